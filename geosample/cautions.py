@@ -1,0 +1,77 @@
+"""The one place for cautions: what is said wherever treatment or the work itself can hurt someone.
+
+Grades: S read in the source named, A in its abstract, D arithmetic, P common practice with no source,
+M from memory, G looked for and not found.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+Grade = Literal["S", "A", "D", "P", "M", "G"]
+GRADES: dict[Grade, str] = {
+    "S": "read in its source",
+    "A": "read in the source's abstract",
+    "D": "arithmetic",
+    "P": "common practice, no source",
+    "M": "from memory, unverified",
+    "G": "looked for, not found",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Caution:
+    """A sentence to heed, with its grade and source."""
+
+    text: str
+    grade: Grade
+    source: str = ""
+
+    def __str__(self) -> str:
+        """Return the sentence with its grade behind it."""
+        ground = self.source or GRADES[self.grade]
+        return f"{self.text} [{ground}]"
+
+
+TREATMENT = (
+    Caution(
+        "The product label is the law where it says so: it sets site, pest, rate, interval, yearly maximum and "
+        "re-entry time. Follow it and the local code.",
+        "S",
+        "US: EPA label text",
+    ),
+    Caution("A licensed applicator decides. This plan suggests where and how sure, never a product or a rate.", "P"),
+    Caution(
+        "Keep off water, and keep washwater out of it. Distances to water are set by the label and the local code; "
+        "the user enters them here, none is assumed.",
+        "P",
+    ),
+    Caution(
+        "Mow flowering weeds first and spray outside foraging hours, for the bees.", "S", "extension pollinator guides"
+    ),
+    Caution("Wear the protective equipment the label asks for.", "P"),
+    Caution("Check the state's or province's own list of what is allowed.", "P"),
+    Caution(
+        "One pyrethroid (IRAC group 3A) use a year at most is the advice; resistance here is broad, so rotation helps "
+        "and does not cure.",
+        "S",
+        "Rutgers",
+    ),
+)
+
+FIELD = (
+    Caution("Look out for play before walking on; one person watches while another kneels.", "P"),
+    Caution("Leave open ground at the first thunder.", "P"),
+    Caution("No sampling inside a label's re-entry time.", "S", "US: EPA label text"),
+    Caution("Keep off the cup and its surrounds; fill every plug hole.", "P"),
+)
+
+BENCH = (
+    Caution(
+        "A heat lamp over turf and water is a fire and shock risk: a ground-fault outlet, and never unattended near "
+        "anything that burns.",
+        "P",
+    ),
+    Caution("Brine is not poured on turf or into drains that lead to water.", "P"),
+)

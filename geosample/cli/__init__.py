@@ -1,0 +1,64 @@
+"""The command line: one short command a stage, in the order of the work."""
+
+from __future__ import annotations
+
+import importlib
+from typing import Any
+
+import click
+
+from geosample import __version__
+from geosample.errors import GeosampleError
+
+# Command -> the module of this folder that holds it; each is loaded when it is called, to start fast.
+COMMANDS = {
+    "demo": "Play the whole job on the invented demo course.",
+    "ground": "Read the course's polygons into a survey file.",
+    "design": "Decide where to pull plugs, and how many.",
+    "sheets": "Write the sampling map, waypoints and blank sheets.",
+    "counts": "Take the counts back in, by label.",
+    "estimate": "Say how many insects there are, and how sure that is.",
+    "density": "Map where they are, and where that is not known.",
+    "treat": "Mark out what to treat, and only that.",
+    "map": "Draw everything on one page that needs no network.",
+}
+_MODULES = {"map": "webmap"}
+BAD_DATA = 1
+
+
+class _StageOrder(click.Group):
+    """Commands in the order of the work, errors in words, exit 1 for bad data and 2 for bad usage."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:  # noqa: ARG002
+        return list(COMMANDS)
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:  # noqa: ARG002
+        if cmd_name not in COMMANDS:
+            return None
+        module = importlib.import_module(f"geosample.cli.{_MODULES.get(cmd_name, cmd_name)}")
+        command: click.Command = module.command
+        return command
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:  # noqa: ARG002
+        with formatter.section("Commands, in the order of the work"):
+            formatter.write_dl(list(COMMANDS.items()))
+
+    def invoke(self, ctx: click.Context) -> Any:
+        try:
+            return super().invoke(ctx)
+        except GeosampleError as error:
+            if ctx.params.get("debug"):
+                raise
+            for problem in error.problems:
+                click.echo(f"geosample: {problem}", err=True)
+            ctx.exit(BAD_DATA)
+
+
+@click.group(cls=_StageOrder, context_settings={"help_option_names": ["-h", "--help"]})
+@click.version_option(__version__)
+@click.option("--debug", is_flag=True, help="Show the traceback of an error.")
+def main(debug: bool) -> None:
+    """From polygons of the course to treatment areas: sample turf insects and map them.
+
+    Each stage takes the survey file first: geosample STAGE SURVEY.gpkg [...]
+    """

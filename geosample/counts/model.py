@@ -1,0 +1,114 @@
+"""Counts: the type this room makes, and its place in the survey file."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, cast
+
+from geosample.errors import CountsError, Problem
+
+if TYPE_CHECKING:
+    from collections.abc import Collection
+
+    import geopandas as gpd
+    import pandas as pd
+
+    from geosample.survey import Survey
+
+
+@dataclass(frozen=True, slots=True)
+class RowNote:
+    """What was said of one row that came back: forgiven, set aside, missing or replaced.
+
+    Parameters
+    ----------
+    where : str
+        File and row, or point id.
+    what : str
+        What was found.
+    done : str
+        What was done about it.
+    """
+
+    where: str
+    what: str
+    done: str
+
+
+@dataclass(frozen=True, slots=True)
+class Counts:
+    """What came back of one visit.
+
+    Parameters
+    ----------
+    visit : str
+        The visit's name.
+    samples : GeoDataFrame
+        One Point a bag, columns of the layer ``samples``; projected CRS.
+    counts : DataFrame
+        One row a sample, pest and stage looked for, zeros included: columns of the layer ``counts``.
+    notes : tuple of RowNote
+        All that was forgiven, set aside or found missing.
+    """
+
+    visit: str
+    samples: gpd.GeoDataFrame
+    counts: pd.DataFrame
+    notes: tuple[RowNote, ...] = field(default=())
+
+
+def load_counts(survey: Survey, visit: str | None = None) -> Counts:
+    """Return a visit's counts, the newest visit's when ``visit`` is None.
+
+    Raises
+    ------
+    SurveyError
+        When no counts have been taken in.
+    """
+    name = survey.find_visit(visit)
+    samples = cast("gpd.GeoDataFrame", survey.need("samples", visit=name))
+    return Counts(name, samples, survey.need("counts", visit=name))
+
+
+def save_counts(survey: Survey, counts: Counts) -> None:
+    """Put a visit's samples and counts into the survey file, in place of what was there."""
+    with survey.change() as change:
+        change.put("samples", counts.samples, where={"visit": counts.visit})
+        change.put("counts", counts.counts, where={"visit": counts.visit})
+
+
+def tally(counts: Counts, pest: str, *, stages: Collection[str] | None = None) -> gpd.GeoDataFrame:
+    """Return the counted samples with how many of a pest were found in each.
+
+    Parameters
+    ----------
+    counts : Counts
+        What came back.
+    pest : str
+        The pest to add up.
+    stages : collection of str, optional
+        Stage keys to add up; all that were looked for when None.
+
+    Returns
+    -------
+    GeoDataFrame
+        The samples with status ``counted`` and a ``count`` column (whole number). A sample in which none of the
+        stages was looked for is left out: that is missing, not zero.
+
+    Raises
+    ------
+    CountsError
+        When no counted sample looked for that pest and those stages.
+    """
+    rows = counts.counts[counts.counts["pest"] == pest]
+    if stages is not None:
+        rows = rows[rows["stage"].isin(list(stages))]
+    totals = rows.groupby("sample_id")["count"].sum()
+    done = counts.samples[(counts.samples["status"] == "counted") & counts.samples["sample_id"].isin(totals.index)]
+    if done.empty:
+        problem = Problem(
+            f"visit {counts.visit}", f"no counted sample of {pest}", "at least one", "take counts in with 'counts'"
+        )
+        raise CountsError(problem)
+    found = done.assign(count=done["sample_id"].map(totals).astype("int64").to_numpy())
+    return cast("gpd.GeoDataFrame", found.reset_index(drop=True))

@@ -1,0 +1,1 @@
+"""The demo: the whole job on the invented course of layers/."""

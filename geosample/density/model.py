@@ -1,0 +1,95 @@
+"""DensityMap: the type this room makes, and its place in the survey file."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from geosample.survey import Survey
+
+
+@dataclass(frozen=True, slots=True)
+class DensityMap:
+    """Where the insects are, cell by cell, and how sure that is.
+
+    Parameters
+    ----------
+    visit, pest : str
+        Whose counts.
+    cell_m : float
+        Side of a cell, m; the cell's west and south edges lie at ``column * cell_m`` and ``row * cell_m``.
+    cells : DataFrame
+        One row a piece of cell on one surface, columns of the layer ``cells``: log_mean and log_sd describe the
+        natural log of the density per m² (normal); expected, low and high are densities per m²; known is true where
+        the counts say enough.
+    settings : dict
+        The model as asked for: covariates, priors, level, plain JSON types.
+    fitted : dict
+        What was fitted, and how good the map is; plain JSON types.
+    findings : DataFrame
+        Rows for the layer ``findings``, such as the map's worth.
+    """
+
+    visit: str
+    pest: str
+    cell_m: float
+    cells: pd.DataFrame
+    settings: dict[str, Any]
+    fitted: dict[str, Any]
+    findings: pd.DataFrame
+
+
+OWN_FINDINGS = ("map worth", "border effect", "map k", "range", "spread", "known share", "hotspot", "no map")
+
+
+def exceedance(density_map: DensityMap, threshold_per_m2: float) -> np.ndarray:
+    """Return the probability that each cell's density is above a threshold, shape (cells,).
+
+    Notes
+    -----
+    The log density is normal given the counts, so P(density > T) = Phi((log_mean - log T) / log_sd).
+    A threshold of 0 is exceeded everywhere.
+    """
+    from scipy.special import ndtr
+
+    if threshold_per_m2 <= 0:
+        return np.ones(len(density_map.cells))
+    mean, spread = (density_map.cells[name].to_numpy(float) for name in ("log_mean", "log_sd"))
+    return np.asarray(ndtr((mean - np.log(threshold_per_m2)) / spread))
+
+
+def save_density(survey: Survey, density_map: DensityMap) -> None:
+    """Put the map, its model and this room's findings into the survey file, in place of the visit's old ones."""
+    import pandas as pd
+
+    of_visit = {"visit": density_map.visit, "pest": density_map.pest}
+    settings = json.dumps({**density_map.settings, "cell_m": density_map.cell_m}, sort_keys=True)
+    model = pd.DataFrame([{**of_visit, "settings": settings, "fitted": json.dumps(density_map.fitted)}])
+    with survey.change() as change:
+        change.put("cells", density_map.cells.assign(**of_visit), where=of_visit)
+        change.put("models", model, where=of_visit)
+        change.put("findings", density_map.findings, where={**of_visit, "what": OWN_FINDINGS})
+
+
+def load_density(survey: Survey, visit: str | None = None) -> DensityMap:
+    """Return a visit's density map, the newest visit's when ``visit`` is None.
+
+    Raises
+    ------
+    SurveyError
+        When 'geosample density' has not been run for it.
+    """
+    name = survey.find_visit(visit)
+    model = survey.need("models", visit=name).iloc[0]
+    settings = json.loads(model["settings"])
+    cells = survey.need("cells", visit=name, pest=model["pest"])
+    found = survey.read("findings")
+    own = found[(found["visit"] == name) & (found["pest"] == model["pest"]) & found["what"].isin(OWN_FINDINGS)]
+    fitted = json.loads(model["fitted"])
+    return DensityMap(name, model["pest"], float(settings["cell_m"]), cells, settings, fitted, own)

@@ -1,0 +1,108 @@
+"""Design: the type this room makes, and its place in the survey file."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import asdict, dataclass, field
+from typing import TYPE_CHECKING, Any, cast
+
+if TYPE_CHECKING:
+    import geopandas as gpd
+    import pandas as pd
+
+    from geosample.survey import Survey
+
+
+@dataclass(frozen=True, slots=True)
+class Visit:
+    """One dated round of sampling and how it was drawn.
+
+    Parameters
+    ----------
+    visit : str
+        Its name, unique in the survey; the date by default.
+    date : str
+        ISO date, YYYY-MM-DD.
+    pest : str
+        A profile's name.
+    unit_shape : str
+        ``plug``, ``square`` or ``flush``.
+    unit_m2, unit_depth_mm : float
+        Area in m² and depth in mm of one sample unit.
+    units_per_point : int
+        How many units are pooled in one bag.
+    design_code : str
+        Short code printed on every sheet.
+    seed : int
+        Seed of the draw.
+    settings : dict
+        Enough to draw the design again, with library versions; plain JSON types.
+    """
+
+    visit: str
+    date: str
+    pest: str
+    unit_shape: str
+    unit_m2: float
+    unit_depth_mm: float
+    units_per_point: int
+    design_code: str
+    seed: int
+    settings: dict[str, Any] = field(default_factory=dict)
+
+    @property
+    def point_m2(self) -> float:
+        """The turf taken at one point, m²: all its units together."""
+        return self.unit_m2 * self.units_per_point
+
+
+@dataclass(frozen=True, slots=True)
+class Design:
+    """Where to pull plugs, with the density every place had of being drawn.
+
+    Parameters
+    ----------
+    visit : Visit
+        The round and its settings.
+    points : GeoDataFrame
+        One Point a planned place, columns of the layer ``points``; point_id is unique in the visit; projected CRS.
+    strata : GeoDataFrame
+        The target area: one MultiPolygon per stratum and surface part, columns of the layer ``strata``. Their areas
+        add up to what the design weights stand for.
+    """
+
+    visit: Visit
+    points: gpd.GeoDataFrame
+    strata: gpd.GeoDataFrame
+
+
+def load_design(survey: Survey, visit: str | None = None) -> Design:
+    """Return a visit's design, the newest when ``visit`` is None.
+
+    Raises
+    ------
+    SurveyError
+        When there is no such visit.
+    """
+    name = survey.find_visit(visit)
+    row = survey.need("visits", visit=name).iloc[0].to_dict()
+    known = {key: row[key] for key in Visit.__dataclass_fields__ if key != "settings"}
+    points = cast("gpd.GeoDataFrame", survey.need("points", visit=name))
+    strata = cast("gpd.GeoDataFrame", survey.need("strata", visit=name))
+    return Design(Visit(**known, settings=json.loads(row["settings"] or "{}")), points, strata)
+
+
+def save_design(survey: Survey, design: Design) -> None:
+    """Put a visit's design into the survey file, in place of an older one of the same name."""
+    name = design.visit.visit
+    with survey.change() as change:
+        change.put("visits", _visit_row(design.visit), where={"visit": name})
+        change.put("points", design.points, where={"visit": name})
+        change.put("strata", design.strata, where={"visit": name})
+
+
+def _visit_row(visit: Visit) -> pd.DataFrame:
+    import pandas as pd
+
+    settings = json.dumps(visit.settings, ensure_ascii=False, sort_keys=True)
+    return pd.DataFrame([{**asdict(visit), "settings": settings}])

@@ -1,0 +1,114 @@
+"""Errors a user can mend: every problem at once, each with where, found, expected and what to do.
+
+``GeosampleError`` is the base; each stage that reads something has its own::
+
+    GeosampleError (a ValueError)
+    +-- UnitError      a quantity without a unit, or with the wrong one
+    +-- SurveyError    the survey file
+    +-- GroundError    polygons
+    +-- DesignError    the sampling design
+    +-- SheetsError    paper and waypoints
+    +-- CountsError    what came back
+    +-- EstimateError  means and intervals
+    +-- DensityError   the density map
+    +-- TreatError     treatment areas
+    +-- MapError       the page
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True, slots=True)
+class Problem:
+    """One thing that is wrong, in four parts.
+
+    Parameters
+    ----------
+    where : str
+        File, row, layer, option or point the user can look up.
+    found : str
+        What was there, with its value and unit.
+    expected : str
+        What would have been right.
+    remedy : str
+        What to do next.
+    """
+
+    where: str
+    found: str
+    expected: str
+    remedy: str
+
+    def __str__(self) -> str:
+        """Return the problem as one line.
+
+        Examples
+        --------
+        >>> print(Problem("--border", "15", "a length with its unit", "write 15ft or 4.5m"))
+        --border: found 15; expected a length with its unit; write 15ft or 4.5m
+        """
+        line = f"{self.where}: found {self.found}; expected {self.expected}; {self.remedy}"
+        return " ".join(line.split())
+
+
+class GeosampleError(ValueError):
+    """Bad data or a request that can't be met; carries all its problems.
+
+    Parameters
+    ----------
+    problems : Problem or iterable of Problem
+        At least one.
+
+    Examples
+    --------
+    >>> error = GeosampleError([Problem("a.kml", "nothing", "polygons", "export them again")])
+    >>> len(error.problems)
+    1
+    """
+
+    def __init__(self, problems: Problem | Iterable[Problem]) -> None:
+        self.problems = (problems,) if isinstance(problems, Problem) else tuple(problems)
+        super().__init__("\n".join(str(problem) for problem in self.problems))
+
+
+class UnitError(GeosampleError):
+    """A quantity without a unit, with the wrong one, or out of its range."""
+
+
+class SurveyError(GeosampleError):
+    """The survey file is missing, is not one, lacks a stage, or can't be written."""
+
+
+class GroundError(GeosampleError):
+    """Polygons that can't be made into a sampling frame."""
+
+
+class DesignError(GeosampleError):
+    """A sampling design that can't be drawn as asked."""
+
+
+class SheetsError(GeosampleError):
+    """Sheets that can't be written."""
+
+
+class CountsError(GeosampleError):
+    """Counts that can't be taken in as they came back."""
+
+
+class EstimateError(GeosampleError):
+    """Means or intervals that can't be worked out from these counts."""
+
+
+class DensityError(GeosampleError):
+    """A density map that can't be made from these counts."""
+
+
+class TreatError(GeosampleError):
+    """Treatment areas that can't be worked out as asked."""
+
+
+class MapError(GeosampleError):
+    """A page that can't be drawn."""

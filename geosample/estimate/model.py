@@ -1,0 +1,46 @@
+"""Estimates: the type this room makes, and its place in the survey file."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from geosample.survey import Survey
+
+
+@dataclass(frozen=True, slots=True)
+class Estimates:
+    """What the counts of one visit say.
+
+    Parameters
+    ----------
+    visit, pest : str
+        Whose counts.
+    estimates : DataFrame
+        A row a domain and stage, columns of the layer ``estimates``; densities per m², totals in insects.
+    findings : DataFrame
+        A row a fitted or decided thing, columns of the layer ``findings``.
+    sentences : tuple of str
+        The answer in plain words, most important first.
+    """
+
+    visit: str
+    pest: str
+    estimates: pd.DataFrame
+    findings: pd.DataFrame
+    sentences: tuple[str, ...]
+
+
+# What this room writes into the layer ``findings``; the other rooms' findings stay.
+OWN_FINDINGS = ("answer", "border ratio", "common border ratio", "k", "variance to mean", "stage share", "decision")
+
+
+def save_estimates(survey: Survey, estimates: Estimates) -> None:
+    """Put the estimates and this room's findings into the survey file, in place of the visit's old ones."""
+    of_visit = {"visit": estimates.visit, "pest": estimates.pest}
+    with survey.change() as change:
+        change.put("estimates", estimates.estimates, where=of_visit)
+        change.put("findings", estimates.findings, where={**of_visit, "what": OWN_FINDINGS})

@@ -1,0 +1,90 @@
+"""Cutting surfaces into square cells with exact areas, for the sampling frame and for the map."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+import shapely
+
+if TYPE_CHECKING:
+    import geopandas as gpd
+    from shapely import Geometry
+
+
+def cut_cells(surfaces: gpd.GeoDataFrame, cell_m: float) -> gpd.GeoDataFrame:
+    """Return the cells of one grid, each clipped to its surface.
+
+    Parameters
+    ----------
+    surfaces : GeoDataFrame
+        Disjoint polygons with a ``surface_id``, in a CRS in metres.
+    cell_m : float
+        Side of a cell, m. The grid's lines lie at whole multiples of it, so that two calls agree.
+
+    Returns
+    -------
+    GeoDataFrame
+        A row a piece of cell: surface_id, column, row (whole numbers; the cell's west and south edges are at
+        ``column * cell_m`` and ``row * cell_m``), area_m2 (of the piece), easting, northing (of the piece's
+        centroid, or a place inside it where that falls outside), geometry (the piece).
+
+    Examples
+    --------
+    >>> import geopandas as gpd
+    >>> from shapely import box
+    >>> square = gpd.GeoDataFrame({"surface_id": ["a"]}, geometry=[box(0, 0, 3, 1.5)], crs=32618)
+    >>> cut_cells(square, 1.0)["area_m2"].tolist()
+    [1.0, 1.0, 1.0, 0.5, 0.5, 0.5]
+    """
+    import geopandas as gpd
+    import pandas as pd
+
+    pieces = [
+        _cut_one(surface_id, geometry, cell_m)
+        for surface_id, geometry in zip(surfaces["surface_id"], surfaces.geometry, strict=True)
+    ]
+    columns = ["surface_id", "column", "row", "area_m2", "easting", "northing", "geometry"]
+    frame = pd.concat(pieces, ignore_index=True) if pieces else pd.DataFrame(columns=columns)
+    return gpd.GeoDataFrame(frame, geometry="geometry", crs=surfaces.crs)
+
+
+def _cut_one(surface_id: str, geometry: Geometry, cell_m: float) -> gpd.GeoDataFrame:
+    import pandas as pd
+
+    column, row = _grid_over(geometry, cell_m)
+    boxes = shapely.box(column * cell_m, row * cell_m, (column + 1) * cell_m, (row + 1) * cell_m)
+    shapely.prepare(geometry)
+    touched = shapely.intersects(geometry, boxes)
+    column, row, boxes = column[touched], row[touched], boxes[touched]
+    partly = ~shapely.contains_properly(geometry, boxes)
+    boxes[partly] = shapely.intersection(boxes[partly], geometry)
+    area = shapely.area(boxes)
+    real = area > 0
+    places = _places_inside(boxes[real])
+    return pd.DataFrame(
+        {
+            "surface_id": surface_id,
+            "column": column[real],
+            "row": row[real],
+            "area_m2": area[real],
+            "easting": places[:, 0],
+            "northing": places[:, 1],
+            "geometry": boxes[real],
+        }
+    )
+
+
+def _grid_over(geometry: Geometry, cell_m: float) -> tuple[np.ndarray, np.ndarray]:
+    west, south, east, north = shapely.bounds(geometry)
+    columns = np.arange(np.floor(west / cell_m), np.ceil(east / cell_m), dtype=np.int64)
+    rows = np.arange(np.floor(south / cell_m), np.ceil(north / cell_m), dtype=np.int64)
+    column, row = np.meshgrid(columns, rows)
+    return column.ravel(), row.ravel()
+
+
+def _places_inside(pieces: np.ndarray) -> np.ndarray:
+    places = shapely.centroid(pieces)
+    outside = ~shapely.intersects(pieces, places)
+    places[outside] = shapely.point_on_surface(pieces[outside])
+    return np.asarray(shapely.get_coordinates(places))

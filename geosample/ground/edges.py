@@ -1,0 +1,110 @@
+"""The outer edge of short turf, the distance to it, and the strip along it.
+
+Insects walk in from outside, so the edge that matters is the outer line of all short turf that touches
+(green, collar, approach, tee, fairway), not the line between a green and its collar. Rough never cancels an edge.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+import shapely
+
+from geosample.words import SHORT_TURF
+
+if TYPE_CHECKING:
+    import geopandas as gpd
+    from shapely import Geometry
+
+GAP_M = 1.0
+"""Gaps up to this width between short turf surfaces, m, are digitising and not an edge (common practice, no source)."""
+
+
+def outer_turf(surfaces: gpd.GeoDataFrame, *, gap_m: float = GAP_M) -> Geometry:
+    """Return the union of the short turf with small gaps closed.
+
+    Parameters
+    ----------
+    surfaces : GeoDataFrame
+        With a ``kind``; kinds that are not short turf are left out.
+    gap_m : float
+        Widest gap closed, m.
+    """
+    short = surfaces.geometry[surfaces["kind"].isin(SHORT_TURF)]
+    union = shapely.union_all(short.to_numpy())
+    closed = shapely.buffer(shapely.buffer(union, gap_m / 2, join_style="mitre"), -gap_m / 2, join_style="mitre")
+    return shapely.union(union, closed)
+
+
+def edge_lines(surfaces: gpd.GeoDataFrame, *, every_edge: bool = False, gap_m: float = GAP_M) -> Geometry:
+    """Return the lines edge distance is measured to.
+
+    Parameters
+    ----------
+    surfaces : GeoDataFrame
+        Surfaces with a ``kind``.
+    every_edge : bool
+        Measure to each surface's own line instead of the outer line of the short turf.
+    gap_m : float
+        Widest gap between surfaces that is no edge, m.
+
+    Returns
+    -------
+    Geometry
+        Lines. Where there is no short turf at all, the surfaces' own lines.
+    """
+    own = every_edge or not surfaces["kind"].isin(SHORT_TURF).any()
+    if own:
+        return shapely.union_all(shapely.boundary(surfaces.geometry.to_numpy()))
+    return shapely.boundary(outer_turf(surfaces, gap_m=gap_m))
+
+
+def measure_edge(lines: Geometry, easting: np.ndarray, northing: np.ndarray) -> np.ndarray:
+    """Return the distance of places to the edge lines, m, shape (n,).
+
+    Examples
+    --------
+    >>> from shapely import box
+    >>> measure_edge(box(0, 0, 10, 10).boundary, [5.0, 1.0], [5.0, 5.0]).tolist()
+    [5.0, 1.0]
+    """
+    shapely.prepare(lines)
+    return np.asarray(shapely.distance(lines, shapely.points(easting, northing)), dtype=float)
+
+
+def split_border(
+    surfaces: gpd.GeoDataFrame, width_m: float, *, every_edge: bool = False, gap_m: float = GAP_M
+) -> gpd.GeoDataFrame:
+    """Return each surface in its parts: the border within ``width_m`` of the outer edge, and the interior.
+
+    Returns
+    -------
+    GeoDataFrame
+        The surfaces' columns, ``part`` (border or interior) and ``area_m2`` of the part; a part of no area is
+        left out, so that a collar narrower than the border is all border.
+    """
+    import geopandas as gpd
+    import pandas as pd
+
+    lines = edge_lines(surfaces, every_edge=every_edge, gap_m=gap_m)
+    strip = shapely.buffer(lines, width_m, quad_segs=16)
+    shapely.prepare(strip)
+    shapes = surfaces.geometry.to_numpy()
+    parts = {"border": shapely.intersection(shapes, strip), "interior": shapely.difference(shapes, strip)}
+    frames = [surfaces.assign(part=name, geometry=only_polygons(pieces)) for name, pieces in parts.items()]
+    both = gpd.GeoDataFrame(pd.concat(frames, ignore_index=True), geometry="geometry", crs=surfaces.crs)
+    both = both.assign(area_m2=both.geometry.area)
+    whole = both["surface_id"].map(surfaces.set_index("surface_id").geometry.area)
+    return both[both["area_m2"] > 1e-9 * whole].sort_values(["surface_id", "part"]).reset_index(drop=True)
+
+
+def only_polygons(shapes: np.ndarray) -> np.ndarray:
+    """Return the shapes as MultiPolygons, without the lines and points an overlay leaves behind."""
+    return np.array([_polygons_of(shape) for shape in shapes], dtype=object)
+
+
+def _polygons_of(shape: Geometry) -> Geometry:
+    parts = shapely.get_parts(shapely.get_parts([shape]))
+    polygons = [part for part in parts if part.geom_type == "Polygon" and not part.is_empty]
+    return shapely.multipolygons(polygons)

@@ -1,0 +1,81 @@
+"""Ground: the type this room makes, and its place in the survey file."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, cast
+
+if TYPE_CHECKING:
+    import geopandas as gpd
+    import pyproj
+
+    from geosample.survey import Survey
+
+
+@dataclass(frozen=True, slots=True)
+class Note:
+    """One thing that was seen, mended or left out on the way from file to frame.
+
+    Parameters
+    ----------
+    what : str
+        What it is in a few words, such as ``"overlap settled"``.
+    where : str
+        File and feature, or surface id.
+    count : int
+        How many features.
+    area_m2 : float
+        How much ground, in m².
+    remedy : str
+        What was done, or what the user can do.
+    """
+
+    what: str
+    where: str
+    count: int
+    area_m2: float
+    remedy: str
+
+
+@dataclass(frozen=True, slots=True)
+class Ground:
+    """A course as polygons, disjoint and in metres.
+
+    Parameters
+    ----------
+    surfaces : GeoDataFrame
+        One MultiPolygon a surface: surface_id, hole, kind, name, area_m2, source; projected CRS in metres.
+    obstacles : GeoDataFrame
+        Polygons, lines or points: kind, hole, name, source; same CRS.
+    notes : tuple of Note
+        What was understood, mended and left out.
+    """
+
+    surfaces: gpd.GeoDataFrame
+    obstacles: gpd.GeoDataFrame
+    notes: tuple[Note, ...] = field(default=())
+
+    @property
+    def crs(self) -> pyproj.CRS:
+        """The projected CRS, in metres, of everything in the survey."""
+        return cast("pyproj.CRS", self.surfaces.crs)
+
+
+def load_ground(survey: Survey) -> Ground:
+    """Return the survey's ground.
+
+    Raises
+    ------
+    SurveyError
+        When 'geosample ground' has not been run.
+    """
+    surfaces = cast("gpd.GeoDataFrame", survey.need("surfaces"))
+    obstacles = cast("gpd.GeoDataFrame", survey.read("obstacles"))
+    return Ground(surfaces, obstacles if obstacles.crs else obstacles.set_crs(surfaces.crs))
+
+
+def save_ground(survey: Survey, ground: Ground) -> None:
+    """Put the ground into the survey file, in place of what was there."""
+    with survey.change() as change:
+        change.put("surfaces", ground.surfaces)
+        change.put("obstacles", ground.obstacles)

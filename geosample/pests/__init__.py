@@ -1,0 +1,125 @@
+"""Pest profiles: stages, sample unit, thresholds and control groups as TOML data, each with its grade and source."""
+
+from __future__ import annotations
+
+import tomllib
+from dataclasses import dataclass
+from functools import cache
+from importlib import resources
+
+from geosample.cautions import Grade
+from geosample.errors import GeosampleError, Problem
+from geosample.units import FOOT2_M2
+
+DEFAULT_PEST = "annual bluegrass weevil"
+
+
+@dataclass(frozen=True, slots=True)
+class Stage:
+    """A life stage: its key in files, its name, the group it is reported in, the words it is known by."""
+
+    key: str
+    name: str
+    group: str
+    words: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Threshold:
+    """An action threshold's range in insects per m², when it holds, and where it comes from."""
+
+    low_per_m2: float
+    high_per_m2: float
+    when: str
+    surfaces: tuple[str, ...]
+    grade: Grade
+    source: str
+
+
+@dataclass(frozen=True, slots=True)
+class Control:
+    """The IRAC mode-of-action groups that reach some stages: classes, never products."""
+
+    stages: tuple[str, ...]
+    when: str
+    irac: tuple[str, ...]
+    grade: Grade
+    source: str
+
+
+@dataclass(frozen=True, slots=True)
+class Pest:
+    """What the program knows of one pest; every number can be overruled by the user.
+
+    Parameters
+    ----------
+    unit : str
+        ``plug`` or ``flush``.
+    unit_diameter_m, unit_depth_mm : float
+        The usual sample unit.
+    plugs_per_point : int
+        How many units are usually pooled at a point.
+    """
+
+    name: str
+    latin: str
+    unit: str
+    unit_diameter_m: float
+    unit_depth_mm: float
+    plugs_per_point: int
+    stages: tuple[Stage, ...]
+    thresholds: tuple[Threshold, ...]
+    controls: tuple[Control, ...]
+
+    def stage_of(self, word: str) -> str | None:
+        """Return the key of the stage a word means, or None.
+
+        Examples
+        --------
+        >>> load_pest().stage_of("3rd Instar")
+        'L3'
+        """
+        plain = " ".join(word.lower().replace("_", " ").replace("-", " ").split())
+        names = {w: stage.key for stage in self.stages for w in (*stage.words, stage.key.lower())}
+        return names.get(plain)
+
+    def group_of(self, stage: str) -> str:
+        """Return the group a stage is reported in; an unknown stage is its own group."""
+        return next((s.group for s in self.stages if s.key == stage), stage)
+
+
+def list_pests() -> list[str]:
+    """Return the names of the profiles there are."""
+    files = resources.files(__package__).iterdir()
+    return sorted(file.name[:-5].replace("_", " ") for file in files if file.name.endswith(".toml"))
+
+
+@cache
+def load_pest(name: str = DEFAULT_PEST) -> Pest:
+    """Return a pest's profile.
+
+    Raises
+    ------
+    GeosampleError
+        When there is no such profile; the message lists those there are.
+    """
+    key = name.strip().lower().replace(" ", "_").replace("-", "_")
+    file = resources.files(__package__).joinpath(f"{key}.toml")
+    if not file.is_file():
+        raise GeosampleError(Problem("--pest", repr(name), f"one of: {', '.join(list_pests())}", "name one of them"))
+    data = tomllib.loads(file.read_text(encoding="utf-8"))
+    return Pest(
+        stages=tuple(Stage(**{**row, "words": tuple(row["words"])}) for row in data.pop("stages")),
+        thresholds=tuple(_threshold(row) for row in data.pop("thresholds", [])),
+        controls=tuple(
+            Control(**{**row, "stages": tuple(row["stages"]), "irac": tuple(row["irac"])})
+            for row in data.pop("controls", [])
+        ),
+        **data,
+    )
+
+
+def _threshold(row: dict[str, object]) -> Threshold:
+    low, high = (float(str(row.pop(f"{end}_per_ft2"))) / FOOT2_M2 for end in ("low", "high"))
+    surfaces = row.pop("surfaces", [])
+    return Threshold(low, high, surfaces=tuple(surfaces), **row)  # type: ignore[arg-type]

@@ -1,0 +1,1 @@
+"""Stage 3, sheets: Design in, paper, waypoints and blank forms out."""

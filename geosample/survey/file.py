@@ -1,0 +1,149 @@
+"""Survey: a path and what can be asked of the file behind it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from geosample.errors import Problem, SurveyError
+from geosample.survey.change import Change, start_change
+from geosample.survey.reading import check_is_survey, list_layers, read_layer
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+# The command that makes each layer, for the error when a stage is run too early.
+_MADE_BY = {
+    "surfaces": "ground",
+    "obstacles": "ground",
+    "visits": "design",
+    "points": "design",
+    "strata": "design",
+    "samples": "counts",
+    "counts": "counts",
+    "estimates": "estimate",
+    "cells": "density",
+    "models": "density",
+    "zones": "treat",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Survey:
+    """The survey file of one course.
+
+    Parameters
+    ----------
+    path : Path
+        A GeoPackage; it need not exist before the first change.
+    """
+
+    path: Path
+
+    def layers(self) -> list[str]:
+        """Return the names of the layers in the file; none when there is no file yet."""
+        return list_layers(self.path) if self.path.exists() else []
+
+    def read(self, layer: str) -> pd.DataFrame:
+        """Return a layer as a frame (a GeoDataFrame where it has geometry), empty if there is none."""
+        return read_layer(self.path, layer)
+
+    def need(self, layer: str, *, visit: str | None = None, pest: str | None = None) -> pd.DataFrame:
+        """Return a layer's rows of one visit (and pest), which must be there.
+
+        Raises
+        ------
+        SurveyError
+            When there are none; it names the command that makes them.
+        """
+        frame = self.read(layer)
+        for column, wanted in (("visit", visit), ("pest", pest)):
+            if wanted is not None:
+                frame = frame[frame[column] == wanted]
+        if frame.empty:
+            of_what = "".join(f" for {what} {name}" for what, name in (("visit", visit), ("pest", pest)) if name)
+            command = _MADE_BY.get(layer, "ground")
+            remedy = f"run 'geosample {command} {self.path.name} ...' first"
+            raise SurveyError(Problem(str(self.path), f"no {layer}{of_what}", f"layer '{layer}'", remedy))
+        return frame.reset_index(drop=True)
+
+    def newest_visit(self) -> str:
+        """Return the name of the visit with the latest date."""
+        visits = self.need("visits")
+        return str(visits.sort_values(["date", "visit"], kind="stable")["visit"].iloc[-1])
+
+    def find_visit(self, visit: str | None) -> str:
+        """Return the visit asked for, or the newest when None.
+
+        Raises
+        ------
+        SurveyError
+            When the survey has no visit of that name; it lists those there are.
+        """
+        if visit is None:
+            return self.newest_visit()
+        names = list(self.need("visits")["visit"])
+        if visit not in names:
+            raise SurveyError(
+                Problem(
+                    f"--visit {visit}",
+                    "no such visit",
+                    f"one of: {', '.join(names)}",
+                    "name one of them, or run 'geosample design' for a new one",
+                )
+            )
+        return visit
+
+    @contextmanager
+    def change(self) -> Iterator[Change]:
+        """Collect changes under the file's lock and write them all at the end, or none.
+
+        Raises
+        ------
+        SurveyError
+            When another command keeps the lock, the folder can't be written, the disk is full, or another
+            program holds the file open with changes of its own.
+
+        Examples
+        --------
+        >>> import pandas as pd, tempfile
+        >>> survey = open_survey(Path(tempfile.mkdtemp()) / "course.gpkg")
+        >>> with survey.change() as change:
+        ...     change.put("visits", pd.DataFrame({"visit": ["May"], "date": ["2026-05-04"]}))
+        >>> survey.newest_visit()
+        'May'
+        """
+        with start_change(self.path) as change:
+            yield change
+
+
+def open_survey(path: str | Path, *, must_exist: bool = False) -> Survey:
+    """Return the survey file at a path.
+
+    Parameters
+    ----------
+    path : str or Path
+        A GeoPackage, ending in ``.gpkg``.
+    must_exist : bool
+        Refuse a file that is not there yet (all stages but ``ground``).
+
+    Raises
+    ------
+    SurveyError
+        When the name does not end in ``.gpkg``, when the file is missing and must exist, or is no GeoPackage.
+    """
+    path = Path(path)
+    if path.suffix.lower() != ".gpkg":
+        problem = Problem(
+            str(path),
+            f"the ending '{path.suffix}'",
+            "a survey file ending in .gpkg",
+            "give the survey file first, then the other files",
+        )
+        raise SurveyError(problem)
+    if must_exist or path.exists():
+        check_is_survey(path)
+    return Survey(path)

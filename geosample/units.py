@@ -1,0 +1,192 @@
+"""The one place for units: metres, square metres and insects per square metre inside, the user's at the border.
+
+References
+----------
+NIST Special Publication 811 (2008), Guide for the Use of the International System of Units, appendix B:
+the foot, inch, yard, mile and acre below are exact (international foot, 0.3048 m).
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Callable
+from typing import Literal
+
+from geosample.errors import Problem, UnitError
+
+Units = Literal["us", "metric"]
+
+INCH_M = 0.0254
+FOOT_M = 0.3048
+YARD_M = 0.9144
+FOOT2_M2 = FOOT_M**2
+ACRE_M2 = 43_560 * FOOT2_M2
+HECTARE_M2 = 10_000.0
+
+LENGTHS_M = {"in": INCH_M, "ft": FOOT_M, "yd": YARD_M, "mm": 0.001, "cm": 0.01, "m": 1.0}
+AREAS_M2 = {
+    "in2": INCH_M**2,
+    "ft2": FOOT2_M2,
+    "yd2": YARD_M**2,
+    "acre": ACRE_M2,
+    "ac": ACRE_M2,
+    "cm2": 1e-4,
+    "m2": 1.0,
+    "ha": HECTARE_M2,
+}
+DENSITIES_PER_M2 = {f"/{name}": 1.0 / area for name, area in AREAS_M2.items() if name in {"ft2", "yd2", "m2"}}
+DURATIONS_MIN = {"s": 1 / 60, "min": 1.0, "h": 60.0}
+
+_QUANTITY = re.compile(r"\s*([-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?)\s*(.*?)\s*")
+
+
+def parse_length(text: str, *, where: str = "length") -> float:
+    """Return metres from a length with its unit.
+
+    Parameters
+    ----------
+    text : str
+        A number and one of in, ft, yd, mm, cm, m; zero or more.
+    where : str
+        The option's name, for the error.
+
+    Raises
+    ------
+    UnitError
+        Without a unit, with an unknown one, or with a value that is negative or not finite.
+
+    Examples
+    --------
+    >>> parse_length("30in")
+    0.762
+    >>> parse_length("4.5 m")
+    4.5
+    """
+    return _parse(text, LENGTHS_M, where, "a length")
+
+
+def parse_area(text: str, *, where: str = "area") -> float:
+    """Return square metres from an area with its unit (in2, ft2, yd2, acre, cm2, m2, ha).
+
+    Examples
+    --------
+    >>> parse_area("300ft2")
+    27.870912
+    """
+    return _parse(text, AREAS_M2, where, "an area")
+
+
+def parse_density(text: str, *, where: str = "density") -> float:
+    """Return insects per m² from a density with its unit (/ft2, /yd2, /m2).
+
+    Examples
+    --------
+    >>> round(parse_density("30/ft2"), 3)
+    322.917
+    """
+    return _parse(text, DENSITIES_PER_M2, where, "a density")
+
+
+def parse_duration(text: str, *, where: str = "duration") -> float:
+    """Return minutes from a duration with its unit (s, min, h).
+
+    Examples
+    --------
+    >>> parse_duration("2h")
+    120.0
+    """
+    return _parse(text, DURATIONS_MIN, where, "a duration")
+
+
+def _parse(text: str, table: dict[str, float], where: str, what: str) -> float:
+    match = _QUANTITY.fullmatch(text)
+    unit = match.group(2).replace("²", "2").replace("^2", "2").lower() if match else ""
+    if match is None or unit not in table:
+        raise UnitError(_unit_problem(text, table, where, what))
+    value = float(match.group(1)) * table[unit]
+    if not math.isfinite(value) or value < 0:
+        raise UnitError(Problem(where, repr(text), f"{what} of zero or more", "give a positive number"))
+    return value
+
+
+def _unit_problem(text: str, table: dict[str, float], where: str, what: str) -> Problem:
+    allowed = ", ".join(table)
+    return Problem(where, repr(text), f"{what} with its unit", f"write a number and one of: {allowed}")
+
+
+def plug_area_m2(diameter_m: float) -> float:
+    """Return the area of a round plug in m² from its diameter in m.
+
+    Examples
+    --------
+    >>> round(plug_area_m2(2.25 * INCH_M) / FOOT2_M2, 5)
+    0.02761
+    """
+    return math.pi * diameter_m**2 / 4
+
+
+def per_ft2(per_m2: float) -> float:
+    """Return insects per ft² from insects per m².
+
+    Examples
+    --------
+    >>> round(per_ft2(322.917), 3)
+    30.0
+    """
+    return per_m2 * FOOT2_M2
+
+
+def show_density(per_m2: float, units: Units = "us") -> str:
+    """Return a density as people read it, with its unit.
+
+    Examples
+    --------
+    >>> show_density(322.917), show_density(322.917, "metric")
+    ('30/ft²', '323/m²')
+    """
+    value = per_ft2(per_m2) if units == "us" else per_m2
+    return f"{show_number(value)}/{'ft²' if units == 'us' else 'm²'}"
+
+
+def show_area(area_m2: float, units: Units = "us") -> str:
+    """Return an area in ft² or acres, m² or ha, whichever reads best.
+
+    Examples
+    --------
+    >>> show_area(557.4), show_area(20_000), show_area(20_000, "metric")
+    ('6,000 ft²', '4.94 acres', '2.00 ha')
+    """
+    if units == "us":
+        feet = area_m2 / FOOT2_M2
+        return f"{feet:,.0f} ft²" if feet < ACRE_M2 / FOOT2_M2 else f"{area_m2 / ACRE_M2:,.2f} acres"
+    return f"{area_m2:,.0f} m²" if area_m2 < HECTARE_M2 else f"{area_m2 / HECTARE_M2:,.2f} ha"
+
+
+def show_length(length_m: float, units: Units = "us") -> str:
+    """Return a length in ft or m.
+
+    Examples
+    --------
+    >>> show_length(4.572), show_length(4.572, "metric")
+    ('15 ft', '4.6 m')
+    """
+    return f"{length_m / FOOT_M:,.0f} ft" if units == "us" else f"{length_m:,.1f} m"
+
+
+def show_number(value: float) -> str:
+    """Return a number with two or three figures that mean something.
+
+    Examples
+    --------
+    >>> [show_number(v) for v in (0, 0.34, 7.26, 31.4, 1234)]
+    ['0', '0.34', '7.3', '31', '1,234']
+    """
+    if value == 0 or not math.isfinite(value):
+        return "0" if value == 0 else str(value)
+    steps: list[tuple[float, Callable[[float], str]]] = [
+        (1, lambda v: f"{v:.2g}"),
+        (10, lambda v: f"{v:.1f}"),
+        (math.inf, lambda v: f"{v:,.0f}"),
+    ]
+    return next(show(value) for limit, show in steps if abs(value) < limit)

@@ -1,0 +1,1 @@
+"""Stage 8, webmap: everything in the survey in, one page out."""

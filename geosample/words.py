@@ -1,0 +1,31 @@
+"""The words the stages share: kinds of ground, roles of points, what became of a sample.
+
+The order of ``SURFACE_KINDS`` settles overlaps: the earlier kind keeps the ground.
+"""
+
+from __future__ import annotations
+
+SURFACE_KINDS = ("green", "collar", "tee", "approach", "fairway", "rough")
+SHORT_TURF = ("green", "collar", "approach", "tee", "fairway")
+OBSTACLE_KINDS = ("water", "bunker", "trees", "path", "building", "other")
+CUT_KINDS = ("water", "bunker", "path", "building", "other")
+KIND_LETTERS = {"green": "G", "collar": "C", "tee": "T", "approach": "A", "fairway": "F", "rough": "R"}
+ROLES = ("main", "reserve")
+STATUSES = ("counted", "not_extracted", "lost", "unreachable", "off_turf")
+METHODS = ("brine", "heat", "flush", "hand", "other")
+PARTS = ("border", "interior", "whole")
+ACTIONS = ("treat", "look_again")
+UNSTAGED = "unstaged"
+
+
+def hole_key(hole: str | None) -> tuple[int, str]:
+    """Return a sort key that puts hole 2 before hole 10 and nameless ground last.
+
+    Examples
+    --------
+    >>> sorted(["10", "2", None, "Red 3"], key=hole_key)
+    ['2', '10', 'Red 3', None]
+    """
+    if not isinstance(hole, str):
+        return (10**9, "")
+    return (int(hole), "") if hole.isdigit() else (10**6, hole)

@@ -1,0 +1,63 @@
+"""Fixtures shared by the stages' tests: a small invented ground, and where the shared data lie."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import geopandas as gpd
+import numpy as np
+import pytest
+import shapely
+
+from geosample.ground import Ground
+
+SHARED = Path(__file__).resolve().parents[2] / "shared"
+CRS = "+proj=laea +lat_0=41.5 +lon_0=-73.9 +datum=WGS84 +units=m"
+
+
+def kidney(east: float, north: float, radius_m: float = 13.0) -> shapely.Geometry:
+    """Return a kidney-shaped green of about 5,500 ft²."""
+    angle = np.linspace(0, 2 * np.pi, 73)[:-1]
+    radius = radius_m * (1 - 0.25 * np.exp(-(((angle - 1.2) / 0.5) ** 2)) + 0.12 * np.cos(2 * angle))
+    return shapely.Polygon(np.column_stack([east + radius * np.cos(angle), north + radius * np.sin(angle)]))
+
+
+def bent_fairway() -> shapely.Geometry:
+    """Return a fairway of about 230 x 32 m with a bend, ending short of the green at (0, 0)."""
+    return shapely.buffer(shapely.LineString([(-20, -40), (-60, -120), (-20, -240)]), 16, quad_segs=8)
+
+
+@pytest.fixture(scope="session")
+def small_ground() -> Ground:
+    """One hole: green, its 30 in collar, a bent fairway with a bunker cut out of it, and a pond beside it."""
+    green = kidney(0, 0)
+    collar = shapely.difference(shapely.buffer(green, 0.762), green)
+    bunker = shapely.buffer(shapely.Point(-45, -90), 5)
+    fairway = shapely.difference(bent_fairway(), shapely.union_all([bunker, shapely.buffer(green, 0.762)]))
+    shapes = [shapely.multipolygons([green]), shapely.multipolygons([collar]), shapely.multipolygons([fairway])]
+    surfaces = gpd.GeoDataFrame(
+        {
+            "surface_id": ["01-green-1", "01-collar-1", "01-fairway-1"],
+            "hole": "1",
+            "kind": ["green", "collar", "fairway"],
+            "name": None,
+            "source": "invented",
+        },
+        geometry=shapes,
+        crs=CRS,
+    )
+    water = shapely.buffer(shapely.Point(10, -120), 15)
+    obstacles = gpd.GeoDataFrame(
+        {"kind": ["bunker", "water"], "hole": "1", "name": None, "source": "invented"},
+        geometry=[bunker, water],
+        crs=CRS,
+    )
+    return Ground(surfaces.assign(area_m2=surfaces.area), obstacles)
+
+
+@pytest.fixture(scope="session")
+def shared() -> Path:
+    """Return the folder of shared data, or skip where it is not there."""
+    if not SHARED.is_dir():
+        pytest.skip("needs the shared data folder beside the clone, which is not there")
+    return SHARED
