@@ -48,7 +48,8 @@ def list_layers(path: Path) -> list[str]:
     check_is_survey(path)
     sql = "SELECT table_name FROM gpkg_contents WHERE data_type IN ('features', 'attributes')"
     try:
-        with closing(sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True)) as connection:
+        # Not read-only: a journal that a killed program left must be rolled back before anyone reads.
+        with closing(sqlite3.connect(f"{path.absolute().as_uri()}?mode=rw", uri=True)) as connection:
             return sorted(row[0] for row in connection.execute(sql))
     except sqlite3.DatabaseError as error:
         raise SurveyError(_not_a_survey(path, f"a damaged file ({error})")) from error

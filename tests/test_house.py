@@ -1,0 +1,196 @@
+"""The house itself: imports follow the data, start-up is light, names, help and settings hold."""
+
+from __future__ import annotations
+
+import ast
+import subprocess
+import sys
+from itertools import chain
+from pathlib import Path
+
+import click
+import pytest
+from click.testing import CliRunner
+
+import geosample
+from geosample.cli import COMMANDS, main
+
+ROOT = Path(__file__).resolve().parents[1]
+PACKAGE = ROOT / "geosample"
+STAGES = ["ground", "design", "sheets", "counts", "estimate", "density", "treat", "webmap"]
+SHARED_ROOMS = {"errors", "units", "words", "pests", "survey", "cautions", "palettes", "report"}
+FRONT = {"cli", "demo"}  # they call the stages; no stage may call them
+HEAVY = {
+    "geopandas",
+    "pandas",
+    "folium",
+    "sklearn",
+    "scipy",
+    "shapely",
+    "pyogrio",
+    "rasterio",
+    "reportlab",
+    "matplotlib",
+}
+MODULES = sorted(PACKAGE.rglob("*.py"))
+
+
+def room_of(path: Path) -> str:
+    parts = path.relative_to(PACKAGE).parts
+    return parts[0] if len(parts) > 1 else path.stem
+
+
+def imported_rooms(path: Path) -> set[str]:
+    """Return the rooms a module imports from, wherever in the module the import stands."""
+    tree = ast.parse(path.read_text(encoding="utf-8"))
+    names = chain.from_iterable(_names(node) for node in ast.walk(tree))
+    return {name.split(".")[1] for name in names if name.startswith("geosample.")}
+
+
+def _names(node: ast.AST) -> list[str]:
+    if isinstance(node, ast.Import):
+        return [alias.name for alias in node.names]
+    if isinstance(node, ast.ImportFrom) and node.module == "geosample":
+        return [f"geosample.{alias.name}" for alias in node.names]
+    return [node.module] if isinstance(node, ast.ImportFrom) and node.module else []
+
+
+@pytest.mark.parametrize("path", MODULES, ids=lambda p: str(p.relative_to(PACKAGE)))
+def test_a_stage_imports_only_earlier_stages_and_shared_rooms(path: Path) -> None:
+    room = room_of(path)
+    if room in FRONT or room == "__init__":
+        return
+    earlier = set(STAGES[: STAGES.index(room)]) if room in STAGES else set()
+    assert imported_rooms(path) - {room} <= earlier | SHARED_ROOMS
+
+
+def test_every_room_is_known_to_the_order() -> None:
+    rooms = {room_of(path) for path in MODULES} - {"__init__"}
+    assert rooms == set(STAGES) | SHARED_ROOMS | FRONT
+
+
+@pytest.mark.parametrize(
+    ("package", "room"), [("sqlite3", "survey"), ("filelock", "survey"), ("folium", "webmap"), ("branca", "webmap")]
+)
+def test_there_is_one_door_to_what_must_have_one(package: str, room: str) -> None:
+    users = set()
+    for path in MODULES:
+        names = chain.from_iterable(_names(node) for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))))
+        users |= {room_of(path) for name in names if name.split(".")[0] == package}
+    assert users == {room}
+
+
+LIGHT = ["import geosample", *(f"import geosample.cli; geosample.cli.main({args})" for args in (["--help"],))]
+LIGHT += [f"import geosample.cli; geosample.cli.main({[name, '--help']})" for name in COMMANDS]
+
+
+@pytest.mark.parametrize("code", LIGHT)
+def test_starting_loads_no_heavy_library(code: str) -> None:
+    tail = "finally:\n import sys; print('LOADED', *sorted({m.split('.')[0] for m in sys.modules}))"
+    wrapped = "try:\n " + code.replace("; ", "\n ") + "\nexcept SystemExit: pass\n" + tail
+    run = subprocess.run([sys.executable, "-c", wrapped], check=True, capture_output=True, text=True)
+    loaded = set(run.stdout.rsplit("LOADED", 1)[1].split())
+    assert not loaded & HEAVY
+
+
+def test_public_names_are_there_and_listed() -> None:
+    assert sorted(geosample.__all__) == sorted(geosample._HOMES)
+    for name in geosample.__all__:
+        assert callable(getattr(geosample, name))
+    with pytest.raises(AttributeError, match="no_such_name"):
+        geosample.no_such_name  # noqa: B018
+
+
+def test_help_lists_the_commands_in_the_order_of_the_work() -> None:
+    text = CliRunner().invoke(main, ["--help"]).output
+    places = [text.index(f"\n  {name} ") for name in COMMANDS]
+    assert places == sorted(places)
+    assert list(COMMANDS)[:9] == ["demo", "ground", "design", "sheets", "counts", "estimate", "density", "treat", "map"]
+
+
+@pytest.mark.parametrize("name", COMMANDS)
+def test_every_command_has_help_that_ends_with_an_example(name: str) -> None:
+    run = CliRunner().invoke(main, [name, "--help"])
+    assert run.exit_code == 0
+    tail = run.output.strip().rsplit("Example", 1)
+    assert len(tail) == 2
+    assert f"geosample {name}" in tail[1]
+
+
+@pytest.mark.parametrize("name", [name for name in COMMANDS if name != "demo"])
+def test_every_stage_command_takes_json_and_a_survey_first(name: str) -> None:
+    command = main.get_command(click.Context(main), name)
+    assert command is not None
+    parameters = {parameter.name for parameter in command.params}
+    assert "as_json" in parameters
+    assert command.params[0].name == "survey" or "survey" in parameters
+
+
+def test_a_bare_number_and_an_unknown_command_are_bad_usage(tmp_path: Path) -> None:
+    assert CliRunner().invoke(main, ["no-such"]).exit_code == 2
+    run = CliRunner().invoke(main, ["treat", str(tmp_path / "a.gpkg"), "--threshold", "30", "--out", str(tmp_path)])
+    assert run.exit_code == 2
+    assert "/ft2" in run.output
+
+
+@pytest.mark.parametrize("name", [name for name in COMMANDS if name not in {"demo", "ground"}])
+def test_a_stage_without_a_survey_file_says_what_to_do_and_makes_nothing(name: str, tmp_path: Path) -> None:
+    command = main.get_command(click.Context(main), name)
+    assert command is not None
+    out = {"map": "a.html"}.get(name, "out")
+    needs = {"--out": str(tmp_path / out), "--threshold": "30/ft2", "--visit": "2026-05-04"}
+    required = {o for p in command.params if p.required and p.param_type_name == "option" for o in p.opts}
+    args = [a for option, value in needs.items() if option in required for a in (option, value)]
+    (tmp_path / "counts.csv").write_text("point_id\n")
+    more = [str(tmp_path / "counts.csv")] if name == "counts" else []
+    run = CliRunner().invoke(main, [name, str(tmp_path / "none.gpkg"), *more, *args])
+    assert run.exit_code == 1, run.output
+    assert "found no such file" in run.output
+    assert "geosample ground" in run.output
+    assert [path.name for path in tmp_path.iterdir()] == ["counts.csv"]
+
+
+def test_style_format_and_types_hold() -> None:
+    tools = [["ruff", "check", "."], ["ruff", "format", "--check", "."], ["mypy"]]
+    for tool in tools:
+        run = subprocess.run([sys.executable, "-m", *tool], check=False, capture_output=True, text=True, cwd=ROOT)
+        assert run.returncode == 0, f"{' '.join(tool)}\n{run.stdout[-4000:]}{run.stderr[-2000:]}"
+
+
+@pytest.mark.parametrize("path", MODULES, ids=lambda p: str(p.relative_to(PACKAGE)))
+def test_files_and_functions_stay_short(path: Path) -> None:
+    text = path.read_text(encoding="utf-8")
+    assert len(text.splitlines()) <= 300
+    for node in ast.walk(ast.parse(text)):
+        if isinstance(node, ast.FunctionDef):
+            first = node.body[0]
+            doc = isinstance(first, ast.Expr) and isinstance(first.value, ast.Constant)
+            docstring = first.end_lineno - first.lineno + 1 if doc else 0
+            assert node.end_lineno - node.lineno + 1 - docstring <= 40, node.name
+
+
+def test_ci_calls_the_readme_test_command() -> None:
+    readme = (ROOT / "README.md").read_text(encoding="utf-8")
+    tests = [line for line in readme.splitlines() if "pytest" in line and "pip install" in line]
+    demos = [line for line in readme.splitlines() if "geosample demo" in line and "pip install" in line]
+    assert len(tests) == 1
+    assert len(demos) == 1
+    assert tests[0] in (ROOT / ".ci" / "run").read_text(encoding="utf-8").splitlines()
+
+
+def test_the_top_level_holds_only_what_belongs_there() -> None:
+    listed = subprocess.run(["git", "ls-files"], check=True, capture_output=True, text=True, cwd=ROOT).stdout.split(
+        "\n"
+    )
+    top = {line.split("/")[0] for line in listed if line}
+    shown = {name for name in top if not name.startswith(".")}
+    folders = {"geosample", "layers", "tests", "sample_maps"}
+    assert shown <= folders | {"README.md", "DEVELOPERS.md", "pyproject.toml", "LICENSE"}
+
+
+def test_nothing_speaks_of_one_machine() -> None:
+    files = [*MODULES, *ROOT.glob("*.md"), *ROOT.glob("layers/*"), *ROOT.glob("tests/*.py")]
+    for path in files:
+        text = path.read_text(encoding="utf-8")
+        for prefix in ("work", "root", "home"):
+            assert f"/{prefix}/" not in text, path
