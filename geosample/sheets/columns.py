@@ -86,7 +86,8 @@ def make_sample_id(point_id: str, method: str, *, recount: bool = False) -> str:
 def ordered_points(design: Design, role: str) -> pd.DataFrame:
     """Return the design's points of one role in walking order, ties by label."""
     points = design.points[design.points["role"] == role]
-    return points.sort_values(["walk_order", "point_id"], kind="stable").reset_index(drop=True)
+    ordered: pd.DataFrame = points.sort_values(["walk_order", "point_id"], kind="stable").reset_index(drop=True)
+    return ordered
 
 
 def blank_rows(design: Design, profile: Pest, *, method: str = "brine") -> pd.DataFrame:

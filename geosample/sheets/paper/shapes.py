@@ -1,0 +1,238 @@
+"""Ground drawn on paper: fills and hatches that stay apart in black and white, lines, and marks."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any, Literal
+
+import numpy as np
+import shapely
+from shapely import affinity
+
+from geosample.palettes import GREYS, OKABE_ITO
+from geosample.sheets.paper.page import Book, Frame, inside_frame
+
+if TYPE_CHECKING:
+    from shapely import Geometry
+
+    from geosample.sheets.paper.view import MapView
+
+Hatch = Literal["none", "level", "upright", "rising", "falling", "cross", "square", "dots", "rings"]
+_LINES_DEG: dict[str, tuple[float, ...]] = {
+    "level": (0.0,),
+    "upright": (90.0,),
+    "rising": (45.0,),
+    "falling": (135.0,),
+    "cross": (45.0, 135.0),
+    "square": (0.0, 90.0),
+}
+_DETAIL_MM = 0.03  # finer than a printer draws
+
+
+@dataclass(frozen=True, slots=True)
+class Look:
+    """How an area is drawn.
+
+    Parameters
+    ----------
+    fill : str or None
+        Colour of the ground, or None for paper white.
+    fill_alpha : float
+        How much of it, 0 to 1.
+    hatch : str
+        Pattern over it.
+    hatch_mm : float
+        From one line or dot of the pattern to the next, mm.
+    hatch_colour, line_colour : str
+        Of the pattern and the outline.
+    line_mm : float
+        Width of the outline, mm; 0 for none.
+    dash_mm : tuple of float
+        Lengths of dashes and gaps of the outline; a full line when empty.
+    """
+
+    fill: str | None = None
+    fill_alpha: float = 1.0
+    hatch: Hatch = "none"
+    hatch_mm: float = 2.0
+    hatch_colour: str = "#000000"
+    line_colour: str = "#000000"
+    line_mm: float = 0.25
+    dash_mm: tuple[float, ...] = ()
+
+
+SURFACE_LOOKS: dict[str, Look] = {
+    "green": Look(OKABE_ITO["green"], 0.30, line_mm=0.45),
+    "collar": Look(hatch="rising", hatch_mm=0.9, line_mm=0.3),
+    "tee": Look(GREYS[0], hatch="square", hatch_mm=2.4, hatch_colour=GREYS[3]),
+    "approach": Look(GREYS[0], hatch="falling", hatch_mm=2.4, hatch_colour=GREYS[3]),
+    "fairway": Look(GREYS[0]),
+    "rough": Look(line_colour=GREYS[3], dash_mm=(1.5, 1.0)),
+}
+OBSTACLE_LOOKS: dict[str, Look] = {
+    "water": Look(OKABE_ITO["sky"], 0.35, "level", 1.2, OKABE_ITO["blue"], OKABE_ITO["blue"], 0.35),
+    "bunker": Look(OKABE_ITO["yellow"], 0.25, "dots", 1.5, GREYS[4], GREYS[4]),
+    "trees": Look(hatch="rings", hatch_mm=3.2, hatch_colour=GREYS[4], line_colour=GREYS[3]),
+    "path": Look(GREYS[2], line_colour=GREYS[3]),
+    "building": Look(GREYS[1], hatch="cross", hatch_mm=1.6, hatch_colour=GREYS[5], line_mm=0.4),
+    "other": Look(hatch="upright", hatch_mm=2.0, hatch_colour=GREYS[3], line_colour=GREYS[3], dash_mm=(0.8, 0.8)),
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Mark:
+    """A mark at a point: a disc or ring, with a white rim so that it shows on any ground."""
+
+    width_mm: float = 1.8
+    fill: str | None = "#000000"
+    line_colour: str = "#000000"
+    line_mm: float = 0.3
+
+
+MAIN_MARK = Mark()
+RESERVE_MARK = Mark(fill="#ffffff", line_mm=0.45)
+
+
+def draw_polygons(book: Book, view: MapView, shapes: Iterable[Geometry], look: Look) -> None:
+    """Draw areas of the ground (polygons in metres) inside the view's frame."""
+    window = view.window()
+    with inside_frame(book, view.frame):
+        for shape in shapes:
+            if shapely.intersects(window, shape):
+                seen = shapely.intersection(shape, shapely.buffer(window, 5 / view.mm_per_m, join_style="mitre"))
+                paint_polygons(book, view.to_paper(seen), look)
+
+
+def paint_polygons(book: Book, on_paper: Geometry, look: Look) -> None:
+    """Draw areas already on paper (mm): for a legend's boxes, or a key."""
+    for polygon in shapely.get_parts(shapely.simplify(on_paper, _DETAIL_MM)):
+        if polygon.geom_type == "Polygon" and not polygon.is_empty:
+            _paint_ground(book, polygon, look)
+            if look.hatch != "none":
+                _paint_hatch(book, polygon, look)
+            _paint_outline(book, polygon, look)
+
+
+def draw_lines(book: Book, view: MapView, shapes: Iterable[Geometry], look: Look) -> None:
+    """Draw lines of the ground (metres) inside the view's frame; the look's outline says how."""
+    with inside_frame(book, view.frame):
+        _set_pen(book.canvas, look)
+        for line in shapely.get_parts([view.to_paper(shape) for shape in shapes]):
+            corners = shapely.get_coordinates(shapely.simplify(line, _DETAIL_MM))
+            book.canvas.drawPath(_path(book.canvas, [corners], closed=False), stroke=1, fill=0)
+
+
+def draw_points(
+    book: Book, view: MapView, easting: Sequence[float], northing: Sequence[float], mark: Mark = MAIN_MARK
+) -> np.ndarray:
+    """Draw marks at places of the ground (m), and return the places on paper, mm, shape (n, 2)."""
+    places = view.place(easting, northing)
+    with inside_frame(book, view.frame):
+        for east_mm, north_mm in places:
+            paint_mark(book, east_mm, north_mm, mark)
+    return places
+
+
+def paint_mark(book: Book, east_mm: float, north_mm: float, mark: Mark = MAIN_MARK) -> None:
+    """Draw one mark at a place on paper, mm."""
+    canvas = book.canvas
+    canvas.setFillColor("#ffffff")
+    canvas.circle(east_mm, north_mm, mark.width_mm / 2 + 0.35, stroke=0, fill=1)
+    canvas.setFillColor(mark.fill or "#ffffff")
+    canvas.setStrokeColor(mark.line_colour)
+    canvas.setDash()
+    canvas.setLineWidth(mark.line_mm)
+    canvas.circle(east_mm, north_mm, mark.width_mm / 2, stroke=1, fill=1 if mark.fill else 0)
+
+
+def draw_border(book: Book, frame: Frame, *, line_mm: float = 0.3) -> None:
+    """Draw a frame's own line."""
+    canvas = book.canvas
+    canvas.setStrokeColor("#000000")
+    canvas.setDash()
+    canvas.setLineWidth(line_mm)
+    canvas.rect(frame.west_mm, frame.south_mm, frame.width_mm, frame.height_mm, stroke=1, fill=0)
+
+
+def clear_area(book: Book, frame: Frame) -> None:
+    """Paint a frame white, so that what is written there can be read."""
+    book.canvas.setFillColor("#ffffff")
+    book.canvas.rect(frame.west_mm, frame.south_mm, frame.width_mm, frame.height_mm, stroke=0, fill=1)
+
+
+def _paint_ground(book: Book, polygon: Geometry, look: Look) -> None:
+    if look.fill is None:
+        return
+    canvas = book.canvas
+    canvas.saveState()
+    canvas.setFillColor(look.fill)
+    canvas.setFillAlpha(look.fill_alpha)
+    canvas.drawPath(_path(canvas, _rings(polygon)), stroke=0, fill=1, fillMode=0)
+    canvas.restoreState()
+
+
+def _paint_outline(book: Book, polygon: Geometry, look: Look) -> None:
+    if look.line_mm > 0:
+        _set_pen(book.canvas, look)
+        book.canvas.drawPath(_path(book.canvas, _rings(polygon)), stroke=1, fill=0)
+
+
+def _paint_hatch(book: Book, polygon: Geometry, look: Look) -> None:
+    canvas = book.canvas
+    canvas.saveState()
+    canvas.clipPath(_path(canvas, _rings(polygon)), stroke=0, fill=0, fillMode=0)
+    canvas.setStrokeColor(look.hatch_colour)
+    canvas.setFillColor(look.hatch_colour)
+    canvas.setLineWidth(0.15)
+    if look.hatch in _LINES_DEG:
+        for angle_deg in _LINES_DEG[look.hatch]:
+            canvas.lines(_hatch_lines(polygon, angle_deg, look.hatch_mm))
+    else:
+        dots, radius_mm = (1, 0.18) if look.hatch == "dots" else (0, 0.9)
+        for east_mm, north_mm in _hatch_places(polygon, look.hatch_mm):
+            canvas.circle(east_mm, north_mm, radius_mm, stroke=1 - dots, fill=dots)
+    canvas.restoreState()
+
+
+def _hatch_lines(polygon: Geometry, angle_deg: float, step_mm: float) -> list[tuple[float, float, float, float]]:
+    """Return parallel lines over a polygon; they lie on one lattice of the page, so neighbours match."""
+    west, south, east, north = shapely.bounds(affinity.rotate(polygon, -angle_deg, origin=(0, 0)))
+    angle = math.radians(angle_deg)
+    cos, sin = math.cos(angle), math.sin(angle)
+    levels = np.arange(math.floor(south / step_mm), math.ceil(north / step_mm) + 1) * step_mm
+    return [
+        (west * cos - up * sin, west * sin + up * cos, east * cos - up * sin, east * sin + up * cos) for up in levels
+    ]
+
+
+def _hatch_places(polygon: Geometry, step_mm: float) -> np.ndarray:
+    west, south, east, north = shapely.bounds(polygon)
+    columns = np.arange(math.floor(west / step_mm), math.ceil(east / step_mm) + 1)
+    rows = np.arange(math.floor(south / step_mm), math.ceil(north / step_mm) + 1)
+    column, row = (grid.ravel() for grid in np.meshgrid(columns, rows))
+    places = np.column_stack([(column + 0.5 * (row % 2)) * step_mm, row * step_mm])
+    shapely.prepare(polygon)
+    return np.asarray(places[shapely.contains_xy(polygon, places[:, 0], places[:, 1])])
+
+
+def _set_pen(canvas: Any, look: Look) -> None:
+    canvas.setStrokeColor(look.line_colour)
+    canvas.setLineWidth(look.line_mm)
+    canvas.setDash(list(look.dash_mm))
+
+
+def _rings(polygon: Geometry) -> list[np.ndarray]:
+    return [shapely.get_coordinates(ring) for ring in (polygon.exterior, *polygon.interiors)]
+
+
+def _path(canvas: Any, rings: Iterable[np.ndarray], *, closed: bool = True) -> Any:
+    path = canvas.beginPath()
+    for corners in rings:
+        path.moveTo(*corners[0])
+        for corner in corners[1:]:
+            path.lineTo(*corner)
+        if closed:
+            path.close()
+    return path
