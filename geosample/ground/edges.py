@@ -107,4 +107,4 @@ def only_polygons(shapes: np.ndarray) -> np.ndarray:
 def _polygons_of(shape: Geometry) -> Geometry:
     parts = shapely.get_parts(shapely.get_parts([shape]))
     polygons = [part for part in parts if part.geom_type == "Polygon" and not part.is_empty]
-    return shapely.multipolygons(polygons)
+    return shapely.multipolygons(np.array(polygons, dtype=object))
