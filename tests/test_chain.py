@@ -1,0 +1,183 @@
+"""The whole job by its commands, from polygons to treatment areas: the demo course, and a real one where it is there.
+
+No published values: what must hold between the stages is checked.
+"""
+
+from __future__ import annotations
+
+import csv
+import json
+import re
+from dataclasses import dataclass
+from pathlib import Path
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import pytest
+import rasterio
+import shapely
+from click.testing import CliRunner
+from fill_blank import fill_blank
+
+from geosample.cli import main
+from geosample.counts import load_counts
+from geosample.design import load_design
+from geosample.ground import load_ground
+from geosample.survey import Survey, open_survey
+from geosample.units import FOOT2_M2
+
+ROOT = Path(__file__).resolve().parents[1]
+
+
+@dataclass(frozen=True)
+class Played:
+    """A survey the commands were run on, where they wrote, and what each said as JSON."""
+
+    survey: Survey
+    folder: Path
+    said: dict[str, dict]
+
+
+def run(*args: object) -> dict:
+    """Run one command with --json and return its summary."""
+    result = CliRunner().invoke(main, [*map(str, args), "--json"])
+    assert result.exit_code == 0, result.output
+    return json.loads(result.stdout)
+
+
+def play(folder: Path, course: Path, *options: str) -> Played:
+    path, out = folder / "course.gpkg", folder / "out"
+    said = {"ground": run("ground", path, course, "--collar", "30in", *options)}
+    said["design"] = run(
+        "design", path, "--visit", "2026-05-04", "--points", 90, "--surfaces", "green,collar,fairway",
+        "--holes", "1-3", "--border", "15ft", "--seed", 7,
+    )  # fmt: skip
+    said["sheets"] = run("sheets", path, "--out", out)
+    survey = open_survey(path)
+    filled = folder / "filled.csv"
+    fill_blank(out / "blank_counts.csv", load_design(survey), load_ground(survey), filled, seed=11)
+    said["counts"] = run("counts", path, filled)
+    said["estimate"] = run("estimate", path, "--by", "kind,hole,stratum")
+    said["density"] = run("density", path, "--threshold", "30/ft2", "--cell", "2m", "--out", out)
+    said["treat"] = run("treat", path, "--threshold", "30/ft2", "--out", out)
+    said["map"] = run("map", path, "--out", out / "map.html")
+    return Played(survey, out, said)
+
+
+@pytest.fixture(scope="module", params=["demo course", "oak_bluff"])
+def played(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> Played:
+    folder = tmp_path_factory.mktemp("chain")
+    if request.param == "demo course":
+        return play(folder, ROOT / "layers" / "course.geojson")
+    shared: Path = request.getfixturevalue("shared")
+    return play(folder, shared / "courses" / "oak_bluff.kml", "--kinds", "OB=ignore")
+
+
+def test_ninety_points_lie_inside_their_strata_and_their_weights_stand_for_the_whole_target(played: Played) -> None:
+    design = load_design(played.survey)
+    main_points = design.points[design.points["role"] == "main"]
+    assert len(main_points) == 90
+    assert set(main_points["kind"]) == {"green", "collar", "fairway"}
+    assert set(main_points["hole"]) == {"1", "2", "3"}
+    home = design.strata.dissolve("stratum").geometry
+    far = shapely.distance(home.loc[main_points["stratum"]].to_numpy(), main_points.geometry.to_numpy())
+    assert far.max() < 1e-6
+    weights = main_points.groupby("stratum")["weight_m2"].sum()
+    areas = design.strata.groupby("stratum")["area_m2"].sum()
+    # A jittered draw of n points with density n/A stands for A; frame cells make it exact to their rounding.
+    assert np.allclose(weights, areas.loc[weights.index], rtol=0.02)
+    assert set(design.strata["part"]) >= {"border", "interior"}
+
+
+def test_the_crew_gets_everything_it_needs(played: Played) -> None:
+    names = {"field_map.pdf", "points.gpx", "points.kml", "blank_counts.csv", "blank_counts.xlsx", "form.xlsx"}
+    assert names <= {path.name for path in played.folder.iterdir()}
+    with (played.folder / "blank_counts.csv").open(newline="", encoding="utf-8") as file:
+        blank = list(csv.DictReader(file))
+    design = load_design(played.survey)
+    assert {row["point_id"] for row in blank} >= set(design.points.loc[design.points["role"] == "main", "point_id"])
+    assert {row["design_code"] for row in blank} == {design.visit.design_code}
+
+
+def test_every_row_that_came_back_is_a_sample_and_no_count_is_invented(played: Played) -> None:
+    back = pd.read_csv(played.folder.parent / "filled.csv")
+    counts = load_counts(played.survey)
+    stages = [name for name in back.columns if name in set(counts.counts["stage"])]
+    filled = back[back[stages].notna().any(axis=1)].set_index("sample_id")
+    counted = counts.samples[counts.samples["status"] == "counted"].set_index("sample_id")
+    assert set(filled.index) == set(counted.index)
+    totals = counts.counts.groupby("sample_id")["count"].sum()
+    assert (totals.loc[filled.index] == filled[stages].sum(axis=1)).all()
+
+
+def test_loading_the_same_counts_again_adds_nothing(played: Played) -> None:
+    before = load_counts(played.survey)
+    run("counts", played.survey.path, played.folder.parent / "filled.csv")
+    after = load_counts(played.survey)
+    assert len(after.samples) == len(before.samples)
+    assert after.counts["count"].tolist() == before.counts["count"].tolist()
+
+
+def test_every_estimate_has_an_interval_around_it_and_a_total_that_fits_its_area(played: Played) -> None:
+    estimates = played.survey.need("estimates")
+    whole = estimates[estimates["stage"].isna() | estimates["stage"].isin(["all", ""])]
+    assert {"kind", "hole", "stratum"} <= set(estimates["domain"])
+    assert (whole["low_per_m2"] <= whole["mean_per_m2"] + 1e-9).all()
+    assert (whole["mean_per_m2"] <= whole["high_per_m2"] + 1e-9).all()
+    assert (whole["high_per_m2"] > 0).all()
+    assert np.allclose(whole["total"], whole["mean_per_m2"] * whole["area_m2"], rtol=1e-6)
+    assert (played.survey.need("findings")["what"] == "border ratio").any()
+
+
+def test_the_map_covers_the_sampled_surfaces_exactly_and_says_where_it_does_not_know(played: Played) -> None:
+    cells = played.survey.need("cells")
+    strata = load_design(played.survey).strata
+    surfaces = load_ground(played.survey).surfaces.set_index("surface_id")
+    sampled = cells[cells["surface_id"].isin(strata["surface_id"])]
+    areas = sampled.groupby("surface_id")["area_m2"].sum()
+    assert np.allclose(areas, surfaces.loc[areas.index, "area_m2"], rtol=1e-6)
+    assert set(areas.index) == set(strata["surface_id"])
+    assert np.isfinite(cells[["log_mean", "log_sd", "expected_per_m2", "low_per_m2", "high_per_m2"]]).all().all()
+    assert (cells["low_per_m2"] <= cells["high_per_m2"]).all()
+    assert cells["known"].dtype == bool
+
+
+def test_the_raster_is_tagged_and_in_the_surveys_crs(played: Played) -> None:
+    with rasterio.open(played.folder / "density.tif") as raster:
+        assert raster.count == 4
+        assert [text.split()[0] for text in raster.descriptions] == ["expected", "low", "high", "exceedance"]
+        assert raster.nodata is not None
+        assert raster.crs.to_proj4() == rasterio.crs.CRS.from_user_input(load_ground(played.survey).crs).to_proj4()
+        chance = raster.read(4, masked=True)
+    assert 0 <= chance.min() <= chance.max() <= 1
+
+
+def test_zones_stay_on_turf_are_wide_enough_and_agree_in_every_file(played: Played) -> None:
+    zones = played.survey.need("zones")
+    ground = load_ground(played.survey)
+    turf = shapely.union_all(ground.surfaces.geometry.to_numpy())
+    assert shapely.area(shapely.difference(zones.geometry.to_numpy(), turf)).max() < 0.01
+    treated = zones[zones["action"] == "treat"]
+    assert (treated["area_m2"] >= 300 * FOOT2_M2 * 0.999).all()
+    assert np.allclose(zones["area_m2"], zones.geometry.area, rtol=1e-6)
+    lonlat = gpd.read_file(played.folder / "zones.geojson")
+    assert lonlat.crs.to_epsg() == 4326
+    assert sorted(lonlat["zone_id"]) == sorted(zones["zone_id"])
+    assert np.isclose(lonlat.to_crs(ground.crs).area.sum(), zones["area_m2"].sum(), rtol=1e-4)
+    assert sorted(pd.read_csv(played.folder / "zones.csv")["zone_id"]) == sorted(zones["zone_id"])
+    assert (played.folder / "zones.kml").stat().st_size > 0
+    assert (played.folder / "treatment_plan.pdf").read_bytes().startswith(b"%PDF")
+
+
+def test_the_page_asks_the_network_for_nothing(played: Played) -> None:
+    page = (played.folder / "map.html").read_text(encoding="utf-8")
+    assert not re.findall(r"""(?:src|href)\s*=\s*["']https?://""", page)
+    assert not re.findall(r"url\(\s*['\"]?https?://", page)
+    assert "label" in page.lower()  # the cautions stand wherever zones are shown
+
+
+def test_no_stage_changes_what_an_earlier_one_wrote(played: Played) -> None:
+    assert set(played.survey.layers()) >= {"surfaces", "visits", "points", "strata", "samples", "counts", "estimates"}
+    assert set(played.survey.layers()) >= {"findings", "cells", "models", "zones"}
+    assert len(load_design(played.survey).points) >= 90
