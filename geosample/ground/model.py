@@ -49,11 +49,14 @@ class Ground:
         Polygons, lines or points: kind, hole, name, source; same CRS.
     notes : tuple of Note
         What was understood, mended and left out.
+    landmarks : GeoDataFrame or None
+        What is no ground but helps to find one's way, such as cups and tee markers: kind, hole, name, source.
     """
 
     surfaces: gpd.GeoDataFrame
     obstacles: gpd.GeoDataFrame
     notes: tuple[Note, ...] = field(default=())
+    landmarks: gpd.GeoDataFrame | None = None
 
     @property
     def crs(self) -> pyproj.CRS:

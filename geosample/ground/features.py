@@ -1,0 +1,67 @@
+"""Feature: one shape as a file gave it, with everything the file says about it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    import pyproj
+    from shapely import Geometry
+
+
+@dataclass(frozen=True, slots=True)
+class Feature:
+    """One shape of a file: a single polygon, line or point, never a collection.
+
+    Parameters
+    ----------
+    shape : Geometry
+        Polygon, LineString or Point in the file's coordinates, without heights.
+    fields : mapping of str to str
+        The file's attributes, empty values left out.
+    folders : tuple of str
+        Names of the folders (KML) or the layer it lies in, outermost first.
+    name : str or None
+        The name of a placemark; None in formats that have no such thing.
+    source : str
+        File and place in it, as a person can look it up.
+    """
+
+    shape: Geometry
+    fields: Mapping[str, str]
+    folders: tuple[str, ...]
+    name: str | None
+    source: str
+
+
+@dataclass(frozen=True, slots=True)
+class Remark:
+    """Something seen on the way in: a ring closed, a shape left out because it has no area.
+
+    Parameters
+    ----------
+    what : str
+        In a few words; remarks of the same words are counted together.
+    source : str
+        File and place in it.
+    remedy : str
+        What was done, or what the user can do.
+    """
+
+    what: str
+    source: str
+    remedy: str
+
+
+@dataclass(frozen=True, slots=True)
+class Content:
+    """What one file held: its features, its CRS (None when it does not say) and what had to be mended."""
+
+    path: Path
+    features: tuple[Feature, ...]
+    crs: pyproj.CRS | None
+    remarks: tuple[Remark, ...] = field(default=())

@@ -1,0 +1,247 @@
+"""What a feature is: the user's own words first, then OpenStreetMap's open tags, then the words of the trade.
+
+References
+----------
+OpenStreetMap wiki, Key:golf, Key:natural, Key:landuse (open tagging scheme, read as an open standard).
+The other words are common practice in the trade, no source.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass
+
+from geosample.errors import GroundError, Problem
+from geosample.ground.features import Feature
+from geosample.words import OBSTACLE_KINDS, SURFACE_KINDS
+
+IGNORE = "ignore"
+ISLAND = "island"
+LANDMARK = "landmark"
+KINDS = (*SURFACE_KINDS, *OBSTACLE_KINDS, ISLAND, LANDMARK, IGNORE)
+"""What ``--kinds`` may map a label to."""
+
+UNLABELLED = "unlabelled"
+"""The label of a feature that says nothing about itself."""
+
+_WORDS = {
+    "green": "green, greens, putting green, practice green, practise green, putting surface, puttinggreen",
+    "collar": "collar, collars, fringe, green collar, apron",
+    "tee": "tee, tees, teebox, teeboxes, tee box, tee boxes, teeing ground, tee complex",
+    "approach": "approach, approaches",
+    "fairway": "fairway, fairways, fwy, fway",
+    "rough": "rough, roughs, semi rough, first cut, intermediate rough, primary rough, semirough",
+    "water": "water, pond, lake, stream, creek, river, ditch, water hazard, lateral water hazard, water body, "
+    "waterbody, penalty area, reservoir, basin, canal, wetland, drain",
+    "bunker": "bunker, bunkers, sand, sand trap, sandtrap, trap, greenside bunker, fairway bunker, waste bunker",
+    "trees": "trees, tree, wood, woods, woodland, forest, tree line, treeline, tree row, shrub, shrubs, hedge, scrub",
+    "path": "path, paths, cart path, cartpath, asphalt, pavement, paved, road, track, footway, service, bridge, "
+    "parking, car park, parking lot",
+    "building": "building, buildings, clubhouse, club house, shed, maintenance building, pump house, house",
+    LANDMARK: "cup, pin, flag, flagstick, hole, hole line, centerline, centreline, sprinkler, sprinkler head, "
+    "course, course boundary, golf course, marker",
+}
+WORDS = {word.strip(): kind for kind, words in _WORDS.items() for word in words.split(",")}
+"""Words of the trade, in the plain form ``plain_word`` gives, and the kind each means."""
+
+_TAGS: dict[str, frozenset[str]] = {
+    "golf": frozenset(WORDS),
+    "natural": frozenset({"water", "sand", "wood", "tree", "tree row", "scrub", "wetland"}),
+    "landuse": frozenset({"forest", "reservoir", "basin"}),
+    "waterway": frozenset({"stream", "river", "ditch", "canal", "drain"}),
+    "highway": frozenset({"path", "track", "service", "footway"}),
+    "amenity": frozenset({"parking"}),
+    "leisure": frozenset({"golf course"}),
+}
+_KIND_FIELDS = (
+    "kind",
+    "type",
+    "class",
+    "category",
+    "feature",
+    "feature type",
+    "featuretype",
+    "surface",
+    "surface type",
+)
+_LAST_FIELDS = ("layer", "description", "desc", "label", "title")
+_ISLAND_ENDINGS = re.compile(r"(.+?) (hole|island|cutout|cut out|void)")
+# A label may hold commas and equals signs itself; the kind after the last one may not.
+_PAIR = re.compile(r"[\s,;]*(.+?)\s*=\s*([^=,;]*?)\s*(?=[,;]|$)")
+_HOLE_PARTS = re.compile(r"\b(hole|no|nr|number|#)\b\.?|\d+|#")
+
+
+@dataclass(frozen=True, slots=True)
+class Meaning:
+    """What a feature was taken for.
+
+    Parameters
+    ----------
+    kind : str or None
+        One of ``KINDS``; None when no word was known.
+    label : str
+        The word it was found by, or the one the user can map.
+    island_of : str or None
+        The kind it is an island in, where its label says so.
+    """
+
+    kind: str | None
+    label: str
+    island_of: str | None = None
+
+
+def plain_word(text: str) -> str:
+    """Return a label in plain form: small letters, single spaces for hyphens and underscores.
+
+    Examples
+    --------
+    >>> plain_word(" Tee_Box ")
+    'tee box'
+    """
+    return " ".join(re.sub(r"[\s_\-/.]+", " ", text).lower().split())
+
+
+def parse_kinds(texts: Iterable[str]) -> dict[str, str]:
+    """Return the user's words as label -> kind, labels in plain form.
+
+    Parameters
+    ----------
+    texts : iterable of str
+        Such as ``"teebox=tee, OB=ignore"``; a label may be ``field:value``.
+
+    Raises
+    ------
+    GroundError
+        For a pair without ``=`` or a kind that is not one; all of them at once.
+
+    Examples
+    --------
+    >>> parse_kinds(["Tee Box=tee,OB=ignore"])
+    {'tee box': 'tee', 'ob': 'ignore'}
+    """
+    texts = list(texts)
+    left = [rest for text in texts if (rest := _PAIR.sub("", text).strip(" ,;"))]
+    if left:
+        raise GroundError(
+            [Problem(f"--kinds {rest}", "no '='", "LABEL=KIND, LABEL=KIND", "say what it is") for rest in left]
+        )
+    return check_kinds({label: kind for text in texts for label, kind in _PAIR.findall(text)})
+
+
+def check_kinds(kinds: Mapping[str, str]) -> dict[str, str]:
+    """Return a mapping of labels to kinds with its labels in plain form, after checking the kinds.
+
+    Raises
+    ------
+    GroundError
+        When a kind is not one of ``KINDS``.
+    """
+    wrong = [
+        Problem(f"--kinds {label}={kind}", f"the kind '{kind}'", f"one of: {', '.join(KINDS)}", "write LABEL=KIND")
+        for label, kind in kinds.items()
+        if kind.lower() not in KINDS
+    ]
+    if wrong:
+        raise GroundError(wrong)
+    return {plain_word(label): kind.lower() for label, kind in kinds.items()}
+
+
+def find_kind(feature: Feature, kinds: Mapping[str, str], kind_from: tuple[str, ...] = ()) -> Meaning:
+    """Return what a feature is.
+
+    Parameters
+    ----------
+    feature : Feature
+        As read.
+    kinds : mapping of str to str
+        The user's labels in plain form, from ``check_kinds``.
+    kind_from : tuple of str
+        Fields to look in, and nowhere else, in this order; ``name``, ``folder`` and ``layer`` are allowed.
+
+    Examples
+    --------
+    >>> import shapely
+    >>> feature = Feature(shapely.Point(0, 0), {"golf": "lateral_water_hazard"}, (), None, "a.geojson, feature 1")
+    >>> find_kind(feature, {}).kind
+    'water'
+    """
+    said = list(_said(feature, kind_from))
+    mapped = _mapped(feature, kinds, said)
+    if mapped is not None:
+        return mapped
+    for field, value in said:
+        meaning = _look_up(field, value)
+        if meaning is not None:
+            return meaning
+    return Meaning(None, _best_label(feature, said))
+
+
+def _mapped(feature: Feature, kinds: Mapping[str, str], said: list[tuple[str, str]]) -> Meaning | None:
+    if not kinds:
+        return None
+    labels = [value for _, value in said]
+    labels += [f"{field}:{value}" for field, value in feature.fields.items()]
+    labels += [*reversed(feature.folders)]
+    if not labels:
+        labels = [UNLABELLED]
+    for label in labels:
+        kind = kinds.get(plain_word(label))
+        if kind is not None:
+            return Meaning(kind, label)
+    return None
+
+
+def _said(feature: Feature, kind_from: tuple[str, ...]) -> Iterator[tuple[str, str]]:
+    """Yield (field, value) for whatever may tell the kind, the surest first."""
+    fields = {plain_word(field): value for field, value in feature.fields.items()}
+    if kind_from:
+        yield from _asked(feature, fields, kind_from)
+        return
+    for field in (*_TAGS, "building", *_KIND_FIELDS):
+        if field in fields:
+            yield field, fields[field]
+    if feature.name:
+        yield "name", feature.name
+    for field in (*_LAST_FIELDS, "name"):
+        if field in fields:
+            yield field, fields[field]
+    for folder in reversed(feature.folders):
+        yield "folder", folder
+
+
+def _asked(feature: Feature, fields: Mapping[str, str], kind_from: tuple[str, ...]) -> Iterator[tuple[str, str]]:
+    for asked in map(plain_word, kind_from):
+        if asked in fields:
+            yield asked, fields[asked]
+        elif asked == "name" and feature.name:
+            yield asked, feature.name
+        elif asked in {"folder", "layer"}:
+            yield from ((asked, folder) for folder in reversed(feature.folders))
+
+
+def _look_up(field: str, value: str) -> Meaning | None:
+    word = plain_word(value)
+    if field in _TAGS:
+        return Meaning(WORDS[word], value) if word in _TAGS[field] else None
+    if field == "building":
+        return Meaning("building", value) if word not in {"no", "false", "0"} else None
+    island = _ISLAND_ENDINGS.fullmatch(word)
+    if island and island.group(1) in WORDS and word not in WORDS:
+        return Meaning(ISLAND, value, WORDS[island.group(1)])
+    bare = " ".join(_HOLE_PARTS.sub(" ", word).split())
+    kind = WORDS.get(word) or WORDS.get(bare)
+    return Meaning(kind, value) if kind else None
+
+
+def _best_label(feature: Feature, said: list[tuple[str, str]]) -> str:
+    """Return the word to show for what is not known: one the user can map, as short as will do."""
+    for field, value in feature.fields.items():
+        if plain_word(value) in WORDS and plain_word(field) not in {name for name, _ in said}:
+            return f"{field}:{value}"
+    for field, value in said:
+        if field != "folder":
+            return value
+    for field, value in feature.fields.items():
+        return f"{field}:{value}"
+    return feature.folders[-1] if feature.folders else UNLABELLED

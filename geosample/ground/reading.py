@@ -1,0 +1,161 @@
+"""read_ground: the way from files to a clean frame, step by step."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from pathlib import Path
+
+import geopandas as gpd
+import pandas as pd
+import pyproj
+import shapely
+
+from geosample.errors import GroundError, Problem
+from geosample.ground.collars import Widths, add_approaches, add_collars
+from geosample.ground.edges import only_polygons
+from geosample.ground.features import Content
+from geosample.ground.files import read_file
+from geosample.ground.frame import Understanding, frame_contents
+from geosample.ground.kinds import check_kinds, parse_kinds
+from geosample.ground.mend import cut_islands, drop_repeats, drop_slivers, mend_crossings
+from geosample.ground.model import Ground, Note
+from geosample.ground.numbering import give_ids, lend_holes
+from geosample.ground.overlaps import settle_overlaps
+from geosample.ground.placing import read_crs
+from geosample.ground.sorting import Sorted, note_remarks, sort_features
+from geosample.words import OBSTACLE_KINDS, SURFACE_KINDS
+
+_SURFACE_COLUMNS = ["surface_id", "hole", "kind", "name", "area_m2", "source", "geometry"]
+_OBSTACLE_COLUMNS = ["kind", "hole", "name", "source", "geometry"]
+Fields = str | Iterable[str] | None
+
+
+def read_ground(
+    files: str | Path | Iterable[str | Path],
+    *,
+    kinds: Mapping[str, str] | str | None = None,
+    kind_from: Fields = None,
+    hole_from: Fields = None,
+    collar_m: Widths | None = None,
+    approach_m: float | None = None,
+    crs: str | pyproj.CRS | None = None,
+    file_crs: str | pyproj.CRS | None = None,
+    swap_lonlat: bool = False,
+) -> Ground:
+    """Return a course's polygons as a clean sampling frame: disjoint, in metres, with holes and kinds.
+
+    Parameters
+    ----------
+    files : path or iterable of paths
+        Polygons in any of the formats read (``FORMATS``).
+    kinds : mapping of str to str, or str
+        The user's labels and the kinds they mean, such as ``{"teebox": "tee", "OB": "ignore"}``.
+    kind_from, hole_from : str or iterable of str
+        Fields that alone tell the kind or the hole; ``name``, ``folder`` and ``layer`` are fields too.
+    collar_m : float or mapping of hole to float
+        Width of the collar to derive round each green, m; ``*`` for the holes that have none of their own.
+    approach_m : float
+        Fairway within this distance of its green becomes approach, m.
+    crs : str or CRS
+        The working system, in metres; None for an equal-area one centred on the course.
+    file_crs : str or CRS
+        What the files' coordinates are in, over what they say.
+    swap_lonlat : bool
+        Whether the files have latitude before longitude.
+
+    Returns
+    -------
+    Ground
+        Surfaces in hole and kind order with ids such as ``07-fairway-1`` (1 is the largest), obstacles, and
+        notes of everything understood, mended, moved and left out.
+
+    Raises
+    ------
+    GroundError
+        Every problem at once: files that can't be read or placed, labels that are not known, no surface.
+
+    Notes
+    -----
+    Steps: read, place, tell kinds and holes, mend, cut islands, derive approaches and collars, settle
+    overlaps, drop slivers, number.
+    """
+    how = Understanding(
+        kinds=parse_kinds([kinds]) if isinstance(kinds, str) else check_kinds(kinds or {}),
+        kind_from=_listed(kind_from),
+        hole_from=_listed(hole_from),
+        crs=read_crs(crs) if isinstance(crs, str) else crs,
+        file_crs=read_crs(file_crs, "--file-crs") if isinstance(file_crs, str) else file_crs,
+        swap=swap_lonlat,
+    )
+    paths = [Path(files)] if isinstance(files, (str, Path)) else [Path(file) for file in files]
+    frame, remarks = frame_contents(_read_all(paths), how)
+    ground = make_ground(sort_features(frame), collar_m, approach_m)
+    return Ground(ground.surfaces, ground.obstacles, (*note_remarks(remarks), *ground.notes), ground.landmarks)
+
+
+def _listed(fields: Fields) -> tuple[str, ...]:
+    if fields is None:
+        return ()
+    texts = [fields] if isinstance(fields, str) else list(fields)
+    return tuple(part.strip() for text in texts for part in text.split(",") if part.strip())
+
+
+def _read_all(paths: list[Path]) -> list[Content]:
+    """Return all files' contents, or the problems of all of them at once."""
+    contents: list[Content] = []
+    problems: list[Problem] = []
+    if not paths:
+        problems.append(Problem("FILE", "no file", "at least one file with polygons", "name it after the survey"))
+    for path in paths:
+        try:
+            contents.append(read_file(path))
+        except GroundError as error:
+            problems += error.problems
+    if problems:
+        raise GroundError(problems)
+    return contents
+
+
+def make_ground(found: Sorted, collar_m: Widths | None, approach_m: float | None) -> Ground:
+    """Return the ground from what was read and sorted.
+
+    Raises
+    ------
+    GroundError
+        When no surface is left.
+    """
+    notes = list(found.notes)
+    polygons = found.polygons
+    for step in (mend_crossings, drop_repeats, cut_islands):
+        polygons, seen = step(polygons)
+        notes += seen
+    surfaces = polygons[polygons["kind"].isin(SURFACE_KINDS)].reset_index(drop=True)
+    obstacles = _join([polygons[polygons["kind"].isin(OBSTACLE_KINDS)], found.obstacles])
+    surfaces, seen = lend_holes(surfaces, found.landmarks)
+    notes += seen
+    surfaces, seen = add_approaches(surfaces, approach_m)
+    notes += seen
+    surfaces, seen = add_collars(surfaces, collar_m)
+    notes += seen
+    surfaces, obstacles, seen = settle_overlaps(surfaces, obstacles)
+    surfaces, thrown = drop_slivers(surfaces)
+    notes += [*seen, *thrown]
+    if surfaces.empty:
+        kinds = ", ".join(SURFACE_KINDS)
+        remedy = "check the labels, or map them with --kinds"
+        raise GroundError(Problem("the files together", "no surface", f"at least one {kinds}", remedy))
+    numbered = give_ids(surfaces)
+    multi = gpd.GeoSeries(only_polygons(numbered.geometry.to_numpy()), numbered.index, crs=numbered.crs)
+    numbered = numbered.set_geometry(multi).assign(area_m2=multi.area)
+    return Ground(numbered[_SURFACE_COLUMNS], _tidy(obstacles), tuple(notes), _tidy(found.landmarks))
+
+
+def _join(frames: list[gpd.GeoDataFrame]) -> gpd.GeoDataFrame:
+    filled = [frame for frame in frames if len(frame)] or frames[:1]
+    return gpd.GeoDataFrame(pd.concat(filled, ignore_index=True), geometry="geometry", crs=frames[0].crs)
+
+
+def _tidy(frame: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
+    order = shapely.bounds(frame.geometry.to_numpy())
+    placed = frame.assign(_west=order[:, 0], _south=order[:, 1])
+    return placed.sort_values(["kind", "_west", "_south"], kind="stable")[_OBSTACLE_COLUMNS].reset_index(drop=True)

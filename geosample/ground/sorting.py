@@ -1,0 +1,157 @@
+"""Sorting what was read: surfaces, obstacles, landmarks, what the user ignores, and what is not known."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import shapely
+
+from geosample.errors import GroundError, Problem
+from geosample.ground.features import Remark
+from geosample.ground.kinds import IGNORE, ISLAND, KINDS, LANDMARK, plain_word
+from geosample.ground.model import Note
+from geosample.words import OBSTACLE_KINDS, SURFACE_KINDS
+
+_AREAL = (*SURFACE_KINDS, "bunker", "water", "building", "other", "path", ISLAND)
+_RINGS = 4
+POINT, LINE, POLYGON = 0, 1, 3  # shapely's numbers for them
+
+
+@dataclass(frozen=True, slots=True)
+class Sorted:
+    """What was read, by what becomes of it; all frames have the columns of ``frame_contents``."""
+
+    polygons: gpd.GeoDataFrame  # surfaces, areal obstacles and islands
+    obstacles: gpd.GeoDataFrame  # lines and points that are measured from, and trees of any shape
+    landmarks: gpd.GeoDataFrame
+    notes: tuple[Note, ...]
+
+
+def sort_features(frame: gpd.GeoDataFrame) -> Sorted:
+    """Return what was read, sorted, once everything with an extent is known or ignored.
+
+    Raises
+    ------
+    GroundError
+        When polygons or lines are not recognised: a row a label, with how many, how large and what to say.
+        When there is no polygon at all.
+    """
+    frame = close_lines(frame)
+    shape = shapely.get_type_id(frame.geometry.to_numpy())
+    if not (shape == POLYGON).any():
+        raise GroundError(_no_polygons(frame, shape))
+    unknown = frame["kind"].isna().to_numpy() & (shape != POINT)
+    if unknown.any():
+        raise GroundError(_name_unknown(frame, unknown))
+    kind = frame["kind"].to_numpy()
+    areal = np.isin(kind, _AREAL) & (shape == POLYGON)
+    measured = (kind == "trees") | (np.isin(kind, OBSTACLE_KINDS) & (shape == LINE))
+    measured |= np.isin(kind, ["building", "other"]) & (shape == POINT)
+    notes = [
+        *_count(frame, kind == IGNORE, "ignored", "left out as asked"),
+        *_count(frame, frame["kind"].isna().to_numpy(), "not recognised", "a point has no ground: left out"),
+        *_count(frame, np.isin(kind, SURFACE_KINDS) & (shape == LINE), "an open line", "left out: it has no area"),
+        *_count(frame, measured & (shape == LINE) & (kind != "trees"), "a line", "kept to look at; it cuts no turf"),
+    ]
+    ignored = pd.isna(kind) | (kind == IGNORE)
+    landmark = ~areal & ~measured & ~ignored & ((shape == POINT) | (kind == LANDMARK))
+    notes += _count(frame, landmark, "a landmark", "kept to look at; it is no ground")
+    return Sorted(_only(frame, areal), _only(frame, measured), _only(frame, landmark), tuple(notes))
+
+
+def _only(frame: gpd.GeoDataFrame, rows: np.ndarray) -> gpd.GeoDataFrame:
+    return frame[rows].reset_index(drop=True)
+
+
+def close_lines(frame: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
+    """Return the frame with lines that end where they began, of kinds that have an area, made polygons."""
+    shapes = frame.geometry.to_numpy().copy()
+    lines = (shapely.get_type_id(shapes) == LINE) & frame["kind"].isin(_AREAL).to_numpy()
+    rings = lines & shapely.is_closed(shapes) & (shapely.get_num_coordinates(shapes) >= _RINGS)
+    rings &= (frame["kind"] != "path").to_numpy()  # a path that comes back to its start encloses what is no path
+    shapes[rings] = [shapely.Polygon(shapely.get_coordinates(line)) for line in shapes[rings]]
+    return frame.set_geometry(gpd.GeoSeries(shapes, frame.index, crs=frame.crs))
+
+
+def _no_polygons(frame: gpd.GeoDataFrame, shape: np.ndarray) -> Problem:
+    counts = {"points": int((shape == POINT).sum()), "lines": int((shape == LINE).sum())}
+    found = " and ".join(f"{count} {name}" for name, count in counts.items() if count)
+    files = ", ".join(sorted({source.split(", ")[0] for source in frame["source"]}))
+    remedy = "draw the outlines of greens, fairways and tees, or export the layer that has them"
+    return Problem(files, f"only {found}", "polygons", remedy)
+
+
+def _name_unknown(frame: gpd.GeoDataFrame, unknown: np.ndarray) -> list[Problem]:
+    """Return a row for each label that is not known, and one that says the whole text for ``--kinds``."""
+    rows = frame[unknown].assign(word=frame["label"][unknown].map(plain_word))
+    labels = []
+    problems = []
+    for _, group in rows.groupby("word", sort=True):
+        label = str(group["label"].iloc[0])
+        labels.append(label)
+        problems.append(_unknown_row(group, label, frame))
+    if not frame["kind"].notna().any():
+        remedy = "say with --kind-from FIELD which field tells the kind, or map the labels with --kinds"
+        problems.insert(0, Problem("the files together", "no kind that is known", "greens, fairways, ...", remedy))
+    text = ",".join(f"{label}={_guess(label)}" for label in labels)
+    where = f"{len(labels)} label{'s' * (len(labels) > 1)} not known"
+    remedy = f'to leave out what stays unknown and go on, say: --kinds "{text}"'
+    return [*problems, Problem(where, ", ".join(labels), f"kinds: {', '.join(KINDS)}", remedy)]
+
+
+def _unknown_row(group: gpd.GeoDataFrame, label: str, frame: gpd.GeoDataFrame) -> Problem:
+    area = float(group.area.sum())
+    extent = f"{area:,.0f} m² in all" if area else f"{float(group.length.sum()):,.0f} m of line"
+    found = f"{len(group)} not recognised, {extent}"
+    guess = _guess(label)
+    inside = _holder(group, frame)
+    hint = f"; it lies inside a {inside}, so it may be an island: {label}=island" if inside else ""
+    verb = "mend it" if guess != IGNORE else "map it, or leave it out,"
+    return Problem(
+        f"'{label}' ({group['source'].iloc[0]})", found, "a known kind", f'{verb} with --kinds "{label}={guess}"{hint}'
+    )
+
+
+def _guess(label: str) -> str:
+    """Return the kind a label of the form ``field:value`` plainly means, else ``ignore``."""
+    from geosample.ground.kinds import WORDS
+
+    return WORDS.get(plain_word(label.partition(":")[2]), IGNORE)
+
+
+def _holder(group: gpd.GeoDataFrame, frame: gpd.GeoDataFrame) -> str | None:
+    known = frame[frame["kind"].isin(_AREAL)]
+    first = group.geometry.iloc[0]
+    holding = known[shapely.is_valid(known.geometry.to_numpy()) & known.geometry.contains(first.representative_point())]
+    holding = holding[holding.area > first.area]
+    return str(holding.loc[holding.area.idxmin(), "kind"]) if len(holding) else None
+
+
+def _count(frame: gpd.GeoDataFrame, rows: np.ndarray, what: str, remedy: str) -> list[Note]:
+    """Return a note a label for the rows."""
+    groups = frame[rows].groupby("label", sort=True)
+    return [
+        Note(f"{what}: {label}", str(group["source"].iloc[0]), len(group), float(group.area.sum()), remedy)
+        for label, group in groups
+    ]
+
+
+def note_remarks(remarks: Sequence[Remark]) -> list[Note]:
+    """Return the remarks as notes: those with the same words and remedy counted, the first place named."""
+    groups: dict[tuple[str, str], list[Remark]] = {}
+    for remark in remarks:
+        groups.setdefault((remark.what, remark.remedy), []).append(remark)
+    return [
+        Note(
+            what,
+            found[0].source if len(found) == 1 else f"{found[0].source} and {len(found) - 1} more",
+            len(found),
+            0.0,
+            remedy,
+        )
+        for (what, remedy), found in groups.items()
+    ]
