@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import json
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, cast
+
+from geosample.errors import Problem, SurveyError
 
 if TYPE_CHECKING:
     import geopandas as gpd
@@ -50,3 +53,34 @@ def save_zones(survey: Survey, zones: Zones) -> None:
     with survey.change() as change:
         change.put("zones", zones.zones, where=of_visit)
         change.put("findings", zones.findings, where={**of_visit, "what": OWN_FINDINGS})
+
+
+def load_zones(survey: Survey, visit: str | None = None) -> Zones:
+    """Return a visit's zones, the newest visit's when ``visit`` is None; a plan of no zones is one too.
+
+    Raises
+    ------
+    SurveyError
+        When 'geosample treat' has not been run for it.
+    """
+    name = survey.find_visit(visit)
+    found = survey.read("findings")
+    own = found[(found["visit"] == name) & found["what"].isin(OWN_FINDINGS)].reset_index(drop=True)
+    plan = own[own["what"] == "plan settings"]
+    if plan.empty:
+        remedy = f"run 'geosample treat {survey.path.name} ...' first"
+        raise SurveyError(Problem(str(survey.path), f"no plan for {name}", "treatment zones", remedy))
+    row = plan.iloc[-1]
+    said = json.loads(row["note"])
+    zones = survey.read("zones")
+    zones = zones[(zones["visit"] == name) & (zones["pest"] == row["pest"])].reset_index(drop=True)
+    own = own[own["pest"] == row["pest"]].reset_index(drop=True)
+    return Zones(
+        name,
+        row["pest"],
+        float(row["threshold_per_m2"]),
+        cast("gpd.GeoDataFrame", zones),
+        own,
+        said["settings"],
+        tuple(said["sentences"]),
+    )

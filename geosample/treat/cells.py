@@ -1,0 +1,125 @@
+"""The map's cells with their shapes, and what a shape laid over them holds."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+import shapely
+
+from geosample.density import exceedance
+from geosample.errors import Problem, TreatError
+from geosample.ground import cut_cells
+
+if TYPE_CHECKING:
+    import geopandas as gpd
+    from shapely import Geometry
+
+    from geosample.density import DensityMap
+    from geosample.ground import Ground
+
+_KEYS = ["surface_id", "column", "row"]
+
+
+@dataclass(frozen=True, slots=True)
+class Holding:
+    """What a piece of ground holds, from the map.
+
+    Parameters
+    ----------
+    area_m2 : float
+        Mapped ground, m².
+    insects, low, high : float
+        Expected insects, and the sums of the cells' lower and upper limits: as wide as if the map erred the same way
+        everywhere.
+    probability : float
+        Mean probability of being above the threshold, weighted by area; NaN on no ground.
+    """
+
+    area_m2: float
+    insects: float
+    low: float
+    high: float
+    probability: float
+
+    @property
+    def mean_per_m2(self) -> float:
+        """Expected insects per m²; NaN on no ground."""
+        return self.insects / self.area_m2 if self.area_m2 > 0 else float("nan")
+
+
+def place_cells(density_map: DensityMap, ground: Ground, threshold_per_m2: float) -> gpd.GeoDataFrame:
+    """Return the map's cells with their shapes and the probability of each being above the threshold.
+
+    Returns
+    -------
+    GeoDataFrame
+        The columns of the layer ``cells``, ``probability``, hole, kind, and the piece of cell as geometry.
+
+    Raises
+    ------
+    TreatError
+        When the map was made on other ground than this.
+    """
+    surfaces = ground.surfaces
+    mapped = surfaces[surfaces["surface_id"].isin(density_map.cells["surface_id"])]
+    pieces = cut_cells(mapped, density_map.cell_m)[[*_KEYS, "geometry"]]
+    chances = density_map.cells.assign(probability=exceedance(density_map, threshold_per_m2))
+    placed = pieces.merge(chances, on=_KEYS, how="inner")
+    _check_same_ground(len(placed), len(density_map.cells))
+    kinds = surfaces.set_index("surface_id")
+    return placed.assign(hole=placed["surface_id"].map(kinds["hole"]), kind=placed["surface_id"].map(kinds["kind"]))
+
+
+def _check_same_ground(placed: int, cells: int) -> None:
+    if cells == 0 or placed < cells:
+        found = f"{cells - placed:,} of its {cells:,} cells off this ground" if cells else "a map of no cells"
+        problem = Problem("density map", found, "a map of this ground", "run 'geosample density' again, then 'treat'")
+        raise TreatError(problem)
+
+
+def share_inside(cells: gpd.GeoDataFrame, shape: Geometry) -> np.ndarray:
+    """Return the share of each cell's area that lies inside a shape, 0 to 1, shape (cells,).
+
+    Examples
+    --------
+    >>> import geopandas as gpd
+    >>> cells = gpd.GeoDataFrame({"area_m2": [1.0, 1.0]}, geometry=[shapely.box(0, 0, 1, 1), shapely.box(1, 0, 2, 1)])
+    >>> share_inside(cells, shapely.box(0, 0, 1.25, 1)).tolist()
+    [1.0, 0.25]
+    """
+    pieces = cells.geometry.to_numpy()
+    share = np.zeros(len(pieces))
+    if shape.is_empty:
+        return share
+    shapely.prepare(shape)
+    touched = shapely.intersects(shape, pieces)
+    within = touched & shapely.covers(shape, pieces)
+    share[within] = 1.0
+    cut = touched & ~within
+    share[cut] = shapely.area(shapely.intersection(pieces[cut], shape)) / shapely.area(pieces[cut])
+    return share
+
+
+def weigh(cells: gpd.GeoDataFrame, share: np.ndarray) -> Holding:
+    """Return what the shares of the cells hold."""
+    area = cells["area_m2"].to_numpy() * share
+    names = ("expected_per_m2", "low_per_m2", "high_per_m2", "probability")
+    insects, low, high, chance = (float((cells[name].to_numpy() * area).sum()) for name in names)
+    total = float(area.sum())
+    return Holding(total, insects, low, high, chance / total if total > 0 else float("nan"))
+
+
+def net_saving(cells: gpd.GeoDataFrame, shape: Geometry, miss_cost: float) -> float:
+    """Return what treating a shape saves less what it costs, in m² of needless treatment.
+
+    Notes
+    -----
+    Treating a place saves ``miss_cost`` where it is hot and costs 1 where it is not: the integral over the shape of
+    miss_cost p - (1 - p), which is positive exactly where p passes the cut-off of ``TreatSettings.cutoff``. Ground
+    that is not known counts at what the map gives.
+    """
+    chance = cells["probability"].to_numpy()
+    gain = miss_cost * chance - (1.0 - chance)
+    return float((gain * cells["area_m2"].to_numpy() * share_inside(cells, shape)).sum())

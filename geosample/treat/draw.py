@@ -1,0 +1,91 @@
+"""The zones of one surface: from its cells to shapes a sprayer can drive."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import partial
+from typing import TYPE_CHECKING
+
+import shapely
+
+from geosample.treat.cells import net_saving, share_inside
+from geosample.treat.rooms import sweep_over
+from geosample.treat.shapes import (
+    close_gaps,
+    fill_holes,
+    less,
+    make_drivable,
+    meet,
+    narrow_parts,
+    polygons_of,
+    smooth_outline,
+)
+
+if TYPE_CHECKING:
+    import geopandas as gpd
+    import numpy as np
+    from shapely import Geometry
+
+    from geosample.treat.rooms import Room
+    from geosample.treat.settings import TreatSettings
+
+_WHOLE = 0.9  # a zone that is this much of its surface is no spot, however small the surface
+
+
+@dataclass(frozen=True, slots=True)
+class Drawn:
+    """What was drawn on one surface.
+
+    Parameters
+    ----------
+    room : Room
+        The surface and what may be treated of it.
+    cells : GeoDataFrame
+        Its cells, with ``hot``, and the share of each inside: ``treated``, ``kept`` (not kept off), ``allowed``
+        (and within the border).
+    treat, look : list of Polygon
+        The zones.
+    small : int
+        How many patches were left out for their size.
+    """
+
+    room: Room
+    cells: gpd.GeoDataFrame
+    treat: list[Geometry]
+    look: list[Geometry]
+    small: int
+
+
+def draw_surface(room: Room, cells: gpd.GeoDataFrame, cell_m: float, settings: TreatSettings) -> Drawn:
+    """Return what to treat and what to look at again on one surface; see ``suggest_zones`` for the method."""
+    above = cells["probability"].to_numpy() > settings.cutoff
+    known = cells["known"].to_numpy(bool)
+    narrow = narrow_parts(room.shape, settings.swath_m)
+    worth = partial(net_saving, cells, miss_cost=settings.miss_cost)
+    hot = _join(cells, above & known)
+    drivable = make_drivable(hot, room.shape, settings.swath_m, worth)
+    outline = smooth_outline(fill_holes(drivable, settings.smallest_m2), room.shape, cell_m / 2)
+    paying = [zone for zone in polygons_of(outline) if worth(zone) > 0]
+    treat = [zone for zone in paying if _is_large(zone, room, narrow, settings)]
+    done = shapely.union_all(treat)
+    unsure = meet(close_gaps(_join(cells, above & ~known), settings.swath_m), room.shape)
+    again = polygons_of(less(smooth_outline(unsure, room.shape, cell_m / 2), done))
+    look = [zone for zone in again if _is_large(zone, room, narrow, settings)]
+    shares = {
+        "hot": above & known,
+        "unsure": above & ~known,
+        "treated": share_inside(cells, done),
+        "kept": share_inside(cells, room.kept),
+        "allowed": share_inside(cells, room.shape),
+    }
+    return Drawn(room, cells.assign(**shares), treat, look, len(paying) - len(treat))
+
+
+def _join(cells: gpd.GeoDataFrame, chosen: np.ndarray) -> Geometry:
+    return shapely.union_all(cells.geometry.to_numpy()[chosen])
+
+
+def _is_large(zone: Geometry, room: Room, narrow: Geometry, settings: TreatSettings) -> bool:
+    """Return whether a zone is worth the trip; on narrow ground it is measured by what the boom covers along it."""
+    swept = sweep_over(zone, settings.swath_m) if shapely.intersects(narrow, zone) else zone
+    return bool(swept.area >= settings.smallest_m2 or zone.area >= _WHOLE * room.kept.area)

@@ -1,0 +1,113 @@
+"""What the user asks of a plan: the threshold, the costs, the sprayer, the distances. Nothing here knows a product."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field
+from math import isfinite
+from typing import Any
+
+from geosample.errors import Problem, TreatError
+from geosample.units import FOOT2_M2, FOOT_M, Units
+from geosample.words import OBSTACLE_KINDS
+
+MISS_COST = 3.0
+"""A hot place missed costs this many needless treatments of the same area (common practice, no source)."""
+SWATH_M = 15 * FOOT_M
+"""Boom swath, m: 15-20 ft is common practice, no source."""
+SMALLEST_M2 = 300 * FOOT2_M2
+"""Smallest zone, m² (common practice, no source).
+
+The one published spot rule is near it: about 30 m², for European chafer grubs on lawns (abstract of Nyrop, Villani &
+Grant 1995, Environ. Entomol. 24:521-528). For other insects none was found.
+"""
+
+
+@dataclass(frozen=True, slots=True)
+class TreatSettings:
+    """How to turn a density map into zones.
+
+    Parameters
+    ----------
+    threshold_per_m2 : float
+        Action threshold, insects per m²; more than 0. The user's own: none is assumed.
+    miss_cost : float
+        What missing a hot place costs, in needless treatments of the same area; more than 0.
+    swath_m : float
+        Width the sprayer covers in one pass, m; more than 0.
+    smallest_m2 : float
+        Zones smaller than this are left out, m²; 0 keeps all.
+    keep_off_m : mapping of str to float
+        Distance to keep from each kind of obstacle, m. Only what the user enters: none is invented.
+    border_only_m : float or None
+        Treat nothing farther than this from the outer edge of the short turf, m.
+    units : {'us', 'metric'}
+        Units of the sentences.
+
+    Raises
+    ------
+    TreatError
+        With every setting that can't be.
+
+    Examples
+    --------
+    >>> TreatSettings(322.917, miss_cost=3).cutoff
+    0.25
+    """
+
+    threshold_per_m2: float
+    miss_cost: float = MISS_COST
+    swath_m: float = SWATH_M
+    smallest_m2: float = SMALLEST_M2
+    keep_off_m: Mapping[str, float] = field(default_factory=dict)
+    border_only_m: float | None = None
+    units: Units = "us"
+
+    def __post_init__(self) -> None:
+        """Refuse what can't be, all of it at once."""
+        problems = list(_find_problems(self))
+        if problems:
+            raise TreatError(problems)
+
+    @property
+    def cutoff(self) -> float:
+        """The probability above which treating costs less than not treating.
+
+        Notes
+        -----
+        Treating a place needlessly costs 1 and missing a hot one costs ``miss_cost``, so treating is the cheaper
+        of the two where (1 - p) < miss_cost p, which is p > 1 / (1 + miss_cost).
+        """
+        return 1.0 / (1.0 + self.miss_cost)
+
+    def plain(self) -> dict[str, Any]:
+        """Return the settings in JSON's own types."""
+        return {
+            "threshold_per_m2": self.threshold_per_m2,
+            "miss_cost": self.miss_cost,
+            "cutoff": self.cutoff,
+            "swath_m": self.swath_m,
+            "smallest_m2": self.smallest_m2,
+            "keep_off_m": dict(self.keep_off_m),
+            "border_only_m": self.border_only_m,
+            "units": self.units,
+        }
+
+
+def _find_problems(asked: TreatSettings) -> Iterator[Problem]:
+    more_than_nothing = {
+        "--threshold": (asked.threshold_per_m2, "insects per m²", "name the density above which you would act"),
+        "--miss-cost": (asked.miss_cost, "needless treatments", "3 is usual; 1 makes both mistakes equally dear"),
+        "--swath": (asked.swath_m, "m", "give the width your sprayer covers, such as 15ft"),
+        "--border-only": (asked.border_only_m, "m", "give the width of the strip, such as 15ft, or leave it out"),
+    }
+    for where, (value, unit, remedy) in more_than_nothing.items():
+        if value is not None and not (value > 0 and isfinite(value)):
+            yield Problem(where, f"{value:g} {unit}", "more than 0", remedy)
+    if not (asked.smallest_m2 >= 0 and isfinite(asked.smallest_m2)):
+        yield Problem("--smallest", f"{asked.smallest_m2:g} m²", "an area of 0 or more", "give one such as 300ft2")
+    for kind, distance_m in asked.keep_off_m.items():
+        if kind not in OBSTACLE_KINDS:
+            yield Problem("--keep-off", repr(kind), f"one of: {', '.join(OBSTACLE_KINDS)}", "write water=25ft")
+        if not (distance_m >= 0 and isfinite(distance_m)):
+            yield Problem(f"--keep-off {kind}", f"{distance_m:g} m", "0 or more", "give the label's or code's distance")

@@ -1,0 +1,72 @@
+"""From probability to zones: what is worth treating by the costs given, made drivable and told in areas and insects.
+
+References
+----------
+The cut-off is the Bayes rule for two actions with constant losses, L_needless / (L_needless + L_missed): Berger 1985,
+Statistical Decision Theory and Bayesian Analysis, section 4.4 (from memory, unverified).
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from geosample.treat.cells import place_cells
+from geosample.treat.draw import draw_surface
+from geosample.treat.model import Zones
+from geosample.treat.rooms import find_rooms
+from geosample.treat.table import write_notes, zone_table
+from geosample.treat.tell import plan_findings, tell_plan
+from geosample.treat.totals import add_up
+
+if TYPE_CHECKING:
+    from geosample.density import DensityMap
+    from geosample.ground import Ground
+    from geosample.treat.settings import TreatSettings
+
+
+def suggest_zones(density_map: DensityMap, ground: Ground, *, settings: TreatSettings) -> Zones:
+    """Return the zones to treat or to look at again, with what they hold and leave.
+
+    Parameters
+    ----------
+    density_map : DensityMap
+        Where the insects are and how sure that is, made on this ground.
+    ground : Ground
+        Surfaces and obstacles.
+    settings : TreatSettings
+        Threshold, costs, swath, smallest zone, distances to keep.
+
+    Returns
+    -------
+    Zones
+        Possibly of no zones: nothing to treat is an answer too.
+
+    Raises
+    ------
+    TreatError
+        When the map was made on other ground.
+
+    Notes
+    -----
+    A cell that is known is worth treating where its probability of being above the threshold passes
+    ``settings.cutoff``. The cells are joined, gaps narrower than the swath are closed, strips narrower than it are
+    widened where that still pays by the same costs and dropped otherwise, corners are rounded to the swath, outlines
+    straightened within half a cell, and every zone that does not pay as a whole, or is smaller than asked, is dropped.
+    Cells that pass the cut-off but are not known become zones to look at again.
+    """
+    cells = place_cells(density_map, ground, settings.threshold_per_m2)
+    rooms = find_rooms(ground, cells["surface_id"].unique(), settings)
+    groups = dict(list(cells.groupby("surface_id", sort=False)))
+    drawn = [draw_surface(room, groups[room.surface_id], density_map.cell_m, settings) for room in rooms]
+    table = write_notes(zone_table(drawn, density_map, settings, ground.crs), settings)
+    totals = add_up(drawn, ground, settings)
+    sentences = tell_plan(totals, table, settings)
+    return Zones(
+        density_map.visit,
+        density_map.pest,
+        settings.threshold_per_m2,
+        table,
+        plan_findings(totals, density_map, settings, sentences),
+        settings.plain(),
+        sentences,
+    )

@@ -1,0 +1,124 @@
+"""The zones as a table: a row each, with its name, its area, what it holds, and a sentence."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import geopandas as gpd
+import shapely
+
+from geosample.survey import shape_frame
+from geosample.treat.cells import share_inside, weigh
+from geosample.treat.rooms import sweep_over
+from geosample.units import show_area, show_density
+from geosample.words import KIND_LETTERS, hole_key
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    import pyproj
+    from shapely import Geometry
+
+    from geosample.density import DensityMap
+    from geosample.treat.draw import Drawn
+    from geosample.treat.settings import TreatSettings
+
+_LETTERS = {"treat": "Z", "look_again": "L"}
+
+
+def zone_table(
+    drawn: Sequence[Drawn], density_map: DensityMap, settings: TreatSettings, crs: pyproj.CRS
+) -> gpd.GeoDataFrame:
+    """Return the zones, columns of the layer ``zones`` and a few more, in the order of the holes.
+
+    Returns
+    -------
+    GeoDataFrame
+        Besides the layer's columns: insects, low_per_m2, high_per_m2 (means of the cells' limits over the zone) and
+        overspray_m2 (what a whole boom covers beyond a zone narrower than it).
+    """
+    rows = [
+        _describe(one, action, zone, settings)
+        for one in sorted(drawn, key=lambda d: (hole_key(d.room.hole), list(KIND_LETTERS).index(d.room.kind)))
+        for action, zones in (("treat", one.treat), ("look_again", one.look))
+        for zone in sorted(zones, key=lambda z: -z.area)
+    ]
+    named = _name_zones(rows)
+    empty: dict[str, list[Any]] = {
+        "geometry": [],
+        **{name: [] for name in ("insects", "low_per_m2", "high_per_m2", "overspray_m2")},
+    }
+    frame = gpd.GeoDataFrame(named or empty, geometry="geometry", crs=crs)
+    whose = {"visit": density_map.visit, "pest": density_map.pest, "threshold_per_m2": settings.threshold_per_m2}
+    return gpd.GeoDataFrame(shape_frame("zones", frame.assign(**whose)), geometry="geometry", crs=crs)
+
+
+def _describe(one: Drawn, action: str, zone: Geometry, settings: TreatSettings) -> dict[str, Any]:
+    holds = weigh(one.cells, share_inside(one.cells, zone))
+    return {
+        "surface_id": one.room.surface_id,
+        "hole": one.room.hole,
+        "kind": one.room.kind,
+        "action": action,
+        "area_m2": zone.area,
+        "mean_per_m2": holds.mean_per_m2,
+        "low_per_m2": holds.low / holds.area_m2,
+        "high_per_m2": holds.high / holds.area_m2,
+        "insects": holds.insects,
+        "probability": holds.probability,
+        "overspray_m2": max(sweep_over(zone, settings.swath_m).area - zone.area, 0.0) if action == "treat" else 0.0,
+        "border_only": settings.border_only_m is not None,
+        "geometry": shapely.multipolygons([zone]),
+    }
+
+
+def _name_zones(rows: list[dict[str, Any]]) -> list[dict[str, Any]]:
+    """Return the rows with their ids, such as Z07F-1, numbered from the largest."""
+    used: dict[str, int] = {}
+    named = []
+    for row in rows:
+        prefix = f"{_LETTERS[row['action']]}{_short(row['hole'])}{KIND_LETTERS[row['kind']]}"
+        used[prefix] = used.get(prefix, 0) + 1
+        named.append({**row, "zone_id": f"{prefix}-{used[prefix]}"})
+    return named
+
+
+def _short(hole: str | None) -> str:
+    if hole is None:
+        return ""
+    return hole.zfill(2) if hole.isdigit() else "".join(letter for letter in hole.upper() if letter.isalnum())
+
+
+def place_name(hole: str | None, kind: str) -> str:
+    """Return where a zone lies, as people say it.
+
+    Examples
+    --------
+    >>> place_name("7", "fairway"), place_name(None, "green")
+    ('hole 7 fairway', 'green without a hole')
+    """
+    return f"hole {hole} {kind}" if isinstance(hole, str) else f"{kind} without a hole"
+
+
+def write_notes(table: gpd.GeoDataFrame, settings: TreatSettings) -> gpd.GeoDataFrame:
+    """Return the table with a sentence a zone in ``note``."""
+    notes = [_sentence(row, settings) for row in table.itertuples()]
+    return table.assign(note=notes) if notes else table
+
+
+def _sentence(row: Any, settings: TreatSettings) -> str:
+    units = settings.units
+    mean, low, high, limit = (
+        show_density(value, units) for value in (row.mean_per_m2, row.low_per_m2, row.high_per_m2, row.threshold_per_m2)
+    )
+    where = place_name(row.hole, row.kind)
+    start = f"{where[0].upper()}{where[1:]}, {show_area(row.area_m2, units)}"
+    chance = f"{100 * row.probability:.0f} % chance of being above {limit}"
+    if row.action == "look_again":
+        return f"{start}: not known well enough ({mean}, between {low} and {high}; {chance}). Pull more plugs here."
+    over = ""
+    if row.overspray_m2 >= 1:
+        over = (
+            f" Narrower than the swath: a whole boom would also cover {show_area(row.overspray_m2, units)} beside it."
+        )
+    return f"{start}: about {mean} (between {low} and {high}), a {chance}.{over}"

@@ -1,0 +1,129 @@
+"""What the plan treats and leaves, and what making it drivable added and took away, in area and in insects."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import shapely
+
+from geosample.treat.cells import Holding, weigh
+from geosample.treat.rooms import fall_on, keep_off_area, sweep_over
+from geosample.treat.shapes import NOTHING, less, meet
+
+if TYPE_CHECKING:
+    from geosample.ground import Ground
+    from geosample.treat.draw import Drawn
+    from geosample.treat.settings import TreatSettings
+
+
+@dataclass(frozen=True, slots=True)
+class Totals:
+    """The plan in figures.
+
+    Parameters
+    ----------
+    mapped : Holding
+        All the ground the map covers.
+    known_m2 : float
+        The part of it that is known well enough, m².
+    above : Holding
+        Cells known to be worth treating, before shapes were made of them.
+    treated, look_again : Holding
+        Inside the zones; look_again is all ground that may be above but is not known, drawn as a zone or not.
+    added : Holding
+        Ground inside the zones that was not worth treating by itself.
+    removed : dict of str to Holding
+        Worth treating but left: ``kept off``, ``outside the border``, ``too small or narrow``.
+    small : int
+        Patches left out for their size.
+    overspray_m2 : dict of str to float
+        What a whole boom would cover beyond the zones, by what it falls on.
+    near_m2 : float
+        Overspray inside the distances the user keeps, m².
+    highest_per_m2, highest_high_per_m2 : float
+        The map's highest expected density and highest upper limit.
+    missing_obstacles : tuple of str
+        Kinds the user keeps off that the ground has none of.
+    """
+
+    mapped: Holding
+    known_m2: float
+    above: Holding
+    treated: Holding
+    look_again: Holding
+    added: Holding
+    removed: dict[str, Holding]
+    small: int
+    overspray_m2: dict[str, float] = field(default_factory=dict)
+    near_m2: float = 0.0
+    highest_per_m2: float = 0.0
+    highest_high_per_m2: float = 0.0
+    missing_obstacles: tuple[str, ...] = ()
+
+    @property
+    def known_share(self) -> float:
+        """Known over mapped ground, 0 to 1."""
+        return self.known_m2 / self.mapped.area_m2
+
+    @property
+    def share_of_area(self) -> float:
+        """Area treated over area mapped, 0 to 1."""
+        return self.treated.area_m2 / self.mapped.area_m2
+
+    @property
+    def share_of_insects(self) -> float:
+        """Expected insects in the zones over all expected on mapped ground, 0 to 1."""
+        return self.treated.insects / self.mapped.insects if self.mapped.insects > 0 else 0.0
+
+
+def add_up(drawn: Sequence[Drawn], ground: Ground, settings: TreatSettings) -> Totals:
+    """Return the plan in figures.
+
+    Parameters
+    ----------
+    drawn : sequence of Drawn
+        Every mapped surface, at least one.
+    """
+    cells = gpd.GeoDataFrame(pd.concat([one.cells for one in drawn], ignore_index=True), geometry="geometry")
+    share = {name: cells[name].to_numpy(float) for name in ("hot", "unsure", "treated", "kept", "allowed", "known")}
+    over, near_m2 = _find_overspray(drawn, ground, settings)
+    present = set(ground.obstacles["kind"])
+    return Totals(
+        mapped=weigh(cells, np.ones(len(cells))),
+        known_m2=weigh(cells, share["known"]).area_m2,
+        above=weigh(cells, share["hot"]),
+        treated=weigh(cells, share["treated"]),
+        look_again=weigh(cells, share["unsure"] * (1 - share["treated"])),
+        added=weigh(cells, share["treated"] * (1 - share["hot"])),
+        removed={reason: weigh(cells, part) for reason, part in _left_out(share).items()},
+        small=sum(one.small for one in drawn),
+        overspray_m2=over,
+        near_m2=near_m2,
+        highest_per_m2=float(cells["expected_per_m2"].max()),
+        highest_high_per_m2=float(cells["high_per_m2"].max()),
+        missing_obstacles=tuple(kind for kind in settings.keep_off_m if kind not in present),
+    )
+
+
+def _left_out(share: dict[str, np.ndarray]) -> dict[str, np.ndarray]:
+    hot, kept, allowed = share["hot"], share["kept"], share["allowed"]
+    return {
+        "kept off": hot * (1 - kept),
+        "outside the border": hot * np.maximum(kept - allowed, 0),
+        "too small or narrow": hot * np.maximum(allowed - share["treated"], 0),
+    }
+
+
+def _find_overspray(drawn: Sequence[Drawn], ground: Ground, settings: TreatSettings) -> tuple[dict[str, float], float]:
+    zones = [zone for one in drawn for zone in one.treat]
+    if not zones:
+        return {}, 0.0
+    swept = shapely.union_all([sweep_over(zone, settings.swath_m) for zone in zones])
+    beside = less(swept, shapely.union_all(zones))
+    shut = keep_off_area(ground.obstacles, settings.keep_off_m) if settings.keep_off_m else NOTHING
+    return fall_on(ground, beside), float(meet(beside, shut).area)

@@ -1,0 +1,262 @@
+"""Treatment zones: known fields on the small invented ground, so that the right answer is known."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import pytest
+import shapely
+
+from geosample.density import DensityMap
+from geosample.errors import TreatError
+from geosample.ground import Ground, cut_cells, edge_lines, measure_edge
+from geosample.survey import open_survey, shape_frame
+from geosample.treat import TreatSettings, Zones, load_zones, save_zones, suggest_zones
+from geosample.treat.shapes import drop_slivers
+from geosample.units import FOOT2_M2, FOOT_M
+
+THRESHOLD = 30 / FOOT2_M2
+Field = Callable[[gpd.GeoDataFrame], np.ndarray]
+
+
+def make_map(ground: Ground, density: Field, *, spread: float = 0.25, known: Field | None = None) -> DensityMap:
+    """Return a map of a known field: insects per ft² in, the log density's spread the same everywhere."""
+    cells = cut_cells(ground.surfaces, 1.0)
+    expected = np.maximum(density(cells), 1e-6) / FOOT2_M2
+    cells = cells.assign(
+        edge_m=measure_edge(edge_lines(ground.surfaces), cells["easting"], cells["northing"]),
+        log_mean=np.log(expected) - spread**2 / 2,
+        log_sd=spread,
+        prior_sd=1.0,
+        expected_per_m2=expected,
+        low_per_m2=expected * np.exp(-1.6449 * spread),
+        high_per_m2=expected * np.exp(1.6449 * spread),
+        known=True if known is None else known(cells),
+    )
+    frame = shape_frame("cells", pd.DataFrame(cells.drop(columns="geometry")).assign(visit="May", pest="x"))
+    return DensityMap("May", "x", 1.0, frame, {}, {}, shape_frame("findings", pd.DataFrame({"what": []})))
+
+
+def patch(east: float, north: float, radius_m: float, per_ft2: float = 90.0, elsewhere: float = 3.0) -> Field:
+    """Return a field that is high within a circle and low elsewhere."""
+
+    def density(cells: gpd.GeoDataFrame) -> np.ndarray:
+        near = np.hypot(cells["easting"] - east, cells["northing"] - north) < radius_m
+        return np.where(near, per_ft2, elsewhere)
+
+    return density
+
+
+def plan(ground: Ground, density: Field, **asked: object) -> Zones:
+    settings = TreatSettings(THRESHOLD, **asked)  # type: ignore[arg-type]
+    return suggest_zones(make_map(ground, density), ground, settings=settings)
+
+
+def treated(zones: Zones, surface_id: str | None = None) -> gpd.GeoDataFrame:
+    frame = zones.zones[zones.zones["action"] == "treat"]
+    return frame if surface_id is None else frame[frame["surface_id"] == surface_id]
+
+
+def finding(zones: Zones, what: str, domain: str) -> float:
+    rows = zones.findings
+    return float(rows[(rows["what"] == what) & (rows["domain"] == domain)]["value"].iloc[0])
+
+
+def test_a_patch_in_the_fairway_becomes_one_zone_about_its_size(small_ground):
+    zones = treated(plan(small_ground, patch(-50, -130, 12)))
+    assert len(zones) == 1
+    assert zones["area_m2"].iloc[0] == pytest.approx(np.pi * 12**2, rel=0.08)
+    assert zones["zone_id"].iloc[0] == "Z01F-1"
+
+
+def test_the_cut_off_follows_from_the_costs():
+    # No published value: the losses of the two actions are equal where miss_cost p = 1 - p.
+    for cost in (0.5, 1.0, 3.0, 9.0):
+        chance = TreatSettings(THRESHOLD, miss_cost=cost).cutoff
+        assert cost * chance == pytest.approx(1 - chance)
+
+
+def test_a_dearer_miss_treats_more(small_ground):
+    def slope(cells):
+        return 60 * np.exp(-np.hypot(cells["easting"] + 50, cells["northing"] + 130) / 25)
+
+    areas = [treated(plan(small_ground, slope, miss_cost=cost))["area_m2"].sum() for cost in (0.2, 1, 3, 10)]
+    assert areas == sorted(areas)
+    assert areas[0] < areas[-1]
+
+
+def test_zones_are_as_wide_as_the_swath_and_inside_their_surface(small_ground):
+    def speckle(cells):
+        return np.random.default_rng(4).lognormal(np.log(18), 0.9, len(cells))
+
+    found = treated(plan(small_ground, speckle))
+    surfaces = small_ground.surfaces.set_index("surface_id").geometry
+    assert len(found)
+    for zone in found.itertuples():
+        surface = surfaces[zone.surface_id]
+        assert zone.geometry.difference(surface.buffer(1e-6)).area < 1e-6
+        if zone.kind != "collar":
+            room = drop_slivers(surface, 15 * FOOT_M)
+            inside = zone.geometry.intersection(room)
+            assert drop_slivers(zone.geometry, 0.85 * 15 * FOOT_M).intersection(inside).area > 0.97 * inside.area
+
+
+def test_gaps_narrower_than_a_swath_are_closed_and_told(small_ground):
+    def two(cells):
+        return patch(-46, -100, 7)(cells) + patch(-53, -116, 7)(cells)
+
+    zones = plan(small_ground, two)
+    assert len(treated(zones)) == 1
+    assert finding(zones, "smoothing", "added, area m2") > 5
+    assert any("added" in sentence for sentence in zones.sentences)
+
+
+def test_a_strip_along_the_edge_is_widened_to_the_swath(small_ground):
+    def rim(cells):
+        edge = measure_edge(edge_lines(small_ground.surfaces), cells["easting"], cells["northing"])
+        return np.where((edge < 2.5) & (cells["northing"] < -100), 90.0, 3.0)
+
+    zones = plan(small_ground, rim)
+    fairway = treated(zones, "01-fairway-1")
+    assert finding(zones, "smoothing", "too small or narrow, area m2") < 0.1 * fairway["area_m2"].sum()
+    assert finding(zones, "smoothing", "added, area m2") > 100
+
+
+def test_a_strip_not_worth_widening_is_dropped_and_told(small_ground):
+    def thread(cells):
+        return np.where(np.abs(cells["northing"] + 160) < 1.0, 90.0, 0.1)
+
+    zones = plan(small_ground, thread, miss_cost=0.5)
+    assert treated(zones).empty
+    assert finding(zones, "smoothing", "too small or narrow, area m2") > 30
+    assert any("Nothing to treat as asked" in sentence for sentence in zones.sentences)
+
+
+def test_a_collar_is_treated_whole_width_and_its_overspray_told(small_ground):
+    def north_side(cells):
+        return np.where((cells["surface_id"] == "01-collar-1") & (cells["northing"] > 0), 90.0, 1.0)
+
+    zones = plan(small_ground, north_side)
+    found = treated(zones)
+    collar = small_ground.surfaces.set_index("surface_id").geometry["01-collar-1"]
+    half = collar.intersection(shapely.box(-50, 0, 50, 50))
+    assert found["surface_id"].tolist() == ["01-collar-1"]
+    assert half.difference(found.geometry.iloc[0]).area < 0.02 * half.area
+    assert found["area_m2"].iloc[0] < 1.1 * half.area
+    assert found["overspray_m2"].iloc[0] > 3 * half.area
+    falls = zones.findings[zones.findings["what"] == "overspray"]
+    assert {"green", "unmapped"} <= set(falls["domain"])
+    assert any(sentence.startswith("Overspray") for sentence in zones.sentences)
+    assert any("wider than every surface in the plan" in sentence for sentence in zones.sentences)
+
+
+def test_zones_keep_off_water_by_the_distance_entered_and_no_other(small_ground):
+    water = small_ground.obstacles[small_ground.obstacles["kind"] == "water"].geometry.union_all()
+    hot = patch(-25, -130, 60)
+    free, kept = plan(small_ground, hot), plan(small_ground, hot, keep_off_m={"water": 40.0})
+    assert treated(free).distance(water).min() < 35
+    assert treated(kept).distance(water).min() >= 39.9
+    assert finding(kept, "smoothing", "kept off, area m2") > 10
+    assert any("none is assumed" in sentence for sentence in free.sentences)
+    assert any("131 ft from water" in sentence for sentence in kept.sentences)
+
+
+def test_an_obstacle_the_ground_lacks_is_told(small_ground):
+    zones = plan(small_ground, patch(-50, -130, 12), keep_off_m={"building": 5.0})
+    assert any("no building mapped" in sentence for sentence in zones.sentences)
+
+
+def test_border_only_stays_within_the_border_and_tells_what_it_leaves(small_ground):
+    zones = plan(small_ground, patch(-50, -130, 40), border_only_m=15 * FOOT_M)
+    strip = edge_lines(small_ground.surfaces).buffer(15 * FOOT_M + 0.01, quad_segs=32)
+    found = treated(zones)
+    assert len(found)
+    assert found["border_only"].all()
+    assert found.union_all().difference(strip).area < 1
+    assert finding(zones, "smoothing", "outside the border, insects") > 1000
+
+
+def test_patches_smaller_than_asked_are_left_out_and_told(small_ground):
+    zones = plan(small_ground, patch(-50, -130, 3.5), smallest_m2=60.0)
+    assert treated(zones).empty
+    assert any("1 patch is smaller than 646 ft²" in sentence for sentence in zones.sentences)
+
+
+def test_ground_not_known_is_looked_at_again_and_never_treated_for_itself(small_ground):
+    unknown = make_map(small_ground, patch(-50, -130, 14), known=lambda cells: cells["northing"] > -60)
+    zones = suggest_zones(unknown, small_ground, settings=TreatSettings(THRESHOLD))
+    assert zones.zones["action"].tolist() == ["look_again"]
+    assert zones.zones["zone_id"].iloc[0] == "L01F-1"
+    assert "Pull more plugs" in zones.zones["note"].iloc[0]
+
+
+def test_an_empty_plan_is_an_answer(small_ground):
+    zones = plan(small_ground, patch(0, 0, 0))
+    assert zones.zones.empty
+    assert zones.sentences[0].startswith("Nothing to treat")
+    assert any("lies above everything on the map" in sentence for sentence in zones.sentences)
+
+
+def test_areas_and_insects_add_up(small_ground):
+    zones = plan(small_ground, patch(-50, -130, 20))
+    found = treated(zones)
+    assert finding(zones, "plan", "treated area m2") == pytest.approx(found["area_m2"].sum(), rel=1e-6)
+    assert finding(zones, "plan", "insects in zones") == pytest.approx(found["insects"].sum(), rel=1e-6)
+    assert np.allclose(found["mean_per_m2"] * found["area_m2"], found["insects"])
+    hot, added = (finding(zones, "smoothing", f"{name}, area m2") for name in ("above the cut-off", "added"))
+    left = sum(
+        finding(zones, "smoothing", f"{name}, area m2")
+        for name in ("kept off", "outside the border", "too small or narrow")
+    )
+    assert hot + added - left == pytest.approx(found["area_m2"].sum(), rel=1e-6)
+
+
+def test_nothing_that_was_given_is_changed(small_ground):
+    given = make_map(small_ground, patch(-50, -130, 12))
+    cells, surfaces = given.cells.copy(), small_ground.surfaces.copy()
+    suggest_zones(given, small_ground, settings=TreatSettings(THRESHOLD))
+    pd.testing.assert_frame_equal(given.cells, cells)
+    assert small_ground.surfaces.equals(surfaces)
+
+
+def test_shifting_the_ground_by_whole_cells_shifts_the_zones(small_ground):
+    moved = Ground(
+        small_ground.surfaces.assign(geometry=small_ground.surfaces.translate(300, -200)),
+        small_ground.obstacles.assign(geometry=small_ground.obstacles.translate(300, -200)),
+    )
+    here, there = plan(small_ground, patch(-50.3, -129.8, 12)), plan(moved, patch(249.7, -329.8, 12))
+    assert here.zones["area_m2"].tolist() == pytest.approx(there.zones["area_m2"].tolist(), rel=1e-4)
+
+
+def test_every_setting_that_cannot_be_is_told_at_once():
+    with pytest.raises(TreatError) as caught:
+        TreatSettings(0.0, miss_cost=0.0, swath_m=-1.0, smallest_m2=-1.0, keep_off_m={"lake": 3.0})
+    text = str(caught.value)
+    for option in ("--threshold", "--miss-cost", "--swath", "--smallest", "--keep-off"):
+        assert option in text
+    assert "water" in text
+
+
+def test_a_map_of_other_ground_is_refused(small_ground):
+    given = make_map(small_ground, patch(-50, -130, 12))
+    other = Ground(small_ground.surfaces.iloc[:2], small_ground.obstacles)
+    with pytest.raises(TreatError, match="run 'geosample density' again"):
+        suggest_zones(given, other, settings=TreatSettings(THRESHOLD))
+
+
+def test_zones_come_back_from_the_survey_as_they_went_in(small_ground, tmp_path):
+    survey = open_survey(tmp_path / "course.gpkg")
+    with survey.change() as change:
+        change.put("visits", pd.DataFrame({"visit": ["May"], "date": ["2026-05-04"]}))
+        change.put("surfaces", small_ground.surfaces)
+    for density in (patch(-50, -130, 12), patch(0, 0, 0)):
+        zones = plan(small_ground, density, keep_off_m={"water": 5.0})
+        save_zones(survey, zones)
+        back = load_zones(survey, "May")
+        assert back.sentences == zones.sentences
+        assert back.settings == zones.settings
+        assert back.zones["zone_id"].tolist() == zones.zones["zone_id"].tolist()
+        assert back.zones["area_m2"].tolist() == pytest.approx(zones.zones.area.tolist())
