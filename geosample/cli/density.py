@@ -1,0 +1,68 @@
+"""geosample density: where the insects are, and where that is not known."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import click
+
+from geosample.cli.options import (
+    DENSITY,
+    LENGTH,
+    json_option,
+    out_folder_option,
+    survey_argument,
+    units_option,
+    visit_option,
+)
+from geosample.report import say, talk
+from geosample.units import Units, show_density
+
+
+@click.command(short_help="Map where they are, and where that is not known.")
+@survey_argument
+@click.option("--cell", "cell_m", type=LENGTH, default="1m", show_default=True, help="Side of a cell.")
+@click.option(
+    "--threshold",
+    "threshold_per_m2",
+    type=DENSITY,
+    help="Density of the exceedance band, such as 30/ft2; a starting point from the pest's profile if not given.",
+)
+@out_folder_option("Folder for density.tif.")
+@visit_option
+@units_option
+@json_option
+def command(survey: Path, out: Path, visit: str | None, units: Units, as_json: bool, **asked: Any) -> None:
+    r"""Map the density from a visit's counts, with its interval and what is not known.
+
+    Makes density.tif (expected, low, high, exceedance, known) and keeps the map in the survey. It says how much
+    the map adds to plain averages; where it adds nothing, decide by averages.
+
+    \b
+    Example:
+      geosample density course.gpkg --cell 2m --threshold 30/ft2 --out maps
+    """
+    from geosample.counts import load_counts
+    from geosample.density import map_density, save_density, summarise_map, write_density_tif
+    from geosample.density.raster import make_folder
+    from geosample.density.summary import starting_threshold
+    from geosample.design import load_design
+    from geosample.ground import load_ground
+    from geosample.survey import open_survey
+
+    cell_m, threshold_per_m2 = asked["cell_m"], asked["threshold_per_m2"]
+    file = open_survey(survey, must_exist=True)
+    name = file.find_visit(visit)
+    ground, design = load_ground(file), load_design(file, name)
+    make_folder(out)
+    if threshold_per_m2 is None:
+        threshold_per_m2, source = starting_threshold(design.visit.pest)
+        talk(f"No threshold given: {show_density(threshold_per_m2, units)} taken to start with ({source}).")
+    talk("Fitting the map ...")
+    density_map = map_density(load_counts(file, name), ground, design=design, cell_m=cell_m)
+    save_density(file, density_map)
+    path = out / "density.tif"
+    write_density_tif(path, density_map, ground.crs, threshold_per_m2=threshold_per_m2, units=units)
+    lines, summary = summarise_map(density_map, threshold_per_m2, units)
+    say([*lines, f"Wrote {path}."], {**summary, "file": str(path)}, as_json=as_json)

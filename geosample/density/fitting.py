@@ -1,0 +1,112 @@
+"""Finding the spread, range and k that the counts and their priors make most likely."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+from scipy.linalg import solve_triangular
+from scipy.optimize import minimize
+
+from geosample.density.field import JITTER, FittedField, Hyper, Sites, find_mode, fit_field
+from geosample.density.likelihood import expect, slopes, slopes_in_log_k
+
+# Spread, practical range in m and k: wide enough for any survey, and no covariance there is singular.
+BOUNDS = ((0.05, 4.5), (2.7, 400.0), (0.05, 20.0))
+STARTS = ((0.8, 30.0, 1.0), (0.5, 100.0, 1.0))
+
+
+@dataclass(frozen=True, slots=True)
+class Priors:
+    """Tails of the penalised-complexity priors: P(spread > spread_tail) = P(range < range_tail_m) = 0.05."""
+
+    spread_tail: float = 4.0
+    range_tail_m: float = 8.0
+
+
+def log_prior(log_hyper: np.ndarray, priors: Priors) -> tuple[float, np.ndarray]:
+    """Return the log prior density of (log spread, log range, log k), without constants, and its gradient.
+
+    Notes
+    -----
+    Spread ~ exponential; range density proportional to range⁻² exp(-rate / range); log k ~ N(0, 1). Both are taken as
+    densities of the logs, so that the mode is not drawn to a flat field for want of counts.
+    """
+    spread, range_m = np.exp(log_hyper[:2])
+    spread_rate = -math.log(0.05) / priors.spread_tail
+    range_rate = -math.log(0.05) * priors.range_tail_m
+    value = log_hyper[0] - spread_rate * spread - log_hyper[1] - range_rate / range_m - log_hyper[2] ** 2 / 2
+    return float(value), np.array([1 - spread_rate * spread, range_rate / range_m - 1, -log_hyper[2]])
+
+
+@dataclass
+class _Search:
+    """What one evaluation hands to the next: the last mode, to start from."""
+
+    sites: Sites
+    priors: Priors
+    pull: np.ndarray | None = field(default=None)
+
+    def cost(self, log_hyper: np.ndarray) -> tuple[float, np.ndarray]:
+        value, gradient, self.pull = evidence(self.sites, log_hyper, start=self.pull)
+        prior, prior_gradient = log_prior(log_hyper, self.priors)
+        return -(value + prior), -(gradient + prior_gradient)
+
+
+def evidence(
+    sites: Sites, log_hyper: np.ndarray, *, start: np.ndarray | None = None
+) -> tuple[float, np.ndarray, np.ndarray]:
+    """Return Laplace's log marginal likelihood, its gradient in (log spread, log range, log k), and the mode's pull.
+
+    References
+    ----------
+    Rasmussen & Williams 2006, algorithm 5.1.
+    """
+    hyper = Hyper(*np.exp(log_hyper))
+    field_covariance, field_gradient = hyper.kernel(sites.places, eval_gradient=True)
+    covariance = field_covariance + sites.basis @ sites.basis.T
+    covariance[np.diag_indices_from(covariance)] += JITTER
+    mode = find_mode(covariance, sites.count, sites.offset, hyper.k, start=start)
+    precision = mode.precision()
+    half = solve_triangular(mode.factor, mode.root_weight[:, None] * covariance, lower=True, check_finite=False)
+    variance = np.diag(covariance) - np.einsum("ij,ij->j", half, half)
+    expected = expect(mode.eta + sites.offset)
+    by_mode = -0.5 * variance * slopes(sites.count, expected, hyper.k).weight_slope
+    by_k = slopes_in_log_k(sites.count, expected, hyper.k)
+
+    def through_mode(push: np.ndarray) -> float:
+        return float(by_mode @ (push - covariance @ (precision @ push)))
+
+    # The kernel's first parameter is the log of spread squared, hence the 2.
+    gradient = [
+        scale
+        * (
+            0.5 * mode.pull @ field_gradient[:, :, i] @ mode.pull
+            - 0.5 * np.einsum("ij,ij->", precision, field_gradient[:, :, i])
+            + through_mode(field_gradient[:, :, i] @ mode.pull)
+        )
+        for i, scale in ((0, 2.0), (1, 1.0))
+    ]
+    gradient.append(by_k.first.sum() - 0.5 * variance @ by_k.weight + through_mode(covariance @ by_k.weight_slope))
+    return mode.evidence, np.array(gradient), mode.pull
+
+
+def fit_hyper(sites: Sites, priors: Priors) -> Hyper:
+    """Return the most likely spread, range and k: the best of a few starts."""
+    found = [_search(sites, priors, np.log(start)) for start in STARTS]
+    best = min(found, key=lambda result: result[0])[1]
+    return Hyper(*(float(value) for value in np.exp(best)))
+
+
+def _search(sites: Sites, priors: Priors, start: np.ndarray) -> tuple[float, np.ndarray]:
+    """Return the lowest cost found from a start, and where."""
+    cost: Any = _Search(sites, priors).cost
+    found = minimize(cost, start, jac=True, method="L-BFGS-B", bounds=[tuple(np.log(pair)) for pair in BOUNDS])
+    return float(found.fun), np.asarray(found.x)
+
+
+def fit_counts(sites: Sites, priors: Priors) -> FittedField:
+    """Return the latent field with the hyper-parameters fitted to the counts."""
+    return fit_field(sites, fit_hyper(sites, priors))

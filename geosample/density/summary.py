@@ -1,0 +1,91 @@
+"""The map in a few lines: what it is worth, how much is known, how much may be above the threshold."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+from geosample.cautions import GRADES
+from geosample.density.model import DensityMap, exceedance
+from geosample.errors import DensityError, Problem
+from geosample.pests import list_pests, load_pest
+from geosample.units import Units, show_area, show_density, show_number
+
+if TYPE_CHECKING:
+    from geosample.report import Summary
+
+HOTSPOT_LEVELS = (0.5, 0.8)
+
+
+def starting_threshold(pest: str) -> tuple[float, str]:
+    """Return a density per m² to start from, the first of the pest's profile, and where it comes from.
+
+    Raises
+    ------
+    DensityError
+        When the pest has no profile or its profile no threshold.
+
+    Examples
+    --------
+    >>> per_m2, source = starting_threshold("annual bluegrass weevil")
+    >>> round(per_m2), source
+    (323, 'early season; lower under stress; Maryland golf BMP')
+    """
+    thresholds = load_pest(pest).thresholds if pest in list_pests() else ()
+    if not thresholds:
+        remedy = "give one, such as --threshold 30/ft2"
+        raise DensityError(Problem("--threshold", f"none, and none is known for {pest}", "a density", remedy))
+    first = thresholds[0]
+    return first.low_per_m2, f"{first.when}; {first.source or GRADES[first.grade]}"
+
+
+def summarise_map(density_map: DensityMap, threshold_per_m2: float, units: Units = "us") -> tuple[list[str], Summary]:
+    """Return the lines to print and the same as a summary in plain JSON types."""
+    cells = density_map.cells
+    area = cells["area_m2"].to_numpy(float)
+    known = cells["known"].to_numpy(bool)
+    summary: dict[str, Any] = {
+        "visit": density_map.visit,
+        "pest": density_map.pest,
+        "cells": len(cells),
+        "cell_m": density_map.cell_m,
+        "area_m2": float(area.sum()),
+        "known_share": float(area[known].sum() / area.sum()),
+        "threshold_per_m2": threshold_per_m2,
+        "map_worth": density_map.fitted["map_worth"],
+    }
+    lines = [
+        f"{density_map.pest}, visit {density_map.visit}: {show_area(area.sum(), units)} in {len(cells):,} cells.",
+        str(density_map.fitted["map_worth"]["sentence"]),
+    ]
+    if density_map.fitted["no_map"]:
+        return lines, {**summary, "bound_per_m2": density_map.fitted["bound_per_m2"]}
+    over = exceedance(density_map, threshold_per_m2)
+    likely = {level: float(area[over >= level].sum()) for level in HOTSPOT_LEVELS}
+    notes = density_map.findings.set_index("what")
+    lines += _lines_of_fit(density_map, units)
+    lines += [
+        f"Known enough: {summary['known_share']:.0%} of the area; the rest is not known, which is not the same as "
+        "clean.",
+        f"Above {show_density(threshold_per_m2, units)}: more likely than not on {show_area(likely[0.5], units)}, "
+        f"with 80 % probability or more on {show_area(likely[0.8], units)}.",
+    ]
+    summary |= {f"area_over_{level:g}_m2": value for level, value in likely.items()}
+    summary["findings"] = {
+        what: {name: row[name] for name in ("value", "low", "high")} for what, row in notes.iterrows()
+    }
+    return lines, summary
+
+
+def _lines_of_fit(density_map: DensityMap, units: Units) -> list[str]:
+    fitted = density_map.fitted
+    reach = f"{fitted['range_m'] / 0.3048:,.0f} ft" if units == "us" else f"{fitted['range_m']:,.0f} m"
+    lines = [
+        f"Fitted: k {show_number(fitted['k'])}, patches of about {reach} across, densities spread by a factor of "
+        f"{show_number(2.718281828 ** fitted['spread'])} (one standard deviation)."
+    ]
+    border = density_map.findings[density_map.findings["what"] == "border effect"]
+    return lines + [
+        f"Border effect {show_number(row['value'])} ({show_number(row['low'])} to {show_number(row['high'])}). "
+        f"{row['note']}"
+        for row in border.to_dict("records")
+    ]
