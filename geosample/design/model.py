@@ -6,6 +6,8 @@ import json
 from dataclasses import asdict, dataclass, field
 from typing import TYPE_CHECKING, Any, cast
 
+from geosample.errors import DesignError, Problem
+
 if TYPE_CHECKING:
     import geopandas as gpd
     import pandas as pd
@@ -93,12 +95,28 @@ def load_design(survey: Survey, visit: str | None = None) -> Design:
 
 
 def save_design(survey: Survey, design: Design) -> None:
-    """Put a visit's design into the survey file, in place of an older one of the same name."""
+    """Put a visit's design into the survey file, in place of an older one of the same name.
+
+    Raises
+    ------
+    DesignError
+        When the visit has counts already: a new design would leave them without their points.
+    """
     name = design.visit.visit
     with survey.change() as change:
+        check_open(change.read("samples"), name)
         change.put("visits", _visit_row(design.visit), where={"visit": name})
         change.put("points", design.points, where={"visit": name})
         change.put("strata", design.strata, where={"visit": name})
+
+
+def check_open(samples: pd.DataFrame, visit: str) -> None:
+    """Raise DesignError when there are samples of the visit."""
+    mine = int((samples["visit"] == visit).sum())
+    if mine:
+        found = f"{mine} samples that have come back for it"
+        remedy = "give the new round a name of its own; its design is kept as it was drawn"
+        raise DesignError(Problem(f"--visit {visit}", found, "a visit with no counts yet", remedy))
 
 
 def _visit_row(visit: Visit) -> pd.DataFrame:

@@ -1,0 +1,187 @@
+"""What is asked of a design, with a default for everything, and the checks that need no ground."""
+
+from __future__ import annotations
+
+import datetime
+import math
+import re
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+from geosample.errors import Problem
+from geosample.pests import DEFAULT_PEST
+from geosample.words import SURFACE_KINDS
+
+DRAW_METHODS = ("balanced", "grid", "triangle", "random", "lines")
+ALLOCATIONS = ("power", "proportional", "equal", "optimal")
+WALKS = ("holes", "round")
+EDGE_DECAY_M = 4.0
+"""Distance over which an edge-weighted density falls off, m (methods A.2: 3 to 5)."""
+MINIMUM = 8
+"""Points a stratum is given at least: 5 for a variance, 8 for a decision (methods A.8)."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Request:
+    """One round of sampling as asked for.
+
+    Parameters
+    ----------
+    visit : str
+        Its name; an ISO date is its own date.
+    date : str, optional
+        ISO date, needed when the name is none.
+    points : int
+        Main points in all.
+    surfaces : tuple of str
+        Kinds of surface to sample.
+    holes : tuple of str, optional
+        Holes to sample; all when None.
+    by : tuple of str
+        What else strata are split by: ``hole``, ``surface``. Kind (and part, with a border) always splits them.
+    border_m : float, optional
+        Width of the border strata, m; None for no split.
+    border_weight : float
+        Density at the outer edge over that far inside, 1 to 4.
+    method : str
+        One of ``DRAW_METHODS``; collars are always drawn along their ring, except by ``random``.
+    allocation : str
+        One of ``ALLOCATIONS``: how the strata share the points.
+    minimum : int
+        Fewest main points in a stratum; lowered, and said, where the points do not reach.
+    reserve : float
+        Reserve points as a share of the main points, 0 to 2.
+    plug_m : float, optional
+        Diameter of a plug, m; the pest's usual unit when None.
+    unit_m2 : float, optional
+        Area of one unit where it is no round plug (a square, a flush), m².
+    plugs : int, optional
+        Units pooled at a point; the pest's usual number when None.
+    pest : str
+        A profile's name.
+    seed : int, optional
+        Seed of the draw; taken from the system, and kept, when None.
+    setback_m : float
+        Strip along every surface's own edge that is not sampled, m.
+    every_edge : bool
+        Measure edge distance to each surface's own line.
+    walk : str
+        ``holes``: hole by hole in their order; ``round``: the shortest round over all points.
+    start : tuple of float, optional
+        Easting and northing the round starts from, m; the first tee when None.
+    """
+
+    visit: str
+    date: str | None = None
+    points: int = 90
+    surfaces: tuple[str, ...] = ("green", "collar", "fairway")
+    holes: tuple[str, ...] | None = None
+    by: tuple[str, ...] = ()
+    border_m: float | None = None
+    border_weight: float = 1.0
+    method: str = "balanced"
+    allocation: str = "power"
+    minimum: int = MINIMUM
+    reserve: float = 0.2
+    plug_m: float | None = None
+    unit_m2: float | None = None
+    plugs: int | None = None
+    pest: str = DEFAULT_PEST
+    seed: int | None = None
+    setback_m: float = 0.0
+    every_edge: bool = False
+    walk: str = "holes"
+    start: tuple[float, float] | None = None
+
+    @property
+    def day(self) -> str:
+        """The visit's date; empty when neither it nor the name is one."""
+        return self.date or (self.visit if _is_date(self.visit) else "")
+
+
+def parse_holes(text: str) -> tuple[str, ...]:
+    """Return hole names from a list with ranges.
+
+    Examples
+    --------
+    >>> parse_holes("1-3, 7,Red 3")
+    ('1', '2', '3', '7', 'Red 3')
+    """
+    parts = [part.strip() for part in text.split(",") if part.strip()]
+    return tuple(hole for part in parts for hole in _one_or_range(part))
+
+
+def _one_or_range(part: str) -> tuple[str, ...]:
+    ends = re.fullmatch(r"(\d+)\s*-\s*(\d+)", part)
+    if ends is None or int(ends[2]) - int(ends[1]) > 99:  # noqa: PLR2004 (no course has more)
+        return (part,)
+    return tuple(str(number) for number in range(int(ends[1]), int(ends[2]) + 1))
+
+
+def find_problems(request: Request) -> list[Problem]:
+    """Return everything in a request that can't be, whatever the ground.
+
+    Examples
+    --------
+    >>> [problem.where for problem in find_problems(Request(visit="spring", points=0))]
+    ['--visit', '--points']
+    """
+    return [*_name_problems(request), *_range_problems(request), *_choice_problems(request)]
+
+
+def _name_problems(request: Request) -> Iterator[Problem]:
+    if not request.visit.strip():
+        yield Problem("--visit", "no name", "a name or a date", "write --visit 2026-05-04")
+    if request.date and not _is_date(request.date):
+        yield Problem("--date", repr(request.date), "a date, YYYY-MM-DD", "write it as 2026-05-04")
+    elif not request.day:
+        yield Problem(
+            "--visit",
+            repr(request.visit),
+            "a date, or a name with --date",
+            "add --date 2026-05-04 (the day you sample)",
+        )
+
+
+def _range_problems(request: Request) -> Iterator[Problem]:
+    rules = [
+        ("--points", request.points, 2, 20_000, "at least two are needed for an estimate"),
+        ("--border-weight", request.border_weight, 1, 4, "beyond 4 it costs more than it can gain (methods A.2)"),
+        ("--reserve", request.reserve, 0, 2, "0.2 means one reserve point to five"),
+        ("--minimum", request.minimum, 1, 1000, "8 serves a decision, 5 a variance"),
+        ("--plugs", request.plugs or 1, 1, 100, "give the number pooled in one bag"),
+        ("--plug", request.plug_m or 0.05, 0.005, 0.5, "give a diameter such as 2.25in"),
+        ("--unit-area", request.unit_m2 or 0.01, 1e-5, 10.0, "give the area of one unit, such as 1ft2"),
+        ("--border", 1.0 if request.border_m is None else request.border_m, 0.1, 100.0, "give a width such as 15ft"),
+        ("--setback", request.setback_m, 0.0, 50.0, "give a width such as 1ft"),
+    ]
+    for where, value, low, high, remedy in rules:
+        if not (math.isfinite(value) and low <= value <= high):
+            yield Problem(where, f"{value:g}{_unit(where)}", f"{low:g} to {high:g}{_unit(where)}", remedy)
+
+
+def _unit(where: str) -> str:
+    return {"--plug": " m", "--border": " m", "--setback": " m", "--unit-area": " m²"}.get(where, "")
+
+
+def _choice_problems(request: Request) -> Iterator[Problem]:
+    choices = [
+        ("--method", (request.method,), DRAW_METHODS),
+        ("--allocation", (request.allocation,), ALLOCATIONS),
+        ("--surfaces", request.surfaces, SURFACE_KINDS),
+        ("--by", request.by, ("hole", "surface")),
+        ("--walk", (request.walk,), WALKS),
+    ]
+    for where, given, allowed in choices:
+        wrong = [name for name in given if name not in allowed]
+        if wrong:
+            yield Problem(where, ", ".join(map(repr, wrong)), f"of: {', '.join(allowed)}", "name one of them")
+    if not request.surfaces:
+        yield Problem("--surfaces", "none", f"some of: {', '.join(SURFACE_KINDS)}", "name the kinds to sample")
+
+
+def _is_date(text: str) -> bool:
+    try:
+        return datetime.date.fromisoformat(text).isoformat() == text
+    except ValueError:
+        return False

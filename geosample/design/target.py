@@ -1,0 +1,152 @@
+"""The target area: what of the ground is sampled, cut into strata, after setbacks and keep-outs."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import TYPE_CHECKING
+
+import numpy as np
+import shapely
+
+from geosample.design.request import Request
+from geosample.errors import DesignError, Problem
+from geosample.ground import Ground, only_polygons, split_border
+from geosample.words import SHORT_TURF, hole_key
+
+if TYPE_CHECKING:
+    import geopandas as gpd
+    from shapely import Geometry
+
+_COLUMNS = ["stratum", "surface_id", "hole", "kind", "part", "area_m2", "geometry"]
+
+
+def mark_out(ground: Ground, request: Request) -> gpd.GeoDataFrame:
+    """Return the target area in parts of surfaces, each with the stratum it belongs to.
+
+    Parameters
+    ----------
+    ground : Ground
+        The course.
+    request : Request
+        Which kinds and holes, border width, setback, keep-outs.
+
+    Returns
+    -------
+    GeoDataFrame
+        Columns of the layer ``strata`` but the visit, in the order of the strata; areas in m² after all cuts.
+
+    Raises
+    ------
+    DesignError
+        When a hole or kind is not on the course, or nothing is left to sample.
+    """
+    chosen = choose_surfaces(ground, request)
+    parts = _split(ground, request)
+    parts = parts[parts["surface_id"].isin(chosen["surface_id"])]
+    cut = parts.assign(geometry=_cut_back(parts, chosen, request))
+    cut = cut.assign(area_m2=cut.geometry.area)
+    kept = cut[cut["area_m2"] > 0]
+    _check_room(chosen, kept, request)
+    named = kept.assign(stratum=_name_strata(kept, request))
+    return named.sort_values(["surface_id", "part"])[_COLUMNS].reset_index(drop=True)
+
+
+def choose_surfaces(ground: Ground, request: Request) -> gpd.GeoDataFrame:
+    """Return the surfaces asked for by kind and hole.
+
+    Raises
+    ------
+    DesignError
+        When a hole or a kind is not on the course.
+    """
+    surfaces = ground.surfaces
+    problems = [*_missing_holes(surfaces, request), *_missing_kinds(surfaces, request)]
+    if problems:
+        raise DesignError(problems)
+    wanted = surfaces["kind"].isin(request.surfaces)
+    if request.holes is not None:
+        wanted &= surfaces["hole"].map(plain_hole).isin([plain_hole(hole) for hole in request.holes])
+    if not wanted.any():
+        found = f"no {' or '.join(request.surfaces)} on hole {', '.join(request.holes or ())}"
+        raise DesignError(Problem("--surfaces", found, "at least one surface", "ask for other kinds or holes"))
+    return surfaces[wanted].reset_index(drop=True)
+
+
+def plain_hole(hole: str | None) -> str:
+    """Return a hole's name in one form, so that 07 is 7 and Red 3 is red 3.
+
+    Examples
+    --------
+    >>> plain_hole("07"), plain_hole("Red 3"), plain_hole(None)
+    ('7', 'red 3', '')
+    """
+    text = hole.strip().lower() if isinstance(hole, str) else ""
+    return str(int(text)) if text.isdigit() else text
+
+
+def _missing_holes(surfaces: gpd.GeoDataFrame, request: Request) -> Iterator[Problem]:
+    there = sorted(surfaces["hole"].dropna().unique(), key=hole_key)
+    known = {plain_hole(hole) for hole in there}
+    missing = [hole for hole in request.holes or () if plain_hole(hole) not in known]
+    if missing:
+        expected = f"of: {', '.join(there)}" if there else "none, for this course's surfaces name no hole"
+        yield Problem("--holes", ", ".join(missing), expected, "name holes of this course, or leave the option out")
+
+
+def _missing_kinds(surfaces: gpd.GeoDataFrame, request: Request) -> Iterator[Problem]:
+    there = set(surfaces["kind"])
+    missing = [kind for kind in request.surfaces if kind not in there]
+    if missing:
+        remedy = "leave it out, or read it in with 'geosample ground' (--collar 30in makes collars)"
+        yield Problem(
+            "--surfaces", f"no {', '.join(missing)} on this course", f"of: {', '.join(sorted(there))}", remedy
+        )
+
+
+def _split(ground: Ground, request: Request) -> gpd.GeoDataFrame:
+    """Split by the border of all short turf, for a green's edge is inside its collar's."""
+    surfaces = ground.surfaces
+    if request.border_m is None:
+        return surfaces.assign(part="whole")
+    near = surfaces[surfaces["kind"].isin({*SHORT_TURF, *request.surfaces})]
+    return split_border(near, request.border_m, every_edge=request.every_edge)
+
+
+def _cut_back(parts: gpd.GeoDataFrame, chosen: gpd.GeoDataFrame, request: Request) -> np.ndarray:
+    shapes: np.ndarray = parts.geometry.to_numpy()
+    if request.setback_m > 0:
+        inner = shapely.buffer(chosen.geometry.to_numpy(), -request.setback_m, quad_segs=16)
+        rows = chosen.set_index("surface_id").index.get_indexer(parts["surface_id"])
+        shapes = shapely.intersection(shapes, inner[rows])
+    return only_polygons(shapes)
+
+
+def _check_room(chosen: gpd.GeoDataFrame, kept: gpd.GeoDataFrame, request: Request) -> None:
+    gone = chosen[~chosen["surface_id"].isin(kept["surface_id"])]
+    if len(kept) and gone.empty:
+        return
+    problems = [
+        Problem(
+            f"surface {row.surface_id}",
+            f"no room: all of its {row.area_m2:,.1f} m² is set back or kept out",
+            "some turf left to sample",
+            f"use a setback under {request.setback_m:g} m, or leave out {row.kind} or hole {row.hole}",
+        )
+        for row in gone.itertuples()
+    ]
+    raise DesignError(problems)
+
+
+def _name_strata(parts: gpd.GeoDataFrame, request: Request) -> list[str]:
+    names = []
+    for row in parts.itertuples():
+        words = [f"hole {row.hole}" if row.hole else "no hole"] if "hole" in request.by else []
+        words.append(row.surface_id if "surface" in request.by else row.kind)
+        names.append(" ".join(words if row.part == "whole" else [*words, row.part]))
+    return names
+
+
+def place_of(geometry: Geometry) -> tuple[float, float]:
+    """Return easting and northing of a place inside a shape."""
+    point = shapely.point_on_surface(geometry)
+    return float(shapely.get_x(point)), float(shapely.get_y(point))

@@ -1,0 +1,237 @@
+"""Stage 2: the design as a whole, its promises and its refusals."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import replace
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import pytest
+import shapely
+from click.testing import CliRunner
+
+from geosample.cli import main
+from geosample.design import Request, draw_design, load_design, save_design
+from geosample.errors import DesignError
+from geosample.ground import Ground, save_ground
+from geosample.survey import LAYERS, open_survey
+
+ASKED = Request(visit="2026-05-04", points=60, border_m=4.572, seed=7)
+
+
+@pytest.fixture(scope="module")
+def design(small_ground):
+    return draw_design(small_ground, ASKED)
+
+
+def main_points(design):
+    return design.points[design.points["role"] == "main"]
+
+
+def test_gives_the_points_asked_for_and_a_fifth_in_reserve(design):
+    main_ = main_points(design)
+    assert len(main_) == 60
+    reserve = len(design.points) - 60
+    assert 12 <= reserve <= 12 + design.strata["stratum"].nunique()
+
+
+def test_has_the_columns_of_the_layers(design):
+    assert set(LAYERS["points"].columns) <= set(design.points.columns)
+    assert set(LAYERS["strata"].columns) <= set(design.strata.columns)
+    assert design.points.crs == design.strata.crs
+
+
+def test_every_point_lies_in_its_part_of_its_stratum(design):
+    target = design.strata.set_index(["stratum", "surface_id"]).geometry
+    own = [target[key] for key in zip(design.points["stratum"], design.points["surface_id"], strict=True)]
+    assert shapely.contains(np.array(own), design.points.geometry.to_numpy()).all()
+
+
+def test_labels_are_unique_and_numbered_along_the_walk(design):
+    assert design.points["point_id"].is_unique
+    fairway = main_points(design).query("kind == 'fairway'").sort_values("walk_order")
+    assert fairway["point_id"].tolist() == [f"01F-{n:02d}" for n in range(1, len(fairway) + 1)]
+
+
+def test_main_points_come_first_in_the_walk_and_reserves_after(design):
+    assert sorted(main_points(design)["walk_order"]) == list(range(1, 61))
+    assert design.points.loc[design.points["role"] == "reserve", "walk_order"].min() == 61
+
+
+def test_weights_of_main_points_add_up_to_each_stratum_area(design):
+    weights = main_points(design).groupby("stratum")["weight_m2"].sum()
+    areas = design.strata.groupby("stratum")["area_m2"].sum()
+    pd.testing.assert_series_equal(weights, areas, check_names=False, rtol=1e-9)
+
+
+def test_weight_is_one_over_density(design):
+    np.testing.assert_allclose(design.points["weight_m2"] * design.points["inclusion_per_m2"], 1.0)
+
+
+def test_target_areas_are_those_of_their_shapes_and_make_up_the_ground(design, small_ground):
+    np.testing.assert_allclose(design.strata["area_m2"], design.strata.geometry.area)
+    # shapely's buffer of the border line is a polygon of 64 sides to the circle: parts still share their cut exactly.
+    assert design.strata["area_m2"].sum() == pytest.approx(small_ground.surfaces.area.sum(), rel=1e-6)
+
+
+def test_border_points_are_near_the_edge_and_interior_points_are_not(design):
+    by_part = design.points.groupby("part")["edge_m"]
+    assert by_part.max()["border"] <= 4.572 + 1e-6
+    # The border is cut with a 64-sided circle, which is at most 0.1 % short.
+    assert by_part.min()["interior"] >= 4.572 * 0.998
+
+
+def test_edge_distance_runs_to_the_outer_line_and_not_to_the_collar(design):
+    green = design.points.query("kind == 'green'")
+    # The collar is 0.762 m wide, so nothing on the green is nearer to the outer line than that (rounded corners: 1 %).
+    assert green["edge_m"].min() > 0.762 * 0.99
+
+
+def test_every_stratum_has_the_minimum(design):
+    assert main_points(design).groupby("stratum").size().min() >= 8
+
+
+def test_minimum_gives_way_when_points_do_not_reach(small_ground):
+    drawn = draw_design(small_ground, replace(ASKED, points=20))
+    assert main_points(drawn).groupby("stratum").size().min() >= 4
+
+
+def test_same_seed_draws_the_same_design_and_another_seed_does_not(small_ground, design):
+    again = draw_design(small_ground, ASKED)
+    pd.testing.assert_frame_equal(again.points, design.points)
+    assert again.visit.design_code == design.visit.design_code
+    other = draw_design(small_ground, replace(ASKED, seed=8))
+    assert other.visit.design_code != design.visit.design_code
+
+
+def test_a_seed_taken_from_the_system_is_kept(small_ground):
+    drawn = draw_design(small_ground, replace(ASKED, seed=None))
+    again = draw_design(small_ground, replace(ASKED, seed=drawn.visit.seed))
+    pd.testing.assert_frame_equal(again.points, drawn.points)
+
+
+def test_ground_is_left_as_it_was(small_ground):
+    before = small_ground.surfaces.copy(deep=True)
+    draw_design(small_ground, ASKED)
+    pd.testing.assert_frame_equal(small_ground.surfaces, before)
+
+
+def test_survives_the_survey_file(design, small_ground, tmp_path):
+    survey = open_survey(tmp_path / "course.gpkg")
+    save_ground(survey, small_ground)
+    save_design(survey, design)
+    back = load_design(survey)
+    assert back.visit == replace(design.visit, settings=json.loads(json.dumps(design.visit.settings)))
+    columns = list(LAYERS["points"].columns)
+    pd.testing.assert_frame_equal(
+        pd.DataFrame(back.points[columns]), pd.DataFrame(design.points[columns]), check_dtype=False
+    )
+    assert back.strata.geometry.geom_equals_exact(design.strata.geometry, 1e-9).all()
+
+
+def test_settings_hold_what_a_redraw_needs(design):
+    settings = design.visit.settings
+    assert {"border_m", "every_edge", "gap_m", "method", "allocation", "versions", "strata"} <= set(settings)
+    assert sum(row["main"] for row in settings["strata"]) == 60
+    json.dumps(settings)
+
+
+def test_setback_leaves_the_target_area(small_ground):
+    drawn = draw_design(small_ground, replace(ASKED, surfaces=("green",), setback_m=2.0))
+    green = small_ground.surfaces.geometry.iloc[0]
+    assert drawn.strata["area_m2"].sum() == pytest.approx(green.buffer(-2.0).area, rel=1e-3)
+    assert shapely.distance(drawn.points.geometry.to_numpy(), green.boundary).min() > 1.99
+
+
+def test_edge_weight_raises_the_density_toward_the_edge_as_stated(small_ground):
+    drawn = draw_design(small_ground, Request(visit="2026-05-04", surfaces=("fairway",), border_weight=3.0, seed=3))
+    points = drawn.points
+    expected = 1 + 2 * np.exp(-points["edge_m"] / 4)
+    ratio = points["inclusion_per_m2"] / expected
+    # The density is the cell's, and a cell near the edge is 1 m across: e^(1/4) bounds the difference.
+    assert ratio.max() / ratio.min() < 1.3
+    assert points["inclusion_per_m2"].max() / points["inclusion_per_m2"].min() > 2
+
+
+@pytest.mark.parametrize(
+    ("change", "pattern"),
+    [
+        ({"holes": ("4",)}, r"--holes: found 4; expected of: 1"),
+        ({"surfaces": ("tee",)}, r"--surfaces: found no tee on this course"),
+        ({"setback_m": 0.5}, r"surface 01-collar-1: found no room"),
+        ({"points": 6}, r"--points: found 6 points for 5 strata"),
+        ({"border_weight": 9.0}, r"--border-weight: found 9; expected 1 to 4"),
+        ({"points": 5000, "allocation": "equal"}, r"stratum collar border: found 1000 main .* at most 514"),
+        ({"visit": "spring"}, r"--visit: found 'spring'; expected a date"),
+        ({"reserve": -0.1}, r"--reserve: found -0.1"),
+    ],
+)
+def test_refuses_what_can_not_be_and_says_what_can(small_ground, change, pattern):
+    with pytest.raises(DesignError, match=pattern):
+        draw_design(small_ground, replace(ASKED, **change))
+
+
+def test_tells_every_problem_at_once(small_ground):
+    with pytest.raises(DesignError) as caught:
+        draw_design(small_ground, replace(ASKED, visit="", points=0, plugs=500, method="dowsing"))
+    assert {problem.where for problem in caught.value.problems} == {"--visit", "--points", "--plugs", "--method"}
+
+
+def test_refuses_a_surface_smaller_than_a_plug(small_ground):
+    speck = gpd.GeoDataFrame(
+        {"surface_id": ["09-green-1"], "hole": "9", "kind": "green", "name": None, "source": "invented"},
+        geometry=[shapely.box(500, 500, 500.05, 500.05)],
+        crs=small_ground.crs,
+    )
+    surfaces = gpd.GeoDataFrame(pd.concat([small_ground.surfaces, speck.assign(area_m2=0.0025)], ignore_index=True))
+    with pytest.raises(DesignError, match=r"surface 09-green-1: found 0\.0025 m²"):
+        draw_design(Ground(surfaces, small_ground.obstacles), replace(ASKED, border_m=None))
+
+
+@pytest.fixture
+def survey_path(small_ground, tmp_path):
+    path = tmp_path / "course.gpkg"
+    save_ground(open_survey(path), small_ground)
+    return path
+
+
+def run(*words):
+    return CliRunner().invoke(main, ["design", *map(str, words)])
+
+
+def test_command_says_what_each_stratum_got(survey_path):
+    result = run(survey_path, "--visit", "2026-05-04", "--points", 60, "--holes", "1", "--border", "15ft", "--seed", 7)
+    assert result.exit_code == 0, result.output
+    assert "60 points" in result.output
+    assert "collar border" in result.output
+    assert len(load_design(open_survey(survey_path)).points) >= 72
+
+
+def test_command_gives_json_alone(survey_path):
+    result = run(survey_path, "--visit", "2026-05-04", "--seed", 7, "--json")
+    summary = json.loads(result.stdout)
+    assert summary["points"] == 90
+    assert sum(row["main"] for row in summary["strata"]) == 90
+
+
+def test_command_refuses_a_visit_that_has_counts(survey_path, design):
+    survey = open_survey(survey_path)
+    save_design(survey, design)
+    row = design.points.iloc[[0]][["visit", "point_id", "geometry"]]
+    with survey.change() as change:
+        change.put("samples", row.assign(sample_id=row["point_id"], status="counted"))
+    result = run(survey_path, "--visit", "2026-05-04", "--seed", 9)
+    assert result.exit_code == 1
+    assert "1 samples that have come back" in result.output
+    pd.testing.assert_series_equal(load_design(survey).points["point_id"], design.points["point_id"])
+
+
+def test_command_without_ground_says_which_stage_to_run(tmp_path):
+    path = tmp_path / "empty.gpkg"
+    with open_survey(path).change() as change:
+        change.put("findings", pd.DataFrame({"visit": ["x"], "pest": ["y"]}))
+    result = run(path, "--visit", "2026-05-04")
+    assert result.exit_code == 1
+    assert "geosample ground" in result.output
