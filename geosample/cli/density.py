@@ -34,7 +34,7 @@ from geosample.units import Units, show_density
 @units_option
 @json_option
 def command(survey: Path, out: Path, visit: str | None, units: Units, as_json: bool, **asked: Any) -> None:
-    r"""Map the density from a visit's counts, with its interval and what is not known.
+    """Map the density from a visit's counts, with its interval and what is not known.
 
     Makes density.tif (expected, low, high, exceedance, known) and keeps the map in the survey. It says how much
     the map adds to plain averages; where it adds nothing, decide by averages.
@@ -42,7 +42,7 @@ def command(survey: Path, out: Path, visit: str | None, units: Units, as_json: b
     \b
     Example:
       geosample density course.gpkg --cell 2m --threshold 30/ft2 --out maps
-    """
+    """  # noqa: D301
     from geosample.counts import load_counts
     from geosample.density import map_density, save_density, summarise_map, write_density_tif
     from geosample.density.raster import make_folder
