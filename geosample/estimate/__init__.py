@@ -1,5 +1,8 @@
 """Stage 5, estimate: Counts and Design in, Estimates (means, stage mix, border ratio, intervals) out."""
 
+from geosample.estimate.answer import estimate_means
+from geosample.estimate.bags import Settings
 from geosample.estimate.model import Estimates, save_estimates
+from geosample.estimate.recovery import Recovery, parse_recovery
 
-__all__ = ["Estimates", "save_estimates"]
+__all__ = ["Estimates", "Recovery", "Settings", "estimate_means", "parse_recovery", "save_estimates"]

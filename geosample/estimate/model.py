@@ -20,7 +20,8 @@ class Estimates:
     visit, pest : str
         Whose counts.
     estimates : DataFrame
-        A row a domain and stage, columns of the layer ``estimates``; densities per m², totals in insects.
+        A row a domain and stage (``all`` for the total), columns of the layer ``estimates`` and se_per_m2; densities
+        per m², totals in insects. Domain is all, kind, hole, surface, stratum or part.
     findings : DataFrame
         A row a fitted or decided thing, columns of the layer ``findings``.
     sentences : tuple of str
@@ -35,7 +36,16 @@ class Estimates:
 
 
 # What this room writes into the layer ``findings``; the other rooms' findings stay.
-OWN_FINDINGS = ("answer", "border ratio", "common border ratio", "k", "variance to mean", "stage share", "decision")
+OWN_FINDINGS = (
+    "answer",
+    "border ratio",
+    "common border ratio",
+    "k",
+    "variance to mean",
+    "stage share",
+    "stage group share",
+    "decision",
+)
 
 
 def save_estimates(survey: Survey, estimates: Estimates) -> None:

@@ -1,0 +1,174 @@
+"""How clumped the counts are: variance to mean, k with its interval, Morisita, Lloyd, Taylor and Iwao.
+
+None of these says where the insects are; all but k ignore everything but the list of counts.
+
+References
+----------
+Bliss & Fisher 1953, Biometrics 9:176-200 (k). Lloyd 1967; Iwao 1968; Morisita 1959; Green 1966; Taylor 1961
+(from memory, unverified).
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+from scipy import optimize, stats
+
+from geosample.estimate.grouped import LOG_K_RANGE, best_log_k, with_best_means
+from geosample.estimate.intervals import Interval, spread_cut
+from geosample.estimate.negbin import (
+    FREE_K,
+    LOG_K_GRID,
+    POISSON_LOG_K,
+    WEAK_K,
+    Bags,
+    Prior,
+    fit_log_k,
+    log_likelihood,
+    make_likelihood,
+)
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from geosample.estimate.grouped import Groups
+
+    Floats = NDArray[np.float64]
+
+MANY = 30  # bags from which k is told without shrinking (methods B.1)
+FEWEST_FOR_LAWS = 10  # pairs of mean and variance for Taylor or Iwao (methods B.2)
+FEWEST_IN_PAIR = 15  # sample units behind each pair (Clark & Perry 1994, through methods B.2)
+
+
+@dataclass(frozen=True, slots=True)
+class Indices:
+    """Indices of one list of counts; missing where too few insects were found.
+
+    Parameters
+    ----------
+    ratio : float
+        Variance to mean; 1 for a random scatter.
+    morisita, green : float
+        Morisita's I (1 for random), Green's coefficient (0 for random).
+    crowding, patchiness : float
+        Lloyd's mean crowding, and that over the mean (1 for random).
+    p_random : float
+        Chance of at least this variance to mean from a random scatter.
+    """
+
+    ratio: float
+    morisita: float
+    green: float
+    crowding: float
+    patchiness: float
+    p_random: float
+
+
+@dataclass(frozen=True, slots=True)
+class PowerLaw:
+    """Taylor's or Iwao's line: intercept, slope, the slope's standard error, and r²."""
+
+    intercept: float
+    slope: float
+    slope_se: float
+    r2: float
+    pairs: int
+
+
+def measure_clumping(count: Floats) -> Indices:
+    """Return the indices of a list of counts.
+
+    Examples
+    --------
+    >>> found = measure_clumping(np.array([0, 1, 0, 2, 0, 3, 1, 0, 4, 0, 0, 1, 7, 2, 0, 0.0]))
+    >>> round(found.morisita, 6), round(found.crowding, 6)
+    (2.438095, 3.22996)
+    """
+    n, total = count.size, float(count.sum())
+    if n < 2 or total < 2:  # noqa: PLR2004
+        return Indices(*([math.nan] * 6))
+    mean = total / n
+    ratio = float(count.var(ddof=1)) / mean
+    crowding = mean + ratio - 1
+    morisita = n * float((count * (count - 1)).sum()) / (total * (total - 1))
+    p_random = float(stats.chi2.sf((n - 1) * ratio, n - 1))
+    return Indices(ratio, morisita, (ratio - 1) / (total - 1), crowding, crowding / mean, p_random)
+
+
+def fit_k(bags: Bags, *, level: float = 0.95, cut: float | None = None, prior: Prior | None = None) -> Interval | None:
+    """Return k with its profile interval; infinite where the counts are as even as Poisson's.
+
+    Parameters
+    ----------
+    bags : Bags
+        Of one mean.
+    level : float
+        Two-sided confidence.
+    cut : float, optional
+        Drop allowed in twice the log-likelihood, in place of the F point of ``level``.
+    prior : Prior, optional
+        ``WEAK_K`` below 30 bags and none from there on when not given: small samples overstate k.
+
+    Returns
+    -------
+    Interval or None
+        None when nothing was found.
+    """
+    if not bags.count.any():
+        return None
+    data = make_likelihood(bags, prior or (FREE_K if bags.n_effective >= MANY else WEAK_K))
+    mean = float(data.weight @ data.count / (data.weight @ data.effort))
+    best = fit_log_k(data, mean)
+    allowed = spread_cut(bags.n_effective, level) if cut is None else cut
+
+    def height(log_k: float) -> float:
+        return log_likelihood(data, mean, log_k) - 0.5 * ((log_k - data.prior.mean) / data.prior.sd) ** 2
+
+    top = height(best)
+
+    def drop(log_k: float) -> float:
+        return 2 * (top - height(log_k)) - allowed
+
+    first, last = float(LOG_K_GRID[0]), float(LOG_K_GRID[-1])
+    low = float(optimize.brentq(drop, first, best)) if drop(first) > 0 else -math.inf
+    high = float(optimize.brentq(drop, best, last)) if drop(last) > 0 else math.inf
+    return Interval(*(math.exp(v) if v < POISSON_LOG_K else math.inf for v in (best, low, high)))
+
+
+def fit_common_k(groups: Groups, *, level: float = 0.95) -> Interval:
+    """Return the k common to groups with means of their own, with its profile interval (weak prior on log k).
+
+    Pooling groups of different means as one would take the spread between their means for clumping.
+    """
+    best, top = best_log_k(groups, 0.0)
+    cut = spread_cut(float(groups.weight.sum()) - np.unique(groups.group).size + 1, level)
+
+    def drop(log_k: float) -> float:
+        return 2 * (top - with_best_means(groups, 0.0, log_k)) - cut
+
+    first, last = LOG_K_RANGE
+    low = float(optimize.brentq(drop, first, best)) if drop(first) > 0 else -math.inf
+    high = float(optimize.brentq(drop, best, last)) if drop(last) > 0 else math.inf
+    return Interval(math.exp(best), math.exp(low), math.exp(high))
+
+
+def fit_taylor(mean: Floats, variance: Floats) -> PowerLaw:
+    """Return ln variance = ln a + b ln mean by least squares; ``intercept`` is a. Pairs of zero are left out."""
+    kept = (mean > 0) & (variance > 0)
+    line = stats.linregress(np.log(mean[kept]), np.log(variance[kept]))
+    return PowerLaw(
+        math.exp(line.intercept), float(line.slope), float(line.stderr), float(line.rvalue) ** 2, int(kept.sum())
+    )
+
+
+def fit_iwao(mean: Floats, variance: Floats) -> PowerLaw:
+    """Return mean crowding = alpha + beta mean by least squares. Pairs of zero mean are left out."""
+    kept = mean > 0
+    crowding = mean[kept] + variance[kept] / mean[kept] - 1
+    line = stats.linregress(mean[kept], crowding)
+    return PowerLaw(
+        float(line.intercept), float(line.slope), float(line.stderr), float(line.rvalue) ** 2, int(kept.sum())
+    )

@@ -1,0 +1,210 @@
+"""The bags of a visit as the estimates need them: what each found, what it searched, and the ground it stands for."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+
+from geosample.counts import tally
+from geosample.errors import EstimateError, Problem
+from geosample.estimate.recovery import Recovery, find_recovery
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
+
+    import geopandas as gpd
+
+    from geosample.counts import Counts
+    from geosample.design import Design
+    from geosample.units import Units
+
+ALL = "all"
+NO_HOLE = "no hole"
+GROUND_COLUMNS = ["surface_id", "hole", "kind", "stratum", "part"]
+
+
+@dataclass(frozen=True, slots=True)
+class Settings:
+    """What may be asked of the estimates beyond their domains.
+
+    Parameters
+    ----------
+    pest : str, optional
+        Another pest than the visit's own.
+    recovery : tuple of Recovery
+        Factors per method and stage; 1.0 unless set.
+    units : {"us", "metric"}
+        Units of the sentences; the tables stay per m².
+    border_margin : float
+        The border "holds no more" when at most this many times the interior's density (own choice, no source).
+    decision_level : float
+        Two-sided confidence of the interval held against the threshold.
+    """
+
+    pest: str | None = None
+    recovery: tuple[Recovery, ...] = ()
+    units: Units = "us"
+    border_margin: float = 1.5
+    decision_level: float = 0.90
+
+
+@dataclass(frozen=True, slots=True)
+class Catch:
+    """One visit's counted bags of one pest, one row a point.
+
+    Parameters
+    ----------
+    visit, pest : str
+        Whose.
+    bags : DataFrame
+        point_id, surface_id, hole, kind, stratum, part, easting, northing (m), count, area_m2 (turf taken), effort_m2
+        (area times recovery), weight_m2, log_sd (doubt of the recovery).
+    found : DataFrame
+        Same index; a column a stage with how many were found, missing where that stage was not looked for.
+    efforts : DataFrame
+        Same shape as ``found``: effort for that stage, m².
+    areas : DataFrame
+        The target ground: stratum, surface_id, hole, kind, part, area_m2.
+    notes : tuple of str
+        What was left out and why.
+    """
+
+    visit: str
+    pest: str
+    bags: pd.DataFrame
+    found: pd.DataFrame
+    efforts: pd.DataFrame
+    areas: pd.DataFrame
+    notes: tuple[str, ...] = field(default=())
+
+
+def gather_bags(counts: Counts, design: Design, settings: Settings) -> Catch:
+    """Return the visit's counted bags with their ground and weight.
+
+    Raises
+    ------
+    CountsError
+        When no counted sample looked for the pest.
+    EstimateError
+        When bags of several methods would go into one mean with no recovery factor given, when none stands on a
+        planned point, or when a weight or a sampled area is missing.
+    """
+    pest = settings.pest or design.visit.pest
+    samples = tally(counts, pest)
+    _check_methods(samples, settings.recovery)
+    placed, notes = _place_on_design(samples, design)
+    _check_numbers(placed)
+    found, efforts = _split_stages(counts, pest, placed, settings.recovery)
+    bags = placed.assign(**_total_effort(placed, found, settings.recovery))
+    return _pool_points(Catch(counts.visit, pest, bags, found, efforts, _target_areas(design), notes))
+
+
+def _check_methods(samples: gpd.GeoDataFrame, recovery: Iterable[Recovery]) -> None:
+    tallies = samples["method"].dropna().value_counts()
+    known = {factor.method for factor in recovery}
+    missing = [] if "" in known else sorted(set(tallies.index) - known)
+    if len(tallies) > 1 and missing:
+        found = " and ".join(f"{n} bags by {method}" for method, n in tallies.items())
+        remedy = " ".join(f"--recovery {method}=FACTOR" for method in missing)
+        problem = Problem("samples", found, "one method in one mean, or a recovery factor for each", f"give {remedy}")
+        raise EstimateError(problem)
+
+
+def _place_on_design(samples: gpd.GeoDataFrame, design: Design) -> tuple[pd.DataFrame, tuple[str, ...]]:
+    points = pd.DataFrame(design.points[["point_id", *GROUND_COLUMNS]])
+    kept = ["sample_id", "point_id", "method", "sampled_m2", "weight_m2", "count"]
+    places = samples.geometry
+    frame = pd.DataFrame(samples[kept]).assign(easting=places.x.to_numpy(), northing=places.y.to_numpy())
+    joined = frame.merge(points, on="point_id", how="left", validate="many_to_one")
+    stray = joined["stratum"].isna()
+    if stray.all():
+        problem = Problem(
+            "samples", f"{len(joined)} bags, none at a planned point", "point_id of the design", "join them by label"
+        )
+        raise EstimateError(problem)
+    names = ", ".join(joined.loc[stray, "sample_id"].astype(str))
+    notes = (f"Left out, with no planned point and so no design weight: {names}.",) if stray.any() else ()
+    placed = joined[~stray].assign(hole=joined["hole"].fillna(NO_HOLE))
+    return placed.reset_index(drop=True), notes
+
+
+def _check_numbers(placed: pd.DataFrame) -> None:
+    problems = [
+        Problem(f"sample {name}", f"{column} {value}", "m² above 0", "mend the sheet and take the counts in again")
+        for column in ("sampled_m2", "weight_m2")
+        for name, value in zip(placed["sample_id"], placed[column], strict=True)
+        if not value > 0
+    ]
+    if problems:
+        raise EstimateError(problems)
+
+
+def _split_stages(
+    counts: Counts, pest: str, placed: pd.DataFrame, recovery: tuple[Recovery, ...]
+) -> tuple[pd.DataFrame, pd.DataFrame]:
+    rows = counts.counts[counts.counts["pest"] == pest]
+    table = rows.pivot_table(index="sample_id", columns="stage", values="count", aggfunc="sum", observed=True)
+    found = table.reindex(placed["sample_id"]).astype("float64").reset_index(drop=True)
+    methods = placed["method"].fillna("").astype(str)
+    factors = {
+        stage: [find_recovery(recovery, method, str(stage)).value for method in methods] for stage in found.columns
+    }
+    efforts = pd.DataFrame(factors, index=found.index).mul(placed["sampled_m2"], axis=0)
+    return found, efforts.where(found.notna())
+
+
+def _total_effort(placed: pd.DataFrame, found: pd.DataFrame, recovery: tuple[Recovery, ...]) -> dict[str, np.ndarray]:
+    """Return each bag's effort over all its stages, and the doubt of its recovery.
+
+    The factor of a method is its catch over its catch corrected stage by stage, so that one bag's few insects do not
+    decide it.
+    """
+    methods = placed["method"].fillna("").astype(str).to_numpy()
+    factor, log_sd = np.ones(len(placed)), np.zeros(len(placed))
+    for method in np.unique(methods):
+        mine = methods == method
+        values = [find_recovery(recovery, method, str(stage)) for stage in found.columns]
+        caught = found[mine].sum().to_numpy()
+        corrected = caught / np.array([value.value for value in values])
+        share = corrected / corrected.sum() if caught.any() else np.full(len(values), 1 / len(values))
+        factor[mine] = caught.sum() / corrected.sum() if caught.any() else np.mean([v.value for v in values])
+        log_sd[mine] = _mixed_sd(values, share)
+    area = placed["sampled_m2"].to_numpy(dtype=np.float64)
+    return {"area_m2": area, "effort_m2": area * factor, "log_sd": log_sd}
+
+
+def _mixed_sd(values: list[Recovery], share: np.ndarray) -> float:
+    """Return the log sd of a mix of factors: the same factor used for several stages is one doubt, not several."""
+    alike: dict[Recovery, float] = {}
+    for value, part in zip(values, share, strict=True):
+        alike[value] = alike.get(value, 0.0) + float(part)
+    return float(np.sqrt(sum((part * value.log_sd) ** 2 for value, part in alike.items())))
+
+
+def _pool_points(catch: Catch) -> Catch:
+    """Return the catch with bags of one point added up: they share the point's weight."""
+    if catch.bags["point_id"].is_unique:
+        return catch
+    by = catch.bags["point_id"].to_numpy()
+    summed = ["count", "area_m2", "effort_m2"]
+    sums = catch.bags.groupby("point_id")[summed].sum()
+    first = catch.bags.groupby("point_id").first().drop(columns=summed).join(sums)
+    note = f"{len(by) - len(first)} bags were pooled with another of the same point."
+    return Catch(
+        catch.visit,
+        catch.pest,
+        first.reset_index(),
+        catch.found.groupby(by).sum(min_count=1).reset_index(drop=True),
+        catch.efforts.groupby(by).sum(min_count=1).reset_index(drop=True),
+        catch.areas,
+        (*catch.notes, note),
+    )
+
+
+def _target_areas(design: Design) -> pd.DataFrame:
+    columns = ["stratum", "surface_id", "hole", "kind", "part", "area_m2"]
+    areas = pd.DataFrame(design.strata[columns])
+    return areas.assign(hole=areas["hole"].fillna(NO_HOLE))

@@ -1,0 +1,169 @@
+"""Means and totals by kind, hole, surface, stratum: cells of the design, estimated and added up over known areas."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+
+from geosample.errors import EstimateError, Problem
+from geosample.estimate.bags import ALL
+from geosample.estimate.intervals import Interval, combine_means, mean_interval, widen
+from geosample.estimate.negbin import WEAK_K, Bags, Prior
+from geosample.estimate.weights import design_variance, weighted_mean
+
+if TYPE_CHECKING:
+    from collections.abc import Hashable, Iterable, Sequence
+
+    from geosample.estimate.bags import Catch
+
+DOMAINS = {"kind": "kind", "hole": "hole", "surface": "surface_id", "stratum": "stratum", "part": "part"}
+FEWEST_IN_CELL = 5  # strata with fewer points in a domain are pooled (methods A.14)
+NO_POINTS = "no counted points"
+
+
+@dataclass(frozen=True, slots=True)
+class Mean:
+    """A domain's mean density per m² with its interval, standard error and the number of bags."""
+
+    interval: Interval
+    se: float
+    n: int
+    method: str
+
+
+def check_domains(by: Iterable[str]) -> tuple[str, ...]:
+    """Return the domains asked for.
+
+    Raises
+    ------
+    EstimateError
+        For a name that is none of ``DOMAINS``.
+    """
+    wanted = tuple(by)
+    unknown = [name for name in wanted if name not in DOMAINS]
+    if unknown:
+        problem = Problem("--by", ", ".join(unknown), f"some of: {', '.join(DOMAINS)}", "name those")
+        raise EstimateError(problem)
+    return wanted
+
+
+def estimate_domains(catch: Catch, by: Sequence[str], *, level: float = 0.95) -> pd.DataFrame:
+    """Return a row for the whole target ground and one for each domain.
+
+    Parameters
+    ----------
+    catch : Catch
+        The visit's bags.
+    by : sequence of str
+        Keys of ``DOMAINS``.
+    level : float
+        Two-sided confidence.
+
+    Returns
+    -------
+    DataFrame
+        Columns of the layer ``estimates`` and se_per_m2. A domain without a counted point has a row with missing mean.
+    """
+    rows = [_domain_row(catch.bags, catch.areas, (ALL, ALL), level)]
+    for domain in check_domains(by):
+        column = DOMAINS[domain]
+        for label, areas in catch.areas.groupby(column, sort=False):
+            mine = catch.bags[catch.bags[column] == label]
+            rows.append(_domain_row(mine, areas, (domain, str(label)), level))
+    return pd.DataFrame(rows).assign(visit=catch.visit, pest=catch.pest, stage=ALL)
+
+
+def estimate_stages(catch: Catch, by: Sequence[str], *, level: float = 0.95) -> pd.DataFrame:
+    """Return the rows of ``estimate_domains`` for each stage looked for, with that stage's own recovery."""
+    tables = []
+    for stage in catch.found.columns:
+        looked = catch.found[stage].notna().to_numpy()
+        bags = catch.bags[looked].assign(
+            count=catch.found.loc[looked, stage], effort_m2=catch.efforts.loc[looked, stage]
+        )
+        part = type(catch)(catch.visit, catch.pest, bags, catch.found, catch.efforts, catch.areas)
+        tables.append(estimate_domains(part, by, level=level).assign(stage=str(stage)))
+    return pd.concat(tables, ignore_index=True)
+
+
+def estimate_mean(bags: pd.DataFrame, areas: pd.DataFrame, *, level: float = 0.95, prior: Prior = WEAK_K) -> Mean:
+    """Return the mean density over some ground: cells of strata, each with its interval, added up by area (MOVER).
+
+    Parameters
+    ----------
+    bags : DataFrame
+        The bags on that ground, at least one: columns of ``Catch.bags``.
+    areas : DataFrame
+        That ground's pieces: stratum, kind, area_m2.
+    level : float
+        Two-sided confidence.
+    prior : Prior
+        Weak knowledge of k.
+    """
+    cells = name_cells(bags, areas)
+    size = areas["area_m2"].groupby(areas["stratum"].map(cells)).sum()
+    own = bags["stratum"].map(cells)
+    names = [name for name in size.index if (own == name).any()]
+    parts = [_cell_mean(bags[own == name], level, prior) for name in names]
+    share = size[names].to_numpy() / size[names].sum()
+    joined = combine_means([part.interval for part in parts], share.tolist())
+    se = float(np.sqrt(((share * [part.se for part in parts]) ** 2).sum()))
+    log_sd = float(np.average(bags["log_sd"], weights=bags["weight_m2"]))
+    methods = sorted({part.method for part in parts})
+    method = "; ".join(methods) + (f"; MOVER over {len(parts)} cells" if len(parts) > 1 else "")
+    return Mean(widen(joined, log_sd, level=level), se, len(bags), method)
+
+
+def name_cells(bags: pd.DataFrame, areas: pd.DataFrame) -> dict[Hashable, str]:
+    """Return the cell each stratum is estimated in: itself, or pooled with its kind where points are few.
+
+    Examples
+    --------
+    >>> areas = pd.DataFrame({"stratum": ["a", "b", "c"], "kind": ["green", "green", "tee"]})
+    >>> bags = pd.DataFrame({"stratum": ["a"] * 5 + ["b"] * 2 + ["c"] * 6})
+    >>> name_cells(bags, areas)
+    {'a': 'green', 'b': 'green', 'c': 'c'}
+    """
+    strata = areas.groupby("stratum")["kind"].first()
+    n = bags["stratum"].value_counts().reindex(strata.index, fill_value=0)
+    short = n.groupby(strata).transform("min") < FEWEST_IN_CELL
+    cells = pd.Series(np.where(short, strata, strata.index), index=strata.index)
+    held = n.groupby(cells).sum()
+    host = _host(held)
+    return {stratum: str(cell) if held[cell] >= FEWEST_IN_CELL else host for stratum, cell in cells.items()}
+
+
+def _host(held: pd.Series) -> str:
+    """Return where cells with too few points go: together if that is enough, else with the smallest other cell."""
+    large = held[held >= FEWEST_IN_CELL]
+    if held.sum() - large.sum() >= FEWEST_IN_CELL or large.empty:
+        return "rest"
+    return str(large.idxmin())
+
+
+def _cell_mean(bags: pd.DataFrame, level: float, prior: Prior) -> Mean:
+    weight = bags["weight_m2"].to_numpy(dtype=np.float64)
+    count = bags["count"].to_numpy(dtype=np.float64)
+    effort = bags["effort_m2"].to_numpy(dtype=np.float64)
+    found = mean_interval(Bags(count, effort, weight), level=level, prior=prior)
+    mean = weighted_mean(count / effort, weight)
+    variance, _ = design_variance(count / effort, weight, bags[["easting", "northing"]].to_numpy(dtype=np.float64))
+    if mean == 0:
+        return Mean(found, float("nan"), len(bags), "exact zero bound")
+    # With unequal efforts the likelihood's mean differs a little from the design's: keep its relative width.
+    scale = mean / found.value
+    return Mean(Interval(mean, found.low * scale, found.high * scale), variance**0.5, len(bags), "NB profile")
+
+
+def _domain_row(bags: pd.DataFrame, areas: pd.DataFrame, name: tuple[str, str], level: float) -> dict[str, object]:
+    area = float(areas["area_m2"].sum())
+    row: dict[str, object] = {"domain": name[0], "label": name[1], "n": len(bags), "level": level, "area_m2": area}
+    if bags.empty:
+        blank = dict.fromkeys(("mean_per_m2", "low_per_m2", "high_per_m2", "total", "se_per_m2"), np.nan)
+        return {**row, **blank, "method": NO_POINTS}
+    mean = estimate_mean(bags, areas, level=level)
+    limits = {"mean_per_m2": mean.interval.value, "low_per_m2": mean.interval.low, "high_per_m2": mean.interval.high}
+    return {**row, **limits, "total": mean.interval.value * area, "se_per_m2": mean.se, "method": mean.method}

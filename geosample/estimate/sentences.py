@@ -1,0 +1,158 @@
+"""The answer in plain words: how many, how sure, what stage, border or not, and which side of the threshold."""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING
+
+from geosample.estimate.domains import NO_POINTS
+from geosample.units import show_density, show_number
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
+
+    import pandas as pd
+
+    from geosample.design import Design
+    from geosample.estimate.bags import Catch
+    from geosample.estimate.decision import Decision
+    from geosample.estimate.findings import BorderAnswer
+    from geosample.estimate.stages import Mix
+    from geosample.pests import Pest
+    from geosample.units import Units
+
+PLURALS = {
+    "green": "greens",
+    "collar": "collars",
+    "tee": "tees",
+    "approach": "approaches",
+    "fairway": "fairways",
+    "rough": "rough",
+}
+SURE = 0.95
+BOTH_COMMON = 0.2  # share from which adults, and larvae, count as common (own choice, no source)
+ONE_AGE, TWO_AGES = 1.5, 2.5  # effective number of groups (own choice, no source)
+
+
+def say_densities(rows: pd.DataFrame, units: Units) -> list[str]:
+    """Return a sentence for each kind: how many, and between what limits."""
+    return [_say_density(row, units) for _, row in rows[rows["domain"] == "kind"].iterrows()]
+
+
+def _say_density(row: pd.Series, units: Units) -> str:
+    where = PLURALS.get(str(row["label"]), str(row["label"])).capitalize()
+    sure = f"{row['level']:.0%} interval"
+    if row["method"] == NO_POINTS:
+        return f"{where}: no counted points, so nothing can be said of them."
+    if row["mean_per_m2"] == 0:
+        most = show_density(row["high_per_m2"], units)
+        return f"{where}: none found in {row['n']} bags, which still allows up to {most} ({sure})."
+    low, high = show_density(row["low_per_m2"], units), show_density(row["high_per_m2"], units)
+    return f"{where} hold about {show_density(row['mean_per_m2'], units)} ({sure} {low} to {high}; {row['n']} bags)."
+
+
+def say_border(answer: BorderAnswer, margin: float) -> str:
+    """Return whether the border holds more, no more, or cannot be told, and on which kinds."""
+    if answer.common is None:
+        return "Border against interior: not enough bags with insects on both sides to say anything."
+    ratio = answer.common
+    numbers = f"{_times(ratio.value)} the interior's density, 95 % interval {_range(ratio.low, ratio.high)}"
+    if ratio.low > 1:
+        kinds = [PLURALS.get(kind, kind) for kind, own in answer.kinds.items() if own.low > 1]
+        named = f" Taken by itself it holds for {_list(kinds)}." if kinds and len(answer.kinds) > 1 else ""
+        return f"The border holds more: {numbers}.{named}"
+    if ratio.high < 1:
+        return f"The border holds less, not more: {numbers}."
+    if ratio.high <= margin:
+        return f"The border holds no more, or little more, than the interior: {numbers}."
+    return f"We cannot tell whether the border holds more: {numbers}. Do not treat the border alone on these counts."
+
+
+def say_stages(groups: Mix | None, pest: Pest) -> list[str]:
+    """Return which stage group is most common and how sure, how mixed, and what that means for control."""
+    if groups is None:
+        return ["Life stages: too few points with insects to tell the mix."]
+    if len(groups.shares) == 1:
+        return [f"Life stages: only {groups.top} were told apart, so the mix can't be."]
+    row = groups.shares.loc[groups.top]
+    share = f"{row['share']:.0%}, {groups.level:.0%} joint interval {row['low']:.0%} to {row['high']:.0%}"
+    if groups.lead >= SURE or math.isnan(groups.lead):
+        first = f"Most common stage: {groups.top} ({share})."
+    else:
+        second = groups.shares["share"].nlargest(2).index[1]
+        first = f"Most common so far: {groups.top} ({share}), but {second} may be as common."
+    return [f"{first} {_say_spread(groups)}", *_say_both(groups), _say_control(groups, pest)]
+
+
+def _say_spread(groups: Mix) -> str:
+    number = groups.effective_number
+    if number < ONE_AGE:
+        return "They are nearly all of one age group."
+    return "Two age groups lie side by side." if number < TWO_AGES else "The ages are mixed."
+
+
+def _say_both(groups: Mix) -> list[str]:
+    shares = groups.shares["share"]
+    larvae = float(shares[[name for name in shares.index if str(name).startswith("larva")]].sum())
+    adults = float(shares.get("adults", 0.0))
+    if min(larvae, adults) < BOTH_COMMON:
+        return []
+    text = f"Adults ({adults:.0%}) and larvae ({larvae:.0%}) are both common:"
+    return [f"{text} what is aimed at adults does nothing to larvae, and the other way round."]
+
+
+def _say_control(groups: Mix, pest: Pest) -> str:
+    stages = {stage.key for stage in pest.stages if stage.group == groups.top}
+    fitting = [control for control in pest.controls if stages & set(control.stages)]
+    if not fitting:
+        return f"Kinds of control for {groups.top}: none on file for this pest."
+    told = [
+        f"{control.when}: {'IRAC groups ' + ', '.join(control.irac) if control.irac else 'no group'} "
+        f"[{control.source or 'common practice, no source'}]"
+        for control in fitting
+    ]
+    return f"For {groups.top}, by open IRAC groups: {'; '.join(told)}. The label and a licensed applicator decide."
+
+
+def say_decisions(decisions: Iterable[Decision], units: Units) -> list[str]:
+    """Return one sentence for all groups held against the threshold."""
+    told = [_say_decision(one, units) for one in decisions]
+    if not told:
+        return []
+    threshold = next(iter(decisions)).threshold_per_m2
+    return [f"Against {show_density(threshold, units)}: {'; '.join(told)}."]
+
+
+def _say_decision(one: Decision, units: Units) -> str:
+    where = PLURALS.get(one.label, one.label)
+    if one.verdict != "undecided":
+        end = one.interval.low if one.verdict == "above" else one.interval.high
+        side = "at least" if one.verdict == "above" else "at most"
+        return f"{where} are {one.verdict} it ({side} {show_density(end, units)})"
+    more = f"about {one.more} more points would settle it" if one.more else "too close to it for more points to pay"
+    return f"{where} are undecided, {more}"
+
+
+def say_account(catch: Catch, design: Design, statuses: pd.Series) -> list[str]:
+    """Return how many planned points were counted, what became of the others, and what was left out."""
+    points = design.points
+    planned = int((points["role"] == "main").sum())
+    reserves = set(points.loc[points["role"] == "reserve", "point_id"]) & set(catch.bags["point_id"])
+    lost = statuses[statuses != "counted"].value_counts()
+    told = ", ".join(f"{n} {str(status).replace('_', ' ')}" for status, n in lost.items())
+    text = f"{len(catch.bags)} points counted of {planned} planned"
+    text += f", {len(reserves)} of them reserve points" if reserves else ""
+    text += f"; not counted: {told}. They are taken as missing by chance, not as zero" if told else ""
+    return [f"{text}.", *catch.notes]
+
+
+def _times(value: float) -> str:
+    return f"{show_number(value)} times" if math.isfinite(value) else "many times"
+
+
+def _range(low: float, high: float) -> str:
+    return f"{show_number(low)} to {show_number(high)}" if math.isfinite(high) else f"{show_number(low)} upward"
+
+
+def _list(words: list[str]) -> str:
+    return words[0] if len(words) == 1 else f"{', '.join(words[:-1])} and {words[-1]}"
