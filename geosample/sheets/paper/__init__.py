@@ -43,7 +43,7 @@ from geosample.sheets.paper.shapes import (
     paint_mark,
     paint_polygons,
 )
-from geosample.sheets.paper.tables import Column, draw_table
+from geosample.sheets.paper.tables import Column, draw_table, stretch_columns
 from geosample.sheets.paper.view import MAP_SCALES, MapView, fit_view, must_fit, split_views, upright_turn
 
 __all__ = [
@@ -83,6 +83,7 @@ __all__ = [
     "place_labels",
     "printable",
     "split_views",
+    "stretch_columns",
     "text_width",
     "upright_turn",
     "wrap_text",

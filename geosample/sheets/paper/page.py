@@ -94,9 +94,18 @@ class Book:
     """Pages being drawn; ``canvas`` is reportlab's, scaled so that its unit is one millimetre."""
 
     canvas: Any
-    width_mm: float
-    height_mm: float
+    paper: str
     title: str
+
+    @property
+    def width_mm(self) -> float:
+        """Width of the page being drawn, mm."""
+        return float(self.canvas._pagesize[0] * POINT_MM)
+
+    @property
+    def height_mm(self) -> float:
+        """Height of the page being drawn, mm."""
+        return float(self.canvas._pagesize[1] * POINT_MM)
 
     @property
     def inside(self) -> Frame:
@@ -120,20 +129,19 @@ def open_book(*, paper: str = "letter", landscape: bool = False, title: str = ""
     if paper not in PAPERS_MM:
         raise SheetsError(Problem("--paper", repr(paper), f"one of: {', '.join(PAPERS_MM)}", "name one of them"))
     _load_typeface()
-    short_mm, long_mm = PAPERS_MM[paper]
-    width_mm, height_mm = (long_mm, short_mm) if landscape else (short_mm, long_mm)
     # invariant: the same sheets make the same bytes, so that a copy can be compared with its original.
-    canvas = Canvas(io.BytesIO(), pagesize=(width_mm / POINT_MM, height_mm / POINT_MM), invariant=1)
+    canvas = Canvas(io.BytesIO(), pagesize=_page_size(paper, landscape=landscape), invariant=1)
     canvas.setTitle(title)
     canvas.setCreator("geosample")
-    book = Book(canvas, width_mm, height_mm, title)
+    book = Book(canvas, paper, title)
     _start_page(book)
     return book
 
 
-def next_page(book: Book) -> None:
+def next_page(book: Book, *, landscape: bool = False) -> None:
     """End the page and open the next."""
     book.canvas.showPage()
+    book.canvas.setPageSize(_page_size(book.paper, landscape=landscape))
     _start_page(book)
 
 
@@ -252,6 +260,12 @@ def _break_word(word: str, width_mm: float, style: Text) -> list[str]:
         fits = next((n for n in range(len(last) - 1, 1, -1) if text_width(last[:n], style) <= width_mm), 1)
         pieces += [last[:fits], last[fits:]]
     return pieces
+
+
+def _page_size(paper: str, *, landscape: bool) -> tuple[float, float]:
+    short_mm, long_mm = PAPERS_MM[paper]
+    width_mm, height_mm = (long_mm, short_mm) if landscape else (short_mm, long_mm)
+    return width_mm / POINT_MM, height_mm / POINT_MM
 
 
 def _start_page(book: Book) -> None:

@@ -21,6 +21,18 @@ class Column:
     style: Text = CELL
 
 
+def stretch_columns(columns: Sequence[Column], width_mm: float) -> list[Column]:
+    """Return the columns widened or narrowed alike, to fill a width.
+
+    Examples
+    --------
+    >>> [column.width_mm for column in stretch_columns([Column("a", 10), Column("b", 30)], 80)]
+    [20.0, 60.0]
+    """
+    share = width_mm / sum(column.width_mm for column in columns)
+    return [Column(column.head, column.width_mm * share, column.style) for column in columns]
+
+
 def draw_table(
     book: Book,
     place: Frame,

@@ -1,0 +1,49 @@
+"""The ``sheets`` command: paper, waypoints and blank sheets for the crew."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import click
+
+from geosample import report
+from geosample.cli import options
+from geosample.words import METHODS
+
+
+@click.command("sheets")
+@options.survey_argument
+@options.out_folder_option("Folder for the files; made where it is not there.")
+@click.option("--paper", type=click.Choice(["letter", "a4"]), default="letter", show_default=True, help="Paper size.")
+@options.visit_option
+@click.option(
+    "--method", type=click.Choice(METHODS), default="brine", show_default=True, help="How insects are extracted."
+)
+@click.option("--pace", "pace_m", type=options.LENGTH, default="30in", show_default=True, help="Length of your pace.")
+@click.option("--force", is_flag=True, help="Write over a blank sheet that is filled in.")
+@options.units_option
+@options.json_option
+def command(survey: Path, out: Path, visit: str | None, as_json: bool, **asked: Any) -> None:
+    r"""Write the sampling map, the waypoints and the blank sheets of a visit.
+
+    Makes field_map.pdf, points.gpx, points.kml, blank_counts.csv, blank_counts.xlsx and form.xlsx (an XLSForm).
+    The default pace and method are common practice, not from a source: set your own.
+
+    \b
+    Example:
+      geosample sheets course.gpkg --out sheets --paper letter
+    """
+    from geosample.design import load_design
+    from geosample.ground import load_ground
+    from geosample.sheets import SheetOptions, write_sheets
+    from geosample.survey import open_survey
+
+    file = open_survey(survey, must_exist=True)
+    paper, units = asked.pop("paper"), asked.pop("units")
+    made = write_sheets(
+        load_design(file, visit), load_ground(file), folder=out, paper=paper, units=units, options=SheetOptions(**asked)
+    )
+    for note in made.notes:
+        report.talk(note)
+    report.say([f"wrote {path}" for path in made.paths], made.summary(), as_json=as_json)

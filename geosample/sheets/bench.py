@@ -1,0 +1,126 @@
+"""What the bench does: the steps of each extraction method in our own words, each with its grade, and its dangers."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from geosample.cautions import BENCH, FIELD, GRADES, Caution, Grade
+from geosample.errors import Problem, SheetsError
+
+RECOUNT_EVERY = 10
+"""One bag in this many is counted again by somebody else (common practice, no source)."""
+BATCH = 6
+"""Bags extracted together (no source: as many as the containers, salt or funnels allow)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Step:
+    """One thing to do at the bench, with the grade of what stands behind it."""
+
+    text: str
+    grade: Grade
+    source: str = ""
+
+    def __str__(self) -> str:
+        """Return the step with its grade or source behind it."""
+        return f"{self.text} [{self.source or GRADES[self.grade]}]"
+
+
+_BRINE = (
+    Step("Stir 1 lb of salt into 1 gal of water (120 g a litre).", "P"),
+    Step("Crumble the plugs into a container that closes, about a minute a plug: the finer, the more you find.", "P"),
+    Step("Cover with brine, leave some air in, close it and shake for five minutes.", "P"),
+    Step("Let it stand and skim what floats. A batch takes 20-25 minutes, all told.", "P"),
+    Step(
+        "Or soak longer: the first larvae are up within 30 minutes, leave it at least 90.",
+        "S",
+        "New York golf BMP 2019",
+    ),
+    Step("Look again with a lens: small larvae are easily missed without practice.", "P"),
+    Step(
+        "Count each stage apart. Write 0 where you looked and found none; leave blank what you did not look for.", "P"
+    ),
+)
+_HEAT = (
+    Step("Crumble the plugs on mesh in the funnel, over a jar of water.", "P"),
+    Step("Set the lamp (250 W is usual) above the turf, clear of anything that burns.", "P"),
+    Step("Leave it 48 hours a batch.", "P"),
+    Step("Research runs it 3-4 days at about 32 °C (90 °F).", "A", "Koppenhöfer et al. 2025"),
+    Step("Count what fell into the water, each stage apart. Write 0 where you looked and found none.", "P"),
+)
+_FLUSH = (
+    Step("Mark the area the design gives, and flush only that.", "P"),
+    Step("Pour 0.8 % soap in two portions of 500 mL.", "A", "2023, Insects 14:509"),
+    Step("Count what comes up, each stage apart, for as many minutes as the visit has agreed.", "P"),
+)
+_HAND = (
+    Step("Tear the plug apart over a pale tray, thatch and crowns first, and open the stems.", "P"),
+    Step("Count each stage apart. Write 0 where you looked and found none.", "P"),
+)
+_OTHER = (
+    Step("Write down what you did, step by step, and keep to it for the whole visit.", "P"),
+    Step("Count each stage apart. Write 0 where you looked and found none.", "P"),
+)
+STEPS: dict[str, tuple[Step, ...]] = {
+    "brine": _BRINE,
+    "heat": _HEAT,
+    "flush": _FLUSH,
+    "hand": _HAND,
+    "other": _OTHER,
+}
+_DANGERS: dict[str, tuple[Caution, ...]] = {
+    "brine": (BENCH[1],),
+    "heat": (BENCH[0],),
+    "flush": FIELD[:3],
+    "hand": (),
+    "other": BENCH,
+}
+
+
+def method_steps(method: str) -> tuple[Step, ...]:
+    """Return the steps of a method.
+
+    Raises
+    ------
+    SheetsError
+        When there is no such method.
+    """
+    if method not in STEPS:
+        raise SheetsError(Problem("--method", repr(method), f"one of: {', '.join(STEPS)}", "name one of them"))
+    return STEPS[method]
+
+
+def method_dangers(method: str) -> tuple[Caution, ...]:
+    """Return what to beware of with a method."""
+    return _DANGERS[method]
+
+
+def choose_recounts(sample_ids: list[str], *, seed: int, every: int = RECOUNT_EVERY) -> list[str]:
+    """Return the bags a second person counts blind: every tenth, from a start drawn with the design's seed.
+
+    A random start, so that nobody can tell beforehand which bags are looked at twice.
+
+    Examples
+    --------
+    >>> bags = [f"b{number}" for number in range(25)]
+    >>> len(choose_recounts(bags, seed=7)) in (2, 3)
+    True
+    """
+    if not sample_ids:
+        return []
+    start = int(np.random.default_rng(seed).integers(min(every, len(sample_ids))))
+    return sample_ids[start::every]
+
+
+def batch_of(number: int, *, size: int = BATCH) -> int:
+    """Return which batch the n-th bag (from 1) is extracted in.
+
+    Examples
+    --------
+    >>> [batch_of(number, size=4) for number in (1, 4, 5)]
+    [1, 1, 2]
+    """
+    return math.ceil(number / size)

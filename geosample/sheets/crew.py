@@ -1,0 +1,134 @@
+"""The crew's tables: the field sheet, the bench sheet, the blind recount."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
+from geosample import cautions
+from geosample.sheets.bench import batch_of, choose_recounts, method_dangers, method_steps
+from geosample.sheets.columns import make_sample_id, ordered_points, stage_columns
+from geosample.sheets.mapbook import write_head
+from geosample.sheets.paper import (
+    Book,
+    Column,
+    Frame,
+    Text,
+    draw_table,
+    next_page,
+    stretch_columns,
+    write_footer,
+    write_lines,
+)
+from geosample.words import UNSTAGED
+
+if TYPE_CHECKING:
+    from geosample.design import Design
+    from geosample.pests import Pest
+
+ROW_MM = 9.5
+_CENTRED = Text(8, align="centre")
+_STRONG = Text(8, bold=True)
+_FIELD_COLUMNS = (
+    Column("walk", 10, _CENTRED),
+    Column("point", 19, _STRONG),
+    Column("where to find it", 88, Text(7)),
+    Column("plugs planned", 14, _CENTRED),
+    Column("plugs pulled", 14),
+    Column("moved? to where", 36),
+    Column("could not, because", 36),
+    Column("hole filled", 12),
+    Column("time", 18),
+)
+_FIELD_WORDS = (
+    "Pull the plugs within a step of the point and pool them in the point's bag. Tick 'moved' and write where to when "
+    "you could not pull them there; take the next reserve point when a point can't be sampled at all.",
+)
+_BENCH_WORDS = (
+    "0: looked and found none. Blank: did not look. Tick 'not done' for a bag that was lost or not extracted.",
+)
+_RECOUNT_WORDS = (
+    "For a second person. Count these bags again without seeing the first sheet; keep what was found in each bag until "
+    "then. The two counts are compared stage by stage.",
+)
+
+
+def draw_field_sheet(book: Book, design: Design) -> None:
+    """Draw the field sheet: a row a main point in walking order, the reserve points in a block after them."""
+    warnings = [str(caution) for caution in cautions.FIELD]
+    for role in ("main", "reserve"):
+        rows = _field_rows(design, role)
+        title = "Field sheet" if role == "main" else "Field sheet: reserve points, in this order"
+        columns = stretch_columns(_FIELD_COLUMNS, _long_side_mm(book))
+        _draw_pages(book, design, title, columns, rows, notes=(*_FIELD_WORDS, *warnings))
+
+
+def draw_bench_sheet(book: Book, design: Design, profile: Pest, *, method: str) -> None:
+    """Draw the bench sheet (a row a bag, in batches), the method's steps and dangers, and the blind recount."""
+    steps = [f"{number}. {step}" for number, step in enumerate(method_steps(method), start=1)]
+    dangers = [str(caution) for caution in method_dangers(method)]
+    bags = _bags(design, method)
+    columns = _bench_columns(book, profile)
+    rows = [[str(batch_of(number)), bag, *[""] * (len(columns) - 2)] for number, (bag, _) in enumerate(bags, start=1)]
+    title = f"Bench sheet: {method}"
+    _draw_pages(book, design, title, columns, rows, notes=(*_BENCH_WORDS, *steps, *dangers))
+    chosen = choose_recounts([bag for bag, role in bags if role == "main"], seed=design.visit.seed)
+    again = [[str(n), f"{bag}-R", *[""] * (len(columns) - 2)] for n, bag in enumerate(chosen, start=1)]
+    _draw_pages(book, design, "Bench sheet: blind second count", columns, again, notes=_RECOUNT_WORDS)
+
+
+def _long_side_mm(book: Book) -> float:
+    """Return the width of a page on its side, within its margins, mm."""
+    return max(book.inside.width_mm, book.inside.height_mm)
+
+
+def _bags(design: Design, method: str) -> list[tuple[str, str]]:
+    return [
+        (make_sample_id(point_id, method), role)
+        for role in ("main", "reserve")
+        for point_id in ordered_points(design, role)["point_id"]
+    ]
+
+
+def _field_rows(design: Design, role: str) -> list[list[str]]:
+    planned = str(design.visit.units_per_point)
+    rows = []
+    for point in ordered_points(design, role).to_dict("records"):
+        hole = f"hole {point['hole']} " if isinstance(point["hole"], str) else ""
+        words = point["finding"] if isinstance(point["finding"], str) else ""
+        where = f"{hole}{point['kind']}. {words}".strip()
+        rows.append([str(point["walk_order"]), point["point_id"], where, planned, *[""] * 5])
+    return rows
+
+
+def _bench_columns(book: Book, profile: Pest) -> list[Column]:
+    """Return the bench sheet's columns over the width of a page on its side."""
+    ends = [Column("others found", 34), Column("not done", 12), Column("counted by", 24)]
+    starts = [Column("batch", 11, _CENTRED), Column("bag", 27, _STRONG)]
+    stages = stage_columns(profile)
+    each_mm = (_long_side_mm(book) - sum(column.width_mm for column in (*starts, *ends))) / len(stages)
+    heads = [name if name != UNSTAGED else "not staged" for name in stages]
+    return [*starts, *(Column(head, each_mm) for head in heads), *ends]
+
+
+def _draw_pages(
+    book: Book,
+    design: Design,
+    title: str,
+    columns: Sequence[Column],
+    rows: Sequence[Sequence[str]],
+    *,
+    notes: Sequence[str],
+) -> None:
+    """Draw a table over as many pages on their sides as it takes, with the notes above it on the first."""
+    first = True
+    while rows:
+        next_page(book, landscape=True)
+        write_head(book, design, title if first else f"{title} (continued)")
+        inside = book.inside
+        room = Frame(inside.west_mm, inside.south_mm, inside.width_mm, inside.height_mm - 13)
+        left_mm = write_lines(book, list(notes), room, Text(7.5)) - 1.5 if first else room.height_mm
+        place = Frame(room.west_mm, room.south_mm, room.width_mm, left_mm)
+        rows = rows[draw_table(book, place, columns, rows, row_mm=ROW_MM) :]
+        write_footer(book, f"Design {design.visit.design_code} · visit {design.visit.visit} · {title}")
+        first = False

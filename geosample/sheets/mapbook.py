@@ -1,0 +1,189 @@
+"""The sampling map: an overview with the round to walk, then a page for each group of near surfaces."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+import shapely
+
+from geosample.palettes import OKABE_ITO
+from geosample.sheets.columns import ordered_points
+from geosample.sheets.paper import (
+    MAIN_MARK,
+    OBSTACLE_LOOKS,
+    RESERVE_MARK,
+    SURFACE_LOOKS,
+    Book,
+    Frame,
+    Look,
+    MapView,
+    Mark,
+    Text,
+    draw_border,
+    draw_check_bar,
+    draw_labels,
+    draw_legend,
+    draw_lines,
+    draw_north_arrow,
+    draw_points,
+    draw_polygons,
+    draw_scale_bar,
+    draw_ticks,
+    must_fit,
+    next_page,
+    write_footer,
+    write_lines,
+    write_text,
+)
+from geosample.sheets.plan import MapPage, plan_pages, points_in
+from geosample.units import Units
+from geosample.words import OBSTACLE_KINDS, SURFACE_KINDS, hole_key
+
+if TYPE_CHECKING:
+    import geopandas as gpd
+
+    from geosample.design import Design
+    from geosample.ground import Ground
+
+HEAD_MM = 13.0
+FOOT_MM = 29.0
+TICKS_MM = 5.0
+ROUND_LOOK = Look(line_colour=OKABE_ITO["vermilion"], line_mm=0.5, dash_mm=(2.0, 1.2))
+SMALL_ROUND_LOOK = Look(line_colour=OKABE_ITO["vermilion"], line_mm=0.25, dash_mm=(1.0, 1.5))
+DOT = Mark(1.0, line_mm=0.1)
+_HOLE_TEXT = Text(8, bold=True)
+
+
+def draw_map_book(book: Book, design: Design, ground: Ground, *, units: Units) -> list[str]:
+    """Draw the overview and the hole pages, and return the labels of points that found no room on any page."""
+    draw_overview(book, design, ground, units=units)
+    missing = set(design.points["point_id"])
+    for page in plan_pages(ground.surfaces, design.points, map_frame(book)):
+        next_page(book)
+        missing -= draw_map_page(book, page, design, ground, units=units)
+    return sorted(missing)
+
+
+def map_frame(book: Book) -> Frame:
+    """Return the map's place on a page, between its head and its foot, mm."""
+    inside = book.inside
+    return Frame(
+        inside.west_mm + TICKS_MM,
+        inside.south_mm + FOOT_MM,
+        inside.width_mm - TICKS_MM,
+        inside.height_mm - FOOT_MM - HEAD_MM,
+    )
+
+
+def draw_overview(book: Book, design: Design, ground: Ground, *, units: Units) -> None:
+    """Draw the whole course with the round to walk and which points lie on which hole."""
+    frame = map_frame(book)
+    sampled = ground.surfaces[ground.surfaces["surface_id"].isin(design.points["surface_id"])]
+    view = must_fit(shapely.union_all(sampled.geometry.to_numpy()), frame)
+    write_head(book, design, "Overview: the round to walk")
+    _draw_ground(book, view, ground)
+    main = ordered_points(design, "main")
+    _draw_round(book, view, main, ROUND_LOOK)
+    draw_points(book, view, main.geometry.x, main.geometry.y, DOT)
+    clear = _draw_measures(book, view, ground, units)
+    anchors, texts = _hole_labels(main)
+    draw_labels(book, view.place(anchors[:, 0], anchors[:, 1]), texts, frame, keep_clear=clear, style=_HOLE_TEXT)
+    _draw_foot(book, design, ground, view, [(DOT, "main point")])
+
+
+def draw_map_page(book: Book, page: MapPage, design: Design, ground: Ground, *, units: Units) -> set[str]:
+    """Draw one page with its points and labels, and return the labels that found room."""
+    view = page.view
+    part = f" (part {page.part} of {page.parts})" if page.parts > 1 else ""
+    write_head(book, design, f"{page.title}{part}")
+    _draw_ground(book, view, ground)
+    main = ordered_points(design, "main")
+    _draw_round(book, view, main, SMALL_ROUND_LOOK)
+    clear = _draw_measures(book, view, ground, units)
+    seen = design.points[points_in(view, design.points)]
+    places = [draw_points(book, view, of_role.geometry.x, of_role.geometry.y, mark) for of_role, mark in _by_role(seen)]
+    texts = [point_id for of_role, _ in _by_role(seen) for point_id in of_role["point_id"]]
+    unplaced = draw_labels(book, np.vstack(places), texts, view.frame, keep_clear=clear)
+    marks = [(MAIN_MARK, "main point"), (RESERVE_MARK, "reserve point")]
+    _draw_foot(book, design, ground, view, marks)
+    return set(texts) - set(unplaced)
+
+
+def write_head(book: Book, design: Design, title: str) -> None:
+    """Write a page's title, the visit and the design code at its top."""
+    inside = book.inside
+    visit = design.visit
+    write_text(book, title, inside.west_mm, inside.north_mm - 5, Text(13, bold=True))
+    write_text(book, f"Visit {visit.visit}, {visit.pest}", inside.west_mm, inside.north_mm - 10, Text(8))
+    right = Text(11, bold=True, align="right")
+    write_text(book, f"Design {visit.design_code}", inside.east_mm, inside.north_mm - 5, right)
+    write_text(book, f"Date {visit.date}", inside.east_mm, inside.north_mm - 10, Text(8, align="right"))
+
+
+def _by_role(points: gpd.GeoDataFrame) -> list[tuple[gpd.GeoDataFrame, Mark]]:
+    return [(points[points["role"] == "main"], MAIN_MARK), (points[points["role"] == "reserve"], RESERVE_MARK)]
+
+
+def _draw_ground(book: Book, view: MapView, ground: Ground) -> None:
+    draw_border(book, view.frame)
+    for kind in reversed(SURFACE_KINDS):
+        surfaces = ground.surfaces
+        draw_polygons(book, view, surfaces.geometry[surfaces["kind"] == kind], SURFACE_LOOKS[kind])
+    for kind in reversed(OBSTACLE_KINDS):
+        of_kind = ground.obstacles.geometry[ground.obstacles["kind"] == kind]
+        areas = of_kind.geom_type.isin(["Polygon", "MultiPolygon"])
+        lines = of_kind.geom_type.isin(["LineString", "MultiLineString"])
+        draw_polygons(book, view, of_kind[areas], OBSTACLE_LOOKS[kind])
+        draw_lines(book, view, of_kind[lines], OBSTACLE_LOOKS[kind])
+
+
+def _draw_round(book: Book, view: MapView, main: pd.DataFrame, look: Look) -> None:
+    if len(main) > 1:
+        draw_lines(book, view, [shapely.LineString(shapely.get_coordinates(main.geometry.to_numpy()))], look)
+
+
+def _draw_measures(book: Book, view: MapView, ground: Ground, units: Units) -> list[Frame]:
+    frame = view.frame
+    draw_ticks(book, view, ground.crs)
+    return [
+        draw_scale_bar(book, view, frame.west_mm + 4, frame.south_mm + 4, units=units),
+        draw_north_arrow(book, view, (frame.east_mm - 9, frame.north_mm - 10)),
+    ]
+
+
+def _draw_foot(
+    book: Book, design: Design, ground: Ground, view: MapView, marks: Sequence[tuple[Look | Mark, str]]
+) -> None:
+    inside = book.inside
+    draw_check_bar(book, inside.west_mm + TICKS_MM, inside.south_mm + 16)
+    words = ["Find a point by its label and by pacing; a phone's fix is wider than a collar.", "Fill every plug hole."]
+    write_lines(book, words, Frame(inside.west_mm + TICKS_MM, inside.south_mm, 78, 11), Text(7))
+    items = [*_legend_items(ground, view), *marks]
+    draw_legend(book, inside.west_mm + 88, inside.south_mm + FOOT_MM - 5, items, columns=3)
+    write_footer(book, f"Design {design.visit.design_code} · visit {design.visit.visit}")
+
+
+def _legend_items(ground: Ground, view: MapView) -> list[tuple[Look | Mark, str]]:
+    """Return the looks of the kinds that show on this page."""
+    window = view.window()
+    shown = {
+        name: set(frame["kind"][shapely.intersects(window, frame.geometry.to_numpy())])
+        for name, frame in (("surfaces", ground.surfaces), ("obstacles", ground.obstacles))
+    }
+    surfaces: list[tuple[Look | Mark, str]] = [(SURFACE_LOOKS[k], k) for k in SURFACE_KINDS if k in shown["surfaces"]]
+    return surfaces + [(OBSTACLE_LOOKS[k], k) for k in OBSTACLE_KINDS if k in shown["obstacles"]]
+
+
+def _hole_labels(main: pd.DataFrame) -> tuple[np.ndarray, list[str]]:
+    """Return a place and a label for each hole: its name and where in the round its points come."""
+    anchors, texts = [], []
+    for hole in sorted(set(main["hole"]), key=hole_key):
+        points = main[main["hole"].isna()] if hole is None else main[main["hole"] == hole]
+        first = points.iloc[0].geometry
+        anchors.append((first.x, first.y))
+        name = f"hole {hole}" if hole is not None else "no hole"
+        texts.append(f"{name}: {points['walk_order'].min()}-{points['walk_order'].max()}")
+    return np.array(anchors), texts

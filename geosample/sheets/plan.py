@@ -1,0 +1,105 @@
+"""Which page shows what: near surfaces together, at the largest round scale that holds them."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+import shapely
+from scipy.sparse.csgraph import connected_components
+
+from geosample.sheets.paper import Frame, MapView, fit_view, split_views, upright_turn
+from geosample.words import hole_key
+
+if TYPE_CHECKING:
+    import geopandas as gpd
+    from shapely import Geometry
+
+PAGE_SCALES = (200, 250, 500, 1000)
+"""Scales of the hole pages; ground too wide for the last is split over pages at it."""
+NEAR_M = 20.0
+"""Surfaces of a hole this near each other share a page, m."""
+SMALL_KINDS = ("green", "collar")
+"""Kinds drawn large, on pages of their own; the others share pages at a smaller scale."""
+
+
+@dataclass(frozen=True, slots=True)
+class MapPage:
+    """One page of the sampling map.
+
+    Parameters
+    ----------
+    title : str
+        Hole and kinds, such as ``Hole 7: green, collar``.
+    view : MapView
+        The ground it shows.
+    part, parts : int
+        Which page of how many that show these surfaces.
+    surface_ids : tuple of str
+        The surfaces it is for.
+    """
+
+    title: str
+    view: MapView
+    part: int
+    parts: int
+    surface_ids: tuple[str, ...]
+
+
+def plan_pages(surfaces: gpd.GeoDataFrame, points: gpd.GeoDataFrame, frame: Frame) -> list[MapPage]:
+    """Return the pages for the surfaces that hold points, hole by hole, the greens' end first.
+
+    Parameters
+    ----------
+    surfaces, points : GeoDataFrame
+        The ground's surfaces and the design's points.
+    frame : Frame
+        The map's place on each page.
+    """
+    sampled = surfaces[surfaces["surface_id"].isin(points["surface_id"])]
+    pages: list[MapPage] = []
+    for hole in sorted(set(sampled["hole"]), key=hole_key):
+        of_hole = sampled[sampled["hole"].isna()] if hole is None else sampled[sampled["hole"] == hole]
+        small = of_hole["kind"].isin(SMALL_KINDS)
+        for group in (of_hole[small], of_hole[~small]):
+            for near in _near_groups(group):
+                pages += _pages_of(hole, near, points, frame)
+    return pages
+
+
+def _near_groups(surfaces: gpd.GeoDataFrame) -> list[gpd.GeoDataFrame]:
+    if surfaces.empty:
+        return []
+    shapes = surfaces.geometry.to_numpy()
+    near = shapely.distance(shapes[:, None], shapes[None, :]) <= NEAR_M
+    _, group = connected_components(near, directed=False)
+    return [surfaces[group == number] for number in range(group.max() + 1)]
+
+
+def _pages_of(hole: str | None, surfaces: gpd.GeoDataFrame, points: gpd.GeoDataFrame, frame: Frame) -> list[MapPage]:
+    shape = shapely.union_all(surfaces.geometry.to_numpy())
+    kinds = ", ".join(dict.fromkeys(surfaces["kind"]))
+    title = f"Hole {hole}: {kinds}" if hole is not None else f"No hole: {kinds}"
+    views = _views_of(shape, frame)
+    places = points.geometry[points["surface_id"].isin(surfaces["surface_id"])].to_numpy()
+    views = [view for view in views if shapely.intersects(view.window(), places).any()]
+    ids = tuple(surfaces["surface_id"])
+    return [MapPage(title, view, number + 1, len(views), ids) for number, view in enumerate(views)]
+
+
+def _views_of(shape: Geometry, frame: Frame) -> Sequence[MapView]:
+    """Return one north-up page where it does; else the ground set upright, on as few pages as it takes."""
+    turn_deg = upright_turn(shape)
+    choices = [(fit_view(shape, frame, scales=PAGE_SCALES, turn_deg=turn), turn) for turn in (0.0, turn_deg)]
+    fitting = [view for view, _ in choices if view is not None]
+    if fitting:
+        return [min(fitting, key=lambda view: view.scale)]
+    return split_views(shape, frame.inset(0), scale=PAGE_SCALES[-1], turn_deg=turn_deg)
+
+
+def points_in(view: MapView, points: gpd.GeoDataFrame, *, margin_mm: float = 1.5) -> np.ndarray:
+    """Return which points lie in a view, clear of its frame's line, shape (n,) of bool."""
+    inside = shapely.buffer(view.window(), -margin_mm / view.mm_per_m, join_style="mitre")
+    return np.asarray(shapely.intersects(inside, points.geometry.to_numpy()))

@@ -1,0 +1,162 @@
+"""write_sheets: a design in; a folder of paper, waypoints, blanks and a form out."""
+
+from __future__ import annotations
+
+import os
+import tempfile
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from geosample.errors import Problem, SheetsError
+from geosample.pests import load_pest
+from geosample.sheets.blanks import check_not_filled, make_csv, make_workbook
+from geosample.sheets.columns import blank_rows
+from geosample.sheets.crew import draw_bench_sheet, draw_field_sheet
+from geosample.sheets.form import make_form
+from geosample.sheets.mapbook import draw_map_book
+from geosample.sheets.paper import close_book, open_book
+from geosample.sheets.waypoints import make_gpx, make_kml
+from geosample.units import INCH_M, Units
+
+if TYPE_CHECKING:
+    from geosample.design import Design
+    from geosample.ground import Ground
+
+PACE_M = 30 * INCH_M
+"""A pace, m (common practice, no source): the user's to set."""
+
+
+@dataclass(frozen=True, slots=True)
+class SheetOptions:
+    """How the sheets are made.
+
+    Parameters
+    ----------
+    method : str
+        How the insects will be extracted, one of ``words.METHODS``.
+    pace_m : float
+        Length of a pace, m.
+    force : bool
+        Write over blank sheets that somebody has filled in.
+    """
+
+    method: str = "brine"
+    pace_m: float = PACE_M
+    force: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Sheets:
+    """The files that were written, in the order to open them, and what to know about them."""
+
+    paths: tuple[Path, ...]
+    notes: tuple[str, ...] = field(default=())
+
+    def summary(self) -> dict[str, Any]:
+        """Return it in plain JSON types."""
+        return {"files": [str(path) for path in self.paths], "notes": list(self.notes)}
+
+
+def write_sheets(
+    design: Design,
+    ground: Ground,
+    *,
+    folder: str | Path,
+    paper: str = "letter",
+    units: Units = "us",
+    options: SheetOptions | None = None,
+) -> Sheets:
+    """Write the sampling map, the waypoints, the blank sheets and the form of a visit into a folder.
+
+    Parameters
+    ----------
+    design : Design
+        The visit and its points.
+    ground : Ground
+        The course the points lie on, in the same CRS.
+    folder : path
+        Made where it is not there.
+    paper : str
+        ``letter`` or ``a4``.
+    units : str
+        ``us`` or ``metric``, for scale bars and distances.
+    options : SheetOptions, optional
+        Method, pace and the rest.
+
+    Raises
+    ------
+    SheetsError
+        Without points, with an unknown paper or method, where a blank sheet is filled in already and ``force``
+        was not given, or where the folder can't be written to. Nothing is written then.
+    """
+    options = options or SheetOptions()
+    folder = Path(folder)
+    _check_points(design, ground)
+    if not options.force:
+        check_not_filled([folder / "blank_counts.csv", folder / "blank_counts.xlsx"])
+    contents, notes = _make_files(design, ground, paper=paper, units=units, options=options)
+    return Sheets(_save_files(folder, contents), tuple(notes))
+
+
+def _make_files(
+    design: Design, ground: Ground, *, paper: str, units: Units, options: SheetOptions
+) -> tuple[dict[str, bytes], list[str]]:
+    """Return each file's bytes, all of them made before any is written, and what to tell the user."""
+    profile = load_pest(design.visit.pest)
+    rows = blank_rows(design, profile, method=options.method)
+    book = open_book(paper=paper, title=f"Sampling map, visit {design.visit.visit}, design {design.visit.design_code}")
+    missing = draw_map_book(book, design, ground, units=units)
+    draw_field_sheet(book, design)
+    draw_bench_sheet(book, design, profile, method=options.method)
+    notes = [f"no room on the map for the labels of: {', '.join(missing)}"] if missing else []
+    return {
+        "field_map.pdf": close_book(book),
+        "points.gpx": make_gpx(design).encode(),
+        "points.kml": make_kml(design).encode(),
+        "blank_counts.csv": make_csv(rows).encode("utf-8-sig"),
+        "blank_counts.xlsx": make_workbook(rows, profile),
+        "form.xlsx": make_form(design, profile, method=options.method),
+    }, notes
+
+
+def _check_points(design: Design, ground: Ground) -> None:
+    problems = []
+    where = f"visit {design.visit.visit}"
+    if design.points.empty:
+        problems.append(Problem(where, "no points", "at least one", "run 'geosample design' again"))
+    elif design.points.crs != ground.crs:
+        found = f"points in {design.points.crs}, ground in {ground.crs}"
+        problems.append(Problem(where, found, "one coordinate system", "run 'geosample design' on this ground"))
+    lost = sorted(set(design.points["surface_id"]) - set(ground.surfaces["surface_id"]))
+    if lost:
+        found = f"points on surfaces that are not there: {', '.join(lost)}"
+        remedy = "run 'geosample design' again: the ground has changed since"
+        problems.append(Problem(where, found, "points on this ground's surfaces", remedy))
+    if problems:
+        raise SheetsError(problems)
+
+
+def _save_files(folder: Path, contents: dict[str, bytes]) -> tuple[Path, ...]:
+    """Write each file whole into the folder: a reader never sees half of one."""
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        for name, data in contents.items():
+            _save_file(folder / name, data)
+    except OSError as error:
+        found = f"'{error.strerror or error}'"
+        remedy = "choose an --out folder you may write to, and close its files in other programs"
+        raise SheetsError(Problem(str(folder), found, "a folder that can be written to", remedy)) from error
+    return tuple(folder / name for name in contents)
+
+
+def _save_file(path: Path, data: bytes) -> None:
+    handle, name = tempfile.mkstemp(prefix=f".{path.name}.", dir=path.parent)
+    try:
+        with os.fdopen(handle, "wb") as file:
+            file.write(data)
+        Path(name).chmod(0o644)
+        Path(name).replace(path)
+    except BaseException:
+        Path(name).unlink(missing_ok=True)
+        raise

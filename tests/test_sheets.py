@@ -1,0 +1,136 @@
+"""Sheets: what is written from a design is true to scale, complete, and can be read by others."""
+
+from __future__ import annotations
+
+import csv
+from dataclasses import replace
+from pathlib import Path
+
+import geopandas as gpd
+import numpy as np
+import openpyxl
+import pandas as pd
+import pytest
+import shapely
+
+from geosample.design import Design, Visit
+from geosample.errors import SheetsError
+from geosample.ground import Ground
+from geosample.pests import load_pest
+from geosample.sheets import SheetOptions, Sheets, blank_rows, sheet_columns, write_sheets
+from geosample.sheets.blanks import is_filled
+
+LETTERS = {"green": "G", "collar": "C", "fairway": "F"}
+PER_SURFACE = {"green": 8, "collar": 6, "fairway": 12}
+
+
+@pytest.fixture(scope="module")
+def design(small_ground: Ground) -> Design:
+    rng = np.random.default_rng(5)
+    rows = []
+    for surface in small_ground.surfaces.itertuples():
+        for number, place in enumerate(places_inside(surface.geometry, PER_SURFACE[surface.kind], rng), start=1):
+            role = "reserve" if number % 4 == 0 else "main"
+            rows.append((f"01{LETTERS[surface.kind]}-{number:02d}", surface.surface_id, surface.kind, role, place))
+    points = gpd.GeoDataFrame(
+        {
+            "visit": "May",
+            "point_id": [row[0] for row in rows],
+            "surface_id": [row[1] for row in rows],
+            "hole": "1",
+            "kind": [row[2] for row in rows],
+            "stratum": [row[2] for row in rows],
+            "part": "whole",
+            "role": [row[3] for row in rows],
+            "walk_order": range(1, len(rows) + 1),
+            "finding": None,
+        },
+        geometry=[row[4] for row in rows],
+        crs=small_ground.crs,
+    )
+    visit = Visit("May", "2026-05-04", "annual bluegrass weevil", "plug", 0.002565, 32.0, 3, "K7Q2", 7)
+    return Design(visit, points, small_ground.surfaces.assign(visit="May", stratum="whole", part="whole"))
+
+
+def places_inside(shape: shapely.Geometry, count: int, rng: np.random.Generator) -> list[shapely.Point]:
+    west, south, east, north = shapely.bounds(shape)
+    tries = rng.uniform((west, south), (east, north), (20_000, 2))
+    inside = tries[shapely.contains_xy(shape, tries[:, 0], tries[:, 1])]
+    return list(shapely.points(inside[:count]))
+
+
+@pytest.fixture(scope="module")
+def made(design: Design, small_ground: Ground, tmp_path_factory: pytest.TempPathFactory) -> Sheets:
+    return write_sheets(design, small_ground, folder=tmp_path_factory.mktemp("sheets"))
+
+
+def test_write_sheets_makes_every_file_of_the_contract(made: Sheets) -> None:
+    names = {path.name for path in made.paths if path.stat().st_size > 0}
+    assert names >= {
+        "field_map.pdf",
+        "points.gpx",
+        "points.kml",
+        "blank_counts.csv",
+        "blank_counts.xlsx",
+        "form.xlsx",
+    }
+
+
+def test_the_blank_sheet_has_one_header_row_and_a_row_a_bag(made: Sheets, design: Design) -> None:
+    with (made.paths[0].parent / "blank_counts.csv").open(newline="", encoding="utf-8-sig") as file:
+        rows = list(csv.reader(file))
+    assert tuple(rows[0]) == sheet_columns(load_pest())
+    assert len(rows) == 1 + len(design.points)
+    assert {row[2] for row in rows[1:]} == {f"{point_id}-B" for point_id in design.points["point_id"]}
+
+
+def test_main_points_come_first_in_walking_order_and_reserve_points_after(design: Design) -> None:
+    rows = blank_rows(design, load_pest())
+    assert rows["role"].tolist() == sorted(rows["role"], key=["main", "reserve"].index)
+    assert rows.loc[rows["role"] == "main", "walk_order"].is_monotonic_increasing
+
+
+def test_what_the_crew_fills_in_is_blank_and_never_zero(design: Design) -> None:
+    rows = blank_rows(design, load_pest())
+    assert rows.loc[:, "status":].isna().all().all()
+
+
+def test_a_filled_blank_sheet_is_not_written_over_without_force(
+    design: Design, small_ground: Ground, tmp_path: Path
+) -> None:
+    write_sheets(design, small_ground, folder=tmp_path)
+    write_sheets(design, small_ground, folder=tmp_path)  # still blank: no reason to refuse
+    sheet = tmp_path / "blank_counts.csv"
+    text = sheet.read_text(encoding="utf-8-sig")
+    filled = text.replace("main,brine,3,,", "main,brine,3,counted,", 1)
+    sheet.write_text(filled, encoding="utf-8-sig")
+    with pytest.raises(SheetsError, match=r"blank_counts\.csv: found a sheet that is filled in.*--force"):
+        write_sheets(design, small_ground, folder=tmp_path)
+    assert sheet.read_text(encoding="utf-8-sig") == filled
+    write_sheets(design, small_ground, folder=tmp_path, options=SheetOptions(force=True))
+    assert sheet.read_text(encoding="utf-8-sig") == text
+
+
+def test_a_workbook_with_a_count_in_it_is_filled(made: Sheets, tmp_path: Path) -> None:
+    source = next(path for path in made.paths if path.name == "blank_counts.xlsx")
+    assert not is_filled(source)
+    book = openpyxl.load_workbook(source)
+    book["counts"].cell(2, 17).value = 0
+    book.save(tmp_path / "blank_counts.xlsx")
+    assert is_filled(tmp_path / "blank_counts.xlsx")
+
+
+def test_points_on_another_ground_are_refused_and_nothing_is_written(
+    design: Design, small_ground: Ground, tmp_path: Path
+) -> None:
+    stray = replace(design, points=design.points.assign(surface_id="09-green-1"))
+    with pytest.raises(SheetsError, match="09-green-1"):
+        write_sheets(stray, small_ground, folder=tmp_path / "new")
+    assert not (tmp_path / "new").exists()
+
+
+def test_nothing_given_is_changed(design: Design, small_ground: Ground, tmp_path: Path) -> None:
+    before = design.points.copy(deep=True), small_ground.surfaces.copy(deep=True)
+    write_sheets(design, small_ground, folder=tmp_path)
+    pd.testing.assert_frame_equal(design.points, before[0])
+    pd.testing.assert_frame_equal(small_ground.surfaces, before[1])
