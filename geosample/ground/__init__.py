@@ -1,20 +1,37 @@
 """Stage 1, ground: polygon files in, a clean sampling frame (Ground) out."""
 
 from geosample.ground.cells import cut_cells
+from geosample.ground.collars import add_approaches, add_collars
 from geosample.ground.edges import edge_lines, measure_edge, only_polygons, outer_turf, split_border
+from geosample.ground.files import FORMATS
+from geosample.ground.kinds import KINDS, parse_kinds
 from geosample.ground.model import Ground, Note, load_ground, save_ground
-from geosample.ground.reading import read_ground
+from geosample.ground.picture import draw_ground
+from geosample.ground.reading import GroundOptions, read_ground
+from geosample.ground.replacing import kept_crs, replace_ground
+from geosample.ground.summary import show_ground, sum_up_ground
 
 __all__ = [
+    "FORMATS",
+    "KINDS",
     "Ground",
+    "GroundOptions",
     "Note",
+    "add_approaches",
+    "add_collars",
     "cut_cells",
+    "draw_ground",
     "edge_lines",
+    "kept_crs",
     "load_ground",
     "measure_edge",
     "only_polygons",
     "outer_turf",
+    "parse_kinds",
     "read_ground",
+    "replace_ground",
     "save_ground",
+    "show_ground",
     "split_border",
+    "sum_up_ground",
 ]

@@ -16,8 +16,8 @@ import pyproj
 
 from geosample.errors import GroundError, Problem
 from geosample.ground.features import Content, Feature, Remark
-from geosample.ground.rings import build_line, build_point, build_polygon, read_corners
 from geosample.ground.markup import parse_xml
+from geosample.ground.rings import build_line, build_point, build_polygon, read_corners
 
 if TYPE_CHECKING:
     from shapely import Geometry

@@ -35,7 +35,7 @@ def _refuse_document_type(path: Path, data: bytes) -> None:
     parser = expat.ParserCreate()
     parser.StartDoctypeDeclHandler = refuse
     parser.EntityDeclHandler = refuse
-    parser.Parse(data, True)  # noqa: FBT003
+    parser.Parse(data, True)
 
 
 def _explain(path: Path, data: bytes, error: Exception) -> Problem:

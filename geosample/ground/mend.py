@@ -63,12 +63,16 @@ def drop_repeats(frame: gpd.GeoDataFrame) -> tuple[gpd.GeoDataFrame, list[Note]]
     common = shapely.area(shapely.intersection(shapes[first], shapes[second]))
     repeated = common > SAME_SHARE * (area[first] + area[second] - common)
     drop = np.unique(second[repeated])
-    sources, holes = frame["source"].to_numpy(), frame["hole"].to_numpy()
-    notes = [
-        Note(f"a repeated {kinds[i]}{_on(holes[i])}", sources[i], 1, float(area[i]), "one of the two is kept")
-        for i in drop
-    ]
+    twin = {int(b): int(a) for a, b in zip(first[repeated], second[repeated], strict=True)}
+    notes = [_repeat_note(frame, int(i), twin[int(i)]) for i in drop]
     return frame.drop(index=frame.index[drop]).reset_index(drop=True), notes
+
+
+def _repeat_note(frame: gpd.GeoDataFrame, dropped: int, kept: int) -> Note:
+    row, hole = frame.iloc[dropped], frame["hole"].iloc[kept]
+    other = isinstance(row["hole"], str) and row["hole"] != hole
+    remedy = f"only the one{_on(hole)} is kept" + ("; is that the right hole?" if other else "")
+    return Note(f"a {row['kind']} drawn twice{_on(row['hole'])}", row["source"], 1, float(row.geometry.area), remedy)
 
 
 def _on(hole: object) -> str:

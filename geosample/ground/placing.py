@@ -28,6 +28,8 @@ WIDEST_M = 10_000.0
 """A course wider than this is a mistake in the coordinates (common practice, no source)."""
 NORTHMOST, SOUTHMOST = 72.0, -58.0
 """Latitudes beyond which no turf is mown (from memory, unverified): coordinates there are the wrong way round."""
+HALF_TURN = 180.0
+WORTH_SAYING = 1e-5
 LARGEST_AREA_ERROR = 0.005
 """A coordinate system that falsifies areas by more than this share is refused."""
 
@@ -112,7 +114,7 @@ def _look_like_degrees(shapes: np.ndarray) -> bool:
     if not len(shapes):
         return True
     west, south, east, north = shapely.total_bounds(shapes)
-    return bool(max(abs(west), abs(east), abs(south), abs(north)) <= 180)
+    return bool(max(abs(west), abs(east), abs(south), abs(north)) <= HALF_TURN)
 
 
 def _show_bounds(shapes: np.ndarray) -> str:
@@ -148,10 +150,12 @@ def centre_of(lonlat: Sequence[Geometry] | np.ndarray) -> tuple[float, float]:
     """Return the middle of the shapes' bounds as (lon, lat), on either side of the date line."""
     bounds = shapely.bounds(lonlat)
     lon = bounds[:, [0, 2]]
-    if np.ptp(lon) > 180:
-        lon = np.where(lon < 0, lon + 360, lon)
+    if np.ptp(lon) > HALF_TURN:
+        lon = np.where(lon < 0, lon + 2 * HALF_TURN, lon)
     middle = (lon.min() + lon.max()) / 2
-    return float((middle + 180) % 360 - 180), float((bounds[:, 1].min() + bounds[:, 3].max()) / 2)
+    return float((middle + HALF_TURN) % (2 * HALF_TURN) - HALF_TURN), float(
+        (bounds[:, 1].min() + bounds[:, 3].max()) / 2
+    )
 
 
 def project(lonlat: np.ndarray, crs: pyproj.CRS) -> np.ndarray:
@@ -200,6 +204,6 @@ def check_metric(crs: pyproj.CRS, lon: float, lat: float) -> list[Remark]:
         found = f"areas {error:+.1%} wrong at this course in '{crs.name}'"
         remedy = "leave --crs out for an equal-area system centred on the course"
         raise GroundError(Problem(f"--crs {name}", found, "areas right to 0.5 %", remedy))
-    if abs(error) < 1e-5:
+    if abs(error) < WORTH_SAYING:
         return []
     return [Remark(f"areas in '{crs.name}' are {error:+.3%} off the true ones here", f"--crs {name}", "as asked")]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
 from pathlib import Path
 
 import geopandas as gpd
@@ -18,7 +19,7 @@ from geosample.ground.files import read_file
 from geosample.ground.frame import Understanding, frame_contents
 from geosample.ground.kinds import check_kinds, parse_kinds
 from geosample.ground.mend import cut_islands, drop_repeats, drop_slivers, mend_crossings
-from geosample.ground.model import Ground, Note
+from geosample.ground.model import Ground
 from geosample.ground.numbering import give_ids, lend_holes
 from geosample.ground.overlaps import settle_overlaps
 from geosample.ground.placing import read_crs
@@ -30,17 +31,34 @@ _OBSTACLE_COLUMNS = ["kind", "hole", "name", "source", "geometry"]
 Fields = str | Iterable[str] | None
 
 
-def read_ground(
+@dataclass(frozen=True, slots=True)
+class GroundOptions:
+    """What is seldom needed to read a course.
+
+    Parameters
+    ----------
+    approach_m : float or None
+        Fairway within this distance of its green becomes approach, m.
+    file_crs : str, CRS or None
+        What the files' coordinates are in, over what they say.
+    swap_lonlat : bool
+        Whether the files have latitude before longitude.
+    """
+
+    approach_m: float | None = None
+    file_crs: str | pyproj.CRS | None = None
+    swap_lonlat: bool = False
+
+
+def read_ground(  # noqa: PLR0913 - the contract's five, and what is seldom needed in one
     files: str | Path | Iterable[str | Path],
     *,
     kinds: Mapping[str, str] | str | None = None,
     kind_from: Fields = None,
     hole_from: Fields = None,
     collar_m: Widths | None = None,
-    approach_m: float | None = None,
     crs: str | pyproj.CRS | None = None,
-    file_crs: str | pyproj.CRS | None = None,
-    swap_lonlat: bool = False,
+    options: GroundOptions | None = None,
 ) -> Ground:
     """Return a course's polygons as a clean sampling frame: disjoint, in metres, with holes and kinds.
 
@@ -54,14 +72,10 @@ def read_ground(
         Fields that alone tell the kind or the hole; ``name``, ``folder`` and ``layer`` are fields too.
     collar_m : float or mapping of hole to float
         Width of the collar to derive round each green, m; ``*`` for the holes that have none of their own.
-    approach_m : float
-        Fairway within this distance of its green becomes approach, m.
     crs : str or CRS
         The working system, in metres; None for an equal-area one centred on the course.
-    file_crs : str or CRS
-        What the files' coordinates are in, over what they say.
-    swap_lonlat : bool
-        Whether the files have latitude before longitude.
+    options : GroundOptions
+        Approaches, and what the files do not say of their coordinates.
 
     Returns
     -------
@@ -79,17 +93,19 @@ def read_ground(
     Steps: read, place, tell kinds and holes, mend, cut islands, derive approaches and collars, settle
     overlaps, drop slivers, number.
     """
+    options = options or GroundOptions()
+    file_crs = options.file_crs
     how = Understanding(
         kinds=parse_kinds([kinds]) if isinstance(kinds, str) else check_kinds(kinds or {}),
         kind_from=_listed(kind_from),
         hole_from=_listed(hole_from),
         crs=read_crs(crs) if isinstance(crs, str) else crs,
         file_crs=read_crs(file_crs, "--file-crs") if isinstance(file_crs, str) else file_crs,
-        swap=swap_lonlat,
+        swap=options.swap_lonlat,
     )
     paths = [Path(files)] if isinstance(files, (str, Path)) else [Path(file) for file in files]
     frame, remarks = frame_contents(_read_all(paths), how)
-    ground = make_ground(sort_features(frame), collar_m, approach_m)
+    ground = make_ground(sort_features(frame), collar_m, options.approach_m)
     return Ground(ground.surfaces, ground.obstacles, (*note_remarks(remarks), *ground.notes), ground.landmarks)
 
 

@@ -1,0 +1,87 @@
+"""geosample ground: the course's polygons in, a survey file out."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from geosample.cli.options import LENGTH, json_option, survey_argument, units_option
+from geosample.report import say, talk
+from geosample.units import Units
+
+if TYPE_CHECKING:
+    from geosample.ground import Ground
+    from geosample.survey import Survey
+
+ALL_HOLES = "*"
+
+
+class HoleWidths(click.ParamType[dict[str, float]]):
+    """Lengths by hole, such as ``30in`` or ``30in,7=36in``, turned into metres; ``*`` for the other holes."""
+
+    name = "length"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> dict[str, float]:
+        """Return the widths by hole; bad usage for one without a unit."""
+        if isinstance(value, dict):
+            return value
+        pairs = [part.rpartition("=") for part in str(value).split(",")]
+        return {hole.strip() or ALL_HOLES: LENGTH.convert(width.strip(), param, ctx) for hole, _, width in pairs}
+
+
+@click.command(short_help="Read the course's polygons into a survey file.")
+@survey_argument
+@click.argument("files", nargs=-1, required=True, type=click.Path(path_type=Path), metavar="FILE...")
+@click.option("--kinds", multiple=True, help='What labels mean: "teebox=tee,asphalt=path,OB=ignore".')
+@click.option("--kind-from", multiple=True, metavar="FIELD", help="Field that alone tells the kind.")
+@click.option("--hole-from", multiple=True, metavar="FIELD", help="Field that alone tells the hole.")
+@click.option("--collar", type=HoleWidths(), help='Collar to derive round greens: 30in, or "30in,7=36in".')
+@click.option("--approach", type=LENGTH, help="Fairway this near its green becomes approach, such as 30yd.")
+@click.option("--crs", help="Working system in metres, EPSG:n; one centred on the course when not given.")
+@click.option("--file-crs", help="What the files' coordinates are in, EPSG:n, over what they say.")
+@click.option("--swap-lonlat", is_flag=True, help="The files have latitude before longitude.")
+@click.option("--picture", type=click.Path(path_type=Path, dir_okay=False), help="Draw what was understood, a PNG.")
+@click.option("--force", is_flag=True, help="Replace a ground that visits rest on.")
+@units_option
+@json_option
+def command(survey: Path, files: tuple[Path, ...], units: Units, as_json: bool, **options: Any) -> None:
+    r"""Read the course's polygons into a survey file: kinds, holes, collars, overlaps settled.
+
+    FILE is any of GeoJSON, KML. What is not recognised is listed with the text for --kinds that settles it;
+    it is left out only if you say so (LABEL=ignore). Overlaps go to the first of green, collar, tee, approach,
+    fairway, rough; water, bunkers, paths and buildings are cut out of all. Points such as cups and pins are
+    landmarks, not ground.
+
+    \b
+    Example:
+      geosample ground course.gpkg layers/course.geojson --collar 30in
+    """
+    from geosample.ground import replace_ground, show_ground, sum_up_ground
+    from geosample.survey import open_survey
+
+    file = open_survey(survey)
+    ground = _read(file, files, options)
+    advice = replace_ground(file, ground, force=options["force"])
+    for line in advice:
+        talk(line)
+    say(show_ground(ground, units), {"survey": str(survey), **sum_up_ground(ground)}, as_json=as_json)
+
+
+def _read(survey: Survey, files: tuple[Path, ...], options: dict[str, Any]) -> Ground:
+    from geosample.ground import GroundOptions, draw_ground, kept_crs, parse_kinds, read_ground
+
+    ground = read_ground(
+        files,
+        kinds=parse_kinds(options["kinds"]),
+        kind_from=options["kind_from"],
+        hole_from=options["hole_from"],
+        collar_m=options["collar"],
+        crs=options["crs"] or kept_crs(survey),
+        options=GroundOptions(options["approach"], options["file_crs"], options["swap_lonlat"]),
+    )
+    if options["picture"]:
+        draw_ground(ground, options["picture"])
+        talk(f"picture: {options['picture']}")
+    return ground

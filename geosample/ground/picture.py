@@ -1,0 +1,159 @@
+"""A look at the ground: one picture of what was understood, kind by kind, with hole numbers and a scale."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import numpy as np
+import shapely
+
+from geosample.errors import GroundError, Problem
+from geosample.palettes import GREYS, OKABE_ITO, VIRIDIS
+
+if TYPE_CHECKING:
+    import geopandas as gpd
+    from PIL.ImageDraw import ImageDraw
+    from PIL.ImageFont import FreeTypeFont, ImageFont
+    from shapely import Geometry
+
+    from geosample.ground.model import Ground
+
+_FILLS = {
+    "rough": "#e5f5e0",
+    "fairway": "#a1d99b",
+    "approach": VIRIDIS[8],
+    "tee": OKABE_ITO["purple"],
+    "collar": OKABE_ITO["orange"],
+    "green": OKABE_ITO["green"],
+    "water": OKABE_ITO["sky"],
+    "bunker": OKABE_ITO["yellow"],
+    "path": GREYS[2],
+    "building": GREYS[4],
+    "other": GREYS[3],
+    "trees": "#00441b",
+}
+"""Okabe-Ito, ColorBrewer Greens and Greys, viridis; drawn in this order."""
+_WIDEST_PX, _MARGIN_PX, _FOOT_PX = 2400, 60, 150
+_SMOOTH = 2  # drawn this much larger and shrunk, so that edges are smooth
+_BARS_M = (20, 50, 100, 200, 500, 1000, 2000)
+
+
+@dataclass(frozen=True, slots=True)
+class _Sheet:
+    """Where metres fall on the picture."""
+
+    west: float
+    north: float
+    px_per_m: float
+
+    def places(self, coordinates: np.ndarray) -> list[tuple[float, float]]:
+        east, south = coordinates[:, 0] - self.west, self.north - coordinates[:, 1]
+        margin = _MARGIN_PX * _SMOOTH
+        return list(zip(east * self.px_per_m + margin, south * self.px_per_m + margin, strict=True))
+
+
+def draw_ground(ground: Ground, path: Path) -> None:
+    """Write a PNG of the ground, north up.
+
+    Parameters
+    ----------
+    ground : Ground
+        As read.
+    path : Path
+        The picture; an existing one is replaced.
+
+    Raises
+    ------
+    GroundError
+        When the name does not end in ``.png`` or the folder can't be written.
+    """
+    from PIL import Image, ImageDraw
+
+    if path.suffix.lower() != ".png":
+        raise GroundError(Problem("--picture", f"the ending '{path.suffix}'", ".png", "name it such as course.png"))
+    sheet, size = _fit(ground)
+    image = Image.new("RGB", size, "white")
+    pen = ImageDraw.Draw(image)
+    for kind, colour in _FILLS.items():
+        for frame in (ground.surfaces, ground.obstacles):
+            _draw_kind(pen, sheet, frame.geometry[frame["kind"] == kind], colour)
+    if ground.landmarks is not None:
+        _draw_points(pen, sheet, ground.landmarks.geometry, OKABE_ITO["black"])
+    _write_holes(pen, sheet, ground.surfaces)
+    _draw_foot(pen, sheet, ground, size)
+    try:
+        image.resize((size[0] // _SMOOTH, size[1] // _SMOOTH), Image.Resampling.LANCZOS).save(path)
+    except OSError as error:
+        problem = Problem(str(path), f"'{error.strerror or error}'", "a folder that can be written", "choose another")
+        raise GroundError(problem) from error
+
+
+def _fit(ground: Ground) -> tuple[_Sheet, tuple[int, int]]:
+    shapes = [*ground.surfaces.geometry, *ground.obstacles.geometry]
+    west, south, east, north = shapely.total_bounds(shapes)
+    wide, high = max(east - west, 1.0), max(north - south, 1.0)
+    px_per_m = _SMOOTH * (_WIDEST_PX - 2 * _MARGIN_PX) / max(wide, high, 40.0)
+    margins = 2 * _MARGIN_PX * _SMOOTH
+    width = max(int(wide * px_per_m) + margins, 1100 * _SMOOTH)
+    return _Sheet(west, north, px_per_m), (width, int(high * px_per_m) + margins + _FOOT_PX * _SMOOTH)
+
+
+def _draw_kind(pen: ImageDraw, sheet: _Sheet, shapes: Iterable[Geometry], colour: str) -> None:
+    parts = shapely.get_parts(shapely.get_parts(list(shapes)))
+    for part in parts:
+        if part.geom_type == "Polygon":
+            _draw_polygon(pen, sheet, part, colour)
+        elif part.geom_type == "LineString":
+            pen.line(sheet.places(shapely.get_coordinates(part)), fill=colour, width=4 * _SMOOTH)
+    _draw_points(pen, sheet, [part for part in parts if part.geom_type == "Point"], colour)
+
+
+def _draw_polygon(pen: ImageDraw, sheet: _Sheet, polygon: Geometry, colour: str) -> None:
+    """Fill a polygon; its holes are bridged into one ring, so that what lies in them stays as it was."""
+    solid = shapely.get_parts(shapely.constrained_delaunay_triangles(polygon)) if polygon.interiors else [polygon]
+    for piece in solid:
+        pen.polygon(sheet.places(shapely.get_coordinates(piece.exterior)), fill=colour)
+    for ring in (polygon.exterior, *polygon.interiors):
+        pen.line(sheet.places(shapely.get_coordinates(ring)), fill=GREYS[5], width=_SMOOTH)
+
+
+def _draw_points(pen: ImageDraw, sheet: _Sheet, shapes: Iterable[Geometry], colour: str) -> None:
+    for east, south in sheet.places(shapely.get_coordinates(shapely.centroid(list(shapes)))):
+        reach = 3 * _SMOOTH
+        pen.ellipse((east - reach, south - reach, east + reach, south + reach), fill=colour)
+
+
+def _font(size: int) -> FreeTypeFont | ImageFont:
+    from PIL import ImageFont
+
+    return ImageFont.load_default(size * _SMOOTH)
+
+
+def _write_holes(pen: ImageDraw, sheet: _Sheet, surfaces: gpd.GeoDataFrame) -> None:
+    """Write each hole's number beside its green, or its largest surface where it has none."""
+    for hole, group in surfaces.groupby("hole"):
+        greens = group[group["kind"] == "green"]
+        shape = (greens if len(greens) else group).geometry.iloc[0]
+        _, south, east, north = shapely.bounds(shape)
+        place = sheet.places(np.array([[east + 4, (south + north) / 2]]))[0]
+        pen.text(place, str(hole), fill="black", font=_font(30), anchor="lm", stroke_width=5, stroke_fill="white")
+
+
+def _draw_foot(pen: ImageDraw, sheet: _Sheet, ground: Ground, size: tuple[int, int]) -> None:
+    """Draw the legend with counts, a scale bar, and which way is north."""
+    top = size[1] - _FOOT_PX * _SMOOTH
+    step, east = 40 * _SMOOTH, _MARGIN_PX * _SMOOTH
+    kinds = [*ground.surfaces["kind"], *ground.obstacles["kind"]]
+    for number, kind in enumerate(k for k in _FILLS if k in kinds):
+        left, upper = east + (number % 6) * 165 * _SMOOTH, top + (number // 6) * step
+        pen.rectangle((left, upper, left + 24 * _SMOOTH, upper + 24 * _SMOOTH), fill=_FILLS[kind], outline=GREYS[5])
+        text = f"{kind} {kinds.count(kind)}"
+        pen.text((left + 32 * _SMOOTH, upper + 12 * _SMOOTH), text, fill="black", font=_font(20), anchor="lm")
+    bar_m = max(bar for bar in _BARS_M if bar * sheet.px_per_m < 500 * _SMOOTH or bar == _BARS_M[0])
+    low, length = top + 2 * step + 20 * _SMOOTH, bar_m * sheet.px_per_m
+    pen.line((east, low, east + length, low), fill="black", width=4 * _SMOOTH)
+    text = f"{bar_m} m ({bar_m / 0.9144:,.0f} yd)   north is up"
+    pen.text((east + length + 16 * _SMOOTH, low), text, fill="black", font=_font(20), anchor="lm")
