@@ -6,57 +6,22 @@ import csv
 from dataclasses import replace
 from pathlib import Path
 
-import geopandas as gpd
-import numpy as np
 import openpyxl
 import pandas as pd
 import pytest
-import shapely
+from sheets_case import make_design
 
-from geosample.design import Design, Visit
+from geosample.design import Design
 from geosample.errors import SheetsError
 from geosample.ground import Ground
 from geosample.pests import load_pest
 from geosample.sheets import SheetOptions, Sheets, blank_rows, sheet_columns, write_sheets
 from geosample.sheets.blanks import is_filled
 
-LETTERS = {"green": "G", "collar": "C", "fairway": "F"}
-PER_SURFACE = {"green": 8, "collar": 6, "fairway": 12}
-
 
 @pytest.fixture(scope="module")
 def design(small_ground: Ground) -> Design:
-    rng = np.random.default_rng(5)
-    rows = []
-    for surface in small_ground.surfaces.itertuples():
-        for number, place in enumerate(places_inside(surface.geometry, PER_SURFACE[surface.kind], rng), start=1):
-            role = "reserve" if number % 4 == 0 else "main"
-            rows.append((f"01{LETTERS[surface.kind]}-{number:02d}", surface.surface_id, surface.kind, role, place))
-    points = gpd.GeoDataFrame(
-        {
-            "visit": "May",
-            "point_id": [row[0] for row in rows],
-            "surface_id": [row[1] for row in rows],
-            "hole": "1",
-            "kind": [row[2] for row in rows],
-            "stratum": [row[2] for row in rows],
-            "part": "whole",
-            "role": [row[3] for row in rows],
-            "walk_order": range(1, len(rows) + 1),
-            "finding": None,
-        },
-        geometry=[row[4] for row in rows],
-        crs=small_ground.crs,
-    )
-    visit = Visit("May", "2026-05-04", "annual bluegrass weevil", "plug", 0.002565, 32.0, 3, "K7Q2", 7)
-    return Design(visit, points, small_ground.surfaces.assign(visit="May", stratum="whole", part="whole"))
-
-
-def places_inside(shape: shapely.Geometry, count: int, rng: np.random.Generator) -> list[shapely.Point]:
-    west, south, east, north = shapely.bounds(shape)
-    tries = rng.uniform((west, south), (east, north), (20_000, 2))
-    inside = tries[shapely.contains_xy(shape, tries[:, 0], tries[:, 1])]
-    return list(shapely.points(inside[:count]))
+    return make_design(small_ground)
 
 
 @pytest.fixture(scope="module")

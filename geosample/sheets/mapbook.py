@@ -103,7 +103,11 @@ def draw_map_page(book: Book, page: MapPage, design: Design, ground: Ground, *, 
     main = ordered_points(design, "main")
     _draw_round(book, view, main, SMALL_ROUND_LOOK)
     clear = _draw_measures(book, view, ground, units)
-    seen = design.points[points_in(view, design.points)]
+    near = points_in(view, design.points)
+    own = design.points["surface_id"].isin(page.surface_ids).to_numpy()
+    others = design.points[near & ~own]
+    draw_points(book, view, others.geometry.x, others.geometry.y, DOT)
+    seen = design.points[near & own]
     places = [draw_points(book, view, of_role.geometry.x, of_role.geometry.y, mark) for of_role, mark in _by_role(seen)]
     texts = [point_id for of_role, _ in _by_role(seen) for point_id in of_role["point_id"]]
     unplaced = draw_labels(book, np.vstack(places), texts, view.frame, keep_clear=clear)

@@ -65,8 +65,14 @@ def plan_pages(surfaces: gpd.GeoDataFrame, points: gpd.GeoDataFrame, frame: Fram
         small = of_hole["kind"].isin(SMALL_KINDS)
         for group in (of_hole[small], of_hole[~small]):
             for near in _near_groups(group):
-                pages += _pages_of(hole, near, points, frame)
+                pages += _pages_of(hole, near, points, frame, _greens_of(surfaces, hole))
     return pages
+
+
+def _greens_of(surfaces: gpd.GeoDataFrame, hole: str | None) -> Geometry:
+    """Return a hole's green, which goes to the top of a page that is turned; nothing for ground without a hole."""
+    of_hole = (surfaces["hole"] == hole) & (surfaces["kind"] == "green")
+    return shapely.union_all(surfaces.geometry[of_hole].to_numpy())
 
 
 def _near_groups(surfaces: gpd.GeoDataFrame) -> list[gpd.GeoDataFrame]:
@@ -78,25 +84,36 @@ def _near_groups(surfaces: gpd.GeoDataFrame) -> list[gpd.GeoDataFrame]:
     return [surfaces[group == number] for number in range(group.max() + 1)]
 
 
-def _pages_of(hole: str | None, surfaces: gpd.GeoDataFrame, points: gpd.GeoDataFrame, frame: Frame) -> list[MapPage]:
+def _pages_of(
+    hole: str | None, surfaces: gpd.GeoDataFrame, points: gpd.GeoDataFrame, frame: Frame, green: Geometry
+) -> list[MapPage]:
     shape = shapely.union_all(surfaces.geometry.to_numpy())
     kinds = ", ".join(dict.fromkeys(surfaces["kind"]))
     title = f"Hole {hole}: {kinds}" if hole is not None else f"No hole: {kinds}"
-    views = _views_of(shape, frame)
+    views = _views_of(shape, frame, green)
     places = points.geometry[points["surface_id"].isin(surfaces["surface_id"])].to_numpy()
     views = [view for view in views if shapely.intersects(view.window(), places).any()]
     ids = tuple(surfaces["surface_id"])
     return [MapPage(title, view, number + 1, len(views), ids) for number, view in enumerate(views)]
 
 
-def _views_of(shape: Geometry, frame: Frame) -> Sequence[MapView]:
-    """Return one north-up page where it does; else the ground set upright, on as few pages as it takes."""
+def _views_of(shape: Geometry, frame: Frame, green: Geometry) -> Sequence[MapView]:
+    """Return one north-up page where that shows as much; else the ground set upright, its green at the top."""
     turn_deg = upright_turn(shape)
+    if not shapely.is_empty(green) and _height(green, turn_deg) < _height(shape, turn_deg):
+        turn_deg += 180.0
     choices = [(fit_view(shape, frame, scales=PAGE_SCALES, turn_deg=turn), turn) for turn in (0.0, turn_deg)]
     fitting = [view for view, _ in choices if view is not None]
     if fitting:
         return [min(fitting, key=lambda view: view.scale)]
-    return split_views(shape, frame.inset(0), scale=PAGE_SCALES[-1], turn_deg=turn_deg)
+    return split_views(shape, frame, scale=PAGE_SCALES[-1], turn_deg=turn_deg)
+
+
+def _height(shape: Geometry, turn_deg: float) -> float:
+    """Return how high up a turned page the middle of a shape lies."""
+    middle = shapely.centroid(shape)
+    angle = np.radians(turn_deg)
+    return float(middle.x * np.sin(angle) + middle.y * np.cos(angle))
 
 
 def points_in(view: MapView, points: gpd.GeoDataFrame, *, margin_mm: float = 1.5) -> np.ndarray:

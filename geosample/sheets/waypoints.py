@@ -34,7 +34,7 @@ def make_gpx(design: Design) -> str:
                     row["lat"],
                     row["lon"],
                     name=row["point_id"],
-                    comment=row["words"],
+                    comment=row["words"] or None,
                     description=row["about"],
                     symbol=symbol,
                     type=role,

@@ -22,6 +22,7 @@ CHECK_BAR_MM = 50.0
 _SMALL = Text(6.5)
 _ROUND = (1, 2, 5)
 _MOST_TICKS = 8
+_TICK_ROOM_MM = 18.0
 _TICK_STEPS_DEG = tuple(step / 3600 for step in (0.5, 1, 2, 5, 10, 15, 30, 60, 120, 300, 600, 1800, 3600))
 
 
@@ -90,11 +91,13 @@ def draw_ticks(book: Book, view: MapView, crs: pyproj.CRS) -> float:
     (west, south), (east, north) = degrees.min(axis=0), degrees.max(axis=0)
     step = next((s for s in _TICK_STEPS_DEG if max(east - west, north - south) / s <= _MOST_TICKS), _TICK_STEPS_DEG[-1])
     _set_thin(book)
+    taken: list[np.ndarray] = []
     for axis, low, high in ((0, west, east), (1, south, north)):
         for level in np.arange(math.ceil(low / step), math.floor(high / step) + 1) * step:
             line = _degree_line(axis, level, (west, south, east, north))
             metres = np.column_stack(to_degrees.transform(line[:, 0], line[:, 1], direction="INVERSE"))
-            _draw_tick(book, view, view.place(metres[:, 0], metres[:, 1]), show_degrees(level, axis, step))
+            label = show_degrees(level, axis, step)
+            taken += _draw_tick(book, view.frame, view.place(metres[:, 0], metres[:, 1]), label, taken)
     return step
 
 
@@ -157,21 +160,31 @@ def _degree_line(axis: int, level: float, bounds: tuple[float, float, float, flo
     return np.column_stack([fixed, spread] if axis == 0 else [spread, fixed])
 
 
-def _draw_tick(book: Book, view: MapView, line_mm: np.ndarray, label: str) -> None:
-    """Draw where a line of longitude or latitude crosses the frame's left and bottom edges, outside with its value."""
-    frame = view.frame
+def _draw_tick(book: Book, frame: Frame, line_mm: np.ndarray, label: str, taken: list[np.ndarray]) -> list[np.ndarray]:
+    """Draw where a line of longitude or latitude crosses the frame's left and bottom edges, with its value outside.
+
+    A label that would run into another is left out; returns the places drawn at.
+    """
+    corner = (frame.west_mm, frame.south_mm)
     sides = {
-        "bottom": shapely.LineString([(frame.west_mm, frame.south_mm), (frame.east_mm, frame.south_mm)]),
-        "left": shapely.LineString([(frame.west_mm, frame.south_mm), (frame.west_mm, frame.north_mm)]),
+        "bottom": shapely.LineString([corner, (frame.east_mm, frame.south_mm)]),
+        "left": shapely.LineString([corner, (frame.west_mm, frame.north_mm)]),
     }
-    path = shapely.LineString(line_mm)
-    canvas = book.canvas
+    drawn: list[np.ndarray] = []
     for side, edge in sides.items():
-        for east_mm, north_mm in shapely.get_coordinates(shapely.intersection(path, edge))[:1]:
-            canvas.saveState()
-            canvas.translate(east_mm, north_mm)
-            canvas.rotate(90 if side == "left" else 0)
-            way = 1 if side == "left" else -1
-            canvas.line(0, 0, 0, way * 1.5)
-            write_text(book, label, 0, 2.0 if way > 0 else -3.6, Text(5.5, align="centre"))
-            canvas.restoreState()
+        for place in shapely.get_coordinates(shapely.intersection(shapely.LineString(line_mm), edge))[:1]:
+            if all(np.hypot(*(place - other)) > _TICK_ROOM_MM for other in [*taken, *drawn]):
+                _paint_tick(book, place, label, upright=side == "left")
+                drawn.append(place)
+    return drawn
+
+
+def _paint_tick(book: Book, place: np.ndarray, label: str, *, upright: bool) -> None:
+    canvas = book.canvas
+    way = 1 if upright else -1
+    canvas.saveState()
+    canvas.translate(*place)
+    canvas.rotate(90 if upright else 0)
+    canvas.line(0, 0, 0, way * 1.5)
+    write_text(book, label, 0, 2.0 if upright else -3.6, Text(5.5, align="centre"))
+    canvas.restoreState()
