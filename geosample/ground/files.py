@@ -3,16 +3,29 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 
 from geosample.errors import GroundError, Problem
-from geosample.ground.features import Content
+from geosample.ground.archives import read_kmz, read_zip
+from geosample.ground.csvwkt import read_csv_wkt
+from geosample.ground.drivers import MAGIC, check_magic, read_driver, split_tags
+from geosample.ground.features import Content, Feature
 from geosample.ground.geojson import read_geojson
 from geosample.ground.kml import read_kml
 
-Reader = Callable[[Path, bytes], Content]
-_BY_TEXT: dict[str, Reader] = {".kml": read_kml, ".geojson": read_geojson, ".json": read_geojson}
-FORMATS = tuple(_BY_TEXT)
+_READERS: dict[str, Callable[[Path, bytes], Content]] = {
+    ".geojson": read_geojson,
+    ".json": read_geojson,
+    ".kml": read_kml,
+    ".kmz": read_kmz,
+    ".zip": read_zip,
+    ".csv": read_csv_wkt,
+}
+FORMATS = (*_READERS, *MAGIC)
+"""The endings of files that are read."""
+LARGEST_BYTES = 1024 * 1024 * 1024
+"""A file larger than this is not a course (no source)."""
 
 
 def read_file(path: Path) -> Content:
@@ -23,15 +36,37 @@ def read_file(path: Path) -> Content:
     GroundError
         When it is missing, empty, of a kind that is not read, or can't be read.
     """
-    _check_file(path)
-    return _BY_TEXT[path.suffix.lower()](path, path.read_bytes())
+    ending = _check_file(path)
+    try:
+        if ending in MAGIC:
+            with path.open("rb") as file:
+                check_magic(path, ending, file.read(16))
+            content = read_driver(path)
+        else:
+            content = _READERS[ending](path, path.read_bytes())
+    except OSError as error:
+        problem = Problem(str(path), f"'{error.strerror or error}'", "a file that can be read", "check its permissions")
+        raise GroundError(problem) from error
+    return replace(content, features=tuple(_with_tags(feature) for feature in content.features))
 
 
-def _check_file(path: Path) -> None:
+def _with_tags(feature: Feature) -> Feature:
+    if "other_tags" not in feature.fields:
+        return feature
+    fields = {**dict(split_tags(dict(feature.fields))), **feature.fields}
+    return replace(feature, fields={key: value for key, value in fields.items() if key != "other_tags"})
+
+
+def _check_file(path: Path) -> str:
+    ending = path.suffix.lower()
+    formats = ", ".join(FORMATS)
     if not path.is_file():
-        raise GroundError(Problem(str(path), "no such file", "a file with polygons", "check the name"))
-    if path.suffix.lower() not in FORMATS:
-        formats = ", ".join(FORMATS)
+        raise GroundError(Problem(str(path), "no such file", f"a file: {formats}", "check the name"))
+    if ending not in FORMATS:
         raise GroundError(Problem(str(path), f"the ending '{path.suffix}'", formats, "export it as one of these"))
-    if path.stat().st_size == 0:
+    size = path.stat().st_size
+    if size == 0:
         raise GroundError(Problem(str(path), "an empty file", "polygons", "export or copy it again"))
+    if size > LARGEST_BYTES:
+        raise GroundError(Problem(str(path), f"{size / 2**20:,.0f} MB", "a course", "take out what is no map"))
+    return ending

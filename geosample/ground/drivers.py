@@ -1,0 +1,147 @@
+"""GeoPackage, Shapefile and FlatGeobuf, read by the common driver; the shapes are opened one by one.
+
+The driver alone gives up on a whole layer for one ring that is not closed. Its raw bytes are asked for
+instead, and each shape is opened by itself.
+
+References
+----------
+OGC 12-128r19 (GeoPackage 1.4); ESRI Shapefile Technical Description (1998); FlatGeobuf specification 3.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pyogrio
+import pyproj
+import shapely
+
+from geosample.errors import GroundError, Problem
+from geosample.ground.features import Content, Feature, Remark
+from geosample.ground.rings import split_shape
+
+MAGIC = {".gpkg": b"SQLite format 3\x00", ".fgb": b"fgb", ".shp": b"\x00\x00\x27\x0a"}
+"""The first bytes of each kind of file: a driver is only let at what it is meant for."""
+
+
+def check_magic(path: Path, ending: str, start: bytes) -> None:
+    """Refuse a file whose first bytes are not those of its kind.
+
+    Raises
+    ------
+    GroundError
+        When it is another kind of file under this name.
+    """
+    if not start.startswith(MAGIC[ending]):
+        remedy = "it may be damaged or misnamed: export it again"
+        raise GroundError(Problem(str(path), "other bytes than its ending says", f"a {ending} file", remedy))
+
+
+def read_driver(path: Path, opened: str | None = None) -> Content:
+    """Return what all layers of a file hold.
+
+    Parameters
+    ----------
+    path : Path
+        The file, for messages and for opening.
+    opened : str or None
+        What the driver is to open in its place, such as a file in an archive.
+
+    Raises
+    ------
+    GroundError
+        When the driver can't open it, or no layer has shapes.
+    """
+    opened = opened or str(path)
+    features: list[Feature] = []
+    remarks: list[Remark] = []
+    systems: list[str] = []
+    try:
+        layers = [str(name) for name, kind in pyogrio.list_layers(opened) if kind is not None]
+        for layer in layers:
+            system = _read_layer(path, opened, layer, (features, remarks))
+            systems += [system] if system else []
+    except (pyogrio.errors.DataSourceError, pyogrio.errors.DataLayerError, ValueError) as error:
+        raise GroundError(_unreadable(path, str(error))) from error
+    return Content(path, tuple(features), _one_crs(path, systems), tuple(remarks))
+
+
+def _unreadable(path: Path, why: str) -> Problem:
+    return Problem(str(path), f"a file that can't be read ({why})", "a whole file", "export or copy it again")
+
+
+def _read_layer(path: Path, opened: str, layer: str, into: tuple[list[Feature], list[Remark]]) -> str | None:
+    meta, _, shapes, columns = pyogrio.raw.read(opened, layer=layer)
+    names = [str(name) for name in meta["fields"]]
+    source = path.name if layer == path.stem else f"{path.name}, layer {layer}"
+    if shapes is None or not len(shapes):
+        into[1].append(Remark("a layer without shapes", source, "left out"))
+        return None
+    for number, wkb in enumerate(shapes, start=1):
+        fields = _fields(names, columns, number - 1)
+        where = f"{source}, feature {number}"
+        parts, wrong = open_bytes(wkb)
+        into[1].extend(Remark(what, where, "mended" if parts else "left out") for what in wrong)
+        name = fields.get("name") or fields.get("Name")
+        into[0].extend(Feature(part, fields, (layer,), name, where) for part in parts)
+    return str(meta["crs"]) if meta["crs"] else None
+
+
+def open_bytes(wkb: bytes | None) -> tuple[list[Any], list[str]]:
+    """Return the single shapes in well-known binary, mended where need be, and what was wrong.
+
+    Examples
+    --------
+    >>> open_bytes(shapely.to_wkb(shapely.Point(1, 2)))
+    ([<POINT (1 2)>], [])
+    """
+    if wkb is None:
+        return [], ["a feature without a shape"]
+    try:
+        return _checked(split_shape(shapely.from_wkb(wkb)))
+    except (shapely.errors.GEOSException, ValueError):
+        mended = shapely.from_wkb(wkb, on_invalid="fix")
+    parts, wrong = _checked(split_shape(mended))
+    return parts, wrong or ["a ring that was not closed" if parts else "a shape that can't be read"]
+
+
+def _checked(parts: list[Any]) -> tuple[list[Any], list[str]]:
+    good = [part for part in parts if np.isfinite(shapely.get_coordinates(part)).all()]
+    if not parts:
+        return [], ["a feature without a shape"]
+    return good, [] if len(good) == len(parts) else ["corners without numbers"]
+
+
+def _fields(names: list[str], columns: list[Any], row: int) -> dict[str, str]:
+    pairs = ((name, column[row]) for name, column in zip(names, columns, strict=True))
+    return {name: text for name, value in pairs if value is not None and (text := _text(value))}
+
+
+def _text(value: Any) -> str:
+    text = str(value).strip()
+    return "" if text in {"nan", "NaT", "None"} else text.removesuffix(".0")
+
+
+def _one_crs(path: Path, systems: list[str]) -> pyproj.CRS | None:
+    different = sorted(set(systems))
+    if len(different) > 1:
+        remedy = "save all layers in one system, or name one file a system"
+        raise GroundError(Problem(str(path), f"layers in {', '.join(different)}", "one coordinate system", remedy))
+    return pyproj.CRS.from_user_input(different[0]) if different else None
+
+
+def split_tags(fields: dict[str, str]) -> Iterator[tuple[str, str]]:
+    """Yield the tags in the ``other_tags`` text that exports of OpenStreetMap have.
+
+    Examples
+    --------
+    >>> dict(split_tags({"other_tags": '"golf"=>"green","hole"=>"7"'}))
+    {'golf': 'green', 'hole': '7'}
+    """
+    for pair in fields.get("other_tags", "").split('","'):
+        key, arrow, value = pair.strip('"').partition('"=>"')
+        if arrow:
+            yield key, value
