@@ -1,0 +1,73 @@
+"""geosample estimate: how many insects there are, and how sure that is."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import click
+
+from geosample.cli.options import DENSITY, json_option, survey_argument, units_option, visit_option
+from geosample.report import say, talk
+from geosample.units import Units
+
+
+def _words(ctx: click.Context, param: click.Parameter, value: str) -> tuple[str, ...]:  # noqa: ARG001
+    return tuple(word.strip().lower() for word in value.split(",") if word.strip())
+
+
+@click.command(short_help="Say how many insects there are, and how sure that is.")
+@survey_argument
+@click.option(
+    "--by",
+    callback=_words,
+    default="kind,hole,stratum",
+    show_default=True,
+    help="Groups to estimate: some of kind, hole, surface, stratum, part, with commas between.",
+)
+@visit_option
+@click.option("--pest", help="Another pest found with it; the visit's own when not given.")
+@click.option("--level", type=float, default=0.95, show_default=True, help="Confidence of the intervals.")
+@click.option("--threshold", "threshold_per_m2", type=DENSITY, help="Hold each kind against it, such as 30/ft2.")
+@click.option(
+    "--recovery",
+    "recoveries",
+    multiple=True,
+    help="Share of the reference a method finds: heat=1.6, brine:L1=0.8, or heat=1.6,1.2,2.1 with its 95 % limits.",
+)
+@click.option(
+    "--csv", "csv_file", type=click.Path(path_type=Path, dir_okay=False), help="Write the table here as well."
+)
+@units_option
+@json_option
+def command(survey: Path, visit: str | None, units: Units, as_json: bool, **asked: Any) -> None:
+    """Say how many insects there are, which stages, whether the border holds more, and how sure all that is.
+
+    The answer comes first, then a table. All of it is kept in the survey file.
+
+    \b
+    Example:
+      geosample estimate course.gpkg --by kind,hole,stratum --threshold 30/ft2
+    """  # noqa: D301
+    from geosample.counts import load_counts
+    from geosample.design import load_design
+    from geosample.estimate import Settings, estimate_means, parse_recovery, save_estimates
+    from geosample.estimate.show import show_estimates, summarise_estimates, write_estimates_csv
+    from geosample.survey import open_survey
+
+    file = open_survey(survey, must_exist=True)
+    name = file.find_visit(visit)
+    recovery = tuple(parse_recovery(text) for text in asked["recoveries"])
+    estimates = estimate_means(
+        load_counts(file, name),
+        load_design(file, name),
+        by=asked["by"],
+        level=asked["level"],
+        threshold_per_m2=asked["threshold_per_m2"],
+        settings=Settings(pest=asked["pest"], recovery=recovery, units=units),
+    )
+    save_estimates(file, estimates)
+    if asked["csv_file"] is not None:
+        write_estimates_csv(asked["csv_file"], estimates)
+        talk(f"Wrote {asked['csv_file']}.")
+    say(show_estimates(estimates, units), summarise_estimates(estimates), as_json=as_json)
