@@ -2,67 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-
-import geopandas as gpd
 import numpy as np
 import pandas as pd
 import pytest
 import shapely
+from treat_case import THRESHOLD, finding, make_map, patch, plan, treated
 
-from geosample.density import DensityMap
 from geosample.errors import TreatError
-from geosample.ground import Ground, cut_cells, edge_lines, measure_edge
-from geosample.survey import open_survey, shape_frame
-from geosample.treat import TreatSettings, Zones, load_zones, save_zones, suggest_zones
+from geosample.ground import Ground, edge_lines, measure_edge
+from geosample.survey import open_survey
+from geosample.treat import TreatSettings, load_zones, save_zones, suggest_zones
 from geosample.treat.shapes import drop_slivers
-from geosample.units import FOOT2_M2, FOOT_M
-
-THRESHOLD = 30 / FOOT2_M2
-Field = Callable[[gpd.GeoDataFrame], np.ndarray]
-
-
-def make_map(ground: Ground, density: Field, *, spread: float = 0.25, known: Field | None = None) -> DensityMap:
-    """Return a map of a known field: insects per ft² in, the log density's spread the same everywhere."""
-    cells = cut_cells(ground.surfaces, 1.0)
-    expected = np.maximum(density(cells), 1e-6) / FOOT2_M2
-    cells = cells.assign(
-        edge_m=measure_edge(edge_lines(ground.surfaces), cells["easting"], cells["northing"]),
-        log_mean=np.log(expected) - spread**2 / 2,
-        log_sd=spread,
-        prior_sd=1.0,
-        expected_per_m2=expected,
-        low_per_m2=expected * np.exp(-1.6449 * spread),
-        high_per_m2=expected * np.exp(1.6449 * spread),
-        known=True if known is None else known(cells),
-    )
-    frame = shape_frame("cells", pd.DataFrame(cells.drop(columns="geometry")).assign(visit="May", pest="x"))
-    return DensityMap("May", "x", 1.0, frame, {}, {}, shape_frame("findings", pd.DataFrame({"what": []})))
-
-
-def patch(east: float, north: float, radius_m: float, per_ft2: float = 90.0, elsewhere: float = 3.0) -> Field:
-    """Return a field that is high within a circle and low elsewhere."""
-
-    def density(cells: gpd.GeoDataFrame) -> np.ndarray:
-        near = np.hypot(cells["easting"] - east, cells["northing"] - north) < radius_m
-        return np.where(near, per_ft2, elsewhere)
-
-    return density
-
-
-def plan(ground: Ground, density: Field, **asked: object) -> Zones:
-    settings = TreatSettings(THRESHOLD, **asked)  # type: ignore[arg-type]
-    return suggest_zones(make_map(ground, density), ground, settings=settings)
-
-
-def treated(zones: Zones, surface_id: str | None = None) -> gpd.GeoDataFrame:
-    frame = zones.zones[zones.zones["action"] == "treat"]
-    return frame if surface_id is None else frame[frame["surface_id"] == surface_id]
-
-
-def finding(zones: Zones, what: str, domain: str) -> float:
-    rows = zones.findings
-    return float(rows[(rows["what"] == what) & (rows["domain"] == domain)]["value"].iloc[0])
+from geosample.units import FOOT_M
 
 
 def test_a_patch_in_the_fairway_becomes_one_zone_about_its_size(small_ground):
@@ -228,7 +179,7 @@ def test_shifting_the_ground_by_whole_cells_shifts_the_zones(small_ground):
         small_ground.obstacles.assign(geometry=small_ground.obstacles.translate(300, -200)),
     )
     here, there = plan(small_ground, patch(-50.3, -129.8, 12)), plan(moved, patch(249.7, -329.8, 12))
-    assert here.zones["area_m2"].tolist() == pytest.approx(there.zones["area_m2"].tolist(), rel=1e-4)
+    assert here.zones["area_m2"].tolist() == pytest.approx(there.zones["area_m2"].tolist(), rel=1e-3)
 
 
 def test_every_setting_that_cannot_be_is_told_at_once():

@@ -9,14 +9,12 @@ from typing import TYPE_CHECKING
 import shapely
 
 from geosample.treat.cells import net_saving, share_inside
-from geosample.treat.rooms import sweep_over
 from geosample.treat.shapes import (
     close_gaps,
     fill_holes,
     less,
     make_drivable,
     meet,
-    narrow_parts,
     polygons_of,
     smooth_outline,
 )
@@ -60,17 +58,16 @@ def draw_surface(room: Room, cells: gpd.GeoDataFrame, cell_m: float, settings: T
     """Return what to treat and what to look at again on one surface; see ``suggest_zones`` for the method."""
     above = cells["probability"].to_numpy() > settings.cutoff
     known = cells["known"].to_numpy(bool)
-    narrow = narrow_parts(room.shape, settings.swath_m)
     worth = partial(net_saving, cells, miss_cost=settings.miss_cost)
     hot = _join(cells, above & known)
     drivable = make_drivable(hot, room.shape, settings.swath_m, worth)
     outline = smooth_outline(fill_holes(drivable, settings.smallest_m2), room.shape, cell_m / 2)
     paying = [zone for zone in polygons_of(outline) if worth(zone) > 0]
-    treat = [zone for zone in paying if _is_large(zone, room, narrow, settings)]
+    treat = [zone for zone in paying if _is_large(zone, room, settings)]
     done = shapely.union_all(treat)
     unsure = meet(close_gaps(_join(cells, above & ~known), settings.swath_m), room.shape)
     again = polygons_of(less(smooth_outline(unsure, room.shape, cell_m / 2), done))
-    look = [zone for zone in again if _is_large(zone, room, narrow, settings)]
+    look = [zone for zone in again if _is_large(zone, room, settings)]
     shares = {
         "hot": above & known,
         "unsure": above & ~known,
@@ -85,7 +82,6 @@ def _join(cells: gpd.GeoDataFrame, chosen: np.ndarray) -> Geometry:
     return shapely.union_all(cells.geometry.to_numpy()[chosen])
 
 
-def _is_large(zone: Geometry, room: Room, narrow: Geometry, settings: TreatSettings) -> bool:
-    """Return whether a zone is worth the trip; on narrow ground it is measured by what the boom covers along it."""
-    swept = sweep_over(zone, settings.swath_m) if shapely.intersects(narrow, zone) else zone
-    return bool(swept.area >= settings.smallest_m2 or zone.area >= _WHOLE * room.kept.area)
+def _is_large(zone: Geometry, room: Room, settings: TreatSettings) -> bool:
+    """Return whether a zone is worth the trip: large enough, or the whole of a small surface."""
+    return bool(zone.area >= settings.smallest_m2 or zone.area >= _WHOLE * room.kept.area)

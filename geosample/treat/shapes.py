@@ -19,6 +19,7 @@ _ROUND = 8  # segments to a quarter circle: a boom of 15 ft follows it within 2 
 _SLACK = 0.98  # a strip exactly as wide as the swath must pass, so widths are tested a little below it
 _MOSTLY = 0.5
 _TOUCH_M = 1e-6
+_TAIL_M = 0.2
 NOTHING = shapely.MultiPolygon()
 
 
@@ -72,11 +73,6 @@ def is_narrow(shape: Geometry, width_m: float) -> bool:
     (True, False)
     """
     return bool(drop_slivers(shape, width_m).area < _MOSTLY * shape.area)
-
-
-def narrow_parts(shape: Geometry, width_m: float) -> Geometry:
-    """Return the polygons of a shape that are narrower than the width."""
-    return shapely.MultiPolygon([part for part in polygons_of(shape) if is_narrow(part, width_m)])
 
 
 def widest_m(shape: Geometry) -> float:
@@ -174,14 +170,16 @@ def smooth_outline(shape: Geometry, room: Geometry, tolerance_m: float) -> Geome
     Notes
     -----
     The shape is first let run out over the room's edge and clipped again at the end, so that straightening its
-    line opens no gap along the edge.
+    line opens no gap along the edge. Tails the clipping leaves, thinner than 20 cm, are cut off.
     """
     if shape.is_empty:
         return shape
     out = less(shapely.buffer(shape, 3 * tolerance_m, quad_segs=_ROUND), room)
     # normalised, since the line kept depends on where each ring starts
     straight = shapely.simplify(shapely.normalize(shapely.union(shape, out)), tolerance_m)
-    return meet(shapely.make_valid(straight), room)
+    clipped = meet(shapely.make_valid(straight), room)
+    core = shapely.buffer(clipped, -_TAIL_M / 2, join_style="mitre")
+    return meet(shapely.buffer(core, _TAIL_M / 2, join_style="mitre"), clipped)
 
 
 def fill_holes(shape: Geometry, smallest_m2: float) -> Geometry:

@@ -1,0 +1,145 @@
+"""The command ``treat``: from a density map to zones, their files and the plan on paper."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from geosample.cautions import TREATMENT
+from geosample.cli.options import (
+    AREA,
+    DENSITY,
+    LENGTH,
+    json_option,
+    out_folder_option,
+    survey_argument,
+    units_option,
+    visit_option,
+)
+from geosample.report import say, show_table, talk
+from geosample.units import show_area, show_density
+
+if TYPE_CHECKING:
+    from geosample.treat import TreatSettings, Zones
+    from geosample.units import Units
+
+
+class _KeepOff(click.ParamType[tuple[str, float]]):
+    """An obstacle's kind and a distance, such as ``water=25ft``."""
+
+    name = "kind=length"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> tuple[str, float]:
+        if isinstance(value, tuple):
+            return value
+        kind, equals, distance = str(value).partition("=")
+        if not equals:
+            self.fail(f"found {value!r}; expected a kind and a distance; write water=25ft", param, ctx)
+        return kind.strip().lower(), LENGTH.convert(distance, param, ctx)
+
+
+@click.command()
+@survey_argument
+@click.option("--threshold", type=DENSITY, required=True, help="Density above which you would act, such as 30/ft2.")
+@click.option(
+    "--miss-cost",
+    type=float,
+    default=3.0,
+    show_default=True,
+    help="What a hot place missed costs, in needless treatments of it (common practice, no source).",
+)
+@click.option(
+    "--swath", type=LENGTH, default="15ft", show_default=True, help="The sprayer's width (common practice, no source)."
+)
+@click.option(
+    "--smallest",
+    type=AREA,
+    default="300ft2",
+    show_default=True,
+    help="Leave out zones smaller than this (common practice, no source).",
+)
+@click.option(
+    "--keep-off",
+    type=_KeepOff(),
+    multiple=True,
+    help="Distance to keep from a kind of obstacle, such as water=25ft; may be repeated. None is assumed.",
+)
+@click.option("--border-only", type=LENGTH, help="Treat only within this of the outer edge.")
+@click.option("--paper", type=click.Choice(["letter", "a4"]), default="letter", show_default=True, help="Plan's paper.")
+@out_folder_option("Folder for the zones' files and the plan.")
+@visit_option
+@units_option
+@json_option
+def command(survey: Path, threshold: float, out: Path, visit: str | None, as_json: bool, **asked: Any) -> None:
+    """Mark out what to treat, and only that.
+
+    Writes the zones into SURVEY, and into the folder --out: zones.geojson, zones.kml, zones.csv and
+    treatment_plan.pdf. The product label and the local code set rates and distances; none is assumed.
+
+    \b
+    Example:
+      geosample treat course.gpkg --threshold 30/ft2 --keep-off water=25ft --out plan
+    """  # noqa: D301
+    from geosample.density import load_density
+    from geosample.ground import load_ground
+    from geosample.survey import open_survey
+    from geosample.treat import save_zones, suggest_zones, write_plan, write_zones
+
+    settings = _read_settings(threshold, asked)
+    file = open_survey(survey, must_exist=True)
+    ground = load_ground(file)
+    zones = suggest_zones(load_density(file, visit), ground, settings=settings)
+    save_zones(file, zones)
+    files = write_zones(zones, out)
+    plan = out / "treatment_plan.pdf"
+    files.append(write_plan(zones, ground, plan, paper=asked["paper"], units=settings.units, course=survey.stem))
+    say(_tell(zones, settings.units), _summarise(zones, files), as_json=as_json)
+    talk("wrote " + ", ".join(str(path) for path in files))
+
+
+def _read_settings(threshold: float, asked: dict[str, Any]) -> TreatSettings:
+    from geosample.treat import TreatSettings
+
+    return TreatSettings(
+        threshold,
+        miss_cost=asked["miss_cost"],
+        swath_m=asked["swath"],
+        smallest_m2=asked["smallest"],
+        keep_off_m=dict(asked["keep_off"]),
+        border_only_m=asked["border_only"],
+        units=asked["units"],
+    )
+
+
+def _tell(zones: Zones, units: Units) -> list[str]:
+    """Return the answer, the zones and the cautions as lines."""
+    heads = ("zone", "do", "area", "about", "chance above")
+    rows = [
+        (
+            zone.zone_id,
+            zone.action.replace("_", " "),
+            show_area(zone.area_m2, units),
+            show_density(zone.mean_per_m2, units),
+            f"{100 * zone.probability:.0f} %",
+        )
+        for zone in zones.zones.itertuples()
+    ]
+    table = ["", *show_table(heads, rows), ""] if rows else [""]
+    return [*zones.sentences, *table, "Before anything is applied:", *(f"- {caution}" for caution in TREATMENT)]
+
+
+def _summarise(zones: Zones, files: list[Path]) -> dict[str, Any]:
+    columns = ["zone_id", "action", "surface_id", "hole", "kind", "area_m2", "mean_per_m2", "probability", "note"]
+    plan = zones.findings[zones.findings["what"] != "plan settings"]
+    return {
+        "visit": zones.visit,
+        "pest": zones.pest,
+        "settings": zones.settings,
+        "sentences": list(zones.sentences),
+        "zones": zones.zones[columns].to_dict("records"),
+        "findings": plan[["what", "domain", "value", "low", "high"]].to_dict("records"),
+        "cautions": [{"text": c.text, "grade": c.grade, "source": c.source} for c in TREATMENT],
+        "files": [str(path) for path in files],
+    }

@@ -1,0 +1,102 @@
+"""The zones as files other programs open: GeoJSON, KML and a table, all in longitude and latitude (WGS 84)."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import geopandas as gpd
+import pandas as pd
+import shapely
+
+from geosample.ground import only_polygons
+from geosample.units import ACRE_M2, FOOT2_M2, HECTARE_M2
+
+if TYPE_CHECKING:
+    from geosample.treat.model import Zones
+
+_DEGREES = 1e-7
+_WORDS = {"treat": "treat", "look_again": "look again"}
+
+
+def write_zones(zones: Zones, folder: str | Path) -> list[Path]:
+    """Write ``zones.geojson``, ``zones.kml`` and ``zones.csv``, and return their paths; the folder is made.
+
+    Notes
+    -----
+    GeoJSON is of RFC 7946: longitude and latitude, outer rings anticlockwise. The zones are turned to longitude and
+    latitude first, since drivers write metres as degrees without a word.
+    """
+    place = Path(folder)
+    place.mkdir(parents=True, exist_ok=True)
+    return [
+        _write_geojson(zones, place / "zones.geojson"),
+        _write_kml(zones, place / "zones.kml"),
+        _write_csv(zones, place / "zones.csv"),
+    ]
+
+
+def zone_rows(zones: Zones) -> pd.DataFrame:
+    """Return the zones as a plain table in both units, with a place inside each in longitude and latitude.
+
+    Returns
+    -------
+    DataFrame
+        zone_id, action, hole, kind, surface_id, area_ft2, area_acres, area_m2, area_ha, mean, low and high per ft²
+        and per m², probability, lon, lat, note.
+    """
+    frame = zones.zones
+    inside = frame.geometry.representative_point().to_crs(4326)
+    table = frame[["zone_id", "action", "hole", "kind", "surface_id"]].assign(
+        area_ft2=(frame["area_m2"] / FOOT2_M2).round(0),
+        area_acres=(frame["area_m2"] / ACRE_M2).round(4),
+        area_m2=frame["area_m2"].round(1),
+        area_ha=(frame["area_m2"] / HECTARE_M2).round(5),
+    )
+    for name in ("mean", "low", "high"):
+        table[f"{name}_per_ft2"] = (frame[f"{name}_per_m2"] * FOOT2_M2).round(2)
+        table[f"{name}_per_m2"] = frame[f"{name}_per_m2"].round(1)
+    return pd.DataFrame(table).assign(
+        probability=frame["probability"].round(3),
+        border_only=frame["border_only"],
+        lon=inside.x.round(7),
+        lat=inside.y.round(7),
+        note=frame["note"],
+    )
+
+
+def _write_csv(zones: Zones, path: Path) -> Path:
+    zone_rows(zones).to_csv(path, index=False, lineterminator="\n")
+    return path
+
+
+def _write_geojson(zones: Zones, path: Path) -> Path:
+    import pyogrio
+
+    frame = in_degrees(zones.zones)
+    pyogrio.write_dataframe(frame, path, driver="GeoJSON", RFC7946="YES", geometry_type="MultiPolygon")
+    return path
+
+
+def _write_kml(zones: Zones, path: Path) -> Path:
+    import pyogrio
+
+    frame = in_degrees(zones.zones)
+    named = frame.assign(
+        Name=frame["zone_id"] + " " + frame["action"].map(_WORDS), Description=frame["note"].fillna("")
+    )
+    kept = named[["Name", "Description", "geometry"]]
+    pyogrio.write_dataframe(kept, path, driver="LIBKML", layer="zones", geometry_type="MultiPolygon")
+    return path
+
+
+def in_degrees(frame: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
+    """Return the zones in longitude and latitude, snapped to the seven decimals (about 1 cm) the files keep.
+
+    Notes
+    -----
+    Rounding the corners one by one can make a thin tail cross itself; snapping keeps every polygon valid.
+    """
+    turned = frame.to_crs(4326)
+    snapped = only_polygons(shapely.set_precision(turned.geometry.to_numpy(), _DEGREES))
+    return turned.assign(geometry=gpd.GeoSeries(snapped, index=turned.index, crs=4326))

@@ -1,0 +1,157 @@
+"""The zones' files, the plan on paper and the command: read back with other tools than those that wrote them."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import geopandas as gpd
+import pandas as pd
+import pymupdf
+import pytest
+import shapely
+from click.testing import CliRunner
+from treat_case import make_map, patch, plan
+
+from geosample.cautions import TREATMENT
+from geosample.cli import main
+from geosample.density import save_density
+from geosample.ground import Ground, save_ground
+from geosample.survey import Survey, open_survey
+from geosample.treat import Zones, draw_plan, load_zones, write_zones
+from geosample.units import FOOT2_M2
+
+
+@pytest.fixture(scope="module")
+def zones(small_ground: Ground) -> Zones:
+    return plan(small_ground, patch(-50, -130, 14), keep_off_m={"water": 5.0})
+
+
+@pytest.fixture
+def survey(small_ground: Ground, tmp_path: Path) -> Survey:
+    file = open_survey(tmp_path / "course.gpkg")
+    save_ground(file, small_ground)
+    with file.change() as change:
+        change.put("visits", pd.DataFrame({"visit": ["May"], "date": ["2026-05-04"]}))
+    save_density(file, make_map(small_ground, patch(-50, -130, 14)))
+    return file
+
+
+def run(*args: object) -> tuple[int, str, str]:
+    result = CliRunner().invoke(main, [str(arg) for arg in args])
+    return result.exit_code, result.stdout, result.stderr
+
+
+def words(pdf: bytes) -> str:
+    """Return a PDF's words, read by another library."""
+    with pymupdf.open(stream=pdf, filetype="pdf") as book:
+        return " ".join(" ".join(page.get_text() for page in book).split())
+
+
+def test_geojson_is_in_degrees_with_outer_rings_anticlockwise(zones, tmp_path):
+    # RFC 7946 (2016), sections 3.1.6 and 4.
+    write_zones(zones, tmp_path)
+    data = json.loads((tmp_path / "zones.geojson").read_text())
+    assert "crs" not in data
+    for feature in data["features"]:
+        for polygon in feature["geometry"]["coordinates"]:
+            assert shapely.LinearRing(polygon[0]).is_ccw
+            assert all(-74 < lon < -73 and 41 < lat < 42 for lon, lat in polygon[0])
+
+
+def test_every_file_holds_the_zones_at_their_places(zones, tmp_path):
+    write_zones(zones, tmp_path)
+    for name in ("zones.geojson", "zones.kml"):
+        back = gpd.read_file(tmp_path / name).to_crs(zones.zones.crs)
+        assert back.geometry.is_valid.all()
+        assert back.area.tolist() == pytest.approx(zones.zones.area.tolist(), rel=1e-3)
+        assert back.union_all().symmetric_difference(zones.zones.union_all()).area < 1
+    table = pd.read_csv(tmp_path / "zones.csv")
+    assert (table["area_ft2"] * FOOT2_M2).tolist() == pytest.approx(zones.zones["area_m2"].tolist(), abs=0.05)
+
+
+def test_an_empty_plan_writes_all_its_files_and_its_page(small_ground, tmp_path):
+    empty = plan(small_ground, patch(0, 0, 0))
+    for path in write_zones(empty, tmp_path):
+        assert path.exists()
+    assert len(pd.read_csv(tmp_path / "zones.csv")) == 0
+    text = words(draw_plan(empty, small_ground))
+    assert "Nothing to treat" in text
+    assert "highest upper limit" in text
+
+
+def test_the_plan_shows_answer_areas_every_caution_with_its_grade_and_a_place_to_sign(zones, small_ground):
+    text = words(draw_plan(zones, small_ground, course="Invented Course"))
+    assert zones.sentences[0] in text
+    for caution in TREATMENT:
+        assert caution.text in text
+        assert f"[{caution.grade}:" in text
+    for part in ("Signature", "Date", "acres", "ha", "Hole 1", "Z01F-1"):
+        assert part in text
+
+
+def test_the_plan_has_a_page_a_hole_that_has_zones(zones, small_ground):
+    with pymupdf.open(stream=draw_plan(zones, small_ground), filetype="pdf") as book:
+        assert len(book) == 1 + zones.zones["hole"].nunique()
+
+
+def test_the_same_plan_makes_the_same_bytes(zones, small_ground):
+    assert draw_plan(zones, small_ground) == draw_plan(zones, small_ground)
+
+
+def test_the_command_writes_everything_and_says_the_answer_and_the_cautions(survey, tmp_path):
+    code, out, err = run("treat", survey.path, "--threshold", "30/ft2", "--out", tmp_path / "plan")
+    assert code == 0, err
+    assert out.startswith("Treat 1 zone")
+    for caution in TREATMENT:
+        assert str(caution) in out
+    names = sorted(path.name for path in (tmp_path / "plan").iterdir())
+    assert names == ["treatment_plan.pdf", "zones.csv", "zones.geojson", "zones.kml"]
+    assert load_zones(survey).zones["zone_id"].tolist() == ["Z01F-1"]
+
+
+def test_json_is_alone_on_stdout_with_grades(survey, tmp_path):
+    code, out, _ = run("treat", survey.path, "--threshold", "30/ft2", "--out", tmp_path / "plan", "--json")
+    said = json.loads(out)
+    assert code == 0
+    assert [zone["zone_id"] for zone in said["zones"]] == ["Z01F-1"]
+    assert {caution["grade"] for caution in said["cautions"]} <= set("SADPMG")
+    assert said["settings"]["cutoff"] == 0.25
+
+
+def test_a_second_plan_takes_the_place_of_the_first(survey, tmp_path):
+    for threshold in ("30/ft2", "3000/ft2"):
+        code, _, _ = run("treat", survey.path, "--threshold", threshold, "--out", tmp_path)
+        assert code == 0
+    assert load_zones(survey).zones.empty
+
+
+def test_treat_before_density_says_what_to_run(small_ground, tmp_path):
+    file = open_survey(tmp_path / "bare.gpkg")
+    save_ground(file, small_ground)
+    with file.change() as change:
+        change.put("visits", pd.DataFrame({"visit": ["May"], "date": ["2026-05-04"]}))
+    code, _, err = run("treat", file.path, "--threshold", "30/ft2", "--out", tmp_path / "plan")
+    assert code == 1
+    assert "geosample density" in err
+    assert not (tmp_path / "plan").exists()
+
+
+@pytest.mark.parametrize(
+    ("option", "value", "code", "word"),
+    [
+        ("--threshold", "30", 2, "/ft2"),
+        ("--threshold", "0/ft2", 1, "more than 0"),
+        ("--miss-cost", "0", 1, "more than 0"),
+        ("--swath", "15", 2, "ft"),
+        ("--keep-off", "water", 2, "water=25ft"),
+        ("--keep-off", "lake=25ft", 1, "water"),
+    ],
+)
+def test_what_cannot_be_is_told_with_its_remedy(survey, tmp_path, option, value, code, word):
+    args = {"--threshold": "30/ft2", "--out": tmp_path / "plan", option: value}
+    found, _, err = run("treat", survey.path, *[part for pair in args.items() for part in pair])
+    assert found == code
+    assert option in err
+    assert word in err
+    assert not (tmp_path / "plan").exists()
