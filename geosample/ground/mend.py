@@ -141,6 +141,7 @@ def _holders(frame: gpd.GeoDataFrame, island: int, outer: np.ndarray, *, called:
     shapes, kinds = frame.geometry.to_numpy(), frame["kind"].to_numpy()
     kind = frame["island_of"].iloc[island] if called else kinds[island]
     near = outer[shapely.intersects(shapes[outer], shapes[island])]
+    near = near[~shapely.covered_by(shapes[near], shapes[island])]  # ground on the island stays
     if isinstance(kind, str):
         near = near[kinds[near] == kind]
         return [int(i) for i in near]

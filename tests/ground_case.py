@@ -1,0 +1,75 @@
+"""Small invented files for the ground's tests."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pyproj
+import shapely
+import shapely.geometry
+
+HOME = (-73.9, 41.5)  # an invented site's longitude and latitude
+# The projection's centre lies off the shapes: its inverse is 0.3 mm out of step at the very centre.
+LAEA = pyproj.CRS.from_user_input(
+    f"+proj=laea +lat_0={HOME[1]} +lon_0={HOME[0]} +x_0=500 +y_0=500 +datum=WGS84 +units=m"
+)
+_TO_LONLAT = pyproj.Transformer.from_crs(LAEA, 4326, always_xy=True)
+
+
+def lonlat(shape: shapely.Geometry) -> shapely.Geometry:
+    """Return a shape in metres about the invented site in longitude and latitude."""
+    return shapely.transform(shape, _TO_LONLAT.transform, interleaved=False)
+
+
+def collection(*features: tuple[shapely.Geometry, dict[str, Any]], degrees: bool = False) -> dict[str, Any]:
+    return {
+        "type": "FeatureCollection",
+        "features": [
+            {
+                "type": "Feature",
+                "properties": fields,
+                "geometry": shapely.geometry.mapping(shape if degrees else lonlat(shape)),
+            }
+            for shape, fields in features
+        ],
+    }
+
+
+def write(path: Path, *features: tuple[shapely.Geometry, dict[str, Any]], degrees: bool = False) -> Path:
+    """Write shapes in metres about the site (or in degrees) as GeoJSON and return the path."""
+    path.write_text(json.dumps(collection(*features, degrees=degrees)), encoding="utf-8")
+    return path
+
+
+def disc(east: float, north: float, radius: float) -> shapely.Geometry:
+    return shapely.buffer(shapely.Point(east, north), radius, quad_segs=32)
+
+
+def one_hole() -> list[tuple[shapely.Geometry, dict[str, Any]]]:
+    """Return hole 7: a green of 13 m radius on a fairway of 240 x 32 m with a bunker in it, and a tee."""
+    return [
+        (disc(0, 0, 13), {"kind": "green", "hole": "7"}),
+        (shapely.box(-16, -220, 16, 20), {"kind": "fairway", "hole": "7"}),
+        (disc(10, -80, 5), {"kind": "bunker", "hole": "7"}),
+        (shapely.box(-5, -260, 5, -250), {"kind": "tee", "hole": "7"}),
+    ]
+
+
+def kml(body: str) -> str:
+    head = '<?xml version="1.0" encoding="UTF-8"?>\n<kml xmlns="http://www.opengis.net/kml/2.2"><Document>'
+    return f"{head}{body}</Document></kml>"
+
+
+def placemark(name: str, shape: shapely.Geometry) -> str:
+    """Return a placemark of a polygon in metres about the site."""
+    corners = shapely.get_coordinates(lonlat(shape))
+    return f"<Placemark><name>{name}</name>{polygon_kml(corners)}</Placemark>"
+
+
+def polygon_kml(corners: np.ndarray) -> str:
+    text = " ".join(f"{lon:.12f},{lat:.12f},0" for lon, lat in corners)
+    ring = f"<LinearRing><coordinates>{text}</coordinates></LinearRing>"
+    return f"<Polygon><outerBoundaryIs>{ring}</outerBoundaryIs></Polygon>"
