@@ -17,6 +17,7 @@ from geosample.ground.features import Content, Remark
 from geosample.ground.holes import find_holes
 from geosample.ground.kinds import find_kind
 from geosample.ground.placing import centre_of, check_metric, check_width, project, site_crs, to_lonlat
+from geosample.ground.swapped import check_stretch
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -48,6 +49,7 @@ class Understanding:
     swap: bool = False
 
 
+AREAL = 2  # shapely's number for what has an area
 COLUMNS = ["kind", "label", "island_of", "hole", "name", "source", "geometry"]
 
 
@@ -72,6 +74,9 @@ def frame_contents(contents: Sequence[Content], how: Understanding) -> tuple[gpd
     remarks += check_metric(crs, *centre_of(lonlat))
     shapes = project(lonlat, crs)
     check_width(shapes, list(table["source"]))
+    if how.file_crs is None:
+        round_ones = table["kind"].isin(["green", "bunker"]).to_numpy() & (shapely.get_dimensions(shapes) == AREAL)
+        check_stretch(shapes[round_ones], *centre_of(lonlat))
     return gpd.GeoDataFrame(table, geometry=shapes, crs=crs)[COLUMNS], remarks
 
 

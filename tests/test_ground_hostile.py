@@ -1,0 +1,280 @@
+"""Files that are broken, in another place than they say, or meant to do harm: an error in seconds, nothing else."""
+
+from __future__ import annotations
+
+import io
+import json
+import struct
+import time
+import zipfile
+from contextlib import suppress
+from pathlib import Path
+
+import geopandas as gpd
+import numpy as np
+import pyproj
+import pytest
+import shapely
+from ground_case import collection, disc, kml, lonlat, one_hole, placemark, write
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+from geosample.errors import GeosampleError, GroundError
+from geosample.ground import GroundOptions, read_ground
+
+SECONDS = 20  # an error must come well within this
+
+
+def frame_of(shapes: list[tuple[shapely.Geometry, dict[str, object]]], crs: object = 4326) -> gpd.GeoDataFrame:
+    fields = [fields for _, fields in shapes]
+    return gpd.GeoDataFrame(fields, geometry=[lonlat(shape) for shape, _ in shapes], crs=4326).to_crs(crs)
+
+
+@pytest.fixture
+def every_format(tmp_path: Path) -> dict[str, Path]:
+    """Return one hole in each format that is read."""
+    frame = frame_of(one_hole())
+    made = {ending: tmp_path / f"hole{ending}" for ending in (".geojson", ".gpkg", ".fgb", ".shp", ".kml")}
+    for path in made.values():
+        frame.to_file(path, driver="LIBKML" if path.suffix == ".kml" else None)
+    table = frame.assign(WKT=frame.geometry.to_wkt(rounding_precision=12)).drop(columns="geometry")
+    table.to_csv(tmp_path / "hole.csv", index=False)
+    with zipfile.ZipFile(tmp_path / "hole.zip", "w") as archive:
+        for ending in (".shp", ".shx", ".dbf", ".prj"):
+            archive.write(tmp_path / f"hole{ending}", f"the course/hole{ending}")
+    with zipfile.ZipFile(tmp_path / "hole.kmz", "w") as archive:
+        archive.write(made[".kml"], "doc.kml")
+    return {**made, ".csv": tmp_path / "hole.csv", ".zip": tmp_path / "hole.zip", ".kmz": tmp_path / "hole.kmz"}
+
+
+def test_each_format_gives_the_same_ground(every_format: dict[str, Path]) -> None:
+    wanted = read_ground(every_format[".geojson"], collar_m=0.762).surfaces
+    for path in every_format.values():
+        got = read_ground(path, collar_m=0.762).surfaces
+        assert got["surface_id"].tolist() == wanted["surface_id"].tolist(), path.name
+        assert got["area_m2"].to_numpy() == pytest.approx(wanted["area_m2"].to_numpy(), rel=1e-6)
+
+
+def test_each_format_cut_short_anywhere_is_an_error_or_less_ground_never_a_crash(
+    every_format: dict[str, Path], tmp_path: Path
+) -> None:
+    for ending, path in every_format.items():
+        data = path.read_bytes()
+        for share in (0.05, 0.3, 0.6, 0.9, 0.99):
+            cut = tmp_path / f"cut{ending}"
+            cut.write_bytes(data[: int(len(data) * share)])
+            with suppress(GeosampleError):
+                read_ground(cut)
+
+
+@pytest.mark.parametrize("ending", [".kml", ".kmz", ".zip", ".gpkg", ".fgb", ".shp", ".geojson", ".csv"])
+def test_noise_under_any_ending_is_an_error(tmp_path: Path, ending: str) -> None:
+    path = tmp_path / f"noise{ending}"
+    path.write_bytes(np.random.default_rng(5).bytes(5000))
+    with pytest.raises(GroundError, match="noise"):
+        read_ground(path)
+
+
+def test_entities_that_swell_are_refused_at_once(tmp_path: Path) -> None:
+    lines = [
+        '<!ENTITY a "x">',
+        *(f'<!ENTITY {b} "{f"&{a};" * 10}">' for a, b in zip("abcdefgh", "bcdefghi", strict=True)),
+    ]
+    path = tmp_path / "bomb.kml"
+    path.write_text(f"<?xml version='1.0'?><!DOCTYPE kml [{''.join(lines)}]><kml>&i;</kml>", encoding="utf-8")
+    start = time.monotonic()
+    with pytest.raises(GroundError, match="document type"):
+        read_ground(path)
+    assert time.monotonic() - start < 1
+
+
+def test_entities_that_fetch_other_files_are_refused(tmp_path: Path) -> None:
+    (tmp_path / "secret").write_text("hidden", encoding="utf-8")
+    path = tmp_path / "a.kml"
+    entity = f'<!DOCTYPE kml [<!ENTITY x SYSTEM "{(tmp_path / "secret").as_uri()}">]>'
+    path.write_text(
+        f"<?xml version='1.0'?>{entity}<kml><Placemark><name>&x;</name></Placemark></kml>", encoding="utf-8"
+    )
+    with pytest.raises(GroundError, match="document type") as caught:
+        read_ground(path)
+    assert "hidden" not in str(caught.value)
+
+
+@pytest.mark.parametrize("name", ["../../evil.kml", "/evil.kml", "..\\evil.kml"])
+def test_paths_outside_an_archive_are_refused_and_nothing_is_written(tmp_path: Path, name: str) -> None:
+    path = tmp_path / "in" / "a.kmz"
+    path.parent.mkdir()
+    with zipfile.ZipFile(path, "w") as archive:
+        archive.writestr(name, kml(placemark("green", disc(0, 0, 9))))
+    with pytest.raises(GroundError, match="outside the archive"):
+        read_ground(path)
+    assert [found.name for found in tmp_path.rglob("*")] == ["in", "a.kmz"]
+
+
+def test_an_archive_that_unpacks_without_end_is_refused(tmp_path: Path) -> None:
+    path = tmp_path / "a.kmz"
+    with (
+        zipfile.ZipFile(path, "w", zipfile.ZIP_DEFLATED) as archive,
+        archive.open("doc.kml", "w", force_zip64=True) as file,
+    ):
+        for _ in range(80):
+            file.write(b" " * 8_000_000)
+    with pytest.raises(GroundError, match="unpacks to"):
+        read_ground(path)
+
+
+def test_a_virtual_file_under_another_name_never_reaches_the_driver(tmp_path: Path) -> None:
+    path = tmp_path / "a.gpkg"
+    path.write_text(
+        "<OGRVRTDataSource><OGRVRTLayer name='x'><SrcDataSource>/etc</SrcDataSource></OGRVRTLayer></OGRVRTDataSource>"
+    )
+    with pytest.raises(GroundError, match="other bytes"):
+        read_ground(path)
+
+
+def test_folders_nested_without_end_and_brackets_without_end(tmp_path: Path) -> None:
+    path = tmp_path / "deep.kml"
+    deep = 20_000
+    path.write_text(kml("<Folder>" * deep + placemark("green", disc(0, 0, 9)) + "</Folder>" * deep), encoding="utf-8")
+    assert len(read_ground(path).surfaces) == 1
+    brackets = tmp_path / "deep.geojson"
+    brackets.write_text('{"type":"FeatureCollection","features":' + "[" * 200_000, encoding="utf-8")
+    with pytest.raises(GroundError, match="can't be read"):
+        read_ground(brackets)
+
+
+def test_a_ring_that_is_not_closed_in_a_layer_loses_nothing_else(tmp_path: Path) -> None:
+    path = tmp_path / "a.gpkg"
+    frame_of(one_hole()).to_file(path)
+    good = shapely.to_wkb(lonlat(disc(0, 0, 13)))
+    data = path.read_bytes()
+    count = struct.unpack("<I", good[9:13])[0]
+    at = data.index(good)
+    last = at + 13 + 16 * (count - 1)
+    moved = struct.pack("<dd", *np.add(struct.unpack("<dd", data[last : last + 16]), 1e-6))
+    path.write_bytes(data[:last] + moved + data[last + 16 :])
+    ground = read_ground(path)
+    assert ground.surfaces["kind"].tolist() == ["green", "tee", "fairway"]
+    assert any(note.what == "a ring that was not closed" for note in ground.notes)
+
+
+def test_words_in_another_encoding_are_said_to_be(tmp_path: Path) -> None:
+    path = tmp_path / "a.kml"
+    path.write_bytes(kml(placemark("green é", disc(0, 0, 9))).encode("latin-1"))
+    with pytest.raises(GroundError, match="save it again as UTF-8"):
+        read_ground(path)
+    table = tmp_path / "a.csv"
+    table.write_bytes(f"WKT;name\n{lonlat(disc(0, 0, 9)).wkt};gr\xe9en\n".encode("latin-1"))
+    with pytest.raises(GroundError, match="gréen"):
+        read_ground(table)
+
+
+def test_a_million_corners_take_seconds(tmp_path: Path) -> None:
+    angle = np.linspace(0, 2 * np.pi, 1_000_001)
+    corners = np.column_stack([-73.9 + 0.002 * np.cos(angle), 41.5 + 0.002 * np.sin(angle)])
+    path = tmp_path / "a.geojson"
+    feature = {
+        "type": "Feature",
+        "properties": {"golf": "rough"},
+        "geometry": {"type": "Polygon", "coordinates": [corners.tolist()]},
+    }
+    path.write_text(json.dumps(feature), encoding="utf-8")
+    start = time.monotonic()
+    assert len(read_ground(path).surfaces) == 1
+    assert time.monotonic() - start < SECONDS
+
+
+def test_metres_without_a_coordinate_system_are_refused_with_the_remedy(tmp_path: Path) -> None:
+    path = tmp_path / "a.shp"
+    frame_of(one_hole(), 32618).to_file(path)
+    path.with_suffix(".prj").unlink()
+    with pytest.raises(GroundError, match="--file-crs EPSG:n"):
+        read_ground(path)
+    assert len(read_ground(path, options=GroundOptions(file_crs="EPSG:32618")).surfaces) == 3
+
+
+def test_degrees_in_a_metric_system_are_named(tmp_path: Path) -> None:
+    data = collection(*one_hole())
+    data["crs"] = {"type": "name", "properties": {"name": "urn:ogc:def:crs:EPSG::32618"}}
+    path = tmp_path / "a.geojson"
+    path.write_text(json.dumps(data), encoding="utf-8")
+    with pytest.raises(GroundError, match="degrees in the metric system"):
+        read_ground(path)
+    assert len(read_ground(path, options=GroundOptions(file_crs="EPSG:4326")).surfaces) == 3
+
+
+@pytest.mark.parametrize("place", [(-73.9, 41.5), (20.0, 60.0), (-84.0, 33.0)])
+def test_swapped_latitude_and_longitude_are_named_and_mendable(tmp_path: Path, place: tuple[float, float]) -> None:
+    site = pyproj.CRS.from_user_input(f"+proj=laea +lat_0={place[1]} +lon_0={place[0]} +x_0=500 +datum=WGS84")
+    back = pyproj.Transformer.from_crs(site, 4326, always_xy=True)
+    greens = [(disc(200 * n, 50 * n, 12), {"kind": "green", "hole": n + 1}) for n in range(9)]
+    swapped = [
+        (shapely.transform(shapely.transform(s, back.transform, interleaved=False), lambda c: c[:, ::-1]), fields)
+        for s, fields in greens
+    ]
+    path = write(tmp_path / "a.geojson", *swapped, degrees=True)
+    mended = read_ground(path, options=GroundOptions(swap_lonlat=True))
+    assert mended.surfaces["area_m2"].iloc[0] == pytest.approx(disc(0, 0, 12).area, rel=1e-5)
+    with pytest.raises(GroundError, match="--swap-lonlat"):
+        read_ground(path)
+
+
+def test_a_course_wider_than_ten_kilometres_is_named_with_what_lies_far_off(tmp_path: Path) -> None:
+    far = (shapely.Point(0, 0).buffer(0.0001), {"kind": "green", "name": "stray"})
+    near = [(lonlat(shape), fields) for shape, fields in one_hole()]
+    with pytest.raises(GroundError) as caught:
+        read_ground(write(tmp_path / "a.geojson", *near, far, degrees=True))
+    assert "km wide" in str(caught.value.problems[0])
+    assert "stray" in str(caught.value.problems[1])
+
+
+@pytest.mark.parametrize("crs", ["EPSG:3857", "EPSG:4326", "EPSG:2263", "EPSG:999999"])
+def test_a_working_system_that_is_not_true_metres_is_refused(tmp_path: Path, crs: str) -> None:
+    with pytest.raises(GroundError, match="--crs"):
+        read_ground(write(tmp_path / "a.geojson", *one_hole()), crs=crs)
+
+
+def test_a_working_system_with_a_small_error_says_how_large(tmp_path: Path) -> None:
+    ground = read_ground(write(tmp_path / "a.geojson", *one_hole()), crs="EPSG:32618")
+    assert any("off the true ones here" in note.what for note in ground.notes)
+
+
+WORDS = st.sampled_from(["type", "geometry", "coordinates", "properties", "features", "crs"])
+junk = st.recursive(
+    st.none() | st.booleans() | st.floats() | st.text(max_size=4) | st.integers(),
+    lambda inner: st.lists(inner, max_size=4) | st.dictionaries(WORDS, inner, max_size=4),
+    max_leaves=12,
+)
+
+
+@settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(data=junk, geometry=junk)
+def test_junk_in_geojson_is_always_an_error_in_words(tmp_path: Path, data: object, geometry: object) -> None:
+    path = tmp_path / "junk.geojson"
+    feature = {"type": "Feature", "properties": data, "geometry": {"type": "Polygon", "coordinates": geometry}}
+    path.write_text(json.dumps({"type": "FeatureCollection", "features": [feature, data]}), encoding="utf-8")
+    with pytest.raises(GeosampleError):
+        read_ground(path)
+
+
+@settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(places=st.lists(st.tuples(st.integers(0, 6000), st.integers(0, 255)), min_size=1, max_size=20))
+def test_kml_with_bytes_overwritten_is_read_or_refused_in_words(tmp_path: Path, places: list[tuple[int, int]]) -> None:
+    data = bytearray(kml("".join(placemark("green", disc(30 * n, 0, 9)) for n in range(2))).encode())
+    for place, value in places:
+        data[place % len(data)] = value
+    path = tmp_path / "a.kml"
+    path.write_bytes(bytes(data))
+    with suppress(GeosampleError):
+        read_ground(path)
+
+
+def test_archives_inside_archives_and_no_map_in_them(tmp_path: Path) -> None:
+    inner = io.BytesIO()
+    with zipfile.ZipFile(inner, "w") as archive:
+        archive.writestr("a.txt", "nothing")
+    path = tmp_path / "a.zip"
+    with zipfile.ZipFile(path, "w") as archive:
+        archive.writestr("inner.zip", inner.getvalue())
+    with pytest.raises(GroundError, match="no KML"):
+        read_ground(path)
