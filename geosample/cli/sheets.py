@@ -21,6 +21,11 @@ from geosample.words import METHODS
     "--method", type=click.Choice(METHODS), default="brine", show_default=True, help="How insects are extracted."
 )
 @click.option("--pace", "pace_m", type=options.LENGTH, default="30in", show_default=True, help="Length of your pace.")
+@click.option(
+    "--landmarks",
+    type=click.Path(path_type=Path, dir_okay=False),
+    help="File of named places (sprinkler heads, markers) to find points from.",
+)
 @click.option("--force", is_flag=True, help="Write over a blank sheet that is filled in.")
 @options.units_option
 @options.json_option
@@ -28,7 +33,8 @@ def command(survey: Path, out: Path, visit: str | None, as_json: bool, **asked: 
     r"""Write the sampling map, the waypoints and the blank sheets of a visit.
 
     Makes field_map.pdf, points.gpx, points.kml, blank_counts.csv, blank_counts.xlsx and form.xlsx (an XLSForm).
-    The default pace and method are common practice, not from a source: set your own.
+    Each point gets words to find it by: clock and paces on greens, paces along and in on fairways. They are kept in
+    the survey's points too. The default pace and method are common practice, not from a source: set your own.
 
     \b
     Example:
@@ -36,7 +42,7 @@ def command(survey: Path, out: Path, visit: str | None, as_json: bool, **asked: 
     """
     from geosample.design import load_design
     from geosample.ground import load_ground
-    from geosample.sheets import SheetOptions, write_sheets
+    from geosample.sheets import SheetOptions, save_finding, write_sheets
     from geosample.survey import open_survey
 
     file = open_survey(survey, must_exist=True)
@@ -44,6 +50,7 @@ def command(survey: Path, out: Path, visit: str | None, as_json: bool, **asked: 
     made = write_sheets(
         load_design(file, visit), load_ground(file), folder=out, paper=paper, units=units, options=SheetOptions(**asked)
     )
+    save_finding(file, made.design)
     for note in made.notes:
         report.talk(note)
     report.say([f"wrote {path}" for path in made.paths], made.summary(), as_json=as_json)

@@ -1,13 +1,15 @@
 """Stage 3, sheets: Design in, paper, waypoints and blank forms out."""
 
 from geosample.sheets.columns import blank_rows, make_sample_id, sheet_columns, stage_columns
-from geosample.sheets.write import SheetOptions, Sheets, write_sheets
+from geosample.sheets.write import SheetOptions, Sheets, find_points, save_finding, write_sheets
 
 __all__ = [
     "SheetOptions",
     "Sheets",
     "blank_rows",
+    "find_points",
     "make_sample_id",
+    "save_finding",
     "sheet_columns",
     "stage_columns",
     "write_sheets",

@@ -96,7 +96,7 @@ def _field_rows(design: Design, role: str) -> list[list[str]]:
     for point in ordered_points(design, role).to_dict("records"):
         hole = f"hole {point['hole']} " if isinstance(point["hole"], str) else ""
         words = point["finding"] if isinstance(point["finding"], str) else ""
-        where = f"{hole}{point['kind']}. {words}".strip()
+        where = f"{hole}{point['kind']}: {words}".strip()
         rows.append([str(point["walk_order"]), point["point_id"], where, planned, *[""] * 5])
     return rows
 

@@ -11,6 +11,7 @@ import shapely
 
 from geosample.palettes import OKABE_ITO
 from geosample.sheets.columns import ordered_points
+from geosample.sheets.dials import draw_dials
 from geosample.sheets.paper import (
     MAIN_MARK,
     OBSTACLE_LOOKS,
@@ -102,7 +103,7 @@ def draw_map_page(book: Book, page: MapPage, design: Design, ground: Ground, *, 
     _draw_ground(book, view, ground)
     main = ordered_points(design, "main")
     _draw_round(book, view, main, SMALL_ROUND_LOOK)
-    clear = _draw_measures(book, view, ground, units)
+    clear = [*_draw_measures(book, view, ground, units), *draw_dials(book, view, ground, page.surface_ids)]
     near = points_in(view, design.points)
     own = design.points["surface_id"].isin(page.surface_ids).to_numpy()
     others = design.points[near & ~own]

@@ -13,6 +13,7 @@ from geosample.pests import load_pest
 from geosample.sheets.blanks import check_not_filled, make_csv, make_workbook
 from geosample.sheets.columns import blank_rows
 from geosample.sheets.crew import draw_bench_sheet, draw_field_sheet
+from geosample.sheets.finding import NO_WORDS, add_finding, read_landmarks
 from geosample.sheets.form import make_form
 from geosample.sheets.mapbook import draw_map_book
 from geosample.sheets.paper import close_book, open_book
@@ -22,6 +23,7 @@ from geosample.units import INCH_M, Units
 if TYPE_CHECKING:
     from geosample.design import Design
     from geosample.ground import Ground
+    from geosample.survey import Survey
 
 PACE_M = 30 * INCH_M
 """A pace, m (common practice, no source): the user's to set."""
@@ -37,20 +39,24 @@ class SheetOptions:
         How the insects will be extracted, one of ``words.METHODS``.
     pace_m : float
         Length of a pace, m.
+    landmarks : path, optional
+        File of named places (sprinkler heads, markers) to find points from.
     force : bool
         Write over blank sheets that somebody has filled in.
     """
 
     method: str = "brine"
     pace_m: float = PACE_M
+    landmarks: str | Path | None = None
     force: bool = False
 
 
 @dataclass(frozen=True, slots=True)
 class Sheets:
-    """The files that were written, in the order to open them, and what to know about them."""
+    """The files that were written, the design with its finding words as printed, and what to know about them."""
 
     paths: tuple[Path, ...]
+    design: Design
     notes: tuple[str, ...] = field(default=())
 
     def summary(self) -> dict[str, Any]:
@@ -95,8 +101,32 @@ def write_sheets(
     _check_points(design, ground)
     if not options.force:
         check_not_filled([folder / "blank_counts.csv", folder / "blank_counts.xlsx"])
+    design = find_points(design, ground, units=units, options=options)
     contents, notes = _make_files(design, ground, paper=paper, units=units, options=options)
-    return Sheets(_save_files(folder, contents), tuple(notes))
+    return Sheets(_save_files(folder, contents), design, tuple(notes))
+
+
+def save_finding(survey: Survey, design: Design) -> None:
+    """Put the design's finding words into the survey's points, and leave all else there as it is."""
+    visit = design.visit.visit
+    words = dict(zip(design.points["point_id"], design.points["finding"], strict=True))
+    with survey.change() as change:
+        points = change.read("points")
+        own = points[points["visit"] == visit]
+        change.put("points", own.assign(finding=own["point_id"].map(words)), where={"visit": visit})
+
+
+def find_points(design: Design, ground: Ground, *, units: Units = "us", options: SheetOptions | None = None) -> Design:
+    """Return the design with the words that lead to each point, as they stand on the sheets.
+
+    Raises
+    ------
+    SheetsError
+        When the file of landmarks can't be used.
+    """
+    options = options or SheetOptions()
+    landmarks = read_landmarks(options.landmarks, ground.crs) if options.landmarks else None
+    return add_finding(design, ground, pace_m=options.pace_m, units=units, landmarks=landmarks)
 
 
 def _make_files(
@@ -109,7 +139,7 @@ def _make_files(
     missing = draw_map_book(book, design, ground, units=units)
     draw_field_sheet(book, design)
     draw_bench_sheet(book, design, profile, method=options.method)
-    notes = [f"no room on the map for the labels of: {', '.join(missing)}"] if missing else []
+    notes = _notes(design, missing)
     return {
         "field_map.pdf": close_book(book),
         "points.gpx": make_gpx(design).encode(),
@@ -118,6 +148,13 @@ def _make_files(
         "blank_counts.xlsx": make_workbook(rows, profile),
         "form.xlsx": make_form(design, profile, method=options.method),
     }, notes
+
+
+def _notes(design: Design, missing: list[str]) -> list[str]:
+    """Return what the user should know: labels without room, points without words."""
+    wordless = design.points["point_id"][design.points["finding"] == NO_WORDS]
+    notes = [f"no room on the map for the labels of: {', '.join(missing)}"] if missing else []
+    return [*notes, f"no words to find, only the waypoint: {', '.join(wordless)}"] if len(wordless) else notes
 
 
 def _check_points(design: Design, ground: Ground) -> None:

@@ -1,0 +1,82 @@
+"""Landmarks the user has: sprinkler heads, yardage markers, anything with a name a crew can walk to."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import numpy as np
+import shapely
+
+from geosample.errors import Problem, SheetsError
+
+if TYPE_CHECKING:
+    import geopandas as gpd
+    import pyproj
+
+NEAR_M = 40.0
+"""A landmark farther than this helps nobody (common practice, no source), m."""
+_NAMES = ("name", "label", "id", "number")
+_WAYS = ("east", "north-east", "north", "north-west", "west", "south-west", "south", "south-east")
+
+
+def read_landmarks(path: str | Path, crs: pyproj.CRS) -> gpd.GeoDataFrame:
+    """Return the landmarks of a vector file: name and geometry (points; the middle of anything else), in a CRS.
+
+    Parameters
+    ----------
+    path : path
+        Any vector file with a coordinate system and a column ``name``, ``label``, ``id`` or ``number``.
+    crs : CRS
+        The ground's.
+
+    Raises
+    ------
+    SheetsError
+        When it can't be read, is empty, has no coordinate system or no such column.
+    """
+    import geopandas as gpd
+    from pyogrio.errors import DataSourceError
+
+    where = str(path)
+    try:
+        frame = gpd.read_file(path)
+    except (DataSourceError, OSError) as error:
+        remedy = "name a GeoJSON, KML or GeoPackage file of points"
+        raise SheetsError(Problem(where, f"'{error}'", "a file of landmarks", remedy)) from error
+    if not isinstance(frame, gpd.GeoDataFrame) or frame.geometry.dropna().empty:
+        raise SheetsError(Problem(where, "no places in it", "points with a name", "export the landmarks again"))
+    if frame.crs is None:
+        raise SheetsError(Problem(where, "no coordinate system", "one", "save the file with its coordinate system"))
+    column = next((name for name in frame.columns if name.lower() in _NAMES), None)
+    if column is None:
+        found = f"columns {', '.join(frame.columns)}"
+        expected = f"one of: {', '.join(_NAMES)}"
+        raise SheetsError(Problem(where, found, expected, "rename the column that holds the landmarks' names"))
+    kept = frame[frame.geometry.notna() & frame[column].notna()].to_crs(crs)
+    return gpd.GeoDataFrame({"name": kept[column].astype(str)}, geometry=kept.geometry.centroid, crs=crs)
+
+
+def tell_landmark(landmarks: gpd.GeoDataFrame | None, place: np.ndarray, *, pace_m: float) -> str:
+    """Return how to get to a place from the nearest landmark, or an empty text where none is near.
+
+    Examples
+    --------
+    >>> import geopandas as gpd
+    >>> heads = gpd.GeoDataFrame({"name": ["head 7-12"]}, geometry=[shapely.Point(0, 0)], crs=32618)
+    >>> tell_landmark(heads, np.array([5.0, 5.0]), pace_m=0.762)
+    '9 paces north-east of head 7-12'
+    """
+    if landmarks is None or landmarks.empty:
+        return ""
+    ways = place - shapely.get_coordinates(landmarks.geometry.to_numpy())
+    far_m = np.hypot(*ways.T)
+    nearest = int(np.argmin(far_m))
+    name = landmarks["name"].iloc[nearest]
+    if far_m[nearest] > NEAR_M:
+        return ""
+    paces = round(float(far_m[nearest]) / pace_m)
+    if paces == 0:
+        return f"at {name}"
+    octant = round(np.degrees(np.arctan2(ways[nearest, 1], ways[nearest, 0])) / 45) % 8
+    return f"{paces} {'pace' if paces == 1 else 'paces'} {_WAYS[octant]} of {name}"

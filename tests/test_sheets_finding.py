@@ -1,0 +1,94 @@
+"""Finding words: read back, they lead to the point."""
+
+from __future__ import annotations
+
+import math
+from pathlib import Path
+
+import geopandas as gpd
+import numpy as np
+import pytest
+import shapely
+from sheets_case import make_design
+
+from geosample.errors import SheetsError
+from geosample.ground import Ground
+from geosample.sheets.finding import add_finding, read_finding, read_landmarks, take_sights, write_finding
+from geosample.sheets.finding.middle import find_middle, tell_along, walk_along
+
+PACE_M = 0.762
+WITHIN_M = {"green": 1.5, "collar": 1.5, "fairway": 4.0}  # issue 5, sheets, 2
+
+
+def places_in(shape: shapely.Geometry, count: int, seed: int) -> np.ndarray:
+    rng = np.random.default_rng(seed)
+    west, south, east, north = shapely.bounds(shape)
+    tries = rng.uniform((west, south), (east, north), (60_000, 2))
+    return tries[shapely.contains_xy(shape, tries[:, 0], tries[:, 1])][:count]
+
+
+@pytest.mark.parametrize("units", ["us", "metric"])
+@pytest.mark.parametrize("pace_m", [0.6, PACE_M, 1.0])
+@pytest.mark.parametrize("kind", ["green", "collar", "fairway"])
+def test_the_words_read_back_lead_to_the_point(small_ground: Ground, kind: str, pace_m: float, units: str) -> None:
+    surface = small_ground.surfaces.set_index("kind").loc[kind]
+    sights = take_sights(small_ground.surfaces, surface["surface_id"])
+    places = places_in(surface.geometry, 150, seed=3)
+    words = [write_finding(sights, place, pace_m=pace_m, units=units) for place in places]
+    off = [math.dist(read_finding(w, sights, pace_m=pace_m), p) for w, p in zip(words, places, strict=True) if w]
+    assert max(off) < WITHIN_M[kind]
+    assert len(off) >= 0.98 * len(places)
+
+
+def test_six_o_clock_faces_the_fairway(small_ground: Ground) -> None:
+    sights = take_sights(small_ground.surfaces, "01-green-1")
+    assert "6:00 o'clock from the fairway side" in write_finding(sights, np.array([-4.5, -8.5]), pace_m=PACE_M)
+    assert "12:00 o'clock" in write_finding(sights, np.array([4.0, 8.0]), pace_m=PACE_M)
+    assert "9:00 o'clock" in write_finding(sights, np.array([-10.0, 5.0]), pace_m=PACE_M)
+
+
+def test_left_is_the_left_of_somebody_facing_the_green() -> None:
+    fairway, green = shapely.box(-15, 0, 15, 200), shapely.Point(0, 230)
+    line = find_middle(fairway, green)
+    assert tell_along(line, np.array([-10.0, 150.0])) == pytest.approx((50.0, 10.0), abs=1.0)
+    np.testing.assert_allclose(walk_along(line, 50.0, 10.0), (-10, 150), atol=1.0)
+
+
+def test_the_middle_line_of_a_bent_fairway_stays_in_the_middle(small_ground: Ground) -> None:
+    shape = shapely.get_parts(small_ground.surfaces.set_index("kind").loc["fairway"].geometry)[0]
+    line = find_middle(shape, shapely.Point(0, 0))
+    # tests/conftest.py: the fairway is 16 m to either side of this line.
+    truth = shapely.LineString([(-20, -40), (-60, -120), (-20, -240)])
+    between = line.places[40:-40]  # it goes on 16 m past both ends of the truth, to the turf's edge
+    assert shapely.distance(truth, shapely.points(between)).max() < 4
+    assert shapely.LineString(line.places).length == pytest.approx(truth.length + 32, rel=0.04)
+
+
+def test_words_are_left_out_where_they_would_mislead(small_ground: Ground) -> None:
+    sights = take_sights(small_ground.surfaces, "01-fairway-1")
+    assert write_finding(sights, np.array([400.0, 400.0]), pace_m=PACE_M) == ""
+
+
+def test_landmarks_are_told_by_name_paces_and_direction(small_ground: Ground, tmp_path: Path) -> None:
+    heads = gpd.GeoDataFrame({"Name": ["head 1-4"]}, geometry=[shapely.Point(0.0, -20.0)], crs=small_ground.crs)
+    heads.to_crs(4326).to_file(tmp_path / "heads.geojson")
+    landmarks = read_landmarks(tmp_path / "heads.geojson", small_ground.crs)
+    design = add_finding(make_design(small_ground), small_ground, pace_m=PACE_M, landmarks=landmarks)
+    near = design.points[design.points.geometry.distance(shapely.Point(0, -20)) < 38]
+    assert near["finding"].str.contains(r"\d+ paces [a-z-]+ of head 1-4").all()
+
+
+def test_a_landmark_file_without_names_is_refused(small_ground: Ground, tmp_path: Path) -> None:
+    heads = gpd.GeoDataFrame({"depth": [1]}, geometry=[shapely.Point(0.0, 0.0)], crs=4326)
+    heads.to_file(tmp_path / "heads.geojson")
+    with pytest.raises(SheetsError, match=r"heads\.geojson.*depth.*name"):
+        read_landmarks(tmp_path / "heads.geojson", small_ground.crs)
+    with pytest.raises(SheetsError, match="nowhere"):
+        read_landmarks(tmp_path / "nowhere.geojson", small_ground.crs)
+
+
+def test_every_point_of_a_design_gets_words(small_ground: Ground) -> None:
+    design = make_design(small_ground)
+    found = add_finding(design, small_ground, pace_m=PACE_M)
+    assert found.points["finding"].str.contains("o'clock|middle line").mean() > 0.97
+    assert "finding" not in design.points or not design.points["finding"].notna().any()
