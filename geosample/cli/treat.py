@@ -90,7 +90,10 @@ def command(survey: Path, threshold: float, out: Path, visit: str | None, as_jso
     settings = _read_settings(threshold, asked)
     file = open_survey(survey, must_exist=True)
     ground = load_ground(file)
-    zones = suggest_zones(load_density(file, visit), ground, settings=settings)
+    density_map = load_density(file, visit)
+    found = file.read("findings")
+    own = found[(found["visit"] == density_map.visit) & (found["pest"] == density_map.pest)]
+    zones = suggest_zones(density_map, ground, settings=settings, findings=own)
     save_zones(file, zones)
     files = write_zones(zones, out)
     plan = out / "treatment_plan.pdf"

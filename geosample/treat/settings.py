@@ -43,6 +43,8 @@ class TreatSettings:
         Treat nothing farther than this from the outer edge of the short turf, m.
     units : {'us', 'metric'}
         Units of the sentences.
+    seed : int
+        Seed of the draws behind the intervals of shares.
 
     Raises
     ------
@@ -62,6 +64,7 @@ class TreatSettings:
     keep_off_m: Mapping[str, float] = field(default_factory=dict)
     border_only_m: float | None = None
     units: Units = "us"
+    seed: int = 7
 
     def __post_init__(self) -> None:
         """Refuse what can't be, all of it at once."""
@@ -91,6 +94,7 @@ class TreatSettings:
             "keep_off_m": dict(self.keep_off_m),
             "border_only_m": self.border_only_m,
             "units": self.units,
+            "seed": self.seed,
         }
 
 

@@ -10,21 +10,30 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+import numpy as np
+
+from geosample.treat.border import find_ratio
 from geosample.treat.cells import place_cells
+from geosample.treat.curve import target_curve
 from geosample.treat.draw import draw_surface
+from geosample.treat.findings import plan_findings
 from geosample.treat.model import Zones
 from geosample.treat.rooms import find_rooms
 from geosample.treat.table import write_notes, zone_table
-from geosample.treat.tell import plan_findings, tell_plan
-from geosample.treat.totals import add_up
+from geosample.treat.tell import Plan, tell_plan
+from geosample.treat.totals import add_up, join_cells
 
 if TYPE_CHECKING:
+    import pandas as pd
+
     from geosample.density import DensityMap
     from geosample.ground import Ground
     from geosample.treat.settings import TreatSettings
 
 
-def suggest_zones(density_map: DensityMap, ground: Ground, *, settings: TreatSettings) -> Zones:
+def suggest_zones(
+    density_map: DensityMap, ground: Ground, *, settings: TreatSettings, findings: pd.DataFrame | None = None
+) -> Zones:
     """Return the zones to treat or to look at again, with what they hold and leave.
 
     Parameters
@@ -35,6 +44,8 @@ def suggest_zones(density_map: DensityMap, ground: Ground, *, settings: TreatSet
         Surfaces and obstacles.
     settings : TreatSettings
         Threshold, costs, swath, smallest zone, distances to keep.
+    findings : DataFrame, optional
+        The visit's and pest's rows of the layer ``findings``: the border ratio the counts support is looked up there.
 
     Returns
     -------
@@ -59,14 +70,9 @@ def suggest_zones(density_map: DensityMap, ground: Ground, *, settings: TreatSet
     groups = dict(list(cells.groupby("surface_id", sort=False)))
     drawn = [draw_surface(room, groups[room.surface_id], density_map.cell_m, settings) for room in rooms]
     table = write_notes(zone_table(drawn, density_map, settings, ground.crs), settings)
-    totals = add_up(drawn, ground, settings)
-    sentences = tell_plan(totals, table, settings)
-    return Zones(
-        density_map.visit,
-        density_map.pest,
-        settings.threshold_per_m2,
-        table,
-        plan_findings(totals, density_map, settings, sentences),
-        settings.plain(),
-        sentences,
-    )
+    curve = target_curve(density_map, join_cells(drawn), np.random.default_rng(settings.seed), units=settings.units)
+    plan = Plan(add_up(drawn, ground, settings), table, settings, curve, find_ratio(findings))
+    sentences = tell_plan(plan)
+    found = plan_findings(plan, density_map, sentences)
+    whose = (density_map.visit, density_map.pest, settings.threshold_per_m2)
+    return Zones(*whose, table, found, settings.plain(), sentences)

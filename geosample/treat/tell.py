@@ -2,18 +2,17 @@
 
 from __future__ import annotations
 
-import json
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import pandas as pd
 
-from geosample.survey import shape_frame
-from geosample.units import show_area, show_density, show_length, show_number
+from geosample.treat.border import tell_border
+from geosample.units import show_area, show_density, show_length
 
 if TYPE_CHECKING:
-    from geosample.density import DensityMap
+    from geosample.treat.border import BorderRatio
     from geosample.treat.cells import Holding
     from geosample.treat.settings import TreatSettings
     from geosample.treat.totals import Totals
@@ -23,30 +22,8 @@ _UNMAPPED = "ground that is not mapped"
 
 
 @dataclass(frozen=True, slots=True)
-class _Plan:
-    totals: Totals
-    table: pd.DataFrame
-    settings: TreatSettings
-
-    def area(self, area_m2: float) -> str:
-        return show_area(area_m2, self.settings.units)
-
-    def density(self, per_m2: float) -> str:
-        return show_density(per_m2, self.settings.units)
-
-    def length(self, length_m: float) -> str:
-        return show_length(length_m, self.settings.units)
-
-    def ground(self, holding: Holding) -> str:
-        return f"{self.area(holding.area_m2)} (about {show_number(holding.insects)} insects)"
-
-    @property
-    def limit(self) -> str:
-        return self.density(self.settings.threshold_per_m2)
-
-
-def tell_plan(totals: Totals, table: pd.DataFrame, settings: TreatSettings) -> tuple[str, ...]:
-    """Return the answer in sentences, most important first.
+class Plan:
+    """All a plan's sentences are made of.
 
     Parameters
     ----------
@@ -54,10 +31,61 @@ def tell_plan(totals: Totals, table: pd.DataFrame, settings: TreatSettings) -> t
         The plan in figures.
     table : DataFrame
         The zones.
+    settings : TreatSettings
+        As asked for.
+    curve : DataFrame
+        The targeting curve.
+    ratio : BorderRatio or None
+        Border over interior density, from the counts.
     """
-    tellers = (_tell_answer, _tell_unknown, _tell_rule, _tell_smoothing, _tell_left_out, _tell_overspray, _tell_off)
-    plan = _Plan(totals, table, settings)
-    return tuple(line for tell in tellers for line in tell(plan))
+
+    totals: Totals
+    table: pd.DataFrame
+    settings: TreatSettings
+    curve: pd.DataFrame
+    ratio: BorderRatio | None = None
+
+    def area(self, area_m2: float) -> str:
+        """Return an area in the user's units."""
+        return show_area(area_m2, self.settings.units)
+
+    def density(self, per_m2: float) -> str:
+        """Return a density in the user's units."""
+        return show_density(per_m2, self.settings.units)
+
+    def length(self, length_m: float) -> str:
+        """Return a length in the user's units."""
+        return show_length(length_m, self.settings.units)
+
+    def ground(self, holding: Holding) -> str:
+        """Return an area with the insects expected on it."""
+        return f"{self.area(holding.area_m2)} (about {show_count(holding.insects)} insects)"
+
+    @property
+    def limit(self) -> str:
+        """The threshold in the user's units."""
+        return self.density(self.settings.threshold_per_m2)
+
+
+def tell_plan(plan: Plan) -> tuple[str, ...]:
+    """Return the answer in sentences, most important first."""
+    border = tell_border(plan.curve, plan.ratio, plan.settings)
+    before = (_tell_answer, _tell_saving, _tell_unknown)
+    after = (_tell_rule, _tell_smoothing, _tell_left_out, _tell_overspray, _tell_off)
+    first, last = ([line for tell in tellers for line in tell(plan)] for tellers in (before, after))
+    return (*first, *border, *last)
+
+
+def show_count(insects: float) -> str:
+    """Return a number of insects to two figures, since no more of them mean anything.
+
+    Examples
+    --------
+    >>> show_count(266_142), show_count(8.4)
+    ('270,000', '8')
+    """
+    rounded = float(f"{insects:.2g}")
+    return f"{rounded:,.0f}"
 
 
 def show_percent(share: float) -> str:
@@ -71,7 +99,7 @@ def show_percent(share: float) -> str:
     return "under 1 %" if 0 < share < _LEAST_SHARE else f"{100 * share:.0f} %"
 
 
-def _tell_answer(plan: _Plan) -> Iterator[str]:
+def _tell_answer(plan: Plan) -> Iterator[str]:
     zones = int((plan.table["action"] == "treat").sum())
     if not zones:
         yield from _tell_nothing(plan)
@@ -84,7 +112,7 @@ def _tell_answer(plan: _Plan) -> Iterator[str]:
     )
 
 
-def _tell_nothing(plan: _Plan) -> Iterator[str]:
+def _tell_nothing(plan: Plan) -> Iterator[str]:
     totals, mapped = plan.totals, plan.area(plan.totals.mapped.area_m2)
     if totals.above.area_m2 > 0:
         where = plan.area(totals.above.area_m2)
@@ -100,7 +128,23 @@ def _tell_nothing(plan: _Plan) -> Iterator[str]:
         yield f"The threshold of {plan.limit} lies above everything on the map; check its unit if that surprises you."
 
 
-def _tell_unknown(plan: _Plan) -> Iterator[str]:
+def _tell_saving(plan: Plan) -> Iterator[str]:
+    """Yield what the plan saves against treating all, and what that leaves."""
+    totals = plan.totals
+    if totals.treated.area_m2 <= 0:
+        return
+    zones = plan.curve[plan.curve["way"] == "zones"].iloc[0]
+    saved = totals.mapped.area_m2 - totals.treated.area_m2
+    gain, least, most = (zones[name] / max(zones["area_share"], 1e-9) for name in ("insect_share", "low", "high"))
+    yield (
+        f"Against treating all of it, that saves {plan.area(saved)} ({show_percent(1 - totals.share_of_area)}) and "
+        f"leaves about {show_percent(1 - zones['insect_share'])} of the insects ({show_percent(1 - zones['high'])} to "
+        f"{show_percent(1 - zones['low'])}). Ground in the zones holds about {gain:.1f} times ({least:.1f} to "
+        f"{most:.1f}) the insects of the same area of all ground."
+    )
+
+
+def _tell_unknown(plan: Plan) -> Iterator[str]:
     yield f"{show_percent(plan.totals.known_share)} of the mapped ground is known well enough to decide on."
     again = plan.table[plan.table["action"] == "look_again"]
     if len(again):
@@ -109,16 +153,16 @@ def _tell_unknown(plan: _Plan) -> Iterator[str]:
         yield f"Look again at {many}, {area}: above the threshold perhaps, but too few plugs say so to treat."
 
 
-def _tell_rule(plan: _Plan) -> Iterator[str]:
+def _tell_rule(plan: Plan) -> Iterator[str]:
     yield (
         f"The rule: a place is treated where its chance of being above {plan.limit} passes "
         f"{show_percent(plan.settings.cutoff)}, since missing a hot place is taken to cost as much as "
-        f"{show_number(plan.settings.miss_cost)} needless treatments of it. That cost, the swath and the smallest "
+        f"{plan.settings.miss_cost:g} needless treatments of it. That cost, the swath and the smallest "
         "zone are yours to set (the defaults: common practice, no source)."
     )
 
 
-def _tell_smoothing(plan: _Plan) -> Iterator[str]:
+def _tell_smoothing(plan: Plan) -> Iterator[str]:
     if plan.totals.added.area_m2 > 0:
         yield (
             f"Making the zones drivable with a swath of {plan.length(plan.settings.swath_m)} added "
@@ -126,7 +170,7 @@ def _tell_smoothing(plan: _Plan) -> Iterator[str]:
         )
 
 
-def _tell_left_out(plan: _Plan) -> Iterator[str]:
+def _tell_left_out(plan: Plan) -> Iterator[str]:
     for reason, left in plan.totals.removed.items():
         if left.area_m2 >= 1:
             yield f"Left untreated though above the cut-off, {reason}: {plan.ground(left)}."
@@ -139,7 +183,7 @@ def _tell_left_out(plan: _Plan) -> Iterator[str]:
         )
 
 
-def _tell_overspray(plan: _Plan) -> Iterator[str]:
+def _tell_overspray(plan: Plan) -> Iterator[str]:
     treated = plan.table[plan.table["action"] == "treat"]
     if len(treated) and (treated["overspray_m2"] > 0).all():
         yield (
@@ -159,7 +203,7 @@ def _tell_overspray(plan: _Plan) -> Iterator[str]:
         )
 
 
-def _tell_off(plan: _Plan) -> Iterator[str]:
+def _tell_off(plan: Plan) -> Iterator[str]:
     kept = plan.settings.keep_off_m
     if kept:
         said = ", ".join(f"{plan.length(distance)} from {kind}" for kind, distance in kept.items())
@@ -171,58 +215,3 @@ def _tell_off(plan: _Plan) -> Iterator[str]:
         )
     for kind in plan.totals.missing_obstacles:
         yield f"The ground has no {kind} mapped, so nothing could be kept off it: check on the spot."
-
-
-def plan_findings(
-    totals: Totals, density_map: DensityMap, settings: TreatSettings, sentences: Sequence[str]
-) -> pd.DataFrame:
-    """Return the plan's figures as rows of the layer ``findings``: areas in m², insects as numbers, shares 0 to 1."""
-    whose = {"visit": density_map.visit, "pest": density_map.pest, "threshold_per_m2": settings.threshold_per_m2}
-    rows = [*_plan_rows(totals), *_smoothing_rows(totals), _settings_row(settings, sentences)]
-    return shape_frame("findings", pd.DataFrame([{**whose, **row} for row in rows]))
-
-
-def _plan_rows(totals: Totals) -> list[dict[str, Any]]:
-    treated, mapped, again = totals.treated, totals.mapped, totals.look_again
-    return [
-        {"what": "plan", "domain": "mapped area m2", "value": mapped.area_m2},
-        {"what": "plan", "domain": "known area m2", "value": totals.known_m2},
-        {"what": "plan", "domain": "treated area m2", "value": treated.area_m2},
-        {"what": "plan", "domain": "unknown and maybe above m2", "value": again.area_m2},
-        {"what": "plan", "domain": "treated share of area", "value": totals.share_of_area},
-        {"what": "plan", "domain": "treated share of insects", "value": totals.share_of_insects},
-        {
-            "what": "plan",
-            "domain": "insects in zones",
-            "value": treated.insects,
-            "low": treated.low,
-            "high": treated.high,
-        },
-        {"what": "plan", "domain": "insects mapped", "value": mapped.insects, "low": mapped.low, "high": mapped.high},
-    ]
-
-
-def _smoothing_rows(totals: Totals) -> list[dict[str, Any]]:
-    parts = {"above the cut-off": totals.above, "added": totals.added, **totals.removed}
-    rows = []
-    for name, holding in parts.items():
-        rows.append({"what": "smoothing", "domain": f"{name}, area m2", "value": holding.area_m2})
-        rows.append(
-            {
-                "what": "smoothing",
-                "domain": f"{name}, insects",
-                "value": holding.insects,
-                "low": holding.low,
-                "high": holding.high,
-            }
-        )
-    over = [
-        {"what": "overspray", "domain": kind, "value": area, "note": "area in m2"}
-        for kind, area in totals.overspray_m2.items()
-    ]
-    return [*rows, *over]
-
-
-def _settings_row(settings: TreatSettings, sentences: Sequence[str]) -> dict[str, Any]:
-    note = json.dumps({"settings": settings.plain(), "sentences": list(sentences)}, ensure_ascii=False)
-    return {"what": "plan settings", "domain": "all", "note": note}

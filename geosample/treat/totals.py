@@ -89,7 +89,7 @@ def add_up(drawn: Sequence[Drawn], ground: Ground, settings: TreatSettings) -> T
     drawn : sequence of Drawn
         Every mapped surface, at least one.
     """
-    cells = gpd.GeoDataFrame(pd.concat([one.cells for one in drawn], ignore_index=True), geometry="geometry")
+    cells = join_cells(drawn)
     share = {name: cells[name].to_numpy(float) for name in ("hot", "unsure", "treated", "kept", "allowed", "known")}
     over, near_m2 = _find_overspray(drawn, ground, settings)
     present = set(ground.obstacles["kind"])
@@ -108,6 +108,11 @@ def add_up(drawn: Sequence[Drawn], ground: Ground, settings: TreatSettings) -> T
         highest_high_per_m2=float(cells["high_per_m2"].max()),
         missing_obstacles=tuple(kind for kind in settings.keep_off_m if kind not in present),
     )
+
+
+def join_cells(drawn: Sequence[Drawn]) -> gpd.GeoDataFrame:
+    """Return the cells of every surface in one frame."""
+    return gpd.GeoDataFrame(pd.concat([one.cells for one in drawn], ignore_index=True), geometry="geometry")
 
 
 def _left_out(share: dict[str, np.ndarray]) -> dict[str, np.ndarray]:
