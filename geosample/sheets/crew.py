@@ -32,7 +32,7 @@ _STRONG = Text(8, bold=True)
 _FIELD_COLUMNS = (
     Column("walk", 10, _CENTRED),
     Column("point", 19, _STRONG),
-    Column("where to find it", 88, Text(7)),
+    Column("where to find it", 96),
     Column("plugs planned", 14, _CENTRED),
     Column("plugs pulled", 14),
     Column("moved? to where", 36),

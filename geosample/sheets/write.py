@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 from geosample.errors import Problem, SheetsError
 from geosample.pests import load_pest
+from geosample.sheets.bags import draw_bag_labels
 from geosample.sheets.blanks import check_not_filled, make_csv, make_workbook
 from geosample.sheets.columns import blank_rows
 from geosample.sheets.crew import draw_bench_sheet, draw_field_sheet
@@ -140,8 +141,11 @@ def _make_files(
     draw_field_sheet(book, design)
     draw_bench_sheet(book, design, profile, method=options.method)
     notes = _notes(design, missing)
+    labels = open_book(paper=paper, title=f"Bag labels, visit {design.visit.visit}, design {design.visit.design_code}")
+    draw_bag_labels(labels, design, method=options.method)
     return {
         "field_map.pdf": close_book(book),
+        "bag_labels.pdf": close_book(labels),
         "points.gpx": make_gpx(design).encode(),
         "points.kml": make_kml(design).encode(),
         "blank_counts.csv": make_csv(rows).encode("utf-8-sig"),

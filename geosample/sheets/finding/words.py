@@ -32,7 +32,7 @@ _DIAL = re.compile(r"(\d+):(\d\d) o'clock .*?, (?:(at)|([\d½]+) (paces?|ft|cm) 
 _PIECE = re.compile(r"piece (\d+) of \d+")
 _LONG = re.compile(
     r"(\d+) paces? from the \w+ end along the middle line, "
-    r"(?:(on) it|([\d½]+) paces? (in from the|to the) (left|right))"
+    r"(?:(on) it|(?:([\d½]+) paces? (in from the|to the)|at the) (left|right))"
 )
 
 
@@ -152,11 +152,15 @@ def _say_long(sights: Sights, place: np.ndarray, pace_m: float) -> list[str]:
     side = "left" if left_m > 0 else "right"
     off = round(2 * abs(left_m) / pace_m) / 2
     in_m = reach_side(line, paces * pace_m, side) - abs(left_m)
-    inner = f"{show_half(in_m / pace_m)} {_paces(in_m / pace_m)} in from the {side} (facing the green)"
+    inner = f"{_say_in(in_m / pace_m)} the {side} (facing the green)"
     outer = f"{show_half(off)} {_paces(off)} to the {side} (facing the green)"
     if off <= _ON_LINE_PACES:
         return [f"{start}on it", start + outer]
     return [start + inner, start + outer] if in_m > 0 else [start + outer]
+
+
+def _say_in(paces: float) -> str:
+    return f"{show_half(paces)} {_paces(paces)} in from" if round(paces * 2) else "at"
 
 
 def _end_of(kind: str) -> str:
@@ -180,7 +184,7 @@ def _read_long(found: re.Match[str], line: MiddleLine, pace_m: float) -> np.ndar
     along_m = int(found[1]) * pace_m
     if found[2]:
         return walk_along(line, along_m, 0.0)
-    paces_m, way = _read_half(found[3]) * pace_m, 1 if found[5] == "left" else -1
+    paces_m, way = _read_half(found[3] or "0") * pace_m, 1 if found[5] == "left" else -1
     left_m = way * (paces_m if found[4] == "to the" else reach_side(line, along_m, found[5]) - paces_m)
     return walk_along(line, along_m, left_m)
 

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from geosample.palettes import GREYS
 from geosample.sheets.paper.page import Book, Frame, Text, text_width, wrap_text, write_text
 
-CELL = Text(7)
+CELL = Text(8)
 _LEAST_PT = 4.0
 
 

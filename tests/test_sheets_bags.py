@@ -1,0 +1,100 @@
+"""Bag labels, bench and field sheets: every bag is there, and the second count is blind."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pymupdf
+import pytest
+import segno
+from sheets_case import make_design, read_pages
+
+from geosample.cautions import BENCH, FIELD
+from geosample.design import Design
+from geosample.errors import SheetsError
+from geosample.ground import Ground
+from geosample.pests import load_pest
+from geosample.sheets import SheetOptions, blank_rows, make_sample_id, write_sheets
+from geosample.sheets.bags import draw_qr, qr_text
+from geosample.sheets.bench import STEPS, choose_recounts
+from geosample.sheets.columns import METHOD_LETTERS
+from geosample.sheets.paper import close_book, open_book
+from geosample.words import METHODS
+
+
+@pytest.fixture(scope="module")
+def design(small_ground: Ground) -> Design:
+    return make_design(small_ground)
+
+
+@pytest.fixture(scope="module")
+def folder(design: Design, small_ground: Ground, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    made = tmp_path_factory.mktemp("bags")
+    write_sheets(design, small_ground, folder=made)
+    return made
+
+
+def test_every_bag_has_a_label(folder: Path, design: Design) -> None:
+    words = [word for page in read_pages(folder / "bag_labels.pdf") for word, _ in page.words]
+    bags = list(blank_rows(design, load_pest())["sample_id"])
+    assert sorted(word for word in words if word in set(bags)) == sorted(bags)
+
+
+def test_the_code_on_a_label_is_the_one_its_text_makes() -> None:
+    text, size_mm = qr_text("07F-03-B", "K7Q2"), 30.0
+    book = open_book()
+    draw_qr(book, text, 20.0, 50.0, size_mm)
+    with pymupdf.open(stream=close_book(book)) as file:
+        pixels = file[0].get_pixmap(dpi=600, colorspace=pymupdf.csGRAY)
+    grey = np.frombuffer(pixels.samples, dtype=np.uint8).reshape(pixels.height, pixels.width)
+    # segno draws by ISO/IEC 18004; the middle of each module on paper is compared with its matrix.
+    truth = np.array([[bool(cell) for cell in row] for row in segno.make(text, error="m", micro=False).matrix])
+    centres = 20.0 + (np.arange(len(truth)) + 4.5) * size_mm / (len(truth) + 8)
+    down = 279.4 - 50.0 - size_mm + centres - 20.0
+    drawn = grey[np.ix_((down / 25.4 * 600).astype(int), (centres / 25.4 * 600).astype(int))] < 128
+    np.testing.assert_array_equal(drawn, truth)
+
+
+def test_the_field_sheet_has_a_row_a_point_and_the_cautions(folder: Path, design: Design) -> None:
+    field = [page for page in read_pages(folder / "field_map.pdf") if page.text.startswith("Field sheet")]
+    words = [word for page in field for word, _ in page.words]
+    assert sorted(set(words) & set(design.points["point_id"])) == sorted(design.points["point_id"])
+    text = " ".join(field[0].text.split())
+    assert all(caution.text in text for caution in FIELD)
+
+
+def test_the_bench_sheet_has_a_box_a_stage_the_steps_and_the_dangers(
+    design: Design, small_ground: Ground, tmp_path: Path
+) -> None:
+    for method, danger in (("brine", BENCH[1]), ("heat", BENCH[0])):
+        made = write_sheets(design, small_ground, folder=tmp_path / method, options=SheetOptions(method=method))
+        pages = read_pages(made.paths[0])
+        bench = next(page for page in pages if page.text.startswith(f"Bench sheet: {method}"))
+        text = " ".join(bench.text.split())
+        assert danger.text in text
+        assert all(step.text in text for step in STEPS[method])
+        assert all(stage.key in [word for word, _ in bench.words] for stage in load_pest().stages)
+
+
+def test_every_tenth_bag_is_counted_again_and_the_first_sheet_does_not_say_which(folder: Path, design: Design) -> None:
+    rows = blank_rows(design, load_pest())
+    main = list(rows.loc[rows["role"] == "main", "sample_id"])
+    chosen = choose_recounts(main, seed=design.visit.seed)
+    assert len(chosen) == pytest.approx(len(main) / 10, abs=1)
+    pages = read_pages(folder / "field_map.pdf")
+    again = [word for page in pages if "blind" in page.text for word, _ in page.words if word.endswith("-B-R")]
+    assert again == [f"{bag}-R" for bag in chosen]
+    first = " ".join(page.text for page in pages if page.text.startswith("Bench sheet: brine"))
+    assert "-R" not in first
+
+
+def test_every_method_has_its_own_letter_and_steps_with_a_grade() -> None:
+    assert set(METHODS) == set(METHOD_LETTERS) == set(STEPS)
+    assert len(set(METHOD_LETTERS.values())) == len(METHODS)
+    assert all(step.grade in "SADPMG" for steps in STEPS.values() for step in steps)
+
+
+def test_an_unknown_method_is_refused_with_those_there_are() -> None:
+    with pytest.raises(SheetsError, match=r"'boil'.*brine, heat"):
+        make_sample_id("07F-03", "boil")
