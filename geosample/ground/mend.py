@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import TYPE_CHECKING
 
 import geopandas as gpd
@@ -57,7 +58,7 @@ def drop_repeats(frame: gpd.GeoDataFrame) -> tuple[gpd.GeoDataFrame, list[Note]]
     shapes, kinds = frame.geometry.to_numpy(), frame["kind"].to_numpy()
     area = shapely.area(shapes)
     rank = _rank(area, frame["hole"].isna().to_numpy(), shapes)
-    first, second = _pairs(shapes, "intersects")
+    first, second = _pairs(shapes, shapely.intersects)
     same = (rank[first] < rank[second]) & (kinds[first] == kinds[second])
     first, second = first[same], second[same]
     common = shapely.area(shapely.intersection(shapes[first], shapes[second]))
@@ -88,10 +89,13 @@ def _rank(area: np.ndarray, nameless: np.ndarray, shapes: np.ndarray) -> np.ndar
     return rank
 
 
-def _pairs(shapes: np.ndarray, predicate: str) -> tuple[np.ndarray, np.ndarray]:
-    first, second = shapely.STRtree(shapes).query(shapes, predicate=predicate)
-    apart = first != second
-    return first[apart], second[apart]
+def _pairs(shapes: np.ndarray, relate: Callable[..., np.ndarray]) -> tuple[np.ndarray, np.ndarray]:
+    first, second = shapely.STRtree(shapes).query(shapes)
+    apart = first != second  # a shape is not asked about itself: with a million corners that takes seconds
+    first, second = first[apart], second[apart]
+    shapely.prepare(shapes[second])
+    true = relate(shapes[second], shapes[first])
+    return first[true], second[true]
 
 
 def cut_islands(frame: gpd.GeoDataFrame) -> tuple[gpd.GeoDataFrame, list[Note]]:
@@ -130,7 +134,7 @@ def cut_islands(frame: gpd.GeoDataFrame) -> tuple[gpd.GeoDataFrame, list[Note]]:
 def _inside_own_kind(frame: gpd.GeoDataFrame) -> np.ndarray:
     """Return how many polygons of its own kind and hole each lies wholly inside of."""
     shapes = frame.geometry.to_numpy()
-    inner, outer = _pairs(shapes, "covered_by")
+    inner, outer = _pairs(shapes, shapely.covers)
     kinds, holes = frame["kind"].to_numpy(), frame["hole"].fillna("").to_numpy()
     same = (kinds[inner] == kinds[outer]) & (holes[inner] == holes[outer]) & (kinds[inner] != ISLAND)
     return np.bincount(inner[same], minlength=len(shapes))

@@ -13,6 +13,7 @@ if TYPE_CHECKING:
 
 CORNERS = 3
 """A ring with fewer different corners encloses nothing."""
+_FEW = 50
 
 
 def read_corners(values: Iterable[Any]) -> tuple[np.ndarray, list[str]]:
@@ -66,7 +67,7 @@ def build_polygon(rings: Sequence[np.ndarray]) -> tuple[Geometry | None, list[st
 
 
 def _close(ring: np.ndarray, wrong: list[str]) -> np.ndarray | None:
-    if len(np.unique(ring, axis=0)) < CORNERS:
+    if _different(ring) < CORNERS:
         wrong.append("a ring of fewer than three corners")
         return None
     if not np.array_equal(ring[0], ring[-1]):
@@ -75,11 +76,17 @@ def _close(ring: np.ndarray, wrong: list[str]) -> np.ndarray | None:
     return ring
 
 
+def _different(corners: np.ndarray) -> int:
+    """Return how many corners differ; the first few tell for any ring that is one, and sorting all takes long."""
+    few = len(np.unique(corners[:_FEW], axis=0))
+    return few if few >= CORNERS or len(corners) <= _FEW else len(np.unique(corners, axis=0))
+
+
 def build_line(corners: np.ndarray) -> tuple[Geometry | None, list[str]]:
     """Return a line; a point where all its corners are one, None where it has none."""
     if not len(corners):
         return None, ["a line without coordinates"]
-    if len(np.unique(corners, axis=0)) > 1:
+    if _different(corners) > 1:
         return shapely.LineString(corners), []
     return shapely.Point(corners[0]), ["a line of one corner"]
 
