@@ -2,12 +2,17 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
+from itertools import pairwise
 from typing import TYPE_CHECKING
+
+import shapely
 
 from geosample import cautions
 from geosample.sheets.bench import batch_of, choose_recounts, method_dangers, method_steps
-from geosample.sheets.columns import make_sample_id, ordered_points, stage_columns
+from geosample.sheets.columns import RECOUNT_MARK, make_sample_id, ordered_points, stage_columns
+from geosample.sheets.finding import tell_leg
 from geosample.sheets.mapbook import write_head
 from geosample.sheets.paper import (
     Book,
@@ -20,6 +25,7 @@ from geosample.sheets.paper import (
     write_footer,
     write_lines,
 )
+from geosample.units import FOOT2_M2, INCH_M, Units, show_area
 from geosample.words import UNSTAGED
 
 if TYPE_CHECKING:
@@ -33,10 +39,11 @@ _FIELD_COLUMNS = (
     Column("walk", 10, _CENTRED),
     Column("point", 19, _STRONG),
     Column("where to find it", 96),
+    Column("from the last point", 20, Text(7)),
     Column("plugs planned", 14, _CENTRED),
     Column("plugs pulled", 14),
-    Column("moved? to where", 36),
-    Column("could not, because", 36),
+    Column("moved? to where", 34),
+    Column("could not, because", 34),
     Column("hole filled", 12),
     Column("time", 18),
 )
@@ -53,14 +60,14 @@ _RECOUNT_WORDS = (
 )
 
 
-def draw_field_sheet(book: Book, design: Design) -> None:
+def draw_field_sheet(book: Book, design: Design, *, pace_m: float, units: Units) -> None:
     """Draw the field sheet: a row a main point in walking order, the reserve points in a block after them."""
     warnings = [str(caution) for caution in cautions.FIELD]
     for role in ("main", "reserve"):
-        rows = _field_rows(design, role)
+        rows = _field_rows(design, role, pace_m)
         title = "Field sheet" if role == "main" else "Field sheet: reserve points, in this order"
         columns = stretch_columns(_FIELD_COLUMNS, _long_side_mm(book))
-        _draw_pages(book, design, title, columns, rows, notes=(*_FIELD_WORDS, *warnings))
+        _draw_pages(book, design, title, columns, rows, notes=(show_unit(design, units), *_FIELD_WORDS, *warnings))
 
 
 def draw_bench_sheet(book: Book, design: Design, profile: Pest, *, method: str) -> None:
@@ -73,8 +80,21 @@ def draw_bench_sheet(book: Book, design: Design, profile: Pest, *, method: str) 
     title = f"Bench sheet: {method}"
     _draw_pages(book, design, title, columns, rows, notes=(*_BENCH_WORDS, *steps, *dangers))
     chosen = choose_recounts([bag for bag, role in bags if role == "main"], seed=design.visit.seed)
-    again = [[str(n), f"{bag}-R", *[""] * (len(columns) - 2)] for n, bag in enumerate(chosen, start=1)]
+    columns = [Column("no.", 11, _CENTRED), *columns[1:]]
+    again = [[str(n), f"{bag}-{RECOUNT_MARK}", *[""] * (len(columns) - 2)] for n, bag in enumerate(chosen, start=1)]
     _draw_pages(book, design, "Bench sheet: blind second count", columns, again, notes=_RECOUNT_WORDS)
+
+
+def show_unit(design: Design, units: Units) -> str:
+    """Return what is taken at each point, in words and the user's units."""
+    visit = design.visit
+    depth = f"{visit.unit_depth_mm / 25.4:.2g} in" if units == "us" else f"{visit.unit_depth_mm:.0f} mm"
+    if visit.unit_shape == "plug":
+        across_m = 2 * math.sqrt(visit.unit_m2 / math.pi)
+        across = f"{across_m / INCH_M:.3g} in" if units == "us" else f"{across_m * 100:.3g} cm"
+        return f"At each point: {visit.units_per_point} plugs, {across} across and {depth} deep, in one bag."
+    area = show_area(visit.unit_m2, units) if visit.unit_m2 > FOOT2_M2 else f"{visit.unit_m2 * 1e4:,.0f} cm²"
+    return f"At each point: {visit.units_per_point} of a {visit.unit_shape} of {area} and {depth} deep, in one bag."
 
 
 def _long_side_mm(book: Book) -> float:
@@ -90,14 +110,17 @@ def _bags(design: Design, method: str) -> list[tuple[str, str]]:
     ]
 
 
-def _field_rows(design: Design, role: str) -> list[list[str]]:
+def _field_rows(design: Design, role: str, pace_m: float) -> list[list[str]]:
     planned = str(design.visit.units_per_point)
     rows = []
-    for point in ordered_points(design, role).to_dict("records"):
+    points = ordered_points(design, role)
+    places = shapely.get_coordinates(points.geometry.to_numpy())
+    legs = ["", *(tell_leg(a, b, pace_m) for a, b in pairwise(places))]
+    for point, leg in zip(points.to_dict("records"), legs, strict=True):
         hole = f"hole {point['hole']} " if isinstance(point["hole"], str) else ""
         words = point["finding"] if isinstance(point["finding"], str) else ""
         where = f"{hole}{point['kind']}: {words}".strip()
-        rows.append([str(point["walk_order"]), point["point_id"], where, planned, *[""] * 5])
+        rows.append([str(point["walk_order"]), point["point_id"], where, leg, planned, *[""] * 5])
     return rows
 
 

@@ -9,9 +9,11 @@ import numpy as np
 import pandas as pd
 import shapely
 
+from geosample.cautions import FIELD
 from geosample.palettes import OKABE_ITO
 from geosample.sheets.columns import ordered_points
 from geosample.sheets.dials import draw_dials
+from geosample.sheets.keymap import draw_key
 from geosample.sheets.paper import (
     MAIN_MARK,
     OBSTACLE_LOOKS,
@@ -50,11 +52,12 @@ if TYPE_CHECKING:
     from geosample.ground import Ground
 
 HEAD_MM = 13.0
-FOOT_MM = 29.0
+FOOT_MM = 31.0
 TICKS_MM = 5.0
 ROUND_LOOK = Look(line_colour=OKABE_ITO["vermilion"], line_mm=0.5, dash_mm=(2.0, 1.2))
 SMALL_ROUND_LOOK = Look(line_colour=OKABE_ITO["vermilion"], line_mm=0.25, dash_mm=(1.0, 1.5))
 DOT = Mark(1.0, line_mm=0.1)
+_FIND_WORDS = "Find a point by its label and its words; a phone's fix is wider than a collar."
 _HOLE_TEXT = Text(8, bold=True)
 
 
@@ -103,7 +106,11 @@ def draw_map_page(book: Book, page: MapPage, design: Design, ground: Ground, *, 
     _draw_ground(book, view, ground)
     main = ordered_points(design, "main")
     _draw_round(book, view, main, SMALL_ROUND_LOOK)
-    clear = [*_draw_measures(book, view, ground, units), *draw_dials(book, view, ground, page.surface_ids)]
+    clear = [
+        *_draw_measures(book, view, ground, units),
+        *draw_dials(book, view, ground, page.surface_ids),
+        *draw_key(book, page, ground, design.points),
+    ]
     near = points_in(view, design.points)
     own = design.points["surface_id"].isin(page.surface_ids).to_numpy()
     others = design.points[near & ~own]
@@ -163,9 +170,9 @@ def _draw_foot(
     book: Book, design: Design, ground: Ground, view: MapView, marks: Sequence[tuple[Look | Mark, str]]
 ) -> None:
     inside = book.inside
-    draw_check_bar(book, inside.west_mm + TICKS_MM, inside.south_mm + 16)
-    words = ["Find a point by its label and by pacing; a phone's fix is wider than a collar.", "Fill every plug hole."]
-    write_lines(book, words, Frame(inside.west_mm + TICKS_MM, inside.south_mm, 78, 11), Text(7))
+    draw_check_bar(book, inside.west_mm + TICKS_MM, inside.south_mm + FOOT_MM - 11)
+    words = [_FIND_WORDS, " ".join(caution.text for caution in FIELD)]
+    write_lines(book, words, Frame(inside.west_mm + TICKS_MM, inside.south_mm, 80, FOOT_MM - 15), Text(6))
     items = [*_legend_items(ground, view), *marks]
     draw_legend(book, inside.west_mm + 88, inside.south_mm + FOOT_MM - 5, items, columns=3)
     write_footer(book, f"Design {design.visit.design_code} · visit {design.visit.visit}")

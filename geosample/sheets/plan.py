@@ -39,6 +39,8 @@ class MapPage:
         Which page of how many that show these surfaces.
     surface_ids : tuple of str
         The surfaces it is for.
+    views : tuple of MapView
+        The ground of all the parts.
     """
 
     title: str
@@ -46,6 +48,7 @@ class MapPage:
     part: int
     parts: int
     surface_ids: tuple[str, ...]
+    views: tuple[MapView, ...]
 
 
 def plan_pages(surfaces: gpd.GeoDataFrame, points: gpd.GeoDataFrame, frame: Frame) -> list[MapPage]:
@@ -94,7 +97,7 @@ def _pages_of(
     places = points.geometry[points["surface_id"].isin(surfaces["surface_id"])].to_numpy()
     views = [view for view in views if shapely.intersects(view.window(), places).any()]
     ids = tuple(surfaces["surface_id"])
-    return [MapPage(title, view, number + 1, len(views), ids) for number, view in enumerate(views)]
+    return [MapPage(title, view, number + 1, len(views), ids, tuple(views)) for number, view in enumerate(views)]
 
 
 def _views_of(shape: Geometry, frame: Frame, green: Geometry) -> Sequence[MapView]:

@@ -138,7 +138,7 @@ def _make_files(
     rows = blank_rows(design, profile, method=options.method)
     book = open_book(paper=paper, title=f"Sampling map, visit {design.visit.visit}, design {design.visit.design_code}")
     missing = draw_map_book(book, design, ground, units=units)
-    draw_field_sheet(book, design)
+    draw_field_sheet(book, design, pace_m=options.pace_m, units=units)
     draw_bench_sheet(book, design, profile, method=options.method)
     notes = _notes(design, missing)
     labels = open_book(paper=paper, title=f"Bag labels, visit {design.visit.visit}, design {design.visit.design_code}")

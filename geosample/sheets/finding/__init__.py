@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import shapely
 
 from geosample.sheets.finding.clock import Clock, hour_ray, reach_edge
-from geosample.sheets.finding.landmarks import read_landmarks, tell_landmark
+from geosample.sheets.finding.landmarks import read_landmarks, tell_landmark, tell_leg
 from geosample.sheets.finding.words import Sights, read_finding, take_sights, write_finding
 from geosample.units import Units
 
@@ -28,6 +28,7 @@ __all__ = [
     "read_landmarks",
     "take_sights",
     "tell_landmark",
+    "tell_leg",
     "write_finding",
 ]
 

@@ -78,5 +78,27 @@ def tell_landmark(landmarks: gpd.GeoDataFrame | None, place: np.ndarray, *, pace
     paces = round(float(far_m[nearest]) / pace_m)
     if paces == 0:
         return f"at {name}"
-    octant = round(np.degrees(np.arctan2(ways[nearest, 1], ways[nearest, 0])) / 45) % 8
-    return f"{paces} {'pace' if paces == 1 else 'paces'} {_WAYS[octant]} of {name}"
+    return f"{paces} {'pace' if paces == 1 else 'paces'} {tell_way(ways[nearest])} of {name}"
+
+
+def tell_way(way: np.ndarray) -> str:
+    """Return the nearest of eight directions of a vector (east, north).
+
+    Examples
+    --------
+    >>> tell_way(np.array([-1.0, 0.9]))
+    'north-west'
+    """
+    return _WAYS[round(np.degrees(np.arctan2(way[1], way[0])) / 45) % 8]
+
+
+def tell_leg(start: np.ndarray, end: np.ndarray, pace_m: float) -> str:
+    """Return the way from one point of the round to the next: paces and direction.
+
+    Examples
+    --------
+    >>> tell_leg(np.array([0.0, 0.0]), np.array([0.0, -7.62]), 0.762)
+    '10 paces south'
+    """
+    paces = round(float(np.hypot(*(end - start))) / pace_m)
+    return f"{paces} {'pace' if paces == 1 else 'paces'} {tell_way(end - start)}"
