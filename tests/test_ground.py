@@ -163,7 +163,7 @@ def test_what_is_not_known_is_listed_with_the_text_that_settles_it(tmp_path: Pat
         read_ground(path)
     text = str(caught.value)
     assert "'lawn'" in text
-    assert "found 1 not recognised, 254 m² in all" in text
+    assert "found 1 not recognised, 2,738 ft² (254 m²) in all" in text
     kinds = text.rsplit('--kinds "', 1)[1].rstrip('"')
     assert kinds == "kynd:green=green,lawn=ignore"
     ground = read_ground(path, kinds=kinds)

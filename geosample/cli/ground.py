@@ -71,18 +71,28 @@ def command(survey: Path, files: tuple[Path, ...], units: Units, as_json: bool, 
 
 
 def _read(survey: Survey, files: tuple[Path, ...], options: dict[str, Any]) -> Ground:
-    from geosample.ground import GroundOptions, draw_ground, kept_crs, parse_kinds, read_ground
+    from geosample.ground import GroundOptions, UnknownKindsError, kept_crs, parse_kinds, read_ground
 
-    ground = read_ground(
-        files,
-        kinds=parse_kinds(options["kinds"]),
-        kind_from=options["kind_from"],
-        hole_from=options["hole_from"],
-        collar_m=options["collar"],
-        crs=options["crs"] or kept_crs(survey),
-        options=GroundOptions(options["approach"], options["file_crs"], options["swap_lonlat"]),
-    )
-    if options["picture"]:
-        draw_ground(ground, options["picture"])
-        talk(f"picture: {options['picture']}")
+    try:
+        ground = read_ground(
+            files,
+            kinds=parse_kinds(options["kinds"]),
+            kind_from=options["kind_from"],
+            hole_from=options["hole_from"],
+            collar_m=options["collar"],
+            crs=options["crs"] or kept_crs(survey),
+            options=GroundOptions(options["approach"], options["file_crs"], options["swap_lonlat"]),
+        )
+    except UnknownKindsError as error:
+        _draw(error.seen, options["picture"])
+        raise
+    _draw(ground, options["picture"])
     return ground
+
+
+def _draw(ground: Ground, picture: Path | None) -> None:
+    from geosample.ground import draw_ground
+
+    if picture is not None:
+        draw_ground(ground, picture)
+        talk(f"picture: {picture}")

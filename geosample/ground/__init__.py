@@ -9,7 +9,9 @@ from geosample.ground.model import Ground, Note, load_ground, save_ground
 from geosample.ground.picture import draw_ground
 from geosample.ground.reading import GroundOptions, read_ground
 from geosample.ground.replacing import kept_crs, replace_ground
+from geosample.ground.sorting import UnknownKindsError
 from geosample.ground.summary import show_ground, sum_up_ground
+from geosample.ground.trees import measure_trees
 
 __all__ = [
     "FORMATS",
@@ -17,6 +19,7 @@ __all__ = [
     "Ground",
     "GroundOptions",
     "Note",
+    "UnknownKindsError",
     "add_approaches",
     "add_collars",
     "cut_cells",
@@ -25,6 +28,7 @@ __all__ = [
     "kept_crs",
     "load_ground",
     "measure_edge",
+    "measure_trees",
     "only_polygons",
     "outer_turf",
     "parse_kinds",

@@ -51,12 +51,15 @@ class Ground:
         What was understood, mended and left out.
     landmarks : GeoDataFrame or None
         What is no ground but helps to find one's way, such as cups and tee markers: kind, hole, name, source.
+    left_out : GeoDataFrame or None
+        What became neither, as drawn: label, source. It is shown in the picture and not kept in the survey.
     """
 
     surfaces: gpd.GeoDataFrame
     obstacles: gpd.GeoDataFrame
     notes: tuple[Note, ...] = field(default=())
     landmarks: gpd.GeoDataFrame | None = None
+    left_out: gpd.GeoDataFrame | None = None
 
     @property
     def crs(self) -> pyproj.CRS:

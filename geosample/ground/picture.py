@@ -36,6 +36,9 @@ _FILLS = {
     "trees": "#00441b",
 }
 """Okabe-Ito, ColorBrewer Greens and Greys, viridis; drawn in this order."""
+_LEFT_OUT = OKABE_ITO["vermilion"]
+_LONGEST_LABEL, _SMALL_PX = 24, 120
+_NOT_USED = "left out or not known"
 _WIDEST_PX, _MARGIN_PX, _FOOT_PX = 2400, 60, 150
 _SMOOTH = 2  # drawn this much larger and shrunk, so that edges are smooth
 _BARS_M = (20, 50, 100, 200, 500, 1000, 2000)
@@ -80,6 +83,8 @@ def draw_ground(ground: Ground, path: Path) -> None:
     for kind, colour in _FILLS.items():
         for frame in (ground.surfaces, ground.obstacles):
             _draw_kind(pen, sheet, frame.geometry[frame["kind"] == kind], colour)
+    if ground.left_out is not None:
+        _draw_left_out(pen, sheet, ground.left_out)
     if ground.landmarks is not None:
         _draw_points(pen, sheet, ground.landmarks.geometry, OKABE_ITO["black"])
     _write_holes(pen, sheet, ground.surfaces)
@@ -93,6 +98,8 @@ def draw_ground(ground: Ground, path: Path) -> None:
 
 def _fit(ground: Ground) -> tuple[_Sheet, tuple[int, int]]:
     shapes = [*ground.surfaces.geometry, *ground.obstacles.geometry]
+    if ground.left_out is not None:
+        shapes += list(ground.left_out.geometry)
     west, south, east, north = shapely.total_bounds(shapes)
     wide, high = max(east - west, 1.0), max(north - south, 1.0)
     px_per_m = _SMOOTH * (_WIDEST_PX - 2 * _MARGIN_PX) / max(wide, high, 40.0)
@@ -126,6 +133,31 @@ def _draw_points(pen: ImageDraw, sheet: _Sheet, shapes: Iterable[Geometry], colo
         pen.ellipse((east - reach, south - reach, east + reach, south + reach), fill=colour)
 
 
+def _draw_left_out(pen: ImageDraw, sheet: _Sheet, left_out: gpd.GeoDataFrame) -> None:
+    """Draw the outlines of what was left out or is not known, each label once at its largest shape."""
+    reach = left_out.area + left_out.length
+    for shape in shapely.get_parts(left_out.geometry.to_numpy()):
+        rings = [shape.exterior] if shape.geom_type == "Polygon" else [shape]
+        for ring in rings:
+            pen.line(sheet.places(shapely.get_coordinates(ring)), fill=_LEFT_OUT, width=2 * _SMOOTH)
+    _draw_points(pen, sheet, left_out.geometry[left_out.geom_type == "Point"], _LEFT_OUT)
+    for row in reach.groupby(left_out["label"]).idxmax():
+        _, south, east, north = shapely.bounds(left_out.geometry[row])
+        inside = shapely.get_coordinates(shapely.point_on_surface(left_out.geometry[row]))
+        small = (east - inside[0, 0]) * sheet.px_per_m < _SMALL_PX * _SMOOTH  # write beside what the word would hide
+        place = sheet.places(np.array([[east + 4, (south + north) / 2]]) if small else inside)[0]
+        text = str(left_out["label"][row])[:_LONGEST_LABEL]
+        pen.text(
+            place,
+            text,
+            fill=_LEFT_OUT,
+            font=_font(22),
+            anchor="lm" if small else "mm",
+            stroke_width=5,
+            stroke_fill="white",
+        )
+
+
 def _font(size: int) -> FreeTypeFont | ImageFont:
     from PIL import ImageFont
 
@@ -147,9 +179,13 @@ def _draw_foot(pen: ImageDraw, sheet: _Sheet, ground: Ground, size: tuple[int, i
     top = size[1] - _FOOT_PX * _SMOOTH
     step, east = 40 * _SMOOTH, _MARGIN_PX * _SMOOTH
     kinds = [*ground.surfaces["kind"], *ground.obstacles["kind"]]
-    for number, kind in enumerate(k for k in _FILLS if k in kinds):
+    fills = {kind: colour for kind, colour in _FILLS.items() if kind in kinds}
+    if ground.left_out is not None and len(ground.left_out):
+        fills[_NOT_USED] = _LEFT_OUT
+        kinds += [_NOT_USED] * len(ground.left_out)
+    for number, (kind, colour) in enumerate(fills.items()):
         left, upper = east + (number % 6) * 165 * _SMOOTH, top + (number // 6) * step
-        pen.rectangle((left, upper, left + 24 * _SMOOTH, upper + 24 * _SMOOTH), fill=_FILLS[kind], outline=GREYS[5])
+        pen.rectangle((left, upper, left + 24 * _SMOOTH, upper + 24 * _SMOOTH), fill=colour, outline=GREYS[5])
         text = f"{kind} {kinds.count(kind)}"
         pen.text((left + 32 * _SMOOTH, upper + 12 * _SMOOTH), text, fill="black", font=_font(20), anchor="lm")
     bar_m = max(bar for bar in _BARS_M if bar * sheet.px_per_m < 500 * _SMOOTH or bar == _BARS_M[0])

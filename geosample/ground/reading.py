@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import geopandas as gpd
@@ -106,7 +106,7 @@ def read_ground(  # noqa: PLR0913 - the contract's five, and what is seldom need
     paths = [Path(files)] if isinstance(files, (str, Path)) else [Path(file) for file in files]
     frame, remarks = frame_contents(_read_all(paths), how)
     ground = make_ground(sort_features(frame), collar_m, options.approach_m)
-    return Ground(ground.surfaces, ground.obstacles, (*note_remarks(remarks), *ground.notes), ground.landmarks)
+    return replace(ground, notes=(*note_remarks(remarks), *ground.notes))
 
 
 def _listed(fields: Fields) -> tuple[str, ...]:
@@ -163,7 +163,7 @@ def make_ground(found: Sorted, collar_m: Widths | None, approach_m: float | None
     numbered = give_ids(surfaces)
     multi = gpd.GeoSeries(only_polygons(numbered.geometry.to_numpy()), numbered.index, crs=numbered.crs)
     numbered = numbered.set_geometry(multi).assign(area_m2=multi.area)
-    return Ground(numbered[_SURFACE_COLUMNS], _tidy(obstacles), tuple(notes), _tidy(found.landmarks))
+    return Ground(numbered[_SURFACE_COLUMNS], _tidy(obstacles), tuple(notes), _tidy(found.landmarks), found.left_out)
 
 
 def _join(frames: list[gpd.GeoDataFrame]) -> gpd.GeoDataFrame:

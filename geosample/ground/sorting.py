@@ -13,7 +13,8 @@ import shapely
 from geosample.errors import GroundError, Problem
 from geosample.ground.features import Remark
 from geosample.ground.kinds import IGNORE, ISLAND, KINDS, LANDMARK, plain_word
-from geosample.ground.model import Note
+from geosample.ground.model import Ground, Note
+from geosample.units import show_area
 from geosample.words import OBSTACLE_KINDS, SURFACE_KINDS
 
 _AREAL = (*SURFACE_KINDS, "bunker", "water", "building", "other", "path", ISLAND)
@@ -28,7 +29,24 @@ class Sorted:
     polygons: gpd.GeoDataFrame  # surfaces, areal obstacles and islands
     obstacles: gpd.GeoDataFrame  # lines and points that are measured from, and trees of any shape
     landmarks: gpd.GeoDataFrame
+    left_out: gpd.GeoDataFrame
     notes: tuple[Note, ...]
+
+
+class UnknownKindsError(GroundError):
+    """Labels that are not known; carries what was seen, so that it can be drawn.
+
+    Parameters
+    ----------
+    problems : list of Problem
+        A row a label.
+    seen : Ground
+        The shapes as drawn, nothing mended; what is not known under ``left_out``.
+    """
+
+    def __init__(self, problems: list[Problem], seen: Ground) -> None:
+        self.seen = seen
+        super().__init__(problems)
 
 
 def sort_features(frame: gpd.GeoDataFrame) -> Sorted:
@@ -46,7 +64,7 @@ def sort_features(frame: gpd.GeoDataFrame) -> Sorted:
         raise GroundError(_no_polygons(frame, shape))
     unknown = frame["kind"].isna().to_numpy() & (shape != POINT)
     if unknown.any():
-        raise GroundError(_name_unknown(frame, unknown))
+        raise UnknownKindsError(_name_unknown(frame, unknown), _as_drawn(frame, unknown))
     kind = frame["kind"].to_numpy()
     areal = np.isin(kind, _AREAL) & (shape == POLYGON)
     measured = (kind == "trees") | (np.isin(kind, OBSTACLE_KINDS) & (shape == LINE))
@@ -60,11 +78,18 @@ def sort_features(frame: gpd.GeoDataFrame) -> Sorted:
     ignored = pd.isna(kind) | (kind == IGNORE)
     landmark = ~areal & ~measured & ~ignored & ((shape == POINT) | (kind == LANDMARK))
     notes += _count(frame, landmark, "a landmark", "kept to look at; it is no ground")
-    return Sorted(_only(frame, areal), _only(frame, measured), _only(frame, landmark), tuple(notes))
+    rest = ~(areal | measured | landmark)
+    parts = (_only(frame, areal), _only(frame, measured), _only(frame, landmark), _only(frame, rest))
+    return Sorted(*parts, notes=tuple(notes))
 
 
 def _only(frame: gpd.GeoDataFrame, rows: np.ndarray) -> gpd.GeoDataFrame:
     return frame[rows].reset_index(drop=True)
+
+
+def _as_drawn(frame: gpd.GeoDataFrame, unknown: np.ndarray) -> Ground:
+    surfaces, obstacles = (_only(frame, frame["kind"].isin(k).to_numpy()) for k in (SURFACE_KINDS, OBSTACLE_KINDS))
+    return Ground(surfaces, obstacles, left_out=_only(frame, unknown))
 
 
 def close_lines(frame: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
@@ -99,13 +124,13 @@ def _name_unknown(frame: gpd.GeoDataFrame, unknown: np.ndarray) -> list[Problem]
         problems.insert(0, Problem("the files together", "no kind that is known", "greens, fairways, ...", remedy))
     text = ",".join(f"{label}={_guess(label)}" for label in labels)
     where = f"{len(labels)} label{'s' * (len(labels) > 1)} not known"
-    remedy = f'to leave out what stays unknown and go on, say: --kinds "{text}"'
+    remedy = f'to go on like that, say: --kinds "{text}"'
     return [*problems, Problem(where, ", ".join(labels), f"kinds: {', '.join(KINDS)}", remedy)]
 
 
 def _unknown_row(group: gpd.GeoDataFrame, label: str, frame: gpd.GeoDataFrame) -> Problem:
     area = float(group.area.sum())
-    extent = f"{area:,.0f} m² in all" if area else f"{float(group.length.sum()):,.0f} m of line"
+    extent = f"{show_area(area)} ({area:,.0f} m²) in all" if area else f"{float(group.length.sum()):,.0f} m of line"
     found = f"{len(group)} not recognised, {extent}"
     guess = _guess(label)
     inside = _holder(group, frame)
