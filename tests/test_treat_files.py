@@ -90,9 +90,35 @@ def test_the_plan_shows_answer_areas_every_caution_with_its_grade_and_a_place_to
         assert part in text
 
 
-def test_the_plan_has_a_page_a_hole_that_has_zones(zones, small_ground):
+def test_the_plan_has_its_curve_and_a_page_a_hole_that_has_zones(zones, small_ground):
     with pymupdf.open(stream=draw_plan(zones, small_ground), filetype="pdf") as book:
-        assert len(book) == 1 + zones.zones["hole"].nunique()
+        heads = [page.get_text().split("\n")[0] for page in book]
+    assert heads == ["Treatment plan", "How well it is aimed", "Hole 1"]
+
+
+def test_zones_on_a_green_are_drawn_again_close_up(small_ground):
+    both = plan(small_ground, lambda cells: patch(-50, -130, 14)(cells) + patch(0, 0, 8)(cells))
+    with pymupdf.open(stream=draw_plan(both, small_ground), filetype="pdf") as book:
+        heads = [page.get_text().split("\n")[0] for page in book]
+        scales = [word for page in book for word in page.get_text().split() if word.startswith("1:")]
+    assert heads[2:] == ["Hole 1", "Hole 1, close up"]
+    assert scales == ["1:1,500", "1:200"]
+
+
+def test_the_map_on_paper_is_at_the_scale_it_says(zones, small_ground):
+    # The outline's area is taken from the PDF's own drawing commands, turned to ground by the scale in print.
+    with pymupdf.open(stream=draw_plan(zones, small_ground), filetype="pdf") as book:
+        page = book[2]
+        scale = next(int(word[2:].replace(",", "")) for word in page.get_text().split() if word.startswith("1:"))
+        vermilion = (0.835, 0.369, 0.0)
+        lines = [d["items"] for d in page.get_drawings() if d["color"] and _near(d["color"], vermilion)]
+    rings = [[(item[1].x, item[1].y) for item in items if item[0] == "l"] for items in lines]
+    points2 = max(shapely.Polygon(ring).area for ring in rings if len(ring) > 10)
+    assert points2 * (25.4 / 72 / 1000 * scale) ** 2 == pytest.approx(zones.zones["area_m2"].iloc[0], rel=0.02)
+
+
+def _near(colour, other) -> bool:
+    return max(abs(a - b) for a, b in zip(colour, other, strict=True)) < 0.01
 
 
 def test_the_same_plan_makes_the_same_bytes(zones, small_ground):

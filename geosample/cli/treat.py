@@ -67,6 +67,9 @@ class _KeepOff(click.ParamType[tuple[str, float]]):
     help="Distance to keep from a kind of obstacle, such as water=25ft; may be repeated. None is assumed.",
 )
 @click.option("--border-only", type=LENGTH, help="Treat only within this of the outer edge.")
+@click.option("--rate", help="The label's rate, such as 0.2floz/1000ft2, for amounts; none is known here.")
+@click.option("--carrier", help="Water on the ground, such as 2gal/1000ft2.")
+@click.option("--tank", help="What the sprayer holds, such as 100gal, for tank loads.")
 @click.option("--paper", type=click.Choice(["letter", "a4"]), default="letter", show_default=True, help="Plan's paper.")
 @out_folder_option("Folder for the zones' files and the plan.")
 @visit_option
@@ -93,7 +96,7 @@ def command(survey: Path, threshold: float, out: Path, visit: str | None, as_jso
     density_map = load_density(file, visit)
     found = file.read("findings")
     own = found[(found["visit"] == density_map.visit) & (found["pest"] == density_map.pest)]
-    zones = suggest_zones(density_map, ground, settings=settings, findings=own)
+    zones = suggest_zones(density_map, ground, settings=settings, findings=own, treatments=file.read("treatments"))
     save_zones(file, zones)
     files = write_zones(zones, out)
     plan = out / "treatment_plan.pdf"
@@ -104,7 +107,13 @@ def command(survey: Path, threshold: float, out: Path, visit: str | None, as_jso
 
 def _read_settings(threshold: float, asked: dict[str, Any]) -> TreatSettings:
     from geosample.treat import TreatSettings
+    from geosample.treat.amounts import Sprayer, parse_rate, parse_tank
 
+    sprayer = Sprayer(
+        rate=parse_rate(asked["rate"]) if asked["rate"] else None,
+        carrier=parse_rate(asked["carrier"], where="--carrier", dimension="volume") if asked["carrier"] else None,
+        tank=parse_tank(asked["tank"]) if asked["tank"] else None,
+    )
     return TreatSettings(
         threshold,
         miss_cost=asked["miss_cost"],
@@ -113,6 +122,7 @@ def _read_settings(threshold: float, asked: dict[str, Any]) -> TreatSettings:
         keep_off_m=dict(asked["keep_off"]),
         border_only_m=asked["border_only"],
         units=asked["units"],
+        sprayer=sprayer,
     )
 
 

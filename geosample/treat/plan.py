@@ -5,6 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
 import shapely
 
 from geosample.cautions import GRADES, TREATMENT
@@ -30,17 +31,22 @@ from geosample.sheets.paper import (
     next_page,
     open_book,
     upright_turn,
+    wrap_text,
     write_footer,
     write_lines,
     write_text,
 )
 from geosample.treat.areas import area_rows, four_areas
+from geosample.treat.chart import draw_curve, draw_curve_table
+from geosample.treat.curve import read_curve
+from geosample.treat.shapes import polygons_of
 from geosample.treat.table import place_name
 from geosample.units import show_density
 from geosample.words import hole_key
 
 if TYPE_CHECKING:
     import geopandas as gpd
+    from shapely import Geometry
 
     from geosample.ground import Ground
     from geosample.sheets.paper import MapView
@@ -53,6 +59,9 @@ _HEAD = Text(16, bold=True)
 _ANSWER = Text(11, bold=True)
 _BODY = Text(8.5)
 _SMALL = Text(7)
+_CAUTION = Text(7.5)
+_NEAR_M = 3.0  # surfaces nearer than twice this are shown together close up
+_CLOSER = 2.0
 _TABLE_ROW_MM = 5.0
 _MOST_ROWS = 9
 _RIGHT = Text(7, align="right")
@@ -96,6 +105,7 @@ def draw_plan(zones: Zones, ground: Ground, *, paper: str = "letter", units: Uni
     title = f"Treatment plan{f', {course}' if course else ''}"
     book = open_book(paper=paper, title=title)
     _draw_first_page(book, zones, ground, title, units)
+    _draw_curve_page(book, zones)
     holes = sorted({row.hole for row in zones.zones.itertuples()}, key=hole_key)
     for hole in holes:
         next_page(book)
@@ -134,6 +144,24 @@ def _draw_first_page(book: Book, zones: Zones, ground: Ground, title: str, units
         _finish_page(book, zones)
 
 
+def _draw_curve_page(book: Book, zones: Zones) -> None:
+    """Draw how well the plan is aimed; no page for a plan of nothing."""
+    curve = read_curve(zones.findings)
+    if curve.empty or (zones.zones["action"] != "treat").all():
+        return
+    next_page(book)
+    page = book.inside
+    write_text(book, "How well it is aimed", page.west_mm, page.north_mm - 6, _HEAD)
+    words = (
+        "What each way of choosing ground reaches, as the map expects it. Above the dotted line a plan reaches more "
+        "than its share of the insects; the intervals come from draws of the whole map."
+    )
+    left = write_lines(book, [words], _below(page, 10), _BODY)
+    draw_curve(book, Frame(page.west_mm, page.south_mm + left - 104, 140, 102), curve)
+    draw_curve_table(book, Frame(page.west_mm, page.south_mm, page.width_mm, left - 108), curve)
+    _finish_page(book, zones)
+
+
 def _below(page: Frame, down_mm: float) -> Frame:
     return Frame(page.west_mm, page.south_mm, page.width_mm, page.height_mm - down_mm)
 
@@ -148,12 +176,12 @@ def _draw_foot(book: Book) -> float:
     """Draw the cautions and the place to sign at the page's foot; return where they start, mm from the bottom."""
     page = book.inside
     lines = [f"{caution.text} [{_ground(caution.grade, caution.source)}]" for caution in TREATMENT]
-    height_mm = 76.0
+    height_mm = 27 + sum(len(wrap_text(line, page.width_mm - 6, _CAUTION)) for line in lines) * _CAUTION.step_mm
     box = Frame(page.west_mm, page.south_mm, page.width_mm, height_mm)
     draw_border(book, box)
     inner = box.inset(3)
     write_text(book, "Before anything is applied", inner.west_mm, inner.north_mm - 4, Text(10, bold=True))
-    write_lines(book, lines, _below(inner, 6), Text(7.5))
+    write_lines(book, lines, _below(inner, 6), _CAUTION)
     _draw_signing(book, inner)
     return box.north_mm
 
@@ -181,19 +209,46 @@ def _draw_hole(book: Book, zones: Zones, ground: Ground, hole: str | None, units
     page = book.inside
     mine = _of_hole(zones.zones, hole)
     rows = [_zone_row(row, units) for row in mine.itertuples()]
-    write_text(book, f"Hole {hole}" if hole else "No hole named", page.west_mm, page.north_mm - 6, _HEAD)
-    shown = min(len(rows), _MOST_ROWS)
-    table_mm = 7 + shown * _TABLE_ROW_MM
-    frame = Frame(page.west_mm, page.south_mm + table_mm + 16, page.width_mm, page.height_mm - table_mm - 26)
-    _draw_map(book, frame, mine, ground, hole, units)
-    table = Frame(page.west_mm, page.south_mm, page.width_mm, table_mm)
-    done = draw_table(book, table, _ZONE_COLUMNS, rows[:shown], row_mm=_TABLE_ROW_MM, head_mm=6.5)
-    _finish_page(book, zones)
+    head = f"Hole {hole}" if hole else "No hole named"
+    for number, shown in enumerate(_choose_views(mine, ground)):
+        if number:
+            next_page(book)
+        write_text(book, f"{head}{', close up' if number else ''}", page.west_mm, page.north_mm - 6, _HEAD)
+        mapped = mine[mine.intersects(shown)]
+        table_mm = 0.0 if number else 7 + min(len(rows), _MOST_ROWS) * _TABLE_ROW_MM
+        frame = Frame(page.west_mm, page.south_mm + table_mm + 16, page.width_mm, page.height_mm - table_mm - 26)
+        _draw_map(book, frame, mapped, ground, shown, units)
+        if not number:
+            table = Frame(page.west_mm, page.south_mm, page.width_mm, table_mm)
+            draw_table(book, table, _ZONE_COLUMNS, rows[:_MOST_ROWS], row_mm=_TABLE_ROW_MM, head_mm=6.5)
+        _finish_page(book, zones)
+    _draw_rest(book, zones, head, rows[_MOST_ROWS:])
+
+
+def _draw_rest(book: Book, zones: Zones, head: str, rows: list[list[str]]) -> None:
+    """Draw the rows of zones the hole's own page had no room for."""
+    page = book.inside
+    done = 0
     while done < len(rows):
         next_page(book)
-        write_text(book, f"Hole {hole}, continued", page.west_mm, page.north_mm - 6, _HEAD)
+        write_text(book, f"{head}, more zones", page.west_mm, page.north_mm - 6, _HEAD)
         done += draw_table(book, _below(page, 10), _ZONE_COLUMNS, rows[done:], row_mm=_TABLE_ROW_MM, head_mm=6.5)
         _finish_page(book, zones)
+
+
+def _choose_views(mine: gpd.GeoDataFrame, ground: Ground) -> list[Geometry]:
+    """Return the ground to show: all surfaces with zones, and each green's surroundings again where they are small."""
+    by_id = ground.surfaces.set_index("surface_id").geometry
+    whole = shapely.union_all([by_id[name] for name in mine["surface_id"].unique()])
+    small = mine[mine["kind"].isin(("green", "collar", "tee"))]
+    close = shapely.union_all([by_id[name] for name in small["surface_id"].unique()])
+    groups = polygons_of(shapely.buffer(close, _NEAR_M))
+    views = [shapely.intersection(close, group) for group in groups]
+    return [whole, *(view for view in views if _width_m(view) < _width_m(whole) / _CLOSER)]
+
+
+def _width_m(shape: Geometry) -> float:
+    return float(np.max(np.ptp(shapely.get_coordinates(shape), axis=0)))
 
 
 def _of_hole(frame: gpd.GeoDataFrame, hole: str | None) -> gpd.GeoDataFrame:
@@ -211,10 +266,8 @@ def _zone_row(row: Any, units: Units) -> list[str]:
     ]
 
 
-def _draw_map(book: Book, frame: Frame, mine: gpd.GeoDataFrame, ground: Ground, hole: str | None, units: Units) -> None:
-    surfaces = _of_hole(ground.surfaces, hole)
-    whole = shapely.union_all(surfaces.geometry.to_numpy())
-    view = must_fit(whole, frame, margin_mm=10, turn_deg=upright_turn(whole))
+def _draw_map(book: Book, frame: Frame, mine: gpd.GeoDataFrame, ground: Ground, shown: Geometry, units: Units) -> None:
+    view = must_fit(shown, frame, margin_mm=8, turn_deg=upright_turn(shown))
     for kind, look in reversed(SURFACE_LOOKS.items()):  # rough first, beneath the rest
         draw_polygons(book, view, ground.surfaces.geometry[ground.surfaces["kind"] == kind], look)
     shapes = ground.obstacles[ground.obstacles.geometry.geom_type.isin(["Polygon", "MultiPolygon"])]
@@ -224,7 +277,8 @@ def _draw_map(book: Book, frame: Frame, mine: gpd.GeoDataFrame, ground: Ground, 
         draw_polygons(book, view, mine.geometry[mine["action"] == action], look)
     draw_border(book, frame)
     corner = draw_north_arrow(book, view, (frame.east_mm - 10, frame.north_mm - 10))
-    inside = mine.geometry.representative_point()
+    window = view.window()
+    inside = mine.geometry.intersection(window).representative_point()
     places = view.place(inside.x.to_numpy(), inside.y.to_numpy())
     draw_labels(book, places, list(mine["zone_id"]), frame, keep_clear=[corner])
     _draw_margin(book, frame, view, units)

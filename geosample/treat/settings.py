@@ -8,6 +8,7 @@ from math import isfinite
 from typing import Any
 
 from geosample.errors import Problem, TreatError
+from geosample.treat.amounts import Sprayer
 from geosample.units import FOOT2_M2, FOOT_M, Units
 from geosample.words import OBSTACLE_KINDS
 
@@ -45,6 +46,8 @@ class TreatSettings:
         Units of the sentences.
     seed : int
         Seed of the draws behind the intervals of shares.
+    sprayer : Sprayer
+        Rate, carrier and tank as the user entered them, for amounts.
 
     Raises
     ------
@@ -65,6 +68,7 @@ class TreatSettings:
     border_only_m: float | None = None
     units: Units = "us"
     seed: int = 7
+    sprayer: Sprayer = field(default_factory=Sprayer)
 
     def __post_init__(self) -> None:
         """Refuse what can't be, all of it at once."""
@@ -95,6 +99,7 @@ class TreatSettings:
             "border_only_m": self.border_only_m,
             "units": self.units,
             "seed": self.seed,
+            **self.sprayer.plain(),
         }
 
 

@@ -14,6 +14,7 @@ import numpy as np
 
 from geosample.treat.border import find_ratio
 from geosample.treat.cells import place_cells
+from geosample.treat.control import tell_control
 from geosample.treat.curve import target_curve
 from geosample.treat.draw import draw_surface
 from geosample.treat.findings import plan_findings
@@ -32,7 +33,12 @@ if TYPE_CHECKING:
 
 
 def suggest_zones(
-    density_map: DensityMap, ground: Ground, *, settings: TreatSettings, findings: pd.DataFrame | None = None
+    density_map: DensityMap,
+    ground: Ground,
+    *,
+    settings: TreatSettings,
+    findings: pd.DataFrame | None = None,
+    treatments: pd.DataFrame | None = None,
 ) -> Zones:
     """Return the zones to treat or to look at again, with what they hold and leave.
 
@@ -45,7 +51,10 @@ def suggest_zones(
     settings : TreatSettings
         Threshold, costs, swath, smallest zone, distances to keep.
     findings : DataFrame, optional
-        The visit's and pest's rows of the layer ``findings``: the border ratio the counts support is looked up there.
+        The visit's and pest's rows of the layer ``findings``: the border ratio the counts support is looked up there,
+        and the stage mix.
+    treatments : DataFrame, optional
+        The layer ``treatments``: what was done before, so that a class used last is called out.
 
     Returns
     -------
@@ -72,7 +81,8 @@ def suggest_zones(
     table = write_notes(zone_table(drawn, density_map, settings, ground.crs), settings)
     curve = target_curve(density_map, join_cells(drawn), np.random.default_rng(settings.seed), units=settings.units)
     plan = Plan(add_up(drawn, ground, settings), table, settings, curve, find_ratio(findings))
-    sentences = tell_plan(plan)
+    control = tell_control(findings, density_map.pest, treatments) if len(table) else ()
+    sentences = (*tell_plan(plan), *control)
     found = plan_findings(plan, density_map, sentences)
     whose = (density_map.visit, density_map.pest, settings.threshold_per_m2)
     return Zones(*whose, table, found, settings.plain(), sentences)

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
+from geosample.treat.amounts import tell_amounts
 from geosample.treat.border import tell_border
 from geosample.units import show_area, show_density, show_length
 
@@ -70,7 +71,7 @@ class Plan:
 def tell_plan(plan: Plan) -> tuple[str, ...]:
     """Return the answer in sentences, most important first."""
     border = tell_border(plan.curve, plan.ratio, plan.settings)
-    before = (_tell_answer, _tell_saving, _tell_unknown)
+    before = (_tell_answer, _tell_saving, _tell_amounts, _tell_unknown)
     after = (_tell_rule, _tell_smoothing, _tell_left_out, _tell_overspray, _tell_off)
     first, last = ([line for tell in tellers for line in tell(plan)] for tellers in (before, after))
     return (*first, *border, *last)
@@ -142,6 +143,11 @@ def _tell_saving(plan: Plan) -> Iterator[str]:
         f"{show_percent(1 - zones['low'])}). Ground in the zones holds about {gain:.1f} times ({least:.1f} to "
         f"{most:.1f}) the insects of the same area of all ground."
     )
+
+
+def _tell_amounts(plan: Plan) -> Iterator[str]:
+    area_m2 = float(plan.table["area_m2"][plan.table["action"] == "treat"].sum())
+    yield from tell_amounts(area_m2, plan.settings.sprayer, plan.settings.units)
 
 
 def _tell_unknown(plan: Plan) -> Iterator[str]:
