@@ -184,15 +184,17 @@ def _paint_hatch(book: Book, polygon: Geometry, look: Look) -> None:
     canvas.saveState()
     canvas.clipPath(_path(canvas, _rings(polygon)), stroke=0, fill=0, fillMode=0)
     canvas.setStrokeColor(look.hatch_colour)
-    canvas.setFillColor(look.hatch_colour)
     canvas.setLineWidth(0.15)
     if look.hatch in _LINES_DEG:
         for angle_deg in _LINES_DEG[look.hatch]:
             canvas.lines(_hatch_lines(polygon, angle_deg, look.hatch_mm))
+    elif look.hatch == "dots":
+        canvas.setLineCap(1)  # a stroke of no length with round ends is a dot, and a tenth of a circle's bytes
+        canvas.setLineWidth(0.36)
+        canvas.lines([(east, north, east + 0.001, north) for east, north in _hatch_places(polygon, look.hatch_mm)])
     else:
-        dots, radius_mm = (1, 0.18) if look.hatch == "dots" else (0, 0.9)
         for east_mm, north_mm in _hatch_places(polygon, look.hatch_mm):
-            canvas.circle(east_mm, north_mm, radius_mm, stroke=1 - dots, fill=dots)
+            canvas.circle(east_mm, north_mm, 0.9, stroke=1, fill=0)
     canvas.restoreState()
 
 
