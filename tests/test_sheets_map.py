@@ -6,6 +6,7 @@ import re
 from itertools import pairwise
 from pathlib import Path
 
+import geopandas as gpd
 import numpy as np
 import pytest
 import shapely
@@ -200,3 +201,18 @@ def test_hatches_stay_apart_in_black_and_white() -> None:
         for b in list(tones.values())[number + 1 :]
     ]
     assert min(apart) >= 4  # grey levels of 256, in the mean or in the grain
+
+
+def test_ticks_of_longitude_stand_where_they_say(pages: list[Page], design: Design) -> None:
+    page = next(page for page in map_pages(pages) if "green" in page.text.splitlines()[0])
+    scale = int(next(word for word, _ in page.words if re.fullmatch(r"1:\d+", word))[2:])
+    shown = [word for word, _ in labels_of(page)]
+    main = ordered_points(design, "main")
+    point = main[main["point_id"].isin(shown)].iloc[0]
+    for word, box in page.words:
+        found = re.fullmatch(r"(\d+)°(\d+)'([\d.]+)\"W", word)
+        if found:
+            lon = -(int(found[1]) + int(found[2]) / 60 + float(found[3]) / 3600)
+            place = gpd.GeoSeries(gpd.points_from_xy([lon], [41.5]), crs=4326).to_crs(design.points.crs)[0]
+            east_mm = own_marks(page)[0][0] + (place.x - point.geometry.x) * 1000 / scale
+            assert (box[0] + box[2]) / 2 == pytest.approx(east_mm, abs=WITHIN_MM)

@@ -32,8 +32,8 @@ from geosample.words import METHODS
 def command(survey: Path, out: Path, visit: str | None, as_json: bool, **asked: Any) -> None:
     r"""Write the sampling map, the waypoints and the blank sheets of a visit.
 
-    Makes field_map.pdf, bag_labels.pdf, points.gpx, points.kml, blank_counts.csv, blank_counts.xlsx and form.xlsx
-    (an XLSForm).
+    Makes field_map.pdf, bag_labels.pdf, points.gpx, points.kml, blank_counts.csv, blank_counts.xlsx, form.xlsx (an
+    XLSForm) and blank_recounts.csv, for the tenth of the bags that a second person counts.
     Each point gets words to find it by: clock and paces on greens, paces along and in on fairways. They are kept in
     the survey's points too. The default pace and method are common practice, not from a source: set your own.
 

@@ -6,9 +6,11 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
+import pandas as pd
 
 from geosample.cautions import BENCH, FIELD, GRADES, Caution, Grade
 from geosample.errors import Problem, SheetsError
+from geosample.sheets.columns import RECOUNT_MARK
 
 RECOUNT_EVERY = 10
 """One bag in this many is counted again by somebody else (common practice, no source)."""
@@ -113,6 +115,22 @@ def choose_recounts(sample_ids: list[str], *, seed: int, every: int = RECOUNT_EV
         return []
     start = int(np.random.default_rng(seed).integers(min(every, len(sample_ids))))
     return sample_ids[start::every]
+
+
+def recount_rows(rows: pd.DataFrame, *, seed: int) -> pd.DataFrame:
+    """Return the blank rows of the second count: the chosen bags' own rows, their labels marked.
+
+    Parameters
+    ----------
+    rows : DataFrame
+        The blank sheet, as ``blank_rows`` makes it.
+    seed : int
+        The design's, so that paper and file choose the same bags.
+    """
+    main = rows[rows["role"] == "main"]
+    chosen = choose_recounts(list(main["sample_id"]), seed=seed)
+    again = main[main["sample_id"].isin(chosen)].reset_index(drop=True)
+    return again.assign(sample_id=[f"{sample_id}-{RECOUNT_MARK}" for sample_id in again["sample_id"]])
 
 
 def batch_of(number: int, *, size: int = BATCH) -> int:

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 from geosample.errors import Problem, SheetsError
 from geosample.pests import load_pest
 from geosample.sheets.bags import draw_bag_labels
+from geosample.sheets.bench import recount_rows
 from geosample.sheets.blanks import check_not_filled, make_csv, make_workbook
 from geosample.sheets.columns import blank_rows
 from geosample.sheets.crew import draw_bench_sheet, draw_field_sheet
@@ -20,6 +21,7 @@ from geosample.sheets.mapbook import draw_map_book
 from geosample.sheets.paper import close_book, open_book
 from geosample.sheets.waypoints import make_gpx, make_kml
 from geosample.units import INCH_M, Units
+from geosample.words import ROLES
 
 if TYPE_CHECKING:
     from geosample.design import Design
@@ -28,6 +30,10 @@ if TYPE_CHECKING:
 
 PACE_M = 30 * INCH_M
 """A pace, m (common practice, no source): the user's to set."""
+
+
+BLANKS = ("blank_counts.csv", "blank_counts.xlsx", "blank_recounts.csv")
+"""The files people write in."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,7 +68,12 @@ class Sheets:
 
     def summary(self) -> dict[str, Any]:
         """Return it in plain JSON types."""
-        return {"files": [str(path) for path in self.paths], "notes": list(self.notes)}
+        return {
+            "files": [str(path) for path in self.paths],
+            "design_code": self.design.visit.design_code,
+            "points": {role: int((self.design.points["role"] == role).sum()) for role in ROLES},
+            "notes": list(self.notes),
+        }
 
 
 def write_sheets(
@@ -101,7 +112,7 @@ def write_sheets(
     folder = Path(folder)
     _check_points(design, ground)
     if not options.force:
-        check_not_filled([folder / "blank_counts.csv", folder / "blank_counts.xlsx"])
+        check_not_filled([folder / name for name in BLANKS])
     design = find_points(design, ground, units=units, options=options)
     contents, notes = _make_files(design, ground, paper=paper, units=units, options=options)
     return Sheets(_save_files(folder, contents), design, tuple(notes))
@@ -150,6 +161,7 @@ def _make_files(
         "points.kml": make_kml(design).encode(),
         "blank_counts.csv": make_csv(rows).encode("utf-8-sig"),
         "blank_counts.xlsx": make_workbook(rows, profile),
+        "blank_recounts.csv": make_csv(recount_rows(rows, seed=design.visit.seed)).encode("utf-8-sig"),
         "form.xlsx": make_form(design, profile, method=options.method),
     }, notes
 
