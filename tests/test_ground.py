@@ -351,3 +351,58 @@ def test_geometry_collections_heights_and_empty_shapes_are_taken_apart(tmp_path:
     assert areas(ground) == pytest.approx({"green": disc(0, 0, 9).area}, rel=1e-6)
     assert not ground.surfaces.geometry.has_z.any()
     assert "a feature without a shape" in said(ground)
+
+
+def test_layers_and_file_names_tell_the_kind_where_nothing_else_does(tmp_path: Path) -> None:
+    shapes = gpd.GeoDataFrame({"nr": [1]}, geometry=[lonlat(disc(0, 0, 9))], crs=4326)
+    shapes.to_file(tmp_path / "course.gpkg", layer="Greens")
+    shapes.to_file(tmp_path / "course.gpkg", layer="export 3 tees")
+    with pytest.raises(GroundError, match="nr:1"):
+        read_ground(tmp_path / "course.gpkg")
+    fairway = write(tmp_path / "fairways.geojson", (disc(50, 0, 9), {}))
+    (tmp_path / "course.gpkg").unlink()
+    shapes.to_file(tmp_path / "course.gpkg", layer="Greens")
+    ground = read_ground([tmp_path / "course.gpkg", fairway])
+    assert ground.surfaces["surface_id"].tolist() == ["green-1", "fairway-1"]
+
+
+def test_a_kind_known_by_its_folder_alone_is_said(tmp_path: Path) -> None:
+    folder = f"<Folder><name>Bunkers</name>{placemark('Untitled Polygon', disc(0, -80, 5))}</Folder>"
+    green = f"<Folder><name>Hole 7 - par 4</name>{placemark('green', disc(0, 0, 9))}</Folder>"
+    path = tmp_path / "a.kml"
+    path.write_text(kml(folder + green), encoding="utf-8")
+    ground = read_ground(path)
+    assert ground.obstacles["kind"].tolist() == ["bunker"]
+    assert ground.surfaces["hole"].tolist() == ["7"]
+    assert "known by its folder, layer or file alone: Bunkers" in said(ground)
+
+
+def test_a_missing_hole_and_a_hole_without_a_green_are_said(tmp_path: Path) -> None:
+    shapes = [(disc(0, 0, 9), {"kind": "green", "hole": 1}), (disc(90, 0, 9), {"kind": "tee", "hole": 3})]
+    ground = read_ground(write(tmp_path / "a.geojson", *shapes))
+    assert "a hole without any ground hole 2" in said(ground)
+    assert "a hole without a green hole 3" in said(ground)
+
+
+def test_landmarks_are_kept_in_the_survey_and_go_with_the_ground(tmp_path: Path) -> None:
+    survey = open_survey(tmp_path / "a.gpkg")
+    cup = (shapely.Point(0, 0), {"kind": "cup", "hole": 7})
+    save_ground(survey, read_ground(write(tmp_path / "a.geojson", *one_hole(), cup)))
+    back = load_ground(survey).landmarks
+    assert back is not None
+    assert back[["kind", "name", "hole"]].to_numpy().tolist() == [["landmark", "cup", "7"]]
+    save_ground(survey, read_ground(write(tmp_path / "a.geojson", *one_hole())))
+    again = load_ground(survey).landmarks
+    assert again is not None
+    assert again.empty
+
+
+def test_a_picture_is_drawn_of_what_is_not_known_before_it_is_refused(tmp_path: Path) -> None:
+    path = write(tmp_path / "a.geojson", *one_hole(), (disc(90, 0, 9), {"kind": "lawn"}))
+    args = ["ground", str(tmp_path / "a.gpkg"), str(path), "--picture", str(tmp_path / "a.png")]
+    run = CliRunner().invoke(main, args)
+    assert run.exit_code == 1
+    assert sorted(found.name for found in tmp_path.iterdir()) == ["a.geojson", "a.png"]
+    wrong = CliRunner().invoke(main, [*args[:-1], str(tmp_path / "a.jpg"), "--kinds", "lawn=rough"])
+    assert wrong.exit_code == 1
+    assert ".png" in wrong.output

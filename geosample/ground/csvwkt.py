@@ -89,7 +89,7 @@ def _read_row(path: Path, heads: list[str], row: list[str], at: tuple[int, int, 
     pairs = zip(heads, row, strict=False)
     fields = {name: cell.strip() for i, (name, cell) in enumerate(pairs) if i != column and cell.strip()}
     name = fields.get("name") or fields.get("Name")
-    return [Feature(part, fields, (), name, source) for part in parts]
+    return [Feature(part, fields, (path.stem,), name, source) for part in parts]
 
 
 def open_text(text: str) -> tuple[list[shapely.Geometry], list[str]]:

@@ -50,7 +50,7 @@ class Understanding:
 
 
 AREAL = 2  # shapely's number for what has an area
-COLUMNS = ["kind", "label", "island_of", "hole", "name", "source", "geometry"]
+COLUMNS = ["by", "kind", "label", "island_of", "hole", "name", "source", "geometry"]
 
 
 def frame_contents(contents: Sequence[Content], how: Understanding) -> tuple[gpd.GeoDataFrame, list[Remark]]:
@@ -59,7 +59,7 @@ def frame_contents(contents: Sequence[Content], how: Understanding) -> tuple[gpd
     Returns
     -------
     tuple of GeoDataFrame, list of Remark
-        Columns kind (None where not known), label, island_of, hole, name, source, geometry.
+        Columns by, kind (None where not known), label, island_of, hole, name, source, geometry.
 
     Raises
     ------
@@ -109,6 +109,7 @@ def _describe(content: Content, how: Understanding) -> pd.DataFrame:
     meanings = [find_kind(feature, how.kinds, how.kind_from) for feature in content.features]
     return pd.DataFrame(
         {
+            "by": pd.Series([meaning.by for meaning in meanings], dtype=object),
             "kind": pd.Series([meaning.kind for meaning in meanings], dtype=object),
             "label": pd.Series([meaning.label for meaning in meanings], dtype=object),
             "island_of": pd.Series([meaning.island_of for meaning in meanings], dtype=object),

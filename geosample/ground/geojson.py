@@ -48,7 +48,7 @@ def read_geojson(path: Path, data: bytes) -> Content:
         if not isinstance(item, Mapping):
             remarks.append(Remark("a feature that is no object", source, "left out"))
             continue
-        _read_feature(item, source, (features, remarks))
+        _read_feature(item, path.stem, source, (features, remarks))
     return Content(path, tuple(features), _crs_of(path, document), tuple(remarks))
 
 
@@ -79,7 +79,7 @@ def _features_of(path: Path, document: Mapping[str, Any]) -> list[Any]:
     raise GroundError(problem)
 
 
-def _read_feature(item: Mapping[str, Any], source: str, into: tuple[list[Feature], list[Remark]]) -> None:
+def _read_feature(item: Mapping[str, Any], stem: str, source: str, into: tuple[list[Feature], list[Remark]]) -> None:
     fields = _fields_of(item.get("properties"))
     name = fields.get("name") or fields.get("Name")
     where = f"{source} '{name}'" if name else source
@@ -91,7 +91,7 @@ def _read_feature(item: Mapping[str, Any], source: str, into: tuple[list[Feature
         remedy = "mended" if shape is not None else "left out: nothing is left to draw"
         into[1].extend(Remark(what, where, remedy) for what in wrong)
         if shape is not None:
-            into[0].append(Feature(shape, fields, (), name, where))
+            into[0].append(Feature(shape, fields, (stem,), name, where))
 
 
 def _fields_of(properties: Any) -> dict[str, str]:

@@ -21,7 +21,7 @@ _FIELDS = (
     "hole id",
     "golf hole",
 )
-_FOLDER = re.compile(r"(?:hole|h|no|nr|number|#)?\s*\.?\s*#?\s*0*(\d{1,3})")
+_FOLDER = re.compile(r"(?:hole|h|no|nr|number|#)?\s*\.?\s*#?\s*0*(\d{1,3})(?:st|nd|rd|th)?(?: hole)?")
 _NAME = re.compile(r"\b(?:hole|no|nr|number)\s*#?\s*0*(\d{1,3})\b|#\s*0*(\d{1,3})\b")
 _SHORT_NAME = re.compile(r"0*(\d{1,2}) [a-z ]+|[a-z ]+ 0*(\d{1,2})")
 
@@ -70,9 +70,13 @@ def _find_hole(feature: Feature, hole_from: tuple[str, ...]) -> tuple[str | None
 
 
 def _in_name(feature: Feature, fields: Mapping[str, str]) -> str | None:
-    for text in (feature.name, fields.get("name"), *reversed(feature.folders)):
+    for text in (feature.name, fields.get("name")):
         word = plain_word(text) if text else ""
         match = _NAME.search(word) or _SHORT_NAME.fullmatch(word)
+        if match:
+            return str(int(next(group for group in match.groups() if group)))
+    for folder in reversed(feature.folders):  # "export 3" is no hole, "Hole 3 par 4" is
+        match = _NAME.search(plain_word(folder))
         if match:
             return str(int(next(group for group in match.groups() if group)))
     return None

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from geosample.errors import GroundError, Problem
 from geosample.ground.features import Feature
@@ -84,11 +84,14 @@ class Meaning:
         The word it was found by, or the one the user can map.
     island_of : str or None
         The kind it is an island in, where its label says so.
+    by : str
+        The field it was found by, ``name`` and ``folder`` included.
     """
 
     kind: str | None
     label: str
     island_of: str | None = None
+    by: str = ""
 
 
 def plain_word(text: str) -> str:
@@ -173,7 +176,7 @@ def find_kind(feature: Feature, kinds: Mapping[str, str], kind_from: tuple[str, 
     for field, value in said:
         meaning = _look_up(field, value)
         if meaning is not None:
-            return meaning
+            return replace(meaning, by=field)
     return Meaning(None, _best_label(feature, said))
 
 

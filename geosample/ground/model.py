@@ -76,8 +76,9 @@ def load_ground(survey: Survey) -> Ground:
         When 'geosample ground' has not been run.
     """
     surfaces = cast("gpd.GeoDataFrame", survey.need("surfaces"))
-    obstacles = cast("gpd.GeoDataFrame", survey.read("obstacles"))
-    return Ground(surfaces, obstacles if obstacles.crs else obstacles.set_crs(surfaces.crs))
+    obstacles, landmarks = (cast("gpd.GeoDataFrame", survey.read(name)) for name in ("obstacles", "landmarks"))
+    placed = [frame if frame.crs else frame.set_crs(surfaces.crs) for frame in (obstacles, landmarks)]
+    return Ground(surfaces, placed[0], landmarks=placed[1])
 
 
 def save_ground(survey: Survey, ground: Ground) -> None:
@@ -85,3 +86,5 @@ def save_ground(survey: Survey, ground: Ground) -> None:
     with survey.change() as change:
         change.put("surfaces", ground.surfaces)
         change.put("obstacles", ground.obstacles)
+        landmarks = ground.landmarks
+        change.put("landmarks", ground.obstacles.iloc[:0] if landmarks is None else landmarks)

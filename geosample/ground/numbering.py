@@ -13,6 +13,8 @@ import shapely
 from geosample.ground.model import Note
 from geosample.words import SURFACE_KINDS, hole_key
 
+_MOST = 36  # numbers above this are no holes in a row
+
 
 def lend_holes(surfaces: gpd.GeoDataFrame, landmarks: gpd.GeoDataFrame) -> tuple[gpd.GeoDataFrame, list[Note]]:
     """Return the surfaces with the hole of the nearest hole where they had none, and notes of it.
@@ -52,6 +54,28 @@ def _lent(nameless: gpd.GeoDataFrame) -> list[Note]:
         )
         for kind, group in nameless.groupby("kind", sort=True)
     ]
+
+
+def miss_holes(surfaces: gpd.GeoDataFrame) -> list[Note]:
+    """Return a note for holes that seem to be missing, or to lack a green where others have one.
+
+    Examples
+    --------
+    >>> frame = gpd.GeoDataFrame({"hole": ["1", "3"], "kind": ["green", "tee"]}, geometry=[shapely.Point(0, 0)] * 2)
+    >>> [(note.what, note.where) for note in miss_holes(frame)]
+    [('a hole without any ground', 'hole 2'), ('a hole without a green', 'hole 3')]
+    """
+    numbers = {int(hole) for hole in surfaces["hole"].dropna() if hole.isdigit()}
+    with_green = {int(hole) for hole in surfaces.loc[surfaces["kind"] == "green", "hole"].dropna() if hole.isdigit()}
+    missing = sorted(set(range(1, max(numbers, default=0) + 1)) - numbers) if max(numbers, default=0) <= _MOST else []
+    lacking = sorted(numbers - with_green) if with_green else []
+    remedy = "look whether it is in the file, and under which name"
+    rows = (("a hole without any ground", missing), ("a hole without a green", lacking))
+    return [Note(what, _name_holes(holes), len(holes), 0.0, remedy) for what, holes in rows if holes]
+
+
+def _name_holes(holes: list[int]) -> str:
+    return f"hole{'s' * (len(holes) > 1)} {', '.join(map(str, holes))}"
 
 
 def give_ids(surfaces: gpd.GeoDataFrame) -> gpd.GeoDataFrame:

@@ -20,7 +20,7 @@ from geosample.ground.frame import Understanding, frame_contents
 from geosample.ground.kinds import check_kinds, parse_kinds
 from geosample.ground.mend import cut_islands, drop_repeats, drop_slivers, mend_crossings
 from geosample.ground.model import Ground
-from geosample.ground.numbering import give_ids, lend_holes
+from geosample.ground.numbering import give_ids, lend_holes, miss_holes
 from geosample.ground.overlaps import settle_overlaps
 from geosample.ground.placing import read_crs
 from geosample.ground.sorting import Sorted, note_remarks, sort_features
@@ -160,6 +160,7 @@ def make_ground(found: Sorted, collar_m: Widths | None, approach_m: float | None
         kinds = ", ".join(SURFACE_KINDS)
         remedy = "check the labels, or map them with --kinds"
         raise GroundError(Problem("the files together", "no surface", f"at least one {kinds}", remedy))
+    notes += miss_holes(surfaces)
     numbered = give_ids(surfaces)
     multi = gpd.GeoSeries(only_polygons(numbered.geometry.to_numpy()), numbered.index, crs=numbered.crs)
     numbered = numbered.set_geometry(multi).assign(area_m2=multi.area)

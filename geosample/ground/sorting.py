@@ -75,12 +75,20 @@ def sort_features(frame: gpd.GeoDataFrame) -> Sorted:
         *_count(frame, np.isin(kind, SURFACE_KINDS) & (shape == LINE), "an open line", "left out: it has no area"),
         *_count(frame, measured & (shape == LINE) & (kind != "trees"), "a line", "kept to look at; it cuts no turf"),
     ]
+    notes += _count(frame, _by_folder(frame), "known by its folder, layer or file alone", "map it with --kinds if not")
     ignored = pd.isna(kind) | (kind == IGNORE)
     landmark = ~areal & ~measured & ~ignored & ((shape == POINT) | (kind == LANDMARK))
     notes += _count(frame, landmark, "a landmark", "kept to look at; it is no ground")
     rest = ~(areal | measured | landmark)
-    parts = (_only(frame, areal), _only(frame, measured), _only(frame, landmark), _only(frame, rest))
+    landmarks = _only(frame, landmark).assign(kind=LANDMARK)
+    landmarks = landmarks.assign(name=landmarks["name"].fillna(landmarks["label"]))
+    parts = (_only(frame, areal), _only(frame, measured), landmarks, _only(frame, rest))
     return Sorted(*parts, notes=tuple(notes))
+
+
+def _by_folder(frame: gpd.GeoDataFrame) -> np.ndarray:
+    """Return which features have a name of their own that is not known, in a folder whose name is."""
+    return np.asarray((frame["by"] == "folder") & frame["name"].notna(), dtype=bool)
 
 
 def _only(frame: gpd.GeoDataFrame, rows: np.ndarray) -> gpd.GeoDataFrame:

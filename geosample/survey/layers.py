@@ -31,6 +31,7 @@ def _columns(text: str = "", *, real: str = "", whole: str = "", flag: str = "")
 LAYERS: dict[str, Layer] = {
     "surfaces": Layer("MultiPolygon", _columns("surface_id hole kind name source", real="area_m2")),
     "obstacles": Layer("Unknown", _columns("kind hole name source")),
+    "landmarks": Layer("Unknown", _columns("kind hole name source")),
     "visits": Layer(
         None,
         _columns(
@@ -58,6 +59,7 @@ LAYERS: dict[str, Layer] = {
         ),
     ),
     "counts": Layer(None, _columns("visit sample_id pest stage", whole="count")),
+    "recounts": Layer(None, _columns("visit sample_id pest stage counted_by", whole="count")),
     "estimates": Layer(
         None,
         _columns(
