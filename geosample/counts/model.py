@@ -49,12 +49,15 @@ class Counts:
         One row a sample, pest and stage looked for, zeros included: columns of the layer ``counts``.
     notes : tuple of RowNote
         All that was forgiven, set aside or found missing.
+    recounts : DataFrame or None
+        Blind second counts: columns of the layer ``recounts``; None where there are none.
     """
 
     visit: str
     samples: gpd.GeoDataFrame
     counts: pd.DataFrame
     notes: tuple[RowNote, ...] = field(default=())
+    recounts: pd.DataFrame | None = None
 
 
 def load_counts(survey: Survey, visit: str | None = None) -> Counts:
@@ -67,7 +70,9 @@ def load_counts(survey: Survey, visit: str | None = None) -> Counts:
     """
     name = survey.find_visit(visit)
     samples = cast("gpd.GeoDataFrame", survey.need("samples", visit=name))
-    return Counts(name, samples, survey.need("counts", visit=name))
+    counts, recounts = survey.read("counts"), survey.read("recounts")
+    of_visit = [frame[frame["visit"] == name].reset_index(drop=True) for frame in (counts, recounts)]
+    return Counts(name, samples, of_visit[0], recounts=None if of_visit[1].empty else of_visit[1])
 
 
 def save_counts(survey: Survey, counts: Counts) -> None:
@@ -75,6 +80,8 @@ def save_counts(survey: Survey, counts: Counts) -> None:
     with survey.change() as change:
         change.put("samples", counts.samples, where={"visit": counts.visit})
         change.put("counts", counts.counts, where={"visit": counts.visit})
+        if counts.recounts is not None:
+            change.put("recounts", counts.recounts, where={"visit": counts.visit})
 
 
 def tally(counts: Counts, pest: str, *, stages: Collection[str] | None = None) -> gpd.GeoDataFrame:

@@ -1,0 +1,175 @@
+"""Counts into the survey: what is there already adds nothing, a corrected row replaces its own, all or none."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, cast
+
+import geopandas as gpd
+import pandas as pd
+
+from geosample.counts.model import Counts, RowNote
+from geosample.counts.shaping import sort_samples
+from geosample.counts.weights import note_coverage, use_weights
+
+if TYPE_CHECKING:
+    from geosample.design import Design
+    from geosample.survey import Survey
+
+# What a corrected row may change; weights follow from all samples, and sampled_m2 from the plugs.
+COMPARED = (
+    "point_id",
+    "method",
+    "status",
+    "plugs",
+    "moved",
+    "fix_lon",
+    "fix_lat",
+    "accuracy_m",
+    "joined_by",
+    "collector",
+    "counted_by",
+    "collected_at",
+    "note",
+)
+_DEGREES = 1e-9
+
+
+@dataclass(frozen=True, slots=True)
+class Added:
+    """What a load did to the survey.
+
+    Parameters
+    ----------
+    counts : Counts
+        All of the visit's counts as they are now.
+    new, same, changed : tuple of str
+        Sample ids that were not there, that were there and say the same, and that a corrected row replaced.
+    differences : tuple of RowNote
+        What changed in each replaced sample.
+    """
+
+    counts: Counts
+    new: tuple[str, ...]
+    same: tuple[str, ...]
+    changed: tuple[str, ...]
+    differences: tuple[RowNote, ...]
+
+
+def add_counts(survey: Survey, fresh: Counts, design: Design) -> Added:
+    """Put what came back into the survey, row by row, under the survey's lock.
+
+    Parameters
+    ----------
+    fresh : Counts
+        From ``read_counts``; samples of the visit that it does not mention stay as they are.
+    design : Design
+        The visit's, for the weights, which depend on all its samples.
+
+    Raises
+    ------
+    SurveyError
+        When the survey can't be written; nothing is changed then.
+    """
+    of_visit = {"visit": fresh.visit}
+    with survey.change() as change:
+        frames = [change.read(layer) for layer in ("samples", "counts", "recounts")]
+        samples, counts, recounts = (frame[frame["visit"] == fresh.visit] for frame in frames)
+        old = Counts(fresh.visit, cast("gpd.GeoDataFrame", samples), counts, recounts=recounts)
+        added = merge_counts(old, fresh, design)
+        if added.new or added.changed or _more_recounts(old, added.counts):
+            change.put("samples", added.counts.samples, where=of_visit)
+            change.put("counts", added.counts.counts, where=of_visit)
+            if added.counts.recounts is not None:
+                change.put("recounts", added.counts.recounts, where=of_visit)
+    return added
+
+
+def merge_counts(old: Counts, fresh: Counts, design: Design) -> Added:
+    """Return the visit's counts with the fresh rows in place of their own older ones, and what that changed."""
+    old = _drop_placeholders(old, fresh)
+    before, after = _by_sample(old), _by_sample(fresh)
+    differences = {name: _differ(before[name], said) for name, said in after.items() if name in before}
+    changed = tuple(name for name, notes in differences.items() if notes)
+    samples = _put(old.samples, fresh.samples, set(after))
+    weighed = use_weights(sort_samples(cast("gpd.GeoDataFrame", samples), design), design.points)
+    counts = _put(old.counts, fresh.counts, set(after)).sort_values(["sample_id", "pest", "stage"], kind="stable")
+    own = set(note_coverage(fresh.samples, design.points))
+    notes = [note for note in fresh.notes if note not in own] + note_coverage(weighed, design.points)
+    merged = replace(
+        fresh,
+        samples=cast("gpd.GeoDataFrame", weighed),
+        counts=counts.reset_index(drop=True),
+        notes=tuple(notes),
+        recounts=_merge_recounts(old.recounts, fresh.recounts),
+    )
+    told = tuple(RowNote(name, what, done) for name, notes in differences.items() for what, done in notes)
+    new = tuple(name for name in after if name not in before)
+    return Added(merged, new, tuple(n for n in differences if n not in changed), changed, told)
+
+
+def _drop_placeholders(old: Counts, fresh: Counts) -> Counts:
+    """Take away records of points without a bag, which name no method, where a bag of the point has come since."""
+    bagless = old.samples["method"].eq("other") & old.samples["status"].ne("counted")
+    gone = bagless & old.samples["point_id"].isin(fresh.samples["point_id"])
+    gone &= ~old.samples["sample_id"].isin(fresh.samples["sample_id"])
+    return replace(old, samples=cast("gpd.GeoDataFrame", old.samples[~gone]))
+
+
+def _put(old: pd.DataFrame, fresh: pd.DataFrame, names: set[str]) -> pd.DataFrame:
+    kept = old[~old["sample_id"].isin(names)]
+    if kept.empty:
+        return fresh
+    return pd.concat([kept, fresh], ignore_index=True) if len(fresh) else kept
+
+
+def _by_sample(counts: Counts) -> dict[str, dict[str, object]]:
+    """Return sample id -> what is said of it: its compared fields, then its counts by stage."""
+    said = {
+        str(row["sample_id"]): {name: _plain(row[name]) for name in COMPARED}
+        for row in counts.samples.drop(columns="geometry").to_dict("records")
+    }
+    rows = counts.counts[["sample_id", "pest", "stage", "count"]].itertuples(index=False)
+    for sample_id, pest, stage, count in rows:
+        said.get(str(sample_id), {})[f"{pest}, {stage}:"] = int(count)
+    return said
+
+
+def _differ(before: dict[str, object], after: dict[str, object]) -> list[tuple[str, str]]:
+    """Return what changed: (what was there, what is there now)."""
+    names = [*before, *(name for name in after if name not in before)]
+    return [
+        (f"{name} {_show(before.get(name))}", f"now {_show(after.get(name))}")
+        for name in names
+        if not _equal(before.get(name), after.get(name))
+    ]
+
+
+def _equal(one: object, other: object) -> bool:
+    if isinstance(one, float) and isinstance(other, float):
+        return abs(one - other) <= _DEGREES
+    return one == other
+
+
+def _plain(value: object) -> object:
+    """Return the value with everything missing as None."""
+    return None if value is None or value != value else value  # noqa: PLR0124 (not a number is not itself)
+
+
+def _show(value: object) -> str:
+    return "blank" if value is None or value == "" else str(value)
+
+
+def _merge_recounts(old: pd.DataFrame | None, fresh: pd.DataFrame | None) -> pd.DataFrame | None:
+    frames = [frame for frame in (old, fresh) if frame is not None and len(frame)]
+    if not frames:
+        return None
+    joined = pd.concat(frames, ignore_index=True)
+    last = joined.drop_duplicates(["sample_id", "pest", "stage"], keep="last")
+    return last.sort_values(["sample_id", "pest", "stage"], kind="stable").reset_index(drop=True)
+
+
+def _more_recounts(old: Counts, merged: Counts) -> bool:
+    if merged.recounts is None:
+        return False
+    return old.recounts is None or not old.recounts.reset_index(drop=True).equals(merged.recounts)

@@ -1,0 +1,30 @@
+"""One door to what came back: the file's kind, told by its name's ending, and its rows as tables of text."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from geosample.counts.rules import Log
+from geosample.counts.tables import IsHeading, Table, read_text_table
+
+TEXT = {".csv", ".tsv", ".txt"}
+KINDS = "CSV"
+
+
+def read_tables(path: Path, log: Log, is_heading: IsHeading) -> list[Table]:
+    """Return the file's tables (a workbook may hold several), none after asking about a file that can't be read."""
+    try:
+        if path.suffix.lower() in TEXT:
+            return _one(read_text_table(path, log, is_heading))
+    except FileNotFoundError:
+        log.ask(str(path), "no such file", "a file of counts", "check the name")
+        return []
+    except OSError as error:
+        log.ask(str(path), f"a file that can't be read ({error.strerror})", "a file of counts", "check its permissions")
+        return []
+    log.ask(path.name, f"the ending '{path.suffix}'", f"one of: {KINDS}", "export the counts in one of these formats")
+    return []
+
+
+def _one(table: Table | None) -> list[Table]:
+    return [] if table is None else [table]

@@ -1,0 +1,73 @@
+"""What a load did, in a few lines and as one summary."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+from geosample.counts.adding import Added
+from geosample.counts.weights import ANSWERED
+from geosample.report import show_table
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from geosample.design import Design
+
+
+def list_codes(visits: pd.DataFrame, but: str) -> dict[str, str]:
+    """Return design code -> visit, of the survey's visits other than one."""
+    others = visits[visits["visit"] != but]
+    return {str(code): str(name) for code, name in zip(others["design_code"], others["visit"], strict=True) if code}
+
+
+def summarise_added(added: Added, design: Design) -> dict[str, Any]:
+    """Return the visit's samples by status, its counts by stage, who is missing, and every note."""
+    counts = added.counts
+    samples = counts.samples
+    counted = samples[samples["status"] == "counted"]
+    positive = counts.counts.groupby("sample_id")["count"].sum() > 0
+    stages = counts.counts.groupby("stage", sort=False)["count"]
+    answered = set(samples.loc[samples["status"].isin(ANSWERED), "point_id"])
+    main = design.points.loc[design.points["role"] == "main", "point_id"]
+    return {
+        "visit": counts.visit,
+        "pest": design.visit.pest,
+        "samples": len(samples),
+        "by_status": samples["status"].value_counts().to_dict(),
+        "by_method": counted["method"].value_counts().to_dict(),
+        "insects": int(counts.counts["count"].sum()),
+        "samples_with_insects": int(positive.sum()),
+        "by_stage": {
+            str(stage): {"looked_for_in": len(values), "found": int(values.sum())} for stage, values in stages
+        },
+        "main_points": len(main),
+        "main_points_unanswered": [name for name in main if name not in answered],
+        "moved_samples": int(samples["moved"].sum()),
+        "moved_share": float(counted["moved"].mean()) if len(counted) else None,
+        "joined_by_position": int((samples["joined_by"] == "position").sum()),
+        "added": {"new": len(added.new), "unchanged": len(added.same), "replaced": len(added.changed)},
+        "differences": [{"sample": note.where, "was": note.what, "done": note.done} for note in added.differences],
+        "notes": [{"where": note.where, "found": note.what, "done": note.done} for note in counts.notes],
+    }
+
+
+def say_summary(summary: dict[str, Any]) -> list[str]:
+    """Return the summary as lines for a person."""
+    status = ", ".join(f"{number} {name.replace('_', ' ')}" for name, number in summary["by_status"].items())
+    was = summary["added"]
+    lines = [
+        f"Visit {summary['visit']}: {summary['samples']} samples ({status or 'none'}); "
+        f"{was['new']} new, {was['unchanged']} as before, {was['replaced']} replaced.",
+        f"{summary['insects']} {summary['pest']} in {summary['samples_with_insects']} samples with any.",
+    ]
+    rows = [[stage, str(what["looked_for_in"]), str(what["found"])] for stage, what in summary["by_stage"].items()]
+    lines += show_table(["stage", "samples that looked for it", "found"], rows) if rows else []
+    missing = summary["main_points_unanswered"]
+    if missing:
+        lines.append(
+            f"{len(missing)} of {summary['main_points']} main points have no count: {', '.join(missing[:12])}"
+            + (f" and {len(missing) - 12} more" if len(missing) > 12 else "")  # noqa: PLR2004 (a line's worth)
+        )
+    if summary["moved_samples"]:
+        lines.append(f"{summary['moved_samples']} plugs were moved ({summary['moved_share']:.0%} of those counted).")
+    return lines

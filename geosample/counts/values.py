@@ -1,0 +1,212 @@
+"""Cells read: a whole number, a status, a tick, a date. A cell that needs guessing is asked about instead."""
+
+from __future__ import annotations
+
+import math
+import re
+import unicodedata
+from dataclasses import dataclass
+from datetime import date, datetime, timedelta
+
+from geosample.counts.headings import plain_word
+from geosample.units import LENGTHS_M
+from geosample.words import METHODS, STATUSES
+
+STATUS_WORDS = {
+    "counted": ("done", "extracted", "ok", "read"),
+    "not_extracted": ("not counted", "not read", "unread", "not done"),
+    "lost": ("missing bag", "spilled", "bag lost", "gone"),
+    "unreachable": ("could not", "no access", "blocked", "not reached", "could not reach", "not reachable"),
+    "off_turf": ("not turf", "off the turf", "no turf", "outside turf"),
+}
+METHOD_WORDS = {
+    "brine": ("salt", "salt flotation", "brine flotation", "flotation", "float", "b"),
+    "heat": ("heat funnel", "funnel", "berlese", "tullgren", "berlese tullgren", "lamp", "h"),
+    "flush": ("soap", "soap flush", "f"),
+    "hand": ("hand search", "search", "s"),
+    "other": ("x",),
+}
+_YES = {"yes", "y", "true", "1", "x", "✓", "✔", "moved", "t"}
+_NO = {"", "no", "n", "false", "0", "f", "not moved"}
+_WHOLE = re.compile(r"\d{1,9}(?:[.,]0+)?")
+_SUM = re.compile(r"\d{1,6}(?:\s*\+\s*\d{1,6})+")
+_ISO = re.compile(r"(\d{4})[-/.](\d{1,2})[-/.](\d{1,2})(?:[T ].*)?")
+_SHORT = re.compile(r"(\d{1,2})[-/.](\d{1,2})[-/.](\d{4}|\d{2})(?:[T ,].*)?")
+
+
+@dataclass(frozen=True, slots=True)
+class Bad:
+    """A cell that can't be read without guessing: what was expected and what to do."""
+
+    expected: str
+    remedy: str
+
+
+def clean_text(text: str) -> str:
+    """Return a cell with wide digits, odd minus signs and hard spaces made plain.
+
+    Examples
+    --------
+    >>> clean_text(" １２\u00a0")
+    '12'
+    """
+    return unicodedata.normalize("NFKC", text).replace("\u2212", "-").replace("\u2013", "-").strip()
+
+
+def read_whole(text: str, *, sums: bool = False) -> int | Bad | None:
+    """Return a whole number, zero or more; None where the cell is blank.
+
+    Parameters
+    ----------
+    text : str
+        The cell.
+    sums : bool
+        Read ``3+4`` as 7.
+
+    Examples
+    --------
+    >>> [read_whole(text) for text in ("0", "", "7.0")]
+    [0, None, 7]
+    >>> read_whole("3+4", sums=True)
+    7
+    >>> read_whole("12?").expected
+    'a whole number, 0 or more'
+    """
+    plain = clean_text(text)
+    if not plain:
+        return None
+    if _WHOLE.fullmatch(plain):
+        return int(re.split("[.,]", plain)[0])
+    if _SUM.fullmatch(plain):
+        if sums:
+            return sum(int(part) for part in plain.split("+"))
+        return Bad("one whole number", "write the sum, or allow sums with --sums")
+    return Bad("a whole number, 0 or more", "write the number counted, 0 if none, or leave it blank if not looked for")
+
+
+def read_word(text: str, words: dict[str, tuple[str, ...]], remedy: str) -> str | Bad | None:
+    """Return the program's own word for a cell; None where it is blank.
+
+    Examples
+    --------
+    >>> read_word("No access", STATUS_WORDS, "write one")
+    'unreachable'
+    """
+    plain = plain_word(text)
+    if not plain:
+        return None
+    for key, others in words.items():
+        if plain in {plain_word(key), *others}:
+            return key
+    return Bad(f"one of: {', '.join(words)}", remedy)
+
+
+def read_status(text: str) -> str | Bad | None:
+    """Return one of ``words.STATUSES``; None where blank."""
+    return read_word(text, {key: STATUS_WORDS[key] for key in STATUSES}, "write one of them, or leave it blank")
+
+
+def read_method(text: str) -> str | Bad | None:
+    """Return one of ``words.METHODS``; None where blank."""
+    return read_word(text, {key: METHOD_WORDS[key] for key in METHODS}, "write how the insects were got out")
+
+
+def read_tick(text: str) -> bool | Bad:
+    """Return whether a box is ticked; blank is not.
+
+    Examples
+    --------
+    >>> read_tick("X"), read_tick(""), read_tick("no")
+    (True, False, False)
+    """
+    plain = clean_text(text).lower()
+    if plain in _YES:
+        return True
+    return False if plain in _NO else Bad("yes or blank", "write yes if it was, else leave it blank")
+
+
+def read_metres(text: str) -> float | Bad:
+    """Return a length in metres; a bare number is metres, a blank not a number.
+
+    Examples
+    --------
+    >>> read_metres("4,5"), read_metres("16 ft")
+    (4.5, 4.8768)
+    """
+    plain = clean_text(text).lower().lstrip("±").replace(",", ".")
+    if not plain:
+        return math.nan
+    match = re.fullmatch(r"(\d+\.?\d*|\.\d+)\s*([a-z]*)", plain)
+    scale = LENGTHS_M.get(match.group(2) or "m") if match else None
+    if match is None or scale is None:
+        return Bad("metres, or a length with its unit", "write such as 5 or 16ft")
+    return float(match.group(1)) * scale
+
+
+def read_date(text: str, visit: date, days: int) -> date | Bad | None:
+    """Return the date a plug was pulled, None where blank; month and day are told apart by the visit's own date.
+
+    Parameters
+    ----------
+    visit : date
+        The visit's date.
+    days : int
+        How far from it a plug may be dated.
+
+    Examples
+    --------
+    >>> read_date("5/4/2026 7:30", date(2026, 5, 4), 7), read_date("4.5.26", date(2026, 5, 4), 7)
+    (datetime.date(2026, 5, 4), datetime.date(2026, 5, 4))
+    >>> read_date("2025-05-04", date(2026, 5, 4), 7).expected
+    'a date within 7 days of the visit, 2026-05-04'
+    """
+    plain = clean_text(text)
+    if not plain or re.fullmatch(r"\d{1,2}[:.h]\d{2}(:\d{2})?\s*([ap]\.?m\.?)?", plain.lower()):
+        return None
+    dates = _dates_of(plain)
+    if not dates:
+        return Bad("a date such as 2026-05-04", "write it year-month-day")
+    near = [day for day in dates if abs(day - visit) <= timedelta(days=days)]
+    if not near:
+        return Bad(f"a date within {days} days of the visit, {visit}", "correct it, or load it into its own visit")
+    return min(near, key=lambda day: abs(day - visit))
+
+
+def same_date(text: str, other: str) -> bool:
+    """Return whether two texts can be the same date, as when a spreadsheet rewrote ``2026-05-04`` as ``5/4/2026``.
+
+    Examples
+    --------
+    >>> same_date("5/4/2026", "2026-05-04"), same_date("May", "2026-05-04")
+    (True, False)
+    """
+    return bool(set(_dates_of(clean_text(text))) & set(_dates_of(clean_text(other))))
+
+
+def parse_day(text: str) -> date | None:
+    """Return the date an ISO text says, or None."""
+    try:
+        return datetime.fromisoformat(text.strip()).date()
+    except ValueError:
+        return None
+
+
+def _dates_of(text: str) -> list[date]:
+    iso, short = _ISO.fullmatch(text), _SHORT.fullmatch(text)
+    if iso:
+        year, month, day = (int(part) for part in iso.groups())
+        tries = [(year, month, day)]
+    elif short:
+        first, second, year = (int(part) for part in short.groups())
+        year += 2000 if year < 100 else 0  # noqa: PLR2004 (two-digit years)
+        tries = [(year, first, second), (year, second, first)]
+    else:
+        return []
+    return [day for day in (_day(*parts) for parts in dict.fromkeys(tries)) if day]
+
+
+def _day(year: int, month: int, day: int) -> date | None:
+    try:
+        return date(year, month, day)
+    except ValueError:
+        return None
