@@ -406,3 +406,22 @@ def test_a_picture_is_drawn_of_what_is_not_known_before_it_is_refused(tmp_path: 
     wrong = CliRunner().invoke(main, [*args[:-1], str(tmp_path / "a.jpg"), "--kinds", "lawn=rough"])
     assert wrong.exit_code == 1
     assert ".png" in wrong.output
+
+
+def test_a_label_that_no_feature_has_is_said(hole: Path) -> None:
+    assert "the label 'obb'" in said(read_ground(hole, kinds="OBB=ignore"))
+
+
+def test_turf_mostly_under_an_obstacle_is_pointed_out(tmp_path: Path) -> None:
+    loop = (shapely.box(-20, -150, 20, 30), {"kind": "cart path"})
+    assert "more than a third of a fairway under one path" in said(
+        read_ground(write(tmp_path / "a.geojson", *one_hole(), loop))
+    )
+
+
+def test_the_survey_file_is_not_read_into_itself(hole: Path, tmp_path: Path) -> None:
+    survey = tmp_path / "a.gpkg"
+    assert CliRunner().invoke(main, ["ground", str(survey), str(hole)]).exit_code == 0
+    run = CliRunner().invoke(main, ["ground", str(survey), str(survey)])
+    assert run.exit_code == 1
+    assert "the survey file itself" in run.output

@@ -278,3 +278,12 @@ def test_archives_inside_archives_and_no_map_in_them(tmp_path: Path) -> None:
         archive.writestr("inner.zip", inner.getvalue())
     with pytest.raises(GroundError, match="no KML"):
         read_ground(path)
+
+
+def test_other_maps_in_an_archive_are_named(tmp_path: Path) -> None:
+    path = tmp_path / "a.kmz"
+    with zipfile.ZipFile(path, "w") as archive:
+        archive.writestr("doc.kml", kml(placemark("green", disc(0, 0, 9))))
+        archive.writestr("back nine/more.kml", kml(placemark("green", disc(99, 0, 9))))
+    ground = read_ground(path)
+    assert [note.where for note in ground.notes] == ["a.kmz, back nine/more.kml", "all surfaces"]

@@ -71,8 +71,16 @@ def command(survey: Path, files: tuple[Path, ...], units: Units, as_json: bool, 
 
 
 def _read(survey: Survey, files: tuple[Path, ...], options: dict[str, Any]) -> Ground:
-    from geosample.ground import GroundOptions, UnknownKindsError, kept_crs, parse_kinds, read_ground
+    from geosample.ground import (
+        GroundOptions,
+        UnknownKindsError,
+        check_not_survey,
+        kept_crs,
+        parse_kinds,
+        read_ground,
+    )
 
+    check_not_survey(survey, files)
     try:
         ground = read_ground(
             files,

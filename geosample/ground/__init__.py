@@ -8,7 +8,7 @@ from geosample.ground.kinds import KINDS, parse_kinds
 from geosample.ground.model import Ground, Note, load_ground, save_ground
 from geosample.ground.picture import draw_ground
 from geosample.ground.reading import GroundOptions, read_ground
-from geosample.ground.replacing import kept_crs, replace_ground
+from geosample.ground.replacing import check_not_survey, kept_crs, replace_ground
 from geosample.ground.sorting import UnknownKindsError
 from geosample.ground.summary import show_ground, sum_up_ground
 from geosample.ground.trees import measure_trees
@@ -22,6 +22,7 @@ __all__ = [
     "UnknownKindsError",
     "add_approaches",
     "add_collars",
+    "check_not_survey",
     "cut_cells",
     "draw_ground",
     "edge_lines",

@@ -5,13 +5,15 @@ from __future__ import annotations
 import io
 import zipfile
 import zlib
+from dataclasses import replace
 from pathlib import Path, PurePosixPath
 
 from geosample.errors import GroundError, Problem
 from geosample.ground.drivers import check_magic, read_driver
-from geosample.ground.features import Content
+from geosample.ground.features import Content, Remark
 from geosample.ground.kml import read_kml
 
+_MAPS = (".kml", ".shp", ".geojson", ".json", ".gpkg", ".fgb", ".csv")
 LARGEST_BYTES = 512 * 1024 * 1024
 """An archive that unpacks to more is not a course (no source)."""
 
@@ -30,7 +32,8 @@ def read_kmz(path: Path, data: bytes) -> Content:
             problem = Problem(str(path), "no KML in the archive", "a KMZ file", "export the course as KML or KMZ")
             raise GroundError(problem)
         main = min(names, key=lambda name: (name != "doc.kml", name.count("/"), name))
-        return read_kml(path, _unpack(path, archive, main))
+        content = read_kml(path, _unpack(path, archive, main))
+        return replace(content, remarks=(*content.remarks, *_unread(path, archive, {main})))
 
 
 def read_zip(path: Path, data: bytes) -> Content:
@@ -47,13 +50,21 @@ def read_zip(path: Path, data: bytes) -> Content:
             check_magic(path, ".shp", _start(path, archive, name))
         if not names:
             return read_kmz(path, data)
+        left = _unread(path, archive, set(names))
     contents = [read_driver(path, f"/vsizip/{{{path.absolute()}}}/{name}") for name in names]
     if len({str(content.crs) for content in contents}) > 1:
         found = "Shapefiles in different coordinate systems"
         raise GroundError(Problem(str(path), found, "one system", "zip those of one system together"))
     features = tuple(feature for content in contents for feature in content.features)
     remarks = tuple(remark for content in contents for remark in content.remarks)
-    return Content(path, features, contents[0].crs, remarks)
+    return Content(path, features, contents[0].crs, (*remarks, *left))
+
+
+def _unread(path: Path, archive: zipfile.ZipFile, read: set[str]) -> list[Remark]:
+    """Return a remark for each map in the archive that is not read."""
+    maps = [name for name in archive.namelist() if name.lower().endswith(_MAPS) and name not in read]
+    remedy = "not read: take it out of the archive and name it as a file of its own"
+    return [Remark("another map in the archive", f"{path.name}, {name}", remedy) for name in maps]
 
 
 def _open(path: Path, data: bytes) -> zipfile.ZipFile:

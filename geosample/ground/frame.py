@@ -15,7 +15,7 @@ import shapely
 from geosample.errors import GroundError, Problem
 from geosample.ground.features import Content, Remark
 from geosample.ground.holes import find_holes
-from geosample.ground.kinds import find_kind
+from geosample.ground.kinds import USER, find_kind, plain_word
 from geosample.ground.placing import centre_of, check_metric, check_width, project, site_crs, to_lonlat
 from geosample.ground.swapped import check_stretch
 
@@ -70,6 +70,7 @@ def frame_contents(contents: Sequence[Content], how: Understanding) -> tuple[gpd
     table = pd.concat([_describe(content, how) for content in contents], ignore_index=True)
     if not len(table):
         raise GroundError([Problem(str(c.path), "no shapes", "polygons", "export the course again") for c in contents])
+    remarks += _unused_labels(table, how.kinds)
     crs = how.crs or site_crs(*centre_of(lonlat))
     remarks += check_metric(crs, *centre_of(lonlat))
     shapes = project(lonlat, crs)
@@ -78,6 +79,12 @@ def frame_contents(contents: Sequence[Content], how: Understanding) -> tuple[gpd
         round_ones = table["kind"].isin(["green", "bunker"]).to_numpy() & (shapely.get_dimensions(shapes) == AREAL)
         check_stretch(shapes[round_ones], *centre_of(lonlat))
     return gpd.GeoDataFrame(table, geometry=shapes, crs=crs)[COLUMNS], remarks
+
+
+def _unused_labels(table: pd.DataFrame, kinds: Mapping[str, str]) -> list[Remark]:
+    used = {plain_word(label) for label in table.loc[table["by"] == USER, "label"]}
+    remedy = "no feature has it: check its spelling"
+    return [Remark(f"the label '{label}'", USER, remedy) for label in sorted(set(kinds) - used)]
 
 
 def _place_all(contents: Sequence[Content], how: Understanding) -> tuple[np.ndarray, list[Remark]]:

@@ -22,6 +22,7 @@ LANDMARK = "landmark"
 KINDS = (*SURFACE_KINDS, *OBSTACLE_KINDS, ISLAND, LANDMARK, IGNORE)
 """What ``--kinds`` may map a label to."""
 
+USER = "--kinds"
 UNLABELLED = "unlabelled"
 """The label of a feature that says nothing about itself."""
 
@@ -85,7 +86,7 @@ class Meaning:
     island_of : str or None
         The kind it is an island in, where its label says so.
     by : str
-        The field it was found by, ``name`` and ``folder`` included.
+        The field it was found by, ``name`` and ``folder`` included, or ``--kinds``.
     """
 
     kind: str | None
@@ -191,7 +192,7 @@ def _mapped(feature: Feature, kinds: Mapping[str, str], said: list[tuple[str, st
     for label in labels:
         kind = kinds.get(plain_word(label))
         if kind is not None:
-            return Meaning(kind, label)
+            return Meaning(kind, label, by=USER)
     return None
 
 

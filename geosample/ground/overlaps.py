@@ -19,6 +19,7 @@ from geosample.words import CUT_KINDS, SURFACE_KINDS
 _ORDER = {kind: place for place, kind in enumerate((*CUT_KINDS, *SURFACE_KINDS))}
 SWALLOWED_SHARE = 0.95
 """A surface with more than this share inside one obstacle is an island in it, such as a green in a pond (no source)."""
+DOUBTED_SHARE = 1 / 3
 _SPECK_M2 = 0.005  # less than this is not worth a line in the report; it prints as 0.00 m²
 
 Moved = dict[tuple[str, str], tuple[int, float]]
@@ -53,10 +54,11 @@ def settle_overlaps(
     kinds = np.concatenate([cutters["kind"].to_numpy(), surfaces["kind"].to_numpy()])
     settled, moved = _settle(shapes, kinds, len(cutters))
     notes += [
-        Note(f"{loser} under {winner}", f"{loser}s", count, area, f"given to the {winner}")
+        Note(f"{loser} under {winner}", f"{loser}s", count, area, f"given to the {_winner(loser, winner)}")
         for (loser, winner), (count, area) in sorted(moved.items(), key=lambda item: -item[1][1])
         if area > _SPECK_M2
     ]
+    notes += _doubt_cuts(surfaces, cutters)
     done = surfaces.set_geometry(gpd.GeoSeries(settled, surfaces.index, crs=surfaces.crs))
     gone = done.geometry.is_empty
     notes += [
@@ -64,6 +66,29 @@ def settle_overlaps(
         for kind, source in zip(done["kind"][gone], done["source"][gone], strict=True)
     ]
     return done[~gone].reset_index(drop=True), obstacles, notes
+
+
+def _winner(loser: str, winner: str) -> str:
+    return f"larger {winner}" if loser == winner else winner
+
+
+def _doubt_cuts(surfaces: gpd.GeoDataFrame, cutters: gpd.GeoDataFrame) -> list[Note]:
+    """Return a note for each surface that loses much to one obstacle, which may be an outline filled by mistake."""
+    turf, shapes = surfaces.geometry.to_numpy(), cutters.geometry.to_numpy()
+    own, other = shapely.STRtree(shapes).query(turf, predicate="intersects")
+    lost = shapely.area(shapely.intersection(turf[own], shapes[other]))
+    much = lost > DOUBTED_SHARE * shapely.area(turf[own])
+    remedy = "cut out as stated; see whether the obstacle is an outline that should not be filled"
+    return [
+        Note(
+            f"more than a third of a {surfaces['kind'].iloc[i]} under one {cutters['kind'].iloc[o]}",
+            f"{surfaces['source'].iloc[i]}; {cutters['source'].iloc[o]}",
+            1,
+            float(area),
+            remedy,
+        )
+        for i, o, area in zip(own[much], other[much], lost[much], strict=True)
+    ]
 
 
 def _settle(shapes: np.ndarray, kinds: np.ndarray, first: int) -> tuple[np.ndarray, Moved]:

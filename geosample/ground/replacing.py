@@ -10,12 +10,28 @@ from geosample.errors import GroundError, Problem
 from geosample.ground.model import Ground, load_ground, save_ground
 
 if TYPE_CHECKING:
+    from collections.abc import Iterable
+    from pathlib import Path
+
     import geopandas as gpd
     import pyproj
 
     from geosample.survey import Survey
 
 _SAME_M2 = 1e-3
+
+
+def check_not_survey(survey: Survey, files: Iterable[Path]) -> None:
+    """Refuse the survey file among the files it is made from.
+
+    Raises
+    ------
+    GroundError
+        When a file is the survey file itself.
+    """
+    if any(file.exists() and survey.path.exists() and file.samefile(survey.path) for file in files):
+        problem = Problem(str(survey.path), "the survey file itself", "files with polygons", "name it once, and first")
+        raise GroundError(problem)
 
 
 def kept_crs(survey: Survey) -> pyproj.CRS | None:
