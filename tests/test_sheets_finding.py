@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from pathlib import Path
 
 import geopandas as gpd
@@ -38,6 +39,22 @@ def test_the_words_read_back_lead_to_the_point(small_ground: Ground, kind: str, 
     off = [math.dist(read_finding(w, sights, pace_m=pace_m), p) for w, p in zip(words, places, strict=True) if w]
     assert max(off) < WITHIN_M[kind]
     assert len(off) >= 0.98 * len(places)
+
+
+def test_turf_by_a_green_without_a_middle_line_is_told_by_the_clock_and_paces_out() -> None:
+    green = shapely.Point(0, 0).buffer(12)
+    wrap = shapely.difference(shapely.box(-20, -60, 20, 20), green)
+    surfaces = gpd.GeoDataFrame(
+        {"surface_id": ["g", "f"], "hole": "1", "kind": ["green", "fairway"]},
+        geometry=[green, wrap],
+        crs=32618,
+    )
+    sights = replace(take_sights(surfaces, "f"), lines=())
+    places = places_in(shapely.intersection(wrap, green.buffer(25)), 120, seed=4)
+    words = [write_finding(sights, place, pace_m=PACE_M) for place in places]
+    assert all("out from the green's edge" in w for w in words)
+    off = [math.dist(read_finding(w, sights, pace_m=PACE_M), p) for w, p in zip(words, places, strict=True)]
+    assert max(off) < WITHIN_M["fairway"]
 
 
 def test_six_o_clock_faces_the_fairway(small_ground: Ground) -> None:

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import shapely
 
-from geosample.sheets.finding import Clock, hour_ray, reach_edge, take_sights
+from geosample.sheets.finding import DIAL_KINDS, Clock, hour_ray, reach_edge, take_sights
 from geosample.sheets.paper import Book, Frame, MapView, Text, write_text
 
 if TYPE_CHECKING:
@@ -29,7 +29,7 @@ def draw_dials(book: Book, view: MapView, ground: Ground, surface_ids: tuple[str
     dials: dict[tuple[float, float], tuple[Clock, Geometry]] = {}
     for surface_id in surface_ids:
         sights = take_sights(ground.surfaces, surface_id)
-        if sights.clock is not None:
+        if sights.kind in DIAL_KINDS and sights.clock is not None:
             middle = (sights.clock.easting, sights.clock.northing)
             outline = dials[middle][1] if middle in dials else sights.outline
             dials[middle] = (sights.clock, shapely.union(outline, sights.outline))

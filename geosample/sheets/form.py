@@ -96,12 +96,16 @@ def _questions(design: Design, profile: Pest, method: str) -> list[dict[str, str
 
 
 def _counts(profile: Pest) -> list[dict[str, str]]:
-    """Return a group with a whole number a stage; blank is allowed, since not looked for is not zero."""
+    """Return a whole number a stage; blank is allowed, since not looked for is not zero.
+
+    No group round them: an export would put its name before theirs, and they are the blank sheet's columns.
+    """
     hint = "0: looked and found none. Blank: did not look."
     names = [(stage.key, stage.name) for stage in profile.stages] + [(UNSTAGED, "not told apart")]
-    numbers = [{"type": "integer", "name": key, "label": name} | _whole("0") for key, name in names]
-    start = {"type": "begin_group", "name": "counts", "label": f"Counts: {profile.name}", "hint": hint}
-    return [{**start, "relevant": _COUNTED}, *numbers, {"type": "end_group", "name": "counts"}]
+    asked = {"type": "integer", "relevant": _COUNTED} | _whole("0")
+    numbers = [{**asked, "name": key, "label": f"Counted: {name}"} for key, name in names]
+    start = {"type": "note", "name": "how_to_count", "label": f"Counts of {profile.name}. {hint}"}
+    return [{**start, "relevant": _COUNTED}, *numbers]
 
 
 def _whole(least: str) -> dict[str, str]:

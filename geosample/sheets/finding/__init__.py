@@ -9,7 +9,7 @@ import shapely
 
 from geosample.sheets.finding.clock import Clock, hour_ray, reach_edge
 from geosample.sheets.finding.landmarks import read_landmarks, tell_landmark, tell_leg
-from geosample.sheets.finding.words import Sights, read_finding, take_sights, write_finding
+from geosample.sheets.finding.words import DIAL_KINDS, Sights, read_finding, take_sights, write_finding
 from geosample.units import Units
 
 if TYPE_CHECKING:
@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     from geosample.ground import Ground
 
 __all__ = [
+    "DIAL_KINDS",
     "Clock",
     "Sights",
     "add_finding",

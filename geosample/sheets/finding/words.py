@@ -24,11 +24,12 @@ if TYPE_CHECKING:
 
 GREEN_WITHIN_M = 1.2
 LONG_WITHIN_M = 3.0
+NEAR_GREEN_M = 30.0
 DIAL_KINDS = ("green", "collar")
 LONG_KINDS = ("fairway", "approach", "tee")
 _MINUTES = (15, 10, 5)
 _ON_LINE_PACES = 0.5
-_DIAL = re.compile(r"(\d+):(\d\d) o'clock .*?, (?:(at)|([\d½]+) (paces?|ft|cm) in from) ")
+_DIAL = re.compile(r"(\d+):(\d\d) o'clock .*?, (?:(at)|([\d½]+) (paces?|ft|cm) (in|out) from) ")
 _PIECE = re.compile(r"piece (\d+) of \d+")
 _LONG = re.compile(
     r"(\d+) paces? from the \w+ end along the middle line, "
@@ -45,16 +46,16 @@ class Sights:
     kind : str
         The surface's kind.
     clock : Clock or None
-        Its dial, on greens and collars.
+        The dial of its green, or of its hole's.
     outline : Geometry
-        The edge paces in are counted from: the green's, or the collar's outer one.
+        The edge that clock positions count paces from: the green's, or the collar's outer one.
     lines : tuple of MiddleLine
         The middle lines of its pieces, on long kinds.
     """
 
     kind: str
     clock: Clock | None
-    outline: Geometry
+    outline: Geometry | None
     lines: tuple[MiddleLine, ...]
 
 
@@ -71,7 +72,8 @@ def take_sights(surfaces: gpd.GeoDataFrame, surface_id: str) -> Sights:
         return Sights(row["kind"], set_clock(surfaces, dial, hole), outline, ())
     pieces = shapely.get_parts(row.geometry) if row["kind"] in LONG_KINDS else []
     lines = [find_middle(piece, near) for piece in _nearest_first(pieces, near)]
-    return Sights(row["kind"], None, row.geometry, tuple(line for line in lines if line is not None))
+    clock = set_clock(surfaces, near, hole) if near is not None else None
+    return Sights(row["kind"], clock, near, tuple(line for line in lines if line is not None))
 
 
 def write_finding(sights: Sights, place: np.ndarray, *, pace_m: float, units: Units = "us") -> str:
@@ -86,12 +88,12 @@ def write_finding(sights: Sights, place: np.ndarray, *, pace_m: float, units: Un
     units : str
         For the few feet across a collar.
     """
-    if sights.clock is not None:
-        step_m, name = _in_steps(sights.kind, pace_m, units)
-        tries = [_say_dial(sights, sights.clock, place, minutes, (step_m, name)) for minutes in _MINUTES]
+    if sights.kind in DIAL_KINDS and sights.clock is not None:
+        step = _in_steps(sights.kind, pace_m, units)
+        tries = [_say_dial(sights, sights.clock, place, minutes, step) for minutes in _MINUTES]
         within_m = GREEN_WITHIN_M
     else:
-        tries, within_m = _say_long(sights, place, pace_m), LONG_WITHIN_M
+        tries, within_m = [*_say_long(sights, place, pace_m), *_say_out(sights, place, pace_m)], LONG_WITHIN_M
     for words in tries:
         back = read_finding(words, sights, pace_m=pace_m)
         if back is not None and math.dist(back, place) <= within_m:
@@ -105,7 +107,7 @@ def read_finding(words: str, sights: Sights, *, pace_m: float) -> np.ndarray | N
     if dial and sights.clock is not None:
         hours = int(dial[1]) + int(dial[2]) / 60
         in_m = 0.0 if dial[3] else _read_half(dial[4]) * {"ft": FOOT_M, "cm": 0.01}.get(dial[5], pace_m)
-        return walk_in(sights.clock, sights.outline, hours, in_m)
+        return walk_in(sights.clock, sights.outline, hours, -in_m if dial[6] == "out" else in_m)
     if along and sights.lines:
         return _read_long(along, sights.lines[_piece_named(words) - 1], pace_m)
     return None
@@ -136,6 +138,20 @@ def _say_dial(sights: Sights, clock: Clock, place: np.ndarray, minutes: int, ste
     if unit == "cm":
         return f"{start}{steps * 10} cm in from {edge}"
     return f"{start}{show_half(steps / 2)} {_paces(steps / 2) if unit == 'pace' else unit} in from {edge}"
+
+
+def _say_out(sights: Sights, place: np.ndarray, pace_m: float) -> list[str]:
+    """Return how to get to a place off the green but near it, for turf that wraps round a green."""
+    if sights.clock is None or shapely.distance(sights.outline, shapely.Point(place)) > NEAR_GREEN_M:
+        return []
+    words = []
+    for minutes in _MINUTES:
+        hours = round(tell_hours(sights.clock, *place) * 60 / minutes) * minutes / 60
+        far_m = math.dist(place, (sights.clock.easting, sights.clock.northing))
+        paces = (far_m - reach_edge(sights.clock, sights.outline, hours)) / pace_m
+        out = f"{show_half(paces)} {_paces(paces)} out from the green's edge"
+        words.append(f"{show_hours(hours)} o'clock from {sights.clock.seen_from}, {out}")
+    return words
 
 
 def _say_long(sights: Sights, place: np.ndarray, pace_m: float) -> list[str]:
