@@ -61,13 +61,21 @@ def test_geojson_is_in_degrees_with_outer_rings_anticlockwise(zones, tmp_path):
 
 def test_every_file_holds_the_zones_at_their_places(zones, tmp_path):
     write_zones(zones, tmp_path)
-    for name in ("zones.geojson", "zones.kml"):
+    for name in ("zones.geojson", "zones.kml", "zones_shapefile.zip"):
         back = gpd.read_file(tmp_path / name).to_crs(zones.zones.crs)
         assert back.geometry.is_valid.all()
         assert back.area.tolist() == pytest.approx(zones.zones.area.tolist(), rel=1e-3)
         assert back.union_all().symmetric_difference(zones.zones.union_all()).area < 1
     table = pd.read_csv(tmp_path / "zones.csv")
     assert (table["area_ft2"] * FOOT2_M2).tolist() == pytest.approx(zones.zones["area_m2"].tolist(), abs=0.05)
+
+
+def test_gpx_tracks_run_round_the_zones(zones, tmp_path):
+    write_zones(zones, tmp_path)
+    back = gpd.read_file(tmp_path / "zones.gpx", layer="tracks")
+    assert back["name"].tolist() == [f"{row.zone_id} treat" for row in zones.zones.itertuples()]
+    metres = back.to_crs(zones.zones.crs).geometry
+    assert metres.hausdorff_distance(zones.zones.geometry.boundary, align=False).max() < 0.05
 
 
 def test_an_empty_plan_writes_all_its_files_and_its_page(small_ground, tmp_path):
@@ -132,7 +140,8 @@ def test_the_command_writes_everything_and_says_the_answer_and_the_cautions(surv
     for caution in TREATMENT:
         assert str(caution) in out
     names = sorted(path.name for path in (tmp_path / "plan").iterdir())
-    assert names == ["treatment_plan.pdf", "zones.csv", "zones.geojson", "zones.kml"]
+    written = ["csv", "geojson", "gpx", "kml"]
+    assert names == ["treatment_plan.pdf", *[f"zones.{ending}" for ending in written], "zones_shapefile.zip"]
     assert load_zones(survey).zones["zone_id"].tolist() == ["Z01F-1"]
 
 

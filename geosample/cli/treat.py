@@ -78,8 +78,9 @@ class _KeepOff(click.ParamType[tuple[str, float]]):
 def command(survey: Path, threshold: float, out: Path, visit: str | None, as_json: bool, **asked: Any) -> None:
     """Mark out what to treat, and only that.
 
-    Writes the zones into SURVEY, and into the folder --out: zones.geojson, zones.kml, zones.csv and
-    treatment_plan.pdf. The product label and the local code set rates and distances; none is assumed.
+    Writes the zones into SURVEY, and into the folder --out: zones.geojson, zones.kml, zones.csv, zones.gpx,
+    zones_shapefile.zip and treatment_plan.pdf. The product label and the local code set rates and distances; none is
+    assumed.
 
     \b
     Example:

@@ -62,10 +62,12 @@ def _share_limits(
     density_map: DensityMap, cells: pd.DataFrame, inside: np.ndarray, rng: np.random.Generator
 ) -> tuple[np.ndarray, np.ndarray]:
     area = cells["area_m2"].to_numpy(float)
+    weights = inside * area[:, None]
     shares = [
-        (area * density) @ inside / (area @ density) for density in draw_densities(build_field(density_map, cells), rng)
+        (density.T @ weights) / (area @ density)[:, None]
+        for density in draw_densities(build_field(density_map, cells), rng)
     ]
-    low, high = np.quantile(np.array(shares), [(1 - LEVEL) / 2, (1 + LEVEL) / 2], axis=0)
+    low, high = np.quantile(np.vstack(shares), [(1 - LEVEL) / 2, (1 + LEVEL) / 2], axis=0)
     return low, high
 
 

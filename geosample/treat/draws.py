@@ -23,6 +23,7 @@ if TYPE_CHECKING:
     from geosample.density import DensityMap
 
 DRAWS = 400
+_BATCH = 25
 LEVEL = 0.9
 _NORMAL_90 = 1.6449
 _MOST_BLOCKS = 1200
@@ -72,10 +73,12 @@ def build_field(density_map: DensityMap, cells: pd.DataFrame) -> Field:
 
 
 def draw_densities(field: Field, rng: np.random.Generator, draws: int = DRAWS) -> Iterator[np.ndarray]:
-    """Yield densities per m² of all cells, shape (cells,), a draw at a time."""
-    for _ in range(draws):
-        common = field.root @ rng.standard_normal(len(field.root))
-        yield np.exp(field.log_mean + field.own_sd * common[field.block] + field.edge_sd * rng.standard_normal())
+    """Yield densities per m² of all cells, shape (cells, batch), a batch of draws at a time."""
+    for start in range(0, draws, _BATCH):
+        many = min(_BATCH, draws - start)
+        common = field.root @ rng.standard_normal((len(field.root), many))
+        edge = field.edge_sd[:, None] * rng.standard_normal(many)
+        yield np.exp(field.log_mean[:, None] + field.own_sd[:, None] * common[field.block] + edge)
 
 
 def _border_sd(density_map: DensityMap) -> float:

@@ -1,26 +1,23 @@
-"""The zones as files other programs open: GeoJSON, KML and a table, all in longitude and latitude (WGS 84)."""
+"""The zones as files other programs open, all in longitude and latitude (WGS 84)."""
 
 from __future__ import annotations
 
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-import geopandas as gpd
 import pandas as pd
-import shapely
 
-from geosample.ground import only_polygons
+from geosample.treat.outlines import in_degrees, write_gpx, write_shapefile
 from geosample.units import ACRE_M2, FOOT2_M2, HECTARE_M2
 
 if TYPE_CHECKING:
     from geosample.treat.model import Zones
 
-_DEGREES = 1e-7
 _WORDS = {"treat": "treat", "look_again": "look again"}
 
 
 def write_zones(zones: Zones, folder: str | Path) -> list[Path]:
-    """Write ``zones.geojson``, ``zones.kml`` and ``zones.csv``, and return their paths; the folder is made.
+    """Write the zones as GeoJSON, KML, CSV, zipped shapefile and GPX, and return the paths; the folder is made.
 
     Notes
     -----
@@ -33,6 +30,8 @@ def write_zones(zones: Zones, folder: str | Path) -> list[Path]:
         _write_geojson(zones, place / "zones.geojson"),
         _write_kml(zones, place / "zones.kml"),
         _write_csv(zones, place / "zones.csv"),
+        write_shapefile(zones, place / "zones_shapefile.zip"),
+        write_gpx(zones, place / "zones.gpx"),
     ]
 
 
@@ -88,15 +87,3 @@ def _write_kml(zones: Zones, path: Path) -> Path:
     kept = named[["Name", "Description", "geometry"]]
     pyogrio.write_dataframe(kept, path, driver="LIBKML", layer="zones", geometry_type="MultiPolygon")
     return path
-
-
-def in_degrees(frame: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
-    """Return the zones in longitude and latitude, snapped to the seven decimals (about 1 cm) the files keep.
-
-    Notes
-    -----
-    Rounding the corners one by one can make a thin tail cross itself; snapping keeps every polygon valid.
-    """
-    turned = frame.to_crs(4326)
-    snapped = only_polygons(shapely.set_precision(turned.geometry.to_numpy(), _DEGREES))
-    return turned.assign(geometry=gpd.GeoSeries(snapped, index=turned.index, crs=4326))

@@ -1,0 +1,133 @@
+"""The targeting curve and the border-only proposal: known fields, and intervals held against independent draws.
+
+No published values: what must hold of any curve is checked, and the interval's coverage by simulation.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+import pytest
+from treat_case import THRESHOLD, finding, make_map, patch, plan
+
+from geosample.treat import TreatSettings, suggest_zones
+from geosample.treat.border import BorderRatio, find_ratio, tell_border
+from geosample.treat.curve import best_width_m, interpolate_strip, read_curve, target_curve
+from geosample.treat.draws import build_field, draw_densities
+from geosample.units import FOOT_M
+
+
+def edge_field(cells):
+    return 20 + 120 * np.exp(-cells["edge_m"].to_numpy() / 2.5) if "edge_m" in cells else np.full(len(cells), 20.0)
+
+
+def with_edge(ground):
+    """Return a map whose density falls off from the outer edge."""
+    flat = make_map(ground, lambda cells: np.full(len(cells), 20.0))
+    factor = edge_field(flat.cells) / 20
+    scaled = {name: flat.cells[name] * factor for name in ("expected_per_m2", "low_per_m2", "high_per_m2")}
+    cells = flat.cells.assign(log_mean=flat.cells["log_mean"] + np.log(factor), **scaled)
+    return type(flat)(flat.visit, flat.pest, flat.cell_m, cells, {}, {}, flat.findings)
+
+
+def ratio_rows(low: float, value: float, high: float) -> pd.DataFrame:
+    return pd.DataFrame({"what": ["common border ratio"], "domain": "all", "value": value, "low": low, "high": high})
+
+
+def test_each_way_of_choosing_grows_to_all_and_none_beats_the_densest_cells(small_ground):
+    curve = read_curve(plan(small_ground, patch(-50, -130, 20)).findings)
+    best = curve[curve["way"] == "best cells"]
+    ceiling_at = [0.0, *best["area_share"], 1.0], [0.0, *best["insect_share"], 1.0]
+    for way in ("border", "surfaces"):
+        part = curve[curve["way"] == way]
+        assert part["area_share"].is_monotonic_increasing
+        assert part["insect_share"].is_monotonic_increasing
+        assert part[["area_share", "insect_share", "low", "high"]].iloc[-1].tolist() == pytest.approx([1, 1, 1, 1])
+        assert (part["insect_share"] <= np.interp(part["area_share"], *ceiling_at) + 0.02).all()
+    assert ((curve["low"] <= curve["insect_share"] + 1e-9) & (curve["insect_share"] <= curve["high"] + 1e-9)).all()
+
+
+def test_the_curves_plan_is_the_plan(small_ground):
+    zones = plan(small_ground, patch(-50, -130, 20))
+    row = read_curve(zones.findings).set_index("way").loc["zones"]
+    assert row["area_share"] == pytest.approx(finding(zones, "plan", "treated share of area"))
+    assert row["insect_share"] == pytest.approx(finding(zones, "plan", "treated share of insects"))
+
+
+def test_even_insects_give_share_for_share(small_ground):
+    curve = read_curve(plan(small_ground, lambda cells: np.full(len(cells), 20.0)).findings)
+    border = curve[curve["way"] == "border"]
+    assert border["insect_share"].tolist() == pytest.approx(border["area_share"].tolist())
+
+
+def test_a_supported_border_gets_a_width_from_the_curve(small_ground):
+    zones = suggest_zones(
+        with_edge(small_ground),
+        small_ground,
+        settings=TreatSettings(THRESHOLD),
+        findings=ratio_rows(1.4, 2.5, 4.0),
+    )
+    said = next(line for line in zones.sentences if "border-only plan is open" in line)
+    width = best_width_m(read_curve(zones.findings))
+    assert f"--border-only {width / FOOT_M:.0f}ft" in said
+    assert 1.0 < width < 8.0
+
+
+@pytest.mark.parametrize("rows", [None, ratio_rows(0.7, 1.4, 2.5), ratio_rows(0.2, 0.4, 0.8)])
+def test_an_unsupported_border_is_never_proposed_and_what_it_would_miss_is_said(small_ground, rows):
+    given = with_edge(small_ground)
+    zones = suggest_zones(given, small_ground, settings=TreatSettings(THRESHOLD), findings=rows)
+    said = next(line for line in zones.sentences if "only the border is not supported" in line)
+    share = interpolate_strip(read_curve(zones.findings), 15 * FOOT_M)[1]
+    assert f"would miss about {100 * (1 - share):.0f} % of the insects" in said
+    assert not any("--border-only" in line for line in zones.sentences)
+
+
+def test_asking_for_the_border_against_the_counts_says_what_it_misses(small_ground):
+    curve = read_curve(plan(small_ground, patch(-50, -130, 20)).findings)
+    settings = TreatSettings(THRESHOLD, border_only_m=3.0)
+    (said,) = tell_border(curve, BorderRatio(1.0, 0.5, 2.0), settings)
+    assert " misses about " in said
+
+
+def test_the_common_ratio_is_read_before_the_kinds_and_several_kinds_alone_are_no_answer():
+    kinds = pd.DataFrame(
+        {"what": ["border ratio"] * 2, "domain": ["green", "fairway"], "value": 2.0, "low": 1.2, "high": 3}
+    )
+    assert find_ratio(kinds) is None
+    assert find_ratio(pd.concat([kinds, ratio_rows(0.9, 1.1, 1.3)])) == BorderRatio(1.1, 0.9, 1.3)
+    assert find_ratio(kinds.iloc[:1]) == BorderRatio(2.0, 1.2, 3.0)
+
+
+def test_draws_have_the_maps_means_and_spreads(small_ground):
+    given = make_map(small_ground, patch(-50, -130, 20), spread=0.5)
+    draws = np.hstack(list(draw_densities(build_field(given, given.cells), np.random.default_rng(3), 600)))
+    logs = np.log(draws.T)
+    # 600 draws: a mean within 5 standard errors, a spread within 15 %
+    assert np.abs(logs.mean(axis=0) - given.cells["log_mean"]).max() < 5 * 0.5 / np.sqrt(600)
+    assert logs.std(axis=0) == pytest.approx(np.full(len(given.cells), 0.5), rel=0.15)
+
+
+def test_the_same_seed_gives_the_same_interval(small_ground):
+    given = make_map(small_ground, patch(-50, -130, 20))
+    cells = given.cells.assign(treated=0.5)
+    one, two = (target_curve(given, cells, np.random.default_rng(9)) for _ in range(2))
+    pd.testing.assert_frame_equal(one, two)
+
+
+def test_the_interval_holds_the_truth_as_often_as_it_says(small_ground):
+    """Truths are drawn cell by cell from the exact covariance, not from the blocks the interval uses."""
+    given = make_map(small_ground, patch(-50, -130, 25, 30.0, 15.0), spread=0.6)
+    some = given.cells.iloc[:: len(given.cells) // 400].reset_index(drop=True)
+    some = some.assign(treated=(some["northing"] < -120).astype(float))
+    given = type(given)(given.visit, given.pest, 1.0, some, {}, {"range_m": 25.0}, given.findings)
+    zones = target_curve(given, some, np.random.default_rng(1)).set_index("way").loc["zones"]
+    apart = np.hypot(*(some[[axis]].to_numpy() - some[[axis]].to_numpy().T for axis in ("easting", "northing")))
+    root = np.linalg.cholesky(np.exp(-apart / 25.0) + 1e-9 * np.eye(len(some)))
+    rng = np.random.default_rng(2)
+    truths = np.exp(some["log_mean"].to_numpy()[:, None] + 0.6 * root @ rng.standard_normal((len(some), 500)))
+    weight = some["area_m2"].to_numpy()[:, None] * truths
+    shares = (weight * some[["treated"]].to_numpy()).sum(axis=0) / weight.sum(axis=0)
+    inside = ((shares >= zones["low"]) & (shares <= zones["high"])).mean()
+    # 90 % interval; 500 truths and 400 draws leave about 2 points of chance each
+    assert 0.84 < inside < 0.96
