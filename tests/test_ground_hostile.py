@@ -55,16 +55,22 @@ def test_each_format_gives_the_same_ground(every_format: dict[str, Path]) -> Non
         assert got["area_m2"].to_numpy() == pytest.approx(wanted["area_m2"].to_numpy(), rel=1e-6)
 
 
-def test_each_format_cut_short_anywhere_is_an_error_or_less_ground_never_a_crash(
-    every_format: dict[str, Path], tmp_path: Path
-) -> None:
+def test_each_format_cut_short_anywhere_is_an_error(every_format: dict[str, Path], tmp_path: Path) -> None:
     for ending, path in every_format.items():
         data = path.read_bytes()
         for share in (0.05, 0.3, 0.6, 0.9, 0.99):
             cut = tmp_path / f"cut{ending}"
+            for beside in (".shx", ".dbf", ".prj"):
+                cut.with_suffix(beside).write_bytes(path.with_suffix(beside).read_bytes())
             cut.write_bytes(data[: int(len(data) * share)])
-            with suppress(GeosampleError):
+            with pytest.raises(GeosampleError, match="cut"):
                 read_ground(cut)
+
+
+def test_a_shapefile_without_its_other_files_says_which(every_format: dict[str, Path]) -> None:
+    every_format[".shp"].with_suffix(".dbf").unlink()
+    with pytest.raises(GroundError, match=r"no \.dbf file beside it"):
+        read_ground(every_format[".shp"])
 
 
 @pytest.mark.parametrize("ending", [".kml", ".kmz", ".zip", ".gpkg", ".fgb", ".shp", ".geojson", ".csv"])

@@ -18,6 +18,7 @@ from geosample.ground.features import Content, Feature, Remark
 from geosample.ground.rings import split_shape
 
 _COLUMNS = ("wkt", "geometry", "geom", "the_geom", "shape", "wkt_geom")
+_UNREADABLE = "a shape that can't be read"
 _LONGEST_CELL = 64 * 1024 * 1024
 
 
@@ -34,7 +35,7 @@ def read_csv_wkt(path: Path, data: bytes) -> Content:
     Raises
     ------
     GroundError
-        When no column is called wkt, geometry or geom.
+        When no column is called wkt, geometry or geom, or the last row is broken off.
 
     Notes
     -----
@@ -47,14 +48,14 @@ def read_csv_wkt(path: Path, data: bytes) -> Content:
     try:
         heads = [name.strip() for name in next(rows, [])]
         column = _find_column(path, heads)
-        features = [
-            f
-            for number, row in enumerate(rows, start=2)
-            for f in _read_row(path, heads, row, (number, column, remarks))
-        ]
+        table = [(number, row) for number, row in enumerate(rows, start=2) if any(cell.strip() for cell in row)]
     except csv.Error as error:
         problem = Problem(str(path), f"CSV that can't be read ({error})", "rows of cells", "save it again as CSV")
         raise GroundError(problem) from error
+    features = [f for number, row in table for f in _read_row(path, heads, row, (number, column, remarks))]
+    if remarks and remarks[-1].what == _UNREADABLE and remarks[-1].source == _place(path, table[-1][0]):
+        found = f"{_UNREADABLE} in the last row"
+        raise GroundError(Problem(str(path), found, "a whole file", "it may be cut short: copy it again"))
     return Content(path, tuple(features), None, tuple(remarks))
 
 
@@ -80,9 +81,7 @@ def _find_column(path: Path, heads: list[str]) -> int:
 
 def _read_row(path: Path, heads: list[str], row: list[str], at: tuple[int, int, list[Remark]]) -> list[Feature]:
     number, column, remarks = at
-    if not any(cell.strip() for cell in row):
-        return []
-    source = f"{path.name}, row {number}"
+    source = _place(path, number)
     text = row[column].strip() if column < len(row) else ""
     parts, wrong = open_text(text)
     remarks.extend(Remark(what, source, "mended" if parts else "left out") for what in wrong)
@@ -90,6 +89,10 @@ def _read_row(path: Path, heads: list[str], row: list[str], at: tuple[int, int, 
     fields = {name: cell.strip() for i, (name, cell) in enumerate(pairs) if i != column and cell.strip()}
     name = fields.get("name") or fields.get("Name")
     return [Feature(part, fields, (path.stem,), name, source) for part in parts]
+
+
+def _place(path: Path, number: int) -> str:
+    return f"{path.name}, row {number}"
 
 
 def open_text(text: str) -> tuple[list[shapely.Geometry], list[str]]:
@@ -107,4 +110,4 @@ def open_text(text: str) -> tuple[list[shapely.Geometry], list[str]]:
         return split_shape(shapely.from_wkt(body)), []
     except (shapely.errors.GEOSException, ValueError):
         mended = split_shape(shapely.from_wkt(body, on_invalid="fix"))
-    return mended, ["a ring that was not closed" if mended else "a shape that can't be read"]
+    return mended, ["a ring that was not closed" if mended else _UNREADABLE]

@@ -40,6 +40,25 @@ def check_magic(path: Path, ending: str, start: bytes) -> None:
         raise GroundError(Problem(str(path), "other bytes than its ending says", f"a {ending} file", remedy))
 
 
+def check_shapefile(path: Path) -> None:
+    """Refuse a Shapefile that lacks the files that belong to it, or is shorter than it says.
+
+    Raises
+    ------
+    GroundError
+        When .shx or .dbf is not beside it, or the file is cut short.
+    """
+    beside = {file.name.lower() for file in path.parent.glob("*") if file.stem == path.stem}
+    missing = [ending for ending in (".shx", ".dbf") if f"{path.stem}{ending}".lower() not in beside]
+    if missing:
+        found = f"no {' and no '.join(missing)} file beside it"
+        raise GroundError(Problem(str(path), found, ".shp, .shx and .dbf together", "copy all its files, or zip them"))
+    with path.open("rb") as file:
+        words = int.from_bytes(file.read(28)[24:28], "big")  # 16-bit words, big end first: the format's own header
+    if path.stat().st_size < 2 * words:
+        raise GroundError(_unreadable(path, "it is shorter than it says"))
+
+
 def read_driver(path: Path, opened: str | None = None) -> Content:
     """Return what all layers of a file hold.
 

@@ -9,7 +9,7 @@ from pathlib import Path
 from geosample.errors import GroundError, Problem
 from geosample.ground.archives import read_kmz, read_zip
 from geosample.ground.csvwkt import read_csv_wkt
-from geosample.ground.drivers import MAGIC, check_magic, read_driver, split_tags
+from geosample.ground.drivers import MAGIC, check_magic, check_shapefile, read_driver, split_tags
 from geosample.ground.features import Content, Feature
 from geosample.ground.geojson import read_geojson
 from geosample.ground.kml import read_kml
@@ -41,6 +41,8 @@ def read_file(path: Path) -> Content:
         if ending in MAGIC:
             with path.open("rb") as file:
                 check_magic(path, ending, file.read(16))
+            if ending == ".shp":
+                check_shapefile(path)
             content = read_driver(path)
         else:
             content = _READERS[ending](path, path.read_bytes())
