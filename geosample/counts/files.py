@@ -6,23 +6,32 @@ from pathlib import Path
 
 from geosample.counts.rules import Log
 from geosample.counts.tables import IsHeading, Table, read_text_table
+from geosample.counts.waypoints import read_waypoints
+from geosample.counts.workbooks import read_workbook
 
 TEXT = {".csv", ".tsv", ".txt"}
-KINDS = "CSV"
+WORKBOOKS = {".xlsx", ".xlsm"}
+WAYPOINTS = {".geojson", ".json", ".gpx", ".kml"}
 
 
 def read_tables(path: Path, log: Log, is_heading: IsHeading) -> list[Table]:
     """Return the file's tables (a workbook may hold several), none after asking about a file that can't be read."""
+    ending = path.suffix.lower()
     try:
-        if path.suffix.lower() in TEXT:
+        if ending in TEXT:
             return _one(read_text_table(path, log, is_heading))
+        if ending in WORKBOOKS:
+            return read_workbook(path, log, is_heading)
+        if ending in WAYPOINTS:
+            return read_waypoints(path, log, is_heading)
     except FileNotFoundError:
         log.ask(str(path), "no such file", "a file of counts", "check the name")
         return []
     except OSError as error:
         log.ask(str(path), f"a file that can't be read ({error.strerror})", "a file of counts", "check its permissions")
         return []
-    log.ask(path.name, f"the ending '{path.suffix}'", f"one of: {KINDS}", "export the counts in one of these formats")
+    endings = ", ".join(sorted(TEXT | WORKBOOKS | WAYPOINTS))
+    log.ask(path.name, f"the ending '{path.suffix}'", f"one of: {endings}", "export the counts in one of these formats")
     return []
 
 

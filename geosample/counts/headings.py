@@ -40,6 +40,14 @@ FIELDS: dict[str, tuple[str, ...]] = {
     "note": ("notes", "comment", "comments", "remark", "remarks"),
 }
 
+# What phones and form servers add to every row; it says nothing of the plug.
+FORM_WORDS = {
+    *("start", "end", "today", "key", "id", "uuid", "index", "instanceid", "instancename", "version", "formversion"),
+    *("submissiondate", "submission time", "submitterid", "submittername", "submitted by", "deviceid", "how to count"),
+    *("attachmentspresent", "attachmentsexpected", "reviewstate", "edits", "validation status", "tags"),
+    *("position altitude", "rootuuid", "xform id string", "meta instanceid", "meta rootuuid"),
+}
+
 
 @dataclass(frozen=True, slots=True)
 class Columns:
@@ -86,7 +94,12 @@ def find_columns(table: Table, pest: Pest, asked: Mapping[str, str], log: Log) -
     wanted = {plain_word(heading): meaning for heading, meaning in asked.items()}
     claims: dict[str, list[int]] = {}
     others: dict[str, int] = {}
+    passed = [heading for heading in table.headings if plain_word(heading) in FORM_WORDS - set(wanted)]
+    if passed:
+        log.note(table.file, f"the form's own columns: {', '.join(passed)}", "passed over")
     for place, heading in enumerate(table.headings):
+        if heading in passed:
+            continue
         meant = wanted.get(plain_word(heading)) or know_heading(heading, pest)
         if meant:
             claims.setdefault(meant, []).append(place)

@@ -1,0 +1,129 @@
+"""Waypoints: GPX, KML and GeoJSON points as rows, with the counts in their properties, names or comments."""
+
+from __future__ import annotations
+
+import json
+import re
+from collections.abc import Callable, Iterable, Mapping
+from pathlib import Path
+from typing import Any
+from xml.etree import ElementTree as ET
+
+from geosample.counts.rules import Log
+from geosample.counts.tables import IsHeading, Table
+from geosample.counts.workbooks import show_cell
+
+_PAIR = re.compile(r"([^\W\d_][\w .]{0,30}?)\s*[:=]\s*([^,;|\n=:]*?)\s*(?=$|[,;|\n]|\s[^\W\d_][\w .]{0,30}?\s*[:=])")
+_STAGE = re.compile(r"\b([^\W\d_]\w*)\s+(\d+)\b")
+_TAGS = re.compile(r"<[^>]+>")
+
+
+def read_waypoints(path: Path, log: Log, is_heading: IsHeading) -> list[Table]:
+    """Return the file's points as one table, none after asking about a file that can't be read or has none."""
+    readers: dict[str, Callable[[bytes], list[dict[str, str]]]] = {".gpx": _read_gpx, ".kml": _read_kml}
+    read = readers.get(path.suffix.lower(), _read_geojson)
+    try:
+        points = read(path.read_bytes())
+    except (ET.ParseError, json.JSONDecodeError, UnicodeDecodeError, KeyError, TypeError, ValueError) as error:
+        log.ask(path.name, f"a file that can't be read ({error})", "waypoints", "export them again")
+        return []
+    if not points:
+        log.ask(path.name, "no points", "a point a bag", "export waypoints, not a track or a route")
+        return []
+    rows = [_unfold(point, is_heading) for point in points]
+    headings = tuple(dict.fromkeys(name for row in rows for name in row))
+    cells = tuple(tuple(row.get(name, "") for name in headings) for row in rows)
+    wheres = tuple(f"{path.name} waypoint {i} ({row.get('name') or 'no name'})" for i, row in enumerate(rows, start=1))
+    return [Table(path.name, headings, cells, wheres)]
+
+
+def read_pairs(text: str, is_heading: IsHeading) -> dict[str, str]:
+    """Return what a comment says: ``heading = value`` pairs whose heading the reader knows, or a bare number.
+
+    Examples
+    --------
+    >>> known = {"l3", "l4", "method"}.__contains__
+    >>> read_pairs("L3=4, L4: 2; method = brine", lambda word: known(word.lower()))
+    {'L3': '4', 'L4': '2', 'method': 'brine'}
+    >>> read_pairs("L3 4 L4 0", lambda word: known(word.lower()))
+    {'L3': '4', 'L4': '0'}
+    >>> read_pairs("6", known), read_pairs("10 paces in from the left edge", known)
+    ({'count': '6'}, {})
+    """
+    plain = _TAGS.sub(" ", text).strip()
+    if re.fullmatch(r"\d+", plain):
+        return {"count": plain}
+    pairs = {name.strip(): value.strip() for name, value in _PAIR.findall(plain) if is_heading(name)}
+    bare = {name: value for name, value in _STAGE.findall(plain) if name not in pairs and is_heading(name)}
+    return {**pairs, **bare}
+
+
+def _unfold(point: Mapping[str, str], is_heading: IsHeading) -> dict[str, str]:
+    """Return a waypoint with what its comment and the tail of its name say as properties of their own.
+
+    The comment stays as the note where it told anything; else it is the plan's own words for finding the point.
+    """
+    own = {name: text for name, text in point.items() if name not in {"comment", "description"}}
+    label, mark, tail = own.get("name", "").partition("=" if "=" in own.get("name", "") else ":")
+    said = read_pairs(tail, is_heading) if mark else {}
+    for text in (point.get("comment", ""), point.get("description", "")):
+        pairs = read_pairs(text, is_heading)
+        said = {**pairs, **said}
+        if pairs:
+            own.setdefault("note", _TAGS.sub(" ", text).strip())
+    named = {**own, "name": label.strip()} if said and mark else own
+    return {**named, **{name: value for name, value in said.items() if not own.get(name)}}
+
+
+def _read_gpx(raw: bytes) -> list[dict[str, str]]:
+    words = {"name": "name", "cmt": "comment", "desc": "description", "time": "collected_at"}
+    points = []
+    for mark in _find(ET.fromstring(raw), "wpt"):
+        texts = {words[_local(c)]: (c.text or "").strip() for c in mark if _local(c) in words}
+        points.append({"lat": mark.attrib["lat"], "lon": mark.attrib["lon"], **texts})
+    return points
+
+
+def _read_kml(raw: bytes) -> list[dict[str, str]]:
+    points = []
+    for mark in _find(ET.fromstring(raw), "Placemark"):
+        places = [_texts(point, "coordinates") for point in _find(mark, "Point")]
+        if not places or not places[0]:
+            continue
+        lon, lat = places[0][0].split(",")[:2]
+        data = {d.attrib["name"]: (_texts(d, "value") or [""])[0] for d in _find(mark, "Data")}
+        data |= {d.attrib["name"]: (d.text or "").strip() for d in _find(mark, "SimpleData")}
+        texts = {key: (_texts(mark, key) or [""])[0] for key in ("name", "description")}
+        points.append({"lat": lat.strip(), "lon": lon.strip(), **texts, **data})
+    return points
+
+
+def _read_geojson(raw: bytes) -> list[dict[str, str]]:
+    data: dict[str, Any] = json.loads(raw.decode("utf-8-sig"))
+    system = str(data.get("crs", {}).get("properties", {}).get("name", "CRS84"))
+    if not re.search(r"CRS84|4326", system):
+        message = f"coordinates in {system}, not longitude and latitude"
+        raise ValueError(message)
+    points = []
+    for feature in data["features"]:
+        geometry, properties = feature.get("geometry"), feature.get("properties") or {}
+        texts = {str(name): show_cell(value) for name, value in properties.items()}
+        if geometry and geometry["type"] != "Point":
+            message = f"a {geometry['type']} where a Point should be"
+            raise ValueError(message)
+        if geometry and not (texts.get("lat") or texts.get("lon")):
+            texts |= {"lon": str(geometry["coordinates"][0]), "lat": str(geometry["coordinates"][1])}
+        points.append(texts)
+    return points
+
+
+def _find(element: ET.Element, name: str) -> Iterable[ET.Element]:
+    return [child for child in element.iter() if _local(child) == name]
+
+
+def _texts(element: ET.Element, name: str) -> list[str]:
+    return [(child.text or "").strip() for child in _find(element, name)]
+
+
+def _local(element: ET.Element) -> str:
+    return element.tag.rpartition("}")[2] if isinstance(element.tag, str) else ""

@@ -1,0 +1,97 @@
+"""Workbooks: every sheet with a header row, its cells as the text a person sees, formulas by their last result."""
+
+from __future__ import annotations
+
+import zipfile
+from datetime import date, datetime, time
+from pathlib import Path
+from typing import Any
+
+from geosample.counts.rules import Log
+from geosample.counts.tables import IsHeading, Table, find_header, table_from_rows
+
+
+def read_workbook(path: Path, log: Log, is_heading: IsHeading) -> list[Table]:
+    """Return a table for each sheet that has a header row, none after asking about a workbook that has no such sheet.
+
+    A formula that was never worked out has no result to read: it is asked about, since blank would be a lie.
+    """
+    import openpyxl
+    from openpyxl.utils.exceptions import InvalidFileException
+
+    try:
+        book = openpyxl.load_workbook(path, read_only=True, data_only=True)
+        sheets = {sheet.title: _text_rows(sheet) for sheet in book.worksheets}
+        book.close()
+        formulas = _list_formulas(path)
+    except (zipfile.BadZipFile, InvalidFileException, KeyError, ValueError) as error:
+        log.ask(path.name, f"a workbook that can't be opened ({error})", "an XLSX workbook", "save it again as XLSX")
+        return []
+    good = {title: rows for title, rows in sheets.items() if find_header(rows, is_heading) is not None}
+    if not good:
+        expected = "a sheet with a header row: a label (point_id) and stages (L1, L2 ...) or a status"
+        log.ask(path.name, f"the sheets {', '.join(sheets)}", expected, "keep the blank sheet's header row")
+    for title in sheets.keys() - good.keys():
+        if good and sheets[title]:
+            log.note(f"{path.name} sheet {title}", "no header row of counts", "passed over")
+    tables = []
+    for title, rows in good.items():
+        name = path.name if len(good) == 1 else f"{path.name} sheet {title}"
+        _ask_formulas(name, rows, formulas.get(title, []), log)
+        tables.append(table_from_rows(name, rows, log, is_heading))
+    return [table for table in tables if table is not None]
+
+
+def show_cell(value: Any) -> str:
+    """Return a workbook's cell as text.
+
+    Examples
+    --------
+    >>> [show_cell(value) for value in (None, 3.0, 2.5, True, datetime(2026, 5, 4))]
+    ['', '3', '2.5', 'yes', '2026-05-04']
+    """
+    if value is None:
+        return ""
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    if isinstance(value, float) and value.is_integer():
+        return str(int(value))
+    if isinstance(value, datetime):
+        return value.date().isoformat() if value.time() == time() else value.isoformat(" ", "minutes")
+    return value.isoformat() if isinstance(value, (date, time)) else str(value)
+
+
+def _text_rows(sheet: Any) -> list[tuple[int, list[str]]]:
+    rows = enumerate(sheet.iter_rows(values_only=True), start=1)
+    return [(number, [show_cell(cell) for cell in row]) for number, row in rows if any(c is not None for c in row)]
+
+
+def _list_formulas(path: Path) -> dict[str, list[tuple[int, int, str]]]:
+    """Return sheet -> (row, column, formula); the workbook is opened again only where a part of it holds one."""
+    import openpyxl
+
+    with zipfile.ZipFile(path) as parts:
+        names = [name for name in parts.namelist() if name.startswith("xl/worksheets/")]
+        if not any(b"<f" in parts.read(name) for name in names):
+            return {}
+    book = openpyxl.load_workbook(path, read_only=True)
+    found = {
+        sheet.title: [
+            (row, column, cell)
+            for row, cells in enumerate(sheet.iter_rows(values_only=True), start=1)
+            for column, cell in enumerate(cells)
+            if isinstance(cell, str) and cell.startswith("=")
+        ]
+        for sheet in book.worksheets
+    }
+    book.close()
+    return found
+
+
+def _ask_formulas(name: str, rows: list[tuple[int, list[str]]], formulas: list[tuple[int, int, str]], log: Log) -> None:
+    cells = dict(rows)
+    for row, column, formula in formulas:
+        known = cells.get(row, [])
+        if column >= len(known) or not known[column]:
+            remedy = "open the workbook in a spreadsheet program and save it, or write the number"
+            log.ask(f"{name} row {row}", f"the formula {formula} without a result", "a number", remedy)
