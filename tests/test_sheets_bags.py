@@ -15,7 +15,7 @@ from geosample.design import Design
 from geosample.errors import SheetsError
 from geosample.ground import Ground
 from geosample.pests import load_pest
-from geosample.sheets import SheetOptions, blank_rows, make_sample_id, write_sheets
+from geosample.sheets import SheetOptions, StopTable, blank_rows, make_sample_id, write_sheets
 from geosample.sheets.bags import draw_qr, qr_text
 from geosample.sheets.bench import STEPS, choose_recounts
 from geosample.sheets.columns import METHOD_LETTERS
@@ -89,6 +89,15 @@ def test_every_tenth_bag_is_counted_again_and_the_first_sheet_does_not_say_which
     assert [line.split(",")[2] for line in typed[1:]] == again
     first = " ".join(page.text for page in pages if page.text.startswith("Bench sheet: brine"))
     assert "-R" not in first
+
+
+def test_a_stop_table_says_when_to_go_on_and_when_to_stop(design: Design, small_ground: Ground, tmp_path: Path) -> None:
+    # Wald 1947 for means 0.5 and 1.5, k 0.8, both errors 0.1: after n, stop at or below, at or above.
+    rows = ((1, None, 6), (5, 0, 9), (10, 4, 13), (30, 21, 31))
+    table = StopTable("green border", rows, "A plan for the test.")
+    made = write_sheets(design, small_ground, folder=tmp_path, options=SheetOptions(stop_tables=(table,)))
+    page = next(page for page in read_pages(made.paths[0]) if page.text.startswith("Stop lines: green border"))
+    assert "1 go on 6 5 0 9 10 4 13 30 21 31" in " ".join(word for word, _ in page.words)
 
 
 def test_every_method_has_its_own_letter_and_steps_with_a_grade() -> None:

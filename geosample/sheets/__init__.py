@@ -1,11 +1,13 @@
 """Stage 3, sheets: Design in, paper, waypoints and blank forms out."""
 
+from geosample.sheets.bench import StopTable
 from geosample.sheets.columns import blank_rows, make_sample_id, sheet_columns, stage_columns
 from geosample.sheets.write import SheetOptions, Sheets, find_points, save_finding, write_sheets
 
 __all__ = [
     "SheetOptions",
     "Sheets",
+    "StopTable",
     "blank_rows",
     "find_points",
     "make_sample_id",

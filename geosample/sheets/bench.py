@@ -31,6 +31,26 @@ class Step:
         return f"{self.text} [{self.source or GRADES[self.grade]}]"
 
 
+@dataclass(frozen=True, slots=True)
+class StopTable:
+    """When to stop extracting the bags of one stratum, read off without arithmetic.
+
+    Parameters
+    ----------
+    stratum : str
+        Whose bags, in words.
+    rows : tuple of (int, int or None, int or None)
+        After so many plugs: stop at this total or fewer, stop at this total or more; None where neither line is
+        reached yet.
+    note : str
+        What stopping low and high means, what the plan rests on, and its grade.
+    """
+
+    stratum: str
+    rows: tuple[tuple[int, int | None, int | None], ...]
+    note: str
+
+
 _BRINE = (
     Step("Stir 1 lb of salt into 1 gal of water (120 g a litre).", "P"),
     Step("Crumble the plugs into a container that closes, about a minute a plug: the finer, the more you find.", "P"),

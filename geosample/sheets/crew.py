@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 import shapely
 
 from geosample import cautions
-from geosample.sheets.bench import batch_of, choose_recounts, method_dangers, method_steps
+from geosample.sheets.bench import StopTable, batch_of, choose_recounts, method_dangers, method_steps
 from geosample.sheets.columns import RECOUNT_MARK, make_sample_id, ordered_points, stage_columns
 from geosample.sheets.finding import tell_leg
 from geosample.sheets.mapbook import write_head
@@ -35,6 +35,7 @@ if TYPE_CHECKING:
 ROW_MM = 9.5
 _CENTRED = Text(8, align="centre")
 _STRONG = Text(8, bold=True)
+_STRONG_CENTRED = Text(10, bold=True, align="centre")
 _FIELD_COLUMNS = (
     Column("walk", 10, _CENTRED),
     Column("point", 19, _STRONG),
@@ -50,6 +51,17 @@ _FIELD_COLUMNS = (
 _FIELD_WORDS = (
     "Pull the plugs within a step of the point and pool them in the point's bag. Tick 'moved' and write where to when "
     "you could not pull them there; take the next reserve point when a point can't be sampled at all.",
+)
+_STOP_COLUMNS = (
+    Column("after this many plugs", 30, _CENTRED),
+    Column("stop at this total or fewer", 40, _STRONG_CENTRED),
+    Column("your total so far", 40),
+    Column("stop at this total or more", 40, _STRONG_CENTRED),
+    Column("counted by", 50),
+)
+_STOP_WORDS = (
+    "Pull every plug on the round. Extract the bags in the bench sheet's order, add up what you find, and look at the "
+    "row: between the two totals go on with the next bag. Mark the bags you leave as not extracted: they are no zeros.",
 )
 _BENCH_WORDS = (
     "0: looked and found none. Blank: did not look. Tick 'not done' for a bag that was lost or not extracted.",
@@ -95,6 +107,17 @@ def show_unit(design: Design, units: Units) -> str:
         return f"At each point: {visit.units_per_point} plugs, {across} across and {depth} deep, in one bag."
     area = show_area(visit.unit_m2, units) if visit.unit_m2 > FOOT2_M2 else f"{visit.unit_m2 * 1e4:,.0f} cm²"
     return f"At each point: {visit.units_per_point} of a {visit.unit_shape} of {area} and {depth} deep, in one bag."
+
+
+def draw_stop_table(book: Book, design: Design, table: StopTable) -> None:
+    """Draw a stop-line table, with a box to keep the running total in."""
+    columns = stretch_columns(_STOP_COLUMNS, _long_side_mm(book))
+    rows = [[str(plugs), _or_dash(low), "", _or_dash(high), ""] for plugs, low, high in table.rows]
+    _draw_pages(book, design, f"Stop lines: {table.stratum}", columns, rows, notes=(table.note, *_STOP_WORDS))
+
+
+def _or_dash(total: int | None) -> str:
+    return "go on" if total is None else str(total)
 
 
 def _long_side_mm(book: Book) -> float:

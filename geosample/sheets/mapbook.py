@@ -87,7 +87,7 @@ def draw_overview(book: Book, design: Design, ground: Ground, *, units: Units) -
     frame = map_frame(book)
     sampled = ground.surfaces[ground.surfaces["surface_id"].isin(design.points["surface_id"])]
     view = must_fit(shapely.union_all(sampled.geometry.to_numpy()), frame)
-    write_head(book, design, "Overview: the round to walk")
+    write_head(book, design, "Overview: the round to walk (hole: its places in the round)")
     _draw_ground(book, view, ground)
     main = ordered_points(design, "main")
     _draw_round(book, view, main, ROUND_LOOK)
@@ -190,12 +190,15 @@ def _legend_items(ground: Ground, view: MapView) -> list[tuple[Look | Mark, str]
 
 
 def _hole_labels(main: pd.DataFrame) -> tuple[np.ndarray, list[str]]:
-    """Return a place and a label for each hole: its name and where in the round its points come."""
+    """Return a place and a label for each hole (its name, its points' places in the round) and for both ends."""
     anchors, texts = [], []
     for hole in sorted(set(main["hole"]), key=hole_key):
         points = main[main["hole"].isna()] if hole is None else main[main["hole"] == hole]
         first = points.iloc[0].geometry
         anchors.append((first.x, first.y))
         name = f"hole {hole}" if hole is not None else "no hole"
-        texts.append(f"{name}: {points['walk_order'].min()}-{points['walk_order'].max()}")
-    return np.array(anchors), texts
+        low, high = points["walk_order"].min(), points["walk_order"].max()
+        texts.append(f"{name}: {low}-{high}" if high > low else f"{name}: {low}")
+    ends = [(main.iloc[number].geometry, word) for number, word in ((0, "start"), (-1, "end"))]
+    anchors += [(place.x, place.y) for place, _ in ends]
+    return np.array(anchors), [*texts, *(word for _, word in ends)]

@@ -11,10 +11,10 @@ from typing import TYPE_CHECKING, Any
 from geosample.errors import Problem, SheetsError
 from geosample.pests import load_pest
 from geosample.sheets.bags import draw_bag_labels
-from geosample.sheets.bench import recount_rows
+from geosample.sheets.bench import StopTable, recount_rows
 from geosample.sheets.blanks import check_not_filled, make_csv, make_workbook
 from geosample.sheets.columns import blank_rows
-from geosample.sheets.crew import draw_bench_sheet, draw_field_sheet
+from geosample.sheets.crew import draw_bench_sheet, draw_field_sheet, draw_stop_table
 from geosample.sheets.finding import NO_WORDS, add_finding, read_landmarks
 from geosample.sheets.form import make_form
 from geosample.sheets.mapbook import draw_map_book
@@ -50,12 +50,15 @@ class SheetOptions:
         File of named places (sprinkler heads, markers) to find points from.
     force : bool
         Write over blank sheets that somebody has filled in.
+    stop_tables : tuple of StopTable
+        Stop lines of the strata that have a sequential plan, printed after the bench sheet.
     """
 
     method: str = "brine"
     pace_m: float = PACE_M
     landmarks: str | Path | None = None
     force: bool = False
+    stop_tables: tuple[StopTable, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -151,6 +154,8 @@ def _make_files(
     missing = draw_map_book(book, design, ground, units=units)
     draw_field_sheet(book, design, pace_m=options.pace_m, units=units)
     draw_bench_sheet(book, design, profile, method=options.method)
+    for table in options.stop_tables:
+        draw_stop_table(book, design, table)
     notes = _notes(design, missing)
     labels = open_book(paper=paper, title=f"Bag labels, visit {design.visit.visit}, design {design.visit.design_code}")
     draw_bag_labels(labels, design, method=options.method)
