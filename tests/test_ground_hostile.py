@@ -293,3 +293,13 @@ def test_other_maps_in_an_archive_are_named(tmp_path: Path) -> None:
         archive.writestr("back nine/more.kml", kml(placemark("green", disc(99, 0, 9))))
     ground = read_ground(path)
     assert [note.where for note in ground.notes] == ["a.kmz, back nine/more.kml", "all surfaces"]
+
+
+@pytest.mark.parametrize(("code", "metres"), [(2263, 4), (4267, 20), (26918, None)])
+def test_a_datum_that_can_only_be_shifted_roughly_is_said(tmp_path: Path, code: int, metres: int | None) -> None:
+    frame_of(one_hole(), code).to_file(tmp_path / "a.gpkg")
+    ground = read_ground(tmp_path / "a.gpkg")
+    doubts = [note.remedy for note in ground.notes if "no exact shift" in note.what]
+    # ecosystem.md, "Area and distance": best offline accuracy 4 m for NAD83 to WGS84, 20 m for NAD27
+    assert [f"within about {metres} m" in doubt for doubt in doubts] == ([True] if metres else [])
+    assert ground.surfaces["area_m2"].iloc[0] == pytest.approx(disc(0, 0, 13).area, rel=1e-6)

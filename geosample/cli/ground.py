@@ -47,7 +47,7 @@ class HoleWidths(click.ParamType[dict[str, float]]):
 @units_option
 @json_option
 def command(survey: Path, files: tuple[Path, ...], units: Units, as_json: bool, **options: Any) -> None:
-    r"""Read the course's polygons into a survey file: kinds, holes, collars, overlaps settled.
+    """Read the course's polygons into a survey file: kinds, holes, collars, overlaps settled.
 
     FILE is any of GeoJSON (.geojson, .json), KML, KMZ, GeoPackage (.gpkg), Shapefile (.shp, or zipped),
     FlatGeobuf (.fgb) and CSV with a column WKT; several at once are one course. What is not recognised is listed
@@ -58,7 +58,7 @@ def command(survey: Path, files: tuple[Path, ...], units: Units, as_json: bool, 
     \b
     Example:
       geosample ground course.gpkg layers/course.geojson --collar 30in
-    """
+    """  # noqa: D301 - click reads the control character, which a raw string would not hold
     from geosample.ground import replace_ground, show_ground, sum_up_ground
     from geosample.survey import open_survey
 

@@ -172,7 +172,7 @@ def drop_slivers(frame: gpd.GeoDataFrame) -> tuple[gpd.GeoDataFrame, list[Note]]
     notes = [
         Note(
             f"a sliver of {kind}",
-            f"{kind}s",
+            f"all {kind}",
             int(count[rows].sum()),
             float(lost[rows].sum()),
             f"left out: under {SLIVER_M * 100:.0f} cm wide or {SLIVER_M2} m² [no source]",

@@ -9,6 +9,7 @@ equal-area). A system centred on the site keeps every area, and distances to 0.2
 
 from __future__ import annotations
 
+import warnings
 from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -137,7 +138,9 @@ def _check_lonlat(path: Path, lonlat: np.ndarray) -> None:
 
 def _doubt_datum(path: Path, crs: pyproj.CRS) -> list[Remark]:
     """Return a remark when the shift between datums is only roughly known here."""
-    group = pyproj.transformer.TransformerGroup(crs, WGS84, always_xy=True)
+    with warnings.catch_warnings():  # said in words below
+        warnings.simplefilter("ignore", UserWarning)
+        group = pyproj.transformer.TransformerGroup(crs, WGS84, always_xy=True)
     if group.best_available or not group.transformers or crs.geodetic_crs == WGS84:
         return []
     accuracy = group.transformers[0].accuracy

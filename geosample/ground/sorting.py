@@ -72,7 +72,9 @@ def sort_features(frame: gpd.GeoDataFrame) -> Sorted:
     notes = [
         *_count(frame, kind == IGNORE, "ignored", "left out as asked"),
         *_count(frame, frame["kind"].isna().to_numpy(), "not recognised", "a point has no ground: left out"),
-        *_count(frame, np.isin(kind, SURFACE_KINDS) & (shape == LINE), "an open line", "left out: it has no area"),
+        *_count(
+            frame, np.isin(kind, (*SURFACE_KINDS, ISLAND)) & (shape == LINE), "an open line", "left out: it has no area"
+        ),
         *_count(frame, measured & (shape == LINE) & (kind != "trees"), "a line", "kept to look at; it cuts no turf"),
     ]
     notes += _count(frame, _by_folder(frame), "known by its folder, layer or file alone", "map it with --kinds if not")

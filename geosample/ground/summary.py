@@ -78,9 +78,15 @@ def _name_crs(ground: Ground) -> str:
 
 
 def _show_note(note: Note, units: Units) -> str:
-    size = f", {show_area(note.area_m2, units)}" if note.area_m2 else ""
+    size = f", {_show_size(note.area_m2, units)}" if note.area_m2 else ""
     times = f" × {note.count}" if note.count > 1 else ""
     return f"- {note.what}{times}{size}: {note.remedy} ({note.where})"
+
+
+def _show_size(area_m2: float, units: Units) -> str:
+    """Return an area as ``show_area`` does, but never 0 for what is some."""
+    small = area_m2 / (FOOT2_M2 if units == "us" else 1.0)
+    return f"{small:.2g} {'ft²' if units == 'us' else 'm²'}" if small < 1 else show_area(area_m2, units)
 
 
 def sum_up_ground(ground: Ground) -> Summary:
