@@ -425,3 +425,14 @@ def test_the_survey_file_is_not_read_into_itself(hole: Path, tmp_path: Path) -> 
     run = CliRunner().invoke(main, ["ground", str(survey), str(survey)])
     assert run.exit_code == 1
     assert "the survey file itself" in run.output
+
+
+def test_a_field_named_after_a_kind_tells_it(tmp_path: Path) -> None:
+    shapes = [(disc(0, 0, 9), {"green": True, "hole": 1}), (disc(50, 0, 9), {"Fairway": "yes", "green": "no"})]
+    assert read_ground(write(tmp_path / "a.geojson", *shapes)).surfaces["kind"].tolist() == ["green", "fairway"]
+
+
+def test_names_that_speak_of_one_kind_are_offered_as_it_never_taken_for_it(tmp_path: Path) -> None:
+    path = write(tmp_path / "a.geojson", *one_hole(), (disc(90, 0, 9), {"name": "Bunker 3 left"}))
+    with pytest.raises(GroundError, match='--kinds "Bunker 3 left=bunker"'):
+        read_ground(path)

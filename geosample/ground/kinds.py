@@ -66,6 +66,7 @@ _KIND_FIELDS = (
     "surface",
     "surface type",
 )
+_YES = frozenset({"yes", "true", "1", "1.0", "y", "x"})
 _LAST_FIELDS = ("layer", "description", "desc", "label", "title")
 _ISLAND_ENDINGS = re.compile(r"(.+?) (hole|island|cutout|cut out|void)")
 # A label may hold commas and equals signs itself; the kind after the last one may not.
@@ -170,7 +171,7 @@ def find_kind(feature: Feature, kinds: Mapping[str, str], kind_from: tuple[str, 
     >>> find_kind(feature, {}).kind
     'water'
     """
-    said = list(_said(feature, kind_from))
+    said = _said(feature, kind_from)
     mapped = _mapped(feature, kinds, said)
     if mapped is not None:
         return mapped
@@ -196,22 +197,26 @@ def _mapped(feature: Feature, kinds: Mapping[str, str], said: list[tuple[str, st
     return None
 
 
-def _said(feature: Feature, kind_from: tuple[str, ...]) -> Iterator[tuple[str, str]]:
-    """Yield (field, value) for whatever may tell the kind, the surest first."""
+def _said(feature: Feature, kind_from: tuple[str, ...]) -> list[tuple[str, str]]:
+    """Return (field, value) for whatever may tell the kind, the surest first."""
     fields = {plain_word(field): value for field, value in feature.fields.items()}
     if kind_from:
-        yield from _asked(feature, fields, kind_from)
-        return
-    for field in (*_TAGS, "building", *_KIND_FIELDS):
-        if field in fields:
-            yield field, fields[field]
-    if feature.name:
-        yield "name", feature.name
-    for field in (*_LAST_FIELDS, "name"):
-        if field in fields:
-            yield field, fields[field]
-    for folder in reversed(feature.folders):
-        yield "folder", folder
+        return list(_asked(feature, fields, kind_from))
+    return [
+        *_given(fields, (*_TAGS, "building", *_KIND_FIELDS)),
+        *([("name", feature.name)] if feature.name else []),
+        *_given(fields, (*_LAST_FIELDS, "name")),
+        *(("a field of that name", field) for field, value in fields.items() if _says_yes(field, value)),
+        *(("folder", folder) for folder in reversed(feature.folders)),
+    ]
+
+
+def _given(fields: Mapping[str, str], names: Iterable[str]) -> list[tuple[str, str]]:
+    return [(name, fields[name]) for name in names if name in fields]
+
+
+def _says_yes(field: str, value: str) -> bool:
+    return value.lower() in _YES and WORDS.get(field, LANDMARK) != LANDMARK
 
 
 def _asked(feature: Feature, fields: Mapping[str, str], kind_from: tuple[str, ...]) -> Iterator[tuple[str, str]]:
@@ -236,6 +241,20 @@ def _look_up(field: str, value: str) -> Meaning | None:
     bare = " ".join(_HOLE_PARTS.sub(" ", word).split())
     kind = WORDS.get(word) or WORDS.get(bare)
     return Meaning(kind, value) if kind else None
+
+
+def guess_kind(label: str) -> str:
+    """Return the one kind a label speaks of, to be offered to the user; ``ignore`` for none or several.
+
+    Examples
+    --------
+    >>> guess_kind("tyoe:green"), guess_kind("Bunker 3 left"), guess_kind("OB"), guess_kind("green bunker")
+    ('green', 'bunker', 'ignore', 'ignore')
+    """
+    word = plain_word(label.partition(":")[2] or label)
+    kinds = {WORDS[word]} if word in WORDS else {WORDS[token] for token in word.split() if token in WORDS}
+    real = kinds - {LANDMARK}
+    return real.pop() if len(real) == 1 else IGNORE
 
 
 def _best_label(feature: Feature, said: list[tuple[str, str]]) -> str:

@@ -12,7 +12,7 @@ import shapely
 
 from geosample.errors import GroundError, Problem
 from geosample.ground.features import Remark
-from geosample.ground.kinds import IGNORE, ISLAND, KINDS, LANDMARK, plain_word
+from geosample.ground.kinds import IGNORE, ISLAND, KINDS, LANDMARK, guess_kind, plain_word
 from geosample.ground.model import Ground, Note
 from geosample.units import show_area
 from geosample.words import OBSTACLE_KINDS, SURFACE_KINDS
@@ -132,7 +132,7 @@ def _name_unknown(frame: gpd.GeoDataFrame, unknown: np.ndarray) -> list[Problem]
     if not frame["kind"].notna().any():
         remedy = "say with --kind-from FIELD which field tells the kind, or map the labels with --kinds"
         problems.insert(0, Problem("the files together", "no kind that is known", "greens, fairways, ...", remedy))
-    text = ",".join(f"{label}={_guess(label)}" for label in labels)
+    text = ",".join(f"{label}={guess_kind(label)}" for label in labels)
     where = f"{len(labels)} label{'s' * (len(labels) > 1)} not known"
     remedy = f'to go on like that, say: --kinds "{text}"'
     return [*problems, Problem(where, ", ".join(labels), f"kinds: {', '.join(KINDS)}", remedy)]
@@ -142,20 +142,13 @@ def _unknown_row(group: gpd.GeoDataFrame, label: str, frame: gpd.GeoDataFrame) -
     area = float(group.area.sum())
     extent = f"{show_area(area)} ({area:,.0f} m²) in all" if area else f"{float(group.length.sum()):,.0f} m of line"
     found = f"{len(group)} not recognised, {extent}"
-    guess = _guess(label)
+    guess = guess_kind(label)
     inside = _holder(group, frame)
     hint = f"; it lies inside a {inside}, so it may be an island: {label}=island" if inside else ""
-    verb = "mend it" if guess != IGNORE else "map it, or leave it out,"
+    verb = "map it" if guess != IGNORE else "map it, or leave it out,"
     return Problem(
         f"'{label}' ({group['source'].iloc[0]})", found, "a known kind", f'{verb} with --kinds "{label}={guess}"{hint}'
     )
-
-
-def _guess(label: str) -> str:
-    """Return the kind a label of the form ``field:value`` plainly means, else ``ignore``."""
-    from geosample.ground.kinds import WORDS
-
-    return WORDS.get(plain_word(label.partition(":")[2]), IGNORE)
 
 
 def _holder(group: gpd.GeoDataFrame, frame: gpd.GeoDataFrame) -> str | None:
