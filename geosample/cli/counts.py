@@ -60,7 +60,8 @@ class Meanings(click.ParamType[dict[str, str]]):
 def command(survey: Path, files: tuple[Path, ...], visit: str | None, as_json: bool, **asked: Any) -> None:
     """Take the counts back in, joined to the plan by label, else by position.
 
-    FILE is what came back: filled blank sheets or a form's export. Zero is a count, blank is not: a row without
+    FILE is what came back: filled blank sheets (CSV, XLSX), waypoints with the count in
+    their comment (GPX, KML, GeoJSON), or a form's export. Zero is a count, blank is not: a row without
     counts and status makes no sample. With any row that can't be read without guessing nothing is taken, and every
     problem is listed. A file taken twice adds nothing; a corrected one replaces its rows and shows the differences.
 
@@ -69,8 +70,10 @@ def command(survey: Path, files: tuple[Path, ...], visit: str | None, as_json: b
       geosample counts course.gpkg blank_counts.csv --gps-within 10m
     """  # noqa: D301
     from geosample.counts import ReadRules, add_counts, read_counts
+    from geosample.counts.recounts import compare_recounts, save_agreement
     from geosample.counts.summary import list_codes, say_summary, summarise_added
     from geosample.design import load_design
+    from geosample.pests import load_pest
     from geosample.survey import open_survey
 
     file = open_survey(survey, must_exist=True)
@@ -80,6 +83,8 @@ def command(survey: Path, files: tuple[Path, ...], visit: str | None, as_json: b
     rules = ReadRules(**given, other_codes=list_codes(file.read("visits"), design.visit.visit))
     fresh = read_counts(files, design, gps_within_m=gps_within_m, columns=columns, rules=rules)
     added = add_counts(file, fresh, design)
+    agreement = compare_recounts(added.counts, load_pest(design.visit.pest))
+    save_agreement(file, design.visit.visit, design.visit.pest, agreement)
     for note in (*added.counts.notes, *added.differences):
         talk(f"{note.where}: {note.what}: {note.done}")
     summary = summarise_added(added, design)

@@ -103,6 +103,7 @@ def merge_counts(old: Counts, fresh: Counts, design: Design) -> Added:
         notes=tuple(notes),
         recounts=_merge_recounts(old.recounts, fresh.recounts),
     )
+    merged = replace(merged, notes=(*merged.notes, *_note_unpaired(merged)))
     told = tuple(RowNote(name, what, done) for name, notes in differences.items() for what, done in notes)
     new = tuple(name for name in after if name not in before)
     return Added(merged, new, tuple(n for n in differences if n not in changed), changed, told)
@@ -167,6 +168,15 @@ def _merge_recounts(old: pd.DataFrame | None, fresh: pd.DataFrame | None) -> pd.
     joined = pd.concat(frames, ignore_index=True)
     last = joined.drop_duplicates(["sample_id", "pest", "stage"], keep="last")
     return last.sort_values(["sample_id", "pest", "stage"], kind="stable").reset_index(drop=True)
+
+
+def _note_unpaired(counts: Counts) -> list[RowNote]:
+    """Tell of second counts that have no first one to compare with."""
+    if counts.recounts is None:
+        return []
+    alone = counts.recounts[~counts.recounts["sample_id"].isin(counts.counts["sample_id"])]
+    names = sorted(set(alone["sample_id"]))
+    return [RowNote(name, "a second count without a first", "kept until the first one comes") for name in names]
 
 
 def _more_recounts(old: Counts, merged: Counts) -> bool:

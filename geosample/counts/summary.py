@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+from dataclasses import asdict
 from typing import TYPE_CHECKING, Any
 
 from geosample.counts.adding import Added
+from geosample.counts.recounts import Agreement, compare_recounts, say_agreement
 from geosample.counts.weights import ANSWERED
+from geosample.pests import load_pest
 from geosample.report import show_table
 
 if TYPE_CHECKING:
@@ -45,6 +48,7 @@ def summarise_added(added: Added, design: Design) -> dict[str, Any]:
         "moved_samples": int(samples["moved"].sum()),
         "moved_share": float(counted["moved"].mean()) if len(counted) else None,
         "joined_by_position": int((samples["joined_by"] == "position").sum()),
+        "recounts": [asdict(one) for one in compare_recounts(counts, load_pest(design.visit.pest))],
         "added": {"new": len(added.new), "unchanged": len(added.same), "replaced": len(added.changed)},
         "differences": [{"sample": note.where, "was": note.what, "done": note.done} for note in added.differences],
         "notes": [{"where": note.where, "found": note.what, "done": note.done} for note in counts.notes],
@@ -70,4 +74,4 @@ def say_summary(summary: dict[str, Any]) -> list[str]:
         )
     if summary["moved_samples"]:
         lines.append(f"{summary['moved_samples']} plugs were moved ({summary['moved_share']:.0%} of those counted).")
-    return lines
+    return lines + say_agreement([Agreement(**one) for one in summary["recounts"]])

@@ -59,7 +59,7 @@ def use_weights(samples: pd.DataFrame, points: pd.DataFrame) -> pd.DataFrame:
 def note_coverage(samples: pd.DataFrame, points: pd.DataFrame) -> list[RowNote]:
     """Return who never came back, by stratum, with the reserve points that stand in for them in order."""
     state = _state_of_points(samples)
-    plan = points.assign(state=points["point_id"].map(state).fillna("not returned"))
+    plan = points.assign(state=[state.get(point_id, "not returned") for point_id in points["point_id"]])
     ordered = plan.sort_values(["walk_order", "point_id"], kind="stable")
     notes: list[RowNote] = []
     for stratum, rows in ordered.groupby("stratum", sort=True, dropna=False):
@@ -76,8 +76,9 @@ def note_coverage(samples: pd.DataFrame, points: pd.DataFrame) -> list[RowNote]:
     return notes
 
 
-def _state_of_points(samples: pd.DataFrame) -> pd.Series:
+def _state_of_points(samples: pd.DataFrame) -> dict[str, str]:
     """Return each returned point's state: answered where any of its samples is."""
     rank = {status: place for place, status in enumerate((*ANSWERED, *NONRESPONSE))}
     best = samples.assign(rank=samples["status"].map(rank)).sort_values("rank", kind="stable")
-    return best.drop_duplicates("point_id").set_index("point_id")["status"]
+    first = best.drop_duplicates("point_id")
+    return dict(zip(first["point_id"], first["status"], strict=True))
