@@ -54,4 +54,5 @@ def command(survey: Path, out: Path, visit: str | None, as_json: bool, **asked: 
     save_finding(file, made.design)
     for note in made.notes:
         report.talk(note)
+    report.talk("Print at 100 %, then measure the 50 mm bar on the map: a printer that fits pages shrinks them.")
     report.say([f"wrote {path}" for path in made.paths], made.summary(), as_json=as_json)

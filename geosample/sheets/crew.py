@@ -138,7 +138,10 @@ def _field_rows(design: Design, role: str, pace_m: float) -> list[list[str]]:
     rows = []
     points = ordered_points(design, role)
     places = shapely.get_coordinates(points.geometry.to_numpy())
-    legs = ["", *(tell_leg(a, b, pace_m) for a, b in pairwise(places))]
+    # The reserve is no round: each of its points is walked to from wherever it is needed.
+    legs = [""] * len(points)
+    if role == "main":
+        legs[1:] = [tell_leg(a, b, pace_m) for a, b in pairwise(places)]
     for point, leg in zip(points.to_dict("records"), legs, strict=True):
         hole = f"hole {point['hole']} " if isinstance(point["hole"], str) else ""
         words = point["finding"] if isinstance(point["finding"], str) else ""

@@ -76,8 +76,8 @@ def _questions(design: Design, profile: Pest, method: str) -> list[dict[str, str
     visit = design.visit
     return [
         {"type": "start", "name": "start"},
-        {"type": "calculate", "name": "design_code", "calculation": f"'{visit.design_code}'"},
-        {"type": "calculate", "name": "visit", "calculation": f"'{visit.visit}'"},
+        {"type": "calculate", "name": "design_code", "calculation": quote_text(visit.design_code)},
+        {"type": "calculate", "name": "visit", "calculation": quote_text(visit.visit)},
         {"type": "text", "name": "collector", "label": "Who pulled the plugs"},
         {"type": "select_one points", "name": "point_id", "label": "Point", "required": "yes"},
         {"type": "select_one methods", "name": "method", "label": "Method", "required": "yes", "default": method},
@@ -93,6 +93,22 @@ def _questions(design: Design, profile: Pest, method: str) -> list[dict[str, str
         {"type": "text", "name": "counted_by", "label": "Who counted", "relevant": _COUNTED},
         {"type": "text", "name": "note", "label": "Note"},
     ]
+
+
+def quote_text(text: str) -> str:
+    r"""Return a text as XPath 1.0 writes it: a string holds one kind of quotation mark at most.
+
+    Examples
+    --------
+    >>> quote_text("May"), quote_text("Ann's")
+    ("'May'", '"Ann\'s"')
+    """
+    if "'" not in text:
+        return f"'{text}'"
+    if '"' not in text:
+        return f'"{text}"'
+    parts = ', "\'", '.join(f"'{part}'" for part in text.split("'"))
+    return f"concat({parts})"
 
 
 def _counts(profile: Pest) -> list[dict[str, str]]:

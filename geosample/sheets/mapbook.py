@@ -41,9 +41,9 @@ from geosample.sheets.paper import (
     write_lines,
     write_text,
 )
-from geosample.sheets.plan import MapPage, plan_pages, points_in
+from geosample.sheets.plan import MapPage, by_hole, plan_pages, points_in
 from geosample.units import Units
-from geosample.words import OBSTACLE_KINDS, SURFACE_KINDS, hole_key
+from geosample.words import OBSTACLE_KINDS, SURFACE_KINDS
 
 if TYPE_CHECKING:
     import geopandas as gpd
@@ -192,8 +192,7 @@ def _legend_items(ground: Ground, view: MapView) -> list[tuple[Look | Mark, str]
 def _hole_labels(main: pd.DataFrame) -> tuple[np.ndarray, list[str]]:
     """Return a place and a label for each hole (its name, its points' places in the round) and for both ends."""
     anchors, texts = [], []
-    for hole in sorted(set(main["hole"]), key=hole_key):
-        points = main[main["hole"].isna()] if hole is None else main[main["hole"] == hole]
+    for hole, points in by_hole(main):
         first = points.iloc[0].geometry
         anchors.append((first.x, first.y))
         name = f"hole {hole}" if hole is not None else "no hole"

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, TypeVar
 
 import numpy as np
+import pandas as pd
 import shapely
 from scipy.sparse.csgraph import connected_components
 
@@ -17,6 +18,7 @@ if TYPE_CHECKING:
     import geopandas as gpd
     from shapely import Geometry
 
+FrameT = TypeVar("FrameT", bound=pd.DataFrame)
 PAGE_SCALES = (200, 250, 500, 1000)
 """Scales of the hole pages; ground too wide for the last is split over pages at it."""
 NEAR_M = 20.0
@@ -63,13 +65,20 @@ def plan_pages(surfaces: gpd.GeoDataFrame, points: gpd.GeoDataFrame, frame: Fram
     """
     sampled = surfaces[surfaces["surface_id"].isin(points["surface_id"])]
     pages: list[MapPage] = []
-    for hole in sorted(set(sampled["hole"]), key=hole_key):
-        of_hole = sampled[sampled["hole"].isna()] if hole is None else sampled[sampled["hole"] == hole]
+    for hole, of_hole in by_hole(sampled):
         small = of_hole["kind"].isin(SMALL_KINDS)
         for group in (of_hole[small], of_hole[~small]):
             for near in _near_groups(group):
                 pages += _pages_of(hole, near, points, frame, _greens_of(surfaces, hole))
     return pages
+
+
+def by_hole(frame: FrameT) -> list[tuple[str | None, FrameT]]:
+    """Return a frame's rows hole by hole in their order, the rows without a hole last under None."""
+    names = sorted({hole for hole in frame["hole"] if isinstance(hole, str)}, key=hole_key)
+    parts: list[tuple[str | None, FrameT]] = [(name, frame[frame["hole"] == name]) for name in names]
+    nameless = frame[frame["hole"].isna()]
+    return [*parts, (None, nameless)] if len(nameless) else parts
 
 
 def _greens_of(surfaces: gpd.GeoDataFrame, hole: str | None) -> Geometry:

@@ -47,8 +47,7 @@ def place_labels(
     Each point in turn, the most crowded first, takes the nearest free place of twelve directions at growing reach.
     """
     half = mark_mm / 2
-    taken = [np.array([*(place - half), *(place + half)]) for place in points_mm]
-    taken += [np.array([f.west_mm, f.south_mm, f.east_mm, f.north_mm]) for f in keep_clear]
+    taken = [np.array([*(place - half), *(place + half)]) for place in points_mm] + [_box_of(f) for f in keep_clear]
     corners = np.full((len(points_mm), 2), np.nan)
     leads: list[NDArray[np.float64]] = []
     for number in _crowded_first(points_mm):
@@ -58,8 +57,7 @@ def place_labels(
             lead = np.array([points_mm[number], nearest_on_box(box, points_mm[number])])
             if _inside(box, frame) and _is_free(box, lead, np.array(taken), leads, own=number):
                 corners[number] = box[:2]
-                taken.append(box)
-                leads.append(lead)
+                taken, leads = [*taken, box], [*leads, lead]
                 break
     return corners
 
@@ -102,7 +100,7 @@ def nearest_on_box(box: NDArray[np.float64], place: NDArray[np.float64]) -> NDAr
 
 
 def _draw_label(book: Book, place: NDArray[np.float64], box: Frame, text: str, style: Text) -> None:
-    end = nearest_on_box(np.array([box.west_mm, box.south_mm, box.east_mm, box.north_mm]), place)
+    end = nearest_on_box(_box_of(box), place)
     canvas = book.canvas
     if np.hypot(*(end - place)) > _REACHES_MM[1]:
         canvas.setStrokeColor("#000000")
@@ -111,6 +109,10 @@ def _draw_label(book: Book, place: NDArray[np.float64], box: Frame, text: str, s
         canvas.line(*place, *end)
     clear_area(book, box.inset(0.15))
     write_text(book, text, box.west_mm + _PAD_MM, box.south_mm + _PAD_MM + 0.05 * style.size_mm, style)
+
+
+def _box_of(frame: Frame) -> NDArray[np.float64]:
+    return np.array([frame.west_mm, frame.south_mm, frame.east_mm, frame.north_mm])
 
 
 def _crowded_first(points_mm: NDArray[np.float64]) -> NDArray[np.intp]:
