@@ -152,6 +152,16 @@ def test_rough_cancels_no_edge_and_a_green_in_its_collar_has_none_of_its_own() -
     assert parts["green", "border"] == pytest.approx(np.pi * (13**2 - 12**2), rel=5e-3)
 
 
+def test_a_bunker_inside_the_turf_makes_no_outer_edge_but_one_at_its_side_does() -> None:
+    fairway = shapely.box(0, 0, 200, 40)
+    inside, at_side = disc(60, 20, 5), disc(140, 0, 6)
+    surfaces = frame(fairway=shapely.difference(fairway, shapely.union(inside, at_side)))
+    places = measure_edge(edge_lines(surfaces), np.array([60.0, 140.0]), np.array([13.0, 10.0]))
+    assert places == pytest.approx([13.0, 4.0], abs=1e-2)
+    own = measure_edge(edge_lines(surfaces, every_edge=True), np.array([60.0]), np.array([13.0]))
+    assert own[0] == pytest.approx(2.0, abs=1e-2)
+
+
 def test_small_gaps_are_no_edge_and_larger_ones_are() -> None:
     for gap, distance in ((0.8, 10.0), (1.5, 5.0)):
         surfaces = frame(fairway1=shapely.box(0, 0, 40, 20), fairway2=shapely.box(40 + gap, 0, 80, 20))

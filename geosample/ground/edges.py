@@ -2,6 +2,7 @@
 
 Insects walk in from outside, so the edge that matters is the outer line of all short turf that touches
 (green, collar, approach, tee, fairway), not the line between a green and its collar. Rough never cancels an edge.
+A bunker or pond wholly inside the turf makes no outer line; where it reaches the side, the outer line runs round it.
 """
 
 from __future__ import annotations
@@ -53,11 +54,21 @@ def edge_lines(surfaces: gpd.GeoDataFrame, *, every_edge: bool = False, gap_m: f
     -------
     Geometry
         Lines. Where there is no short turf at all, the surfaces' own lines.
+
+    Examples
+    --------
+    >>> import geopandas as gpd
+    >>> from shapely import Point, box
+    >>> holed = box(0, 0, 40, 40).difference(box(15, 15, 25, 25))
+    >>> frame = gpd.GeoDataFrame({"kind": ["fairway"]}, geometry=[holed])
+    >>> edge_lines(frame).distance(Point(12, 20)), edge_lines(frame, every_edge=True).distance(Point(12, 20))
+    (12.0, 3.0)
     """
     own = every_edge or not surfaces["kind"].isin(SHORT_TURF).any()
     if own:
         return shapely.union_all(shapely.boundary(surfaces.geometry.to_numpy()))
-    return shapely.boundary(outer_turf(surfaces, gap_m=gap_m))
+    pieces = shapely.get_parts(outer_turf(surfaces, gap_m=gap_m))
+    return shapely.multilinestrings(shapely.get_exterior_ring(pieces))
 
 
 def measure_edge(lines: Geometry, easting: np.ndarray, northing: np.ndarray) -> np.ndarray:
