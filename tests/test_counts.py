@@ -395,6 +395,11 @@ def test_the_command_takes_all_rows_or_none(sheet: pd.DataFrame, survey: Survey,
         ("counts.csv", "L3,L4\n1,2\n", "expected a column of labels or of positions"),
         ("twice.csv", "point_id,L3,instar 3\n01F-01,1,2\n", "that all mean L3"),
         ("odd.doc", "x", "the ending '.doc'"),
+        ("blank.csv", "point_id,L3\n01F-01,\n", "no row with a count or a status"),
+        ("odd.xlsx", "x", "a workbook that can't be opened"),
+        ("odd.gpx", "<gpx>", "a file that can't be read"),
+        ("none.gpx", "<gpx></gpx>", "no points"),
+        ("odd.geojson", '{"features": [{"geometry": {"type": "Polygon"}}]}', "a Polygon where a Point should be"),
     ],
 )
 def test_a_file_that_can_not_be_read_says_why(name: str, text: str, found: str, design: Design, tmp_path: Path) -> None:

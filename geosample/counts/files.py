@@ -25,13 +25,17 @@ def read_tables(path: Path, log: Log, is_heading: IsHeading) -> list[Table]:
         if ending in WAYPOINTS:
             return read_waypoints(path, log, is_heading)
     except FileNotFoundError:
-        log.ask(str(path), "no such file", "a file of counts", "check the name")
+        log.refuse(str(path), "no such file", "a file of counts", "check the name")
         return []
     except OSError as error:
-        log.ask(str(path), f"a file that can't be read ({error.strerror})", "a file of counts", "check its permissions")
+        log.refuse(
+            str(path), f"a file that can't be read ({error.strerror})", "a file of counts", "check its permissions"
+        )
         return []
     endings = ", ".join(sorted(TEXT | WORKBOOKS | WAYPOINTS))
-    log.ask(path.name, f"the ending '{path.suffix}'", f"one of: {endings}", "export the counts in one of these formats")
+    log.refuse(
+        path.name, f"the ending '{path.suffix}'", f"one of: {endings}", "export the counts in one of these formats"
+    )
     return []
 
 

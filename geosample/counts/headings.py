@@ -27,7 +27,7 @@ FIELDS: dict[str, tuple[str, ...]] = {
     "plug": ("plug number", "plug no", "core", "core number"),
     "part": ("subsample", "sub sample", "part of bag"),
     "recount": ("second count", "blind recount"),
-    "status": ("fate", "outcome", "what became of it"),
+    "status": ("fate", "outcome"),
     "moved": ("was moved", "plug moved"),
     "lat": ("latitude", "gps lat", "position latitude", "y lat"),
     "lon": ("long", "lng", "longitude", "gps lon", "position longitude", "x lon"),
@@ -157,17 +157,19 @@ def _usable(
     for meant, place in chosen.items():
         if place is None:
             names = ", ".join(repr(table.headings[i]) for i in claims[meant])
-            log.ask(table.file, f"columns {names} that all mean {meant}", "one of them", "rename or remove the others")
+            log.refuse(
+                table.file, f"columns {names} that all mean {meant}", "one of them", "rename or remove the others"
+            )
             fine = False
     located = {"point_id", "sample_id", "position"} & set(chosen) or {"lat", "lon"} <= set(chosen)
     if not located:
         remedy = "add the label, or name its column with --columns 'heading=point_id'"
-        log.ask(table.file, f"the headings {_names(table.headings)}", "a column of labels or of positions", remedy)
+        log.refuse(table.file, f"the headings {_names(table.headings)}", "a column of labels or of positions", remedy)
         fine = False
     counted = set(chosen) - set(FIELDS) or {"total", "status"} & set(chosen)
     if located and not counted:
         remedy = f"name it with --columns, such as '{next(iter(others), 'larvae')}={UNSTAGED}'"
-        log.ask(table.file, f"the headings {_names(table.headings)}", "a column of counts or of status", remedy)
+        log.refuse(table.file, f"the headings {_names(table.headings)}", "a column of counts or of status", remedy)
         fine = False
     return fine
 

@@ -71,12 +71,13 @@ def read_counts(
     asked = columns or {}
     tables = _read_tables(files, pest, asked, log)
     _check_asked(asked, tables, pest, log)
-    if log.problems:
-        raise CountsError(log.problems)
-    rows = [row for table in tables for row in _rows_of(table, pest, asked, log)]
-    if log.problems:
+    rows = [] if log.refused else [row for table in tables for row in _rows_of(table, pest, asked, log)]
+    if log.refused:
         raise CountsError(log.problems)
     bags = _read_rows(rows, design, rules, gps_within_m, log)
+    if not bags and not log.problems:
+        names = ", ".join(table.file for table in tables)
+        log.refuse(names, "no row with a count or a status", "a filled sheet", "fill it, or name the filled copy")
     return _finish(bags, design, rules, log)
 
 
@@ -102,9 +103,9 @@ def _check_asked(asked: Mapping[str, str], tables: Sequence[Table], pest: Pest, 
     for heading, meaning in asked.items():
         where = f"--columns '{heading}={meaning}'"
         if meaning not in keys:
-            log.ask(where, f"'{meaning}'", f"one of: {', '.join(keys)}", "name the stage or field it holds")
+            log.refuse(where, f"'{meaning}'", f"one of: {', '.join(keys)}", "name the stage or field it holds")
         if tables and plain_word(heading) not in there:
-            log.ask(where, f"no column '{heading}'", "a heading in the files", "write it as in the header row")
+            log.refuse(where, f"no column '{heading}'", "a heading in the files", "write it as in the header row")
 
 
 def _rows_of(table: Table, pest: Pest, asked: Mapping[str, str], log: Log) -> list[Row]:

@@ -53,6 +53,7 @@ class Log:
     def __init__(self) -> None:
         self.notes: list[RowNote] = []
         self.problems: list[Problem] = []
+        self.refused = False
 
     def note(self, where: str, what: str, done: str) -> None:
         """Remember something that was read with a little help."""
@@ -62,9 +63,14 @@ class Log:
         """Remember something that only the user can settle."""
         self.problems.append(Problem(where, found, expected, remedy))
 
+    def refuse(self, where: str, found: str, expected: str, remedy: str) -> None:
+        """Ask about a whole file or its columns: without an answer none of its rows can be read, set aside or not."""
+        self.refused = True
+        self.ask(where, found, expected, remedy)
+
     def settle(self, *, set_aside: bool) -> None:
         """Raise CountsError with every problem, or turn each into a note where bad rows may be set aside."""
-        if self.problems and not set_aside:
+        if self.problems and (self.refused or not set_aside):
             raise CountsError(self.problems)
         self.notes.extend(RowNote(p.where, f"{p.found}; expected {p.expected}", "set aside") for p in self.problems)
         self.problems.clear()

@@ -46,7 +46,7 @@ def read_text_table(path: Path, log: Log, is_heading: IsHeading) -> Table | None
     """Return the rows of a CSV file, whatever its delimiter and encoding; None after asking about one it can't read."""
     text = _decode(path.read_bytes(), path.name, log)
     if not text.strip():
-        log.ask(path.name, "an empty file", "a header row and rows of counts", "export the counts again")
+        log.refuse(path.name, "an empty file", "a header row and rows of counts", "export the counts again")
         return None
     delimiter = _find_delimiter(text)
     reader = csv.reader(io.StringIO(text, newline=""), delimiter=delimiter)
@@ -67,7 +67,7 @@ def table_from_rows(
     head = find_header(numbered, is_heading)
     if head is None:
         expected = "a header row with a label (point_id) and stages (L1, L2 ...) or a status"
-        log.ask(file, "no row of headings that can be recognised", expected, "keep the blank sheet's header row")
+        log.refuse(file, "no row of headings that can be recognised", expected, "keep the blank sheet's header row")
         return None
     number, headings = numbered[head]
     if head:

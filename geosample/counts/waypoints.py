@@ -25,10 +25,10 @@ def read_waypoints(path: Path, log: Log, is_heading: IsHeading) -> list[Table]:
     try:
         points = read(path.read_bytes())
     except (ET.ParseError, json.JSONDecodeError, UnicodeDecodeError, KeyError, TypeError, ValueError) as error:
-        log.ask(path.name, f"a file that can't be read ({error})", "waypoints", "export them again")
+        log.refuse(path.name, f"a file that can't be read ({error})", "waypoints", "export them again")
         return []
     if not points:
-        log.ask(path.name, "no points", "a point a bag", "export waypoints, not a track or a route")
+        log.refuse(path.name, "no points", "a point a bag", "export waypoints, not a track or a route")
         return []
     rows = [_unfold(point, is_heading) for point in points]
     headings = tuple(dict.fromkeys(name for row in rows for name in row))

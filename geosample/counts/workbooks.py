@@ -10,11 +10,14 @@ from typing import Any
 from geosample.counts.rules import Log
 from geosample.counts.tables import IsHeading, Table, find_header, table_from_rows
 
+Rows = list[tuple[int, list[str]]]
+"""Row numbers as the spreadsheet shows them, and the row's cells."""
+
 
 def read_workbook(path: Path, log: Log, is_heading: IsHeading) -> list[Table]:
     """Return a table for each sheet that has a header row, none after asking about a workbook that has no such sheet.
 
-    A formula that was never worked out has no result to read: it is asked about, since blank would be a lie.
+    A formula that was never worked out has no result: its text stands in the cell, since blank would be a lie.
     """
     import openpyxl
     from openpyxl.utils.exceptions import InvalidFileException
@@ -25,20 +28,20 @@ def read_workbook(path: Path, log: Log, is_heading: IsHeading) -> list[Table]:
         book.close()
         formulas = _list_formulas(path)
     except (zipfile.BadZipFile, InvalidFileException, KeyError, ValueError) as error:
-        log.ask(path.name, f"a workbook that can't be opened ({error})", "an XLSX workbook", "save it again as XLSX")
+        log.refuse(path.name, f"a workbook that can't be opened ({error})", "an XLSX workbook", "save it again as XLSX")
         return []
     good = {title: rows for title, rows in sheets.items() if find_header(rows, is_heading) is not None}
     if not good:
         expected = "a sheet with a header row: a label (point_id) and stages (L1, L2 ...) or a status"
-        log.ask(path.name, f"the sheets {', '.join(sheets)}", expected, "keep the blank sheet's header row")
+        log.refuse(path.name, f"the sheets {', '.join(sheets)}", expected, "keep the blank sheet's header row")
     for title in sheets.keys() - good.keys():
         if good and sheets[title]:
             log.note(f"{path.name} sheet {title}", "no header row of counts", "passed over")
     tables = []
     for title, rows in good.items():
         name = path.name if len(good) == 1 else f"{path.name} sheet {title}"
-        _ask_formulas(name, rows, formulas.get(title, []), log)
-        tables.append(table_from_rows(name, rows, log, is_heading))
+        shown = _show_formulas(rows, formulas.get(title, []))
+        tables.append(table_from_rows(name, shown, log, is_heading))
     return [table for table in tables if table is not None]
 
 
@@ -61,7 +64,7 @@ def show_cell(value: Any) -> str:
     return value.isoformat() if isinstance(value, (date, time)) else str(value)
 
 
-def _text_rows(sheet: Any) -> list[tuple[int, list[str]]]:
+def _text_rows(sheet: Any) -> Rows:
     rows = enumerate(sheet.iter_rows(values_only=True), start=1)
     return [(number, [show_cell(cell) for cell in row]) for number, row in rows if any(c is not None for c in row)]
 
@@ -88,10 +91,11 @@ def _list_formulas(path: Path) -> dict[str, list[tuple[int, int, str]]]:
     return found
 
 
-def _ask_formulas(name: str, rows: list[tuple[int, list[str]]], formulas: list[tuple[int, int, str]], log: Log) -> None:
-    cells = dict(rows)
-    for row, column, formula in formulas:
-        known = cells.get(row, [])
-        if column >= len(known) or not known[column]:
-            remedy = "open the workbook in a spreadsheet program and save it, or write the number"
-            log.ask(f"{name} row {row}", f"the formula {formula} without a result", "a number", remedy)
+def _show_formulas(rows: Rows, formulas: list[tuple[int, int, str]]) -> Rows:
+    """Return the rows with the text of each formula that has no result in its cell, where it can't be read as blank."""
+    cells = {number: list(row) for number, row in rows}
+    for number, column, formula in formulas:
+        row = cells.setdefault(number, [])
+        row.extend([""] * (column + 1 - len(row)))
+        row[column] = row[column] or formula
+    return sorted(cells.items())

@@ -1,0 +1,316 @@
+"""The round trip: a sheet filled by simulation, mangled in documented ways, and read again.
+
+Whatever was done to it, every good row arrives with its counts, every bad row is named, and none is invented.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+
+import numpy as np
+import openpyxl
+import pandas as pd
+import pytest
+from counts_case import PEST, edit, make_design, places_inside, write
+from fill_blank import fill_blank
+
+from geosample.counts import ReadRules, read_counts
+from geosample.demo.fill import Fates
+from geosample.design import Design
+from geosample.errors import CountsError
+from geosample.ground import Ground
+from geosample.sheets.columns import blank_rows
+
+STAGES = [stage.key for stage in PEST.stages]
+Mangle = Callable[[pd.DataFrame, Path, Design], Path]
+
+
+@dataclass(frozen=True)
+class Mangling:
+    """What was done to the sheet, which points' rows are bad then, and what the reader says of it."""
+
+    name: str
+    do: Mangle
+    bad: tuple[str, ...] = ()
+    told: str = ""
+    columns: dict[str, str] = field(default_factory=dict)
+    rules: ReadRules = field(default_factory=ReadRules)
+    by_position: bool = False
+
+
+def as_csv(change: Callable[[pd.DataFrame], pd.DataFrame], **how: object) -> Mangle:
+    return lambda sheet, folder, _: write(change(sheet), folder / "back.csv", **how)
+
+
+def as_text(change: Callable[[str], str | bytes], **how: object) -> Mangle:
+    """Change the CSV's text itself."""
+
+    def do(sheet: pd.DataFrame, folder: Path, design: Design) -> Path:
+        made = change(sheet.to_csv(index=False, **how))
+        (folder / "back.csv").write_bytes(made if isinstance(made, bytes) else made.encode())
+        return folder / "back.csv"
+
+    return do
+
+
+def relabel(change: Callable[[str], str]) -> Callable[[pd.DataFrame], pd.DataFrame]:
+    return lambda sheet: sheet.assign(point_id=[change(text) for text in sheet["point_id"]], sample_id="")
+
+
+def with_positions(
+    sheet: pd.DataFrame, design: Design, show: Callable[[float, float], tuple[str, str]] | None = None
+) -> pd.DataFrame:
+    """Positions 1.5 m off the plan in every row."""
+    points = design.points.set_index("point_id").loc[sheet["point_id"]]
+    rng = np.random.default_rng(9)
+    turn = rng.uniform(0, 2 * np.pi, len(points))
+    lat = points["lat"] + 1.5 * np.sin(turn) / 111_057
+    lon = points["lon"] + 1.5 * np.cos(turn) / 83_400
+    show = show or (lambda north, east: (f"{north:.7f}", f"{east:.7f}"))
+    texts = [show(north, east) for north, east in zip(lat, lon, strict=True)]
+    return sheet.assign(lat=[text[0] for text in texts], lon=[text[1] for text in texts])
+
+
+def positions_shown(show: Callable[[float, float], tuple[str, str]], **how: object) -> Mangle:
+    return lambda sheet, folder, design: write(with_positions(sheet, design, show), folder / "back.csv", **how)
+
+
+def unlabelled(sheet: pd.DataFrame, folder: Path, design: Design) -> Path:
+    filled = sheet[(sheet["L1"] != "") | (sheet["status"] != "")]
+    bare = with_positions(filled, design).assign(point_id="", sample_id="")
+    return write(bare.sample(frac=1, random_state=4), folder / "back.csv")
+
+
+def one_far(sheet: pd.DataFrame, folder: Path, design: Design) -> Path:
+    lon, lat = design.points.set_index("point_id").loc["01F-01", ["lon", "lat"]]
+    return write(edit(sheet, "01F-01", lat=f"{lat + 0.0005:.6f}", lon=f"{lon:.6f}"), folder / "back.csv")
+
+
+def dms(value: float, plus: str, minus: str) -> str:
+    seconds = round(abs(value) * 3600, 2)
+    return f"{int(seconds // 3600)}°{int(seconds % 3600 // 60)}'{seconds % 60:05.2f}\"{plus if value >= 0 else minus}"
+
+
+def as_workbook(sheet: pd.DataFrame, folder: Path, design: Design) -> Path:
+    """Numbers as numbers, a title and an empty line above the header, a second sheet of prose."""
+    book = openpyxl.Workbook()
+    page = book.active
+    page.append(["Counts of the first week of May"])
+    page.append([])
+    page.append(list(sheet.columns))
+    for row in sheet.to_dict("records"):
+        page.append([float(c) if name in STAGES and c else c or None for name, c in row.items()])
+    book.create_sheet("how to").append(["status", "what became of it"])
+    book.save(folder / "back.xlsx")
+    return folder / "back.xlsx"
+
+
+def with_formula(sheet: pd.DataFrame, folder: Path, design: Design) -> Path:
+    path = as_workbook(sheet, folder, design)
+    book = openpyxl.load_workbook(path)
+    page = book.worksheets[0]
+    row = 4 + int(sheet.index[sheet["point_id"] == "01F-02"][0])
+    page.cell(row, 1 + list(sheet.columns).index("L3")).value = "=1+2"
+    book.save(path)
+    return path
+
+
+def as_geojson(sheet: pd.DataFrame, folder: Path, design: Design) -> Path:
+    features = []
+    for row in with_positions(sheet, design).to_dict("records"):
+        place = [float(row.pop("lon")), float(row.pop("lat"))]
+        properties = {name: (int(text) if name in STAGES and text else text or None) for name, text in row.items()}
+        geometry = {"type": "Point", "coordinates": place}
+        features.append({"type": "Feature", "geometry": geometry, "properties": properties})
+    (folder / "back.geojson").write_text(json.dumps({"type": "FeatureCollection", "features": features}))
+    return folder / "back.geojson"
+
+
+def comments(sheet: pd.DataFrame, design: Design) -> list[tuple[str, str, str, str]]:
+    rows = with_positions(sheet, design).to_dict("records")
+    said = []
+    for row in rows:
+        found = [f"{stage}={row[stage]}" for stage in STAGES if row[stage]]
+        status = [f"status: {row['status']}"] if row["status"] else []
+        said.append((row["point_id"], row["lat"], row["lon"], ", ".join([*found, *status])))
+    return said
+
+
+def as_gpx(sheet: pd.DataFrame, folder: Path, design: Design) -> Path:
+    marks = "".join(
+        f'<wpt lat="{lat}" lon="{lon}"><name>{name}</name><cmt>{said}</cmt><desc>10 paces in from the left</desc></wpt>'
+        for name, lat, lon, said in comments(sheet, design)
+    )
+    text = f'<?xml version="1.0"?><gpx version="1.1" xmlns="http://www.topografix.com/GPX/1/1">{marks}</gpx>'
+    (folder / "back.gpx").write_text(text)
+    return folder / "back.gpx"
+
+
+def as_kml(sheet: pd.DataFrame, folder: Path, design: Design) -> Path:
+    marks = "".join(
+        f"<Placemark><name>{name}</name><description>{said}</description>"
+        f"<Point><coordinates>{lon},{lat},0</coordinates></Point></Placemark>"
+        for name, lat, lon, said in comments(sheet, design)
+    )
+    text = f'<kml xmlns="http://www.opengis.net/kml/2.2"><Document>{marks}</Document></kml>'
+    (folder / "back.kml").write_text(text)
+    return folder / "back.kml"
+
+
+def as_form(sheet: pd.DataFrame, folder: Path, design: Design) -> Path:
+    """A form server's export: groups before the names, its own columns, the position in one cell."""
+    placed = with_positions(sheet, design)
+    when = "2026-05-04T09:30:00.000-04:00"
+    position = [f"{lat} {lon} 88.0 4.5" for lat, lon in zip(placed["lat"], placed["lon"], strict=True)]
+    form = placed.drop(columns=["lat", "lon", "walk_order", "accuracy_m"]).assign(
+        position=position, start=when, _uuid="a-b", collected_at=when
+    )
+    form = form.rename(columns={stage: f"bench/{stage}" for stage in STAGES})
+    return write(form[form["bench/L1"] != ""], folder / "back.csv")
+
+
+def in_two_files(sheet: pd.DataFrame, folder: Path, design: Design) -> Path:
+    twice = pd.concat([sheet, sheet.iloc[5:9]])
+    return write(twice, folder / "back.csv")
+
+
+def with_sums(sheet: pd.DataFrame) -> pd.DataFrame:
+    return pd.concat([sheet, sheet.tail(1).assign(point_id="Total", sample_id="", L1="99")])
+
+
+def with_rival(sheet: pd.DataFrame) -> pd.DataFrame:
+    return pd.concat([sheet, edit(sheet, "01F-02", L3="9").query("point_id == '01F-02'")])
+
+
+def minutes(north: float, east: float) -> tuple[str, str]:
+    return f"{int(north)} {north % 1 * 60:.5f} N", f"{int(-east)} {-east % 1 * 60:.5f} W"
+
+
+def commas(north: float, east: float) -> tuple[str, str]:
+    return f"{north:.6f}".replace(".", ","), f"{east:.6f}".replace(".", ",")
+
+
+def nowhere(*_: float) -> tuple[str, str]:
+    return "0", "0"
+
+
+def latin(text: str) -> bytes:
+    return text.replace("crew A", "équipe").encode("cp1252")
+
+
+MANGLINGS = [
+    Mangling("as it was", as_csv(lambda s: s)),
+    Mangling("semicolons", as_csv(lambda s: s, sep=";"), told="parted by semicolons"),
+    Mangling("tabs", as_csv(lambda s: s, sep="\t"), told="parted by tabs"),
+    Mangling("byte order mark", as_csv(lambda s: s, encoding="utf-8-sig")),
+    Mangling("Latin-1", as_text(latin), told="not UTF-8"),
+    Mangling("UTF-16", as_text(lambda t: t.encode("utf-16")), told="UTF-16"),
+    Mangling("a separator line", as_text(lambda t: "sep=;\n" + t, sep=";"), told="lines above the header"),
+    Mangling("carriage returns", as_text(lambda t: t.replace("\n", "\r\n"))),
+    Mangling("titles above the header", as_text(lambda t: "Spring count\n\n" + t), told="above the header row"),
+    Mangling("empty lines between", as_text(lambda t: t.replace("\n", "\n\n"))),
+    Mangling("rows shuffled", as_csv(lambda s: s.sample(frac=1, random_state=1))),
+    Mangling("columns shuffled", as_csv(lambda s: s.sample(frac=1, axis=1, random_state=1))),
+    Mangling("header in capitals", as_csv(lambda s: s.rename(columns=str.upper))),
+    Mangling("stages in the trade's words", as_csv(lambda s: s.rename(columns={"L1": "1st instar", "L4": "Instar 4"}))),
+    Mangling("a heading to be named", as_csv(lambda s: s.rename(columns={"L3": "mids"})), columns={"mids": "L3"}),
+    Mangling("labels in lower case", as_csv(relabel(str.lower)), told="case, dashes, zeros"),
+    Mangling("labels without dashes", as_csv(relabel(lambda t: t.replace("-", " "))), told="case, dashes, zeros"),
+    Mangling("labels without zeros", as_csv(relabel(lambda t: t.lstrip("0").replace("-0", "-"))), told="zeros"),
+    Mangling("the letter O for zero", as_csv(relabel(lambda t: t.replace("0", "O"))), told="letters for digits"),
+    Mangling("only the bags' labels", as_csv(lambda s: s.drop(columns=["point_id", "method"]))),
+    Mangling("a column of one's own", as_csv(lambda s: s.assign(weather="dry")), told="'weather'"),
+    Mangling("a row of sums", as_csv(with_sums),
+             told="rows of sums"),
+    Mangling("the header twice", as_text(lambda t: t + t.split("\n")[0] + "\n"), told="the header row again"),
+    Mangling("rows twice", in_two_files, told="all the same"),
+    Mangling("the visit's date rewritten", as_csv(lambda s: s.assign(visit="5/4/2026")), told="the same date"),
+    Mangling("a negative count", as_csv(lambda s: edit(s, "01F-02", L3="-3")), bad=("01F-02",), told="L3 '-3'"),
+    Mangling("half an insect", as_csv(lambda s: edit(s, "01F-02", L3="2,5")), bad=("01F-02",), told="L3 '2,5'"),
+    Mangling("a count in words", as_csv(lambda s: edit(s, "01F-02", L3="lots")), bad=("01F-02",), told="L3 'lots'"),
+    Mangling("a sum", as_csv(lambda s: edit(s, "01F-02", L3="3+4")), bad=("01F-02",), told="L3 '3+4'"),
+    Mangling("an absurd count", as_csv(lambda s: edit(s, "01F-02", L3="3000")), bad=("01F-02",), told="L3 3000"),
+    Mangling("a lost digit in a label", as_csv(lambda s: s.replace({"01F-02": "01F-52", "01F-02-B": ""})),
+             bad=("01F-02",), told="label '01F-52'"),
+    Mangling("two rows that differ", as_csv(with_rival),
+             bad=("01F-02",), told="bag 01F-02-B 2 times"),
+    Mangling("another year", as_csv(lambda s: edit(s, "01F-02", collected_at="2025-05-04")), bad=("01F-02",),
+             told="2025-05-04"),
+    Mangling("a stray delimiter", as_text(lambda t: t.replace("01F-02,01", "01F-02,,,,,,,,,,,,,,,,,,,,,,,,,,,,,01")),
+             bad=("01F-02",), told="cells"),
+    Mangling("positions in commas", positions_shown(commas, sep=";"), told="read as"),
+    Mangling("positions swapped", positions_shown(lambda n, e: (f"{e:.7f}", f"{n:.7f}")), told="swapped"),
+    Mangling("the other hemisphere", positions_shown(lambda n, e: (f"{n:.7f}", f"{-e:.7f}")), told="sign turned"),
+    Mangling("degrees, minutes, seconds", positions_shown(lambda n, e: (dms(n, "N", "S"), dms(e, "E", "W"))),
+             told="read as"),
+    Mangling("degrees and minutes", positions_shown(minutes), told="read as"),
+    Mangling("no fix", positions_shown(nowhere), told="no fix"),
+    Mangling("a position of another course", one_far, bad=("01F-01",), told="with a position"),
+    Mangling("labels lost, positions kept", unlabelled, told="joined by position", by_position=True),
+    Mangling("a workbook with a title", as_workbook, told="above the header row"),
+    Mangling("a formula never worked out", with_formula, bad=("01F-02",), told="L3 '=1+2'"),
+    Mangling("GeoJSON", as_geojson),
+    Mangling("GPX with counts in comments", as_gpx, rules=ReadRules(method="brine")),
+    Mangling("KML with counts in descriptions", as_kml, rules=ReadRules(method="brine")),
+    Mangling("a form's export", as_form, told="the form's own columns"),
+]  # fmt: skip
+
+
+@pytest.fixture(scope="module")
+def design(small_ground: Ground) -> Design:
+    return spread(make_design(small_ground), small_ground)
+
+
+def spread(design: Design, ground: Ground) -> Design:
+    """The design with its points more than 3 m apart, so that positions 1.5 m off are nearest to their own."""
+    points, taken = design.points.copy(), []
+    shapes = ground.surfaces.set_index("surface_id").geometry
+    tries = {name: places_inside(shape, 4000, np.random.default_rng(8)) for name, shape in shapes.items()}
+    for surface in points["surface_id"]:
+        place = next(p for p in tries[surface] if all(p.distance(other) > 3.2 for other in taken))
+        taken.append(place)
+    points = points.set_geometry(pd.Series(taken, index=points.index), crs=design.points.crs)
+    lonlat = points.geometry.to_crs(4326)
+    return replace(design, points=points.assign(lon=lonlat.x, lat=lonlat.y))
+
+
+@pytest.fixture(scope="module")
+def sheet(design: Design, small_ground: Ground, tmp_path_factory: pytest.TempPathFactory) -> pd.DataFrame:
+    folder = tmp_path_factory.mktemp("sheet")
+    blank = write(blank_rows(design, PEST), folder / "blank.csv")
+    fates = Fates(lost=0.0, unreachable=0.0)
+    filled = fill_blank(blank, design, small_ground, folder / "a.csv", seed=3, fates=fates)
+    return edit(filled, "01G-02", **dict.fromkeys(STAGES, ""), status="lost")
+
+
+@pytest.mark.parametrize("mangling", MANGLINGS, ids=lambda m: m.name)
+def test_good_rows_arrive_bad_rows_are_named_and_none_is_invented(
+    mangling: Mangling, sheet: pd.DataFrame, design: Design, tmp_path: Path
+) -> None:
+    path = mangling.do(sheet, tmp_path, design)
+    if mangling.bad:
+        with pytest.raises(CountsError):
+            read_counts(path, design, columns=mangling.columns, rules=mangling.rules)
+    rules = ReadRules(method=mangling.rules.method, set_aside=True)
+    counts = read_counts(path, design, columns=mangling.columns, rules=rules)
+    good = sheet[(sheet["L1"] != "") & ~sheet["point_id"].isin(mangling.bad)].set_index("point_id")
+    counted = counts.samples[counts.samples["status"] == "counted"]
+    assert sorted(counted["point_id"]) == sorted(good.index)
+    wide = counts.counts.pivot_table(index="sample_id", columns="stage", values="count")
+    found = wide.set_axis(counted.set_index("sample_id").loc[wide.index, "point_id"])
+    assert (found.loc[good.index, STAGES] == good[STAGES].astype(int)).all().all()
+    assert set(counts.counts["stage"]) == set(STAGES)
+    assert set(counts.samples["joined_by"]) == {"position" if mangling.by_position else "label"}
+    text = "\n".join(f"{note.where} | {note.what} | {note.done}" for note in counts.notes)
+    assert mangling.told in text
+    assert sum(note.done == "set aside" for note in counts.notes if "rows of" not in note.what) >= len(mangling.bad)
+    if not mangling.bad:
+        plain = read_counts(path, design, columns=mangling.columns, rules=mangling.rules)
+        assert len(plain.samples) == len(counts.samples)
+
+
+def test_there_are_thirty_manglings_and_more() -> None:
+    assert len({mangling.name for mangling in MANGLINGS}) == len(MANGLINGS) >= 30
