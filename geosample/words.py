@@ -14,7 +14,7 @@ ROLES = ("main", "reserve")
 STATUSES = ("counted", "not_extracted", "lost", "unreachable", "off_turf")
 METHODS = ("brine", "heat", "flush", "hand", "other")
 PARTS = ("border", "interior", "whole")
-ACTIONS = ("treat", "look_again")
+ACTIONS = ("treat", "look_again", "check")
 UNSTAGED = "unstaged"
 
 

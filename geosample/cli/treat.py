@@ -40,6 +40,23 @@ class _KeepOff(click.ParamType[tuple[str, float]]):
         return kind.strip().lower(), LENGTH.convert(distance, param, ctx)
 
 
+class _Percent(click.ParamType[float]):
+    """A share written as a percentage, such as ``5%``."""
+
+    name = "percent"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> float:
+        if isinstance(value, float):
+            return value
+        number, sign, rest = str(value).partition("%")
+        try:
+            if not sign or rest.strip():
+                raise ValueError(value)
+            return float(number) / 100
+        except ValueError:
+            self.fail(f"found {value!r}; expected a percentage; write 5%", param, ctx)
+
+
 @click.command()
 @survey_argument
 @click.option("--threshold", type=DENSITY, required=True, help="Density above which you would act, such as 30/ft2.")
@@ -70,6 +87,7 @@ class _KeepOff(click.ParamType[tuple[str, float]]):
 @click.option("--rate", help="The label's rate, such as 0.2floz/1000ft2, for amounts; none is known here.")
 @click.option("--carrier", help="Water on the ground, such as 2gal/1000ft2.")
 @click.option("--tank", help="What the sprayer holds, such as 100gal, for tank loads.")
+@click.option("--checks", type=_Percent(), default=0.0, help="Leave this part of the zones as check strips, as 5%.")
 @click.option("--paper", type=click.Choice(["letter", "a4"]), default="letter", show_default=True, help="Plan's paper.")
 @out_folder_option("Folder for the zones' files and the plan.")
 @visit_option
@@ -123,6 +141,7 @@ def _read_settings(threshold: float, asked: dict[str, Any]) -> TreatSettings:
         keep_off_m=dict(asked["keep_off"]),
         border_only_m=asked["border_only"],
         units=asked["units"],
+        check_share=asked["checks"],
         sprayer=sprayer,
     )
 

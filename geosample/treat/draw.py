@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from functools import partial
 from typing import TYPE_CHECKING
 
@@ -20,6 +20,8 @@ from geosample.treat.shapes import (
 )
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     import geopandas as gpd
     import numpy as np
     from shapely import Geometry
@@ -45,6 +47,8 @@ class Drawn:
         The zones.
     small : int
         How many patches were left out for their size.
+    checks : list of Polygon
+        Strips inside the zones left untreated on purpose.
     """
 
     room: Room
@@ -52,6 +56,7 @@ class Drawn:
     treat: list[Geometry]
     look: list[Geometry]
     small: int
+    checks: list[Geometry] = field(default_factory=list)
 
 
 def draw_surface(room: Room, cells: gpd.GeoDataFrame, cell_m: float, settings: TreatSettings) -> Drawn:
@@ -85,3 +90,13 @@ def _join(cells: gpd.GeoDataFrame, chosen: np.ndarray) -> Geometry:
 def _is_large(zone: Geometry, room: Room, settings: TreatSettings) -> bool:
     """Return whether a zone is worth the trip: large enough, or the whole of a small surface."""
     return bool(zone.area >= settings.smallest_m2 or zone.area >= _WHOLE * room.kept.area)
+
+
+def retake(drawn: Sequence[Drawn]) -> list[Drawn]:
+    """Return the drawn surfaces with the cells' share inside the zones taken anew, after strips were cut out."""
+    return [
+        replace(one, cells=one.cells.assign(treated=share_inside(one.cells, shapely.union_all(one.treat))))
+        if one.checks
+        else one
+        for one in drawn
+    ]

@@ -45,6 +45,8 @@ if TYPE_CHECKING:
 
 TREAT_LOOK = Look(OKABE_ITO["orange"], 0.55, "falling", 1.6, OKABE_ITO["vermilion"], OKABE_ITO["vermilion"], 0.6)
 LOOK_AGAIN_LOOK = Look(None, 1.0, "dots", 1.3, OKABE_ITO["purple"], OKABE_ITO["purple"], 0.5, (1.6, 0.9))
+CHECK_LOOK = Look("#ffffff", 0.9, "none", line_colour=OKABE_ITO["blue"], line_mm=0.5, dash_mm=(0.6, 0.6))
+_LOOKS = {"treat": TREAT_LOOK, "look_again": LOOK_AGAIN_LOOK, "check": CHECK_LOOK}
 _MOST_ROWS = 9
 _NEAR_M = 3.0  # surfaces nearer than twice this are shown together close up
 _CLOSER = 2.0
@@ -130,7 +132,7 @@ def _draw_map(book: Book, frame: Frame, mine: gpd.GeoDataFrame, ground: Ground, 
     shapes = ground.obstacles[ground.obstacles.geometry.geom_type.isin(["Polygon", "MultiPolygon"])]
     for kind, look in OBSTACLE_LOOKS.items():
         draw_polygons(book, view, shapes.geometry[shapes["kind"] == kind], look)
-    for action, look in (("treat", TREAT_LOOK), ("look_again", LOOK_AGAIN_LOOK)):
+    for action, look in _LOOKS.items():
         draw_polygons(book, view, mine.geometry[mine["action"] == action], look)
     draw_border(book, frame)
     corner = draw_north_arrow(book, view, (frame.east_mm - 10, frame.north_mm - 10))
@@ -138,12 +140,13 @@ def _draw_map(book: Book, frame: Frame, mine: gpd.GeoDataFrame, ground: Ground, 
     inside = mine.geometry.intersection(window).representative_point()
     places = view.place(inside.x.to_numpy(), inside.y.to_numpy())
     draw_labels(book, places, list(mine["zone_id"]), frame, keep_clear=[corner])
-    _draw_margin(book, frame, view, units)
+    _draw_margin(book, frame, view, units, set(mine["action"]))
 
 
-def _draw_margin(book: Book, frame: Frame, view: MapView, units: Units) -> None:
+def _draw_margin(book: Book, frame: Frame, view: MapView, units: Units, actions: set[str]) -> None:
     """Draw scale, check bar and legend under the map."""
+    items = [(look, action.replace("_", " ")) for action, look in _LOOKS.items() if action in actions]
     south = frame.south_mm - 10
     draw_scale_bar(book, view, frame.west_mm + 2, south + 2, units=units, most_mm=45)
     draw_check_bar(book, frame.west_mm + 74, south + 3)
-    draw_legend(book, frame.west_mm + 146, frame.south_mm - 1, [(TREAT_LOOK, "treat"), (LOOK_AGAIN_LOOK, "look again")])
+    draw_legend(book, frame.west_mm + 146, frame.south_mm - 1, items)

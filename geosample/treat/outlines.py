@@ -82,5 +82,7 @@ def in_degrees(frame: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
     Rounding the corners one by one can make a thin tail cross itself; snapping keeps every polygon valid.
     """
     turned = frame.to_crs(4326)
-    snapped = only_polygons(shapely.set_precision(turned.geometry.to_numpy(), _DEGREES))
+    # in two steps: snapping a ring that nearly touches itself fails, so it is rounded and mended first
+    rounded = shapely.make_valid(shapely.set_precision(turned.geometry.to_numpy(), _DEGREES, mode="pointwise"))
+    snapped = only_polygons(shapely.set_precision(rounded, _DEGREES))
     return turned.assign(geometry=gpd.GeoSeries(snapped, index=turned.index, crs=4326))

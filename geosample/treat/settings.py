@@ -23,6 +23,8 @@ The one published spot rule is near it: about 30 m², for European chafer grubs 
 Grant 1995, Environ. Entomol. 24:521-528). For other insects none was found.
 """
 
+_MOST_CHECKS = 0.5
+
 
 @dataclass(frozen=True, slots=True)
 class TreatSettings:
@@ -46,6 +48,8 @@ class TreatSettings:
         Units of the sentences.
     seed : int
         Seed of the draws behind the intervals of shares.
+    check_share : float
+        Part of the area to treat that is left as check strips, 0 to 0.5.
     sprayer : Sprayer
         Rate, carrier and tank as the user entered them, for amounts.
 
@@ -68,6 +72,7 @@ class TreatSettings:
     border_only_m: float | None = None
     units: Units = "us"
     seed: int = 7
+    check_share: float = 0.0
     sprayer: Sprayer = field(default_factory=Sprayer)
 
     def __post_init__(self) -> None:
@@ -99,6 +104,7 @@ class TreatSettings:
             "border_only_m": self.border_only_m,
             "units": self.units,
             "seed": self.seed,
+            "check_share": self.check_share,
             **self.sprayer.plain(),
         }
 
@@ -115,6 +121,8 @@ def _find_problems(asked: TreatSettings) -> Iterator[Problem]:
             yield Problem(where, f"{value:g} {unit}", "more than 0", remedy)
     if not (asked.smallest_m2 >= 0 and isfinite(asked.smallest_m2)):
         yield Problem("--smallest", f"{asked.smallest_m2:g} m²", "an area of 0 or more", "give one such as 300ft2")
+    if not 0 <= asked.check_share <= _MOST_CHECKS:
+        yield Problem("--checks", f"{100 * asked.check_share:g} %", "0 to 50 %", "5% is a start")
     for kind, distance_m in asked.keep_off_m.items():
         if kind not in OBSTACLE_KINDS:
             yield Problem("--keep-off", repr(kind), f"one of: {', '.join(OBSTACLE_KINDS)}", "write water=25ft")

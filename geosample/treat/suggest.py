@@ -16,10 +16,11 @@ from geosample.treat.border import find_ratio
 from geosample.treat.cells import place_cells
 from geosample.treat.control import tell_control
 from geosample.treat.curve import target_curve
-from geosample.treat.draw import draw_surface
+from geosample.treat.draw import draw_surface, retake
 from geosample.treat.findings import plan_findings
 from geosample.treat.model import Zones
 from geosample.treat.rooms import find_rooms
+from geosample.treat.strips import leave_strips
 from geosample.treat.table import write_notes, zone_table
 from geosample.treat.tell import Plan, tell_plan
 from geosample.treat.totals import add_up, join_cells
@@ -78,8 +79,10 @@ def suggest_zones(
     rooms = find_rooms(ground, cells["surface_id"].unique(), settings)
     groups = dict(list(cells.groupby("surface_id", sort=False)))
     drawn = [draw_surface(room, groups[room.surface_id], density_map.cell_m, settings) for room in rooms]
+    rng = np.random.default_rng(settings.seed)
+    drawn = retake(leave_strips(drawn, settings.check_share, settings.swath_m, rng))
     table = write_notes(zone_table(drawn, density_map, settings, ground.crs), settings)
-    curve = target_curve(density_map, join_cells(drawn), np.random.default_rng(settings.seed), units=settings.units)
+    curve = target_curve(density_map, join_cells(drawn), rng, units=settings.units)
     plan = Plan(add_up(drawn, ground, settings), table, settings, curve, find_ratio(findings))
     control = tell_control(findings, density_map.pest, treatments) if len(table) else ()
     sentences = (*tell_plan(plan), *control)

@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from geosample.treat.draw import Drawn
     from geosample.treat.settings import TreatSettings
 
-_LETTERS = {"treat": "Z", "look_again": "L"}
+_LETTERS = {"treat": "Z", "look_again": "L", "check": "K"}
 
 
 def zone_table(
@@ -40,7 +40,7 @@ def zone_table(
     rows = [
         _describe(one, action, zone, settings)
         for one in sorted(drawn, key=lambda d: (hole_key(d.room.hole), list(KIND_LETTERS).index(d.room.kind)))
-        for action, zones in (("treat", one.treat), ("look_again", one.look))
+        for action, zones in (("treat", one.treat), ("check", one.checks), ("look_again", one.look))
         for zone in sorted(zones, key=lambda z: -z.area)
     ]
     named = _name_zones(rows)
@@ -116,6 +116,8 @@ def _sentence(row: Any, settings: TreatSettings) -> str:
     chance = f"{100 * row.probability:.0f} % chance of being above {limit}"
     if row.action == "look_again":
         return f"{start}: not known well enough ({mean}, between {low} and {high}; {chance}). Pull more plugs here."
+    if row.action == "check":
+        return f"{start}: a check strip. Leave it untreated, and pull plugs here afterwards to see what treatment did."
     over = ""
     if row.overspray_m2 >= 1:
         over = (

@@ -71,7 +71,7 @@ class Plan:
 def tell_plan(plan: Plan) -> tuple[str, ...]:
     """Return the answer in sentences, most important first."""
     border = tell_border(plan.curve, plan.ratio, plan.settings)
-    before = (_tell_answer, _tell_saving, _tell_amounts, _tell_unknown)
+    before = (_tell_answer, _tell_saving, _tell_amounts, _tell_checks, _tell_unknown)
     after = (_tell_rule, _tell_smoothing, _tell_left_out, _tell_overspray, _tell_off)
     first, last = ([line for tell in tellers for line in tell(plan)] for tellers in (before, after))
     return (*first, *border, *last)
@@ -148,6 +148,18 @@ def _tell_saving(plan: Plan) -> Iterator[str]:
 def _tell_amounts(plan: Plan) -> Iterator[str]:
     area_m2 = float(plan.table["area_m2"][plan.table["action"] == "treat"].sum())
     yield from tell_amounts(area_m2, plan.settings.sprayer, plan.settings.units)
+
+
+def _tell_checks(plan: Plan) -> Iterator[str]:
+    strips = plan.table[plan.table["action"] == "check"]
+    if len(strips):
+        yield (
+            f"Leave {len(strips)} check {'strip' if len(strips) == 1 else 'strips'} untreated, "
+            f"{plan.area(float(strips['area_m2'].sum()))}, placed at random across the zones: plugs from them tell "
+            "later what the treatment did."
+        )
+    elif plan.settings.check_share > 0:
+        yield "No check strip fits: the zones are too small for one a swath wide."
 
 
 def _tell_unknown(plan: Plan) -> Iterator[str]:

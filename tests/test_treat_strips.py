@@ -1,0 +1,80 @@
+"""Check strips: left at random inside the zones, a swath wide, as much as asked for and no more."""
+
+from __future__ import annotations
+
+import geopandas as gpd
+import numpy as np
+import pytest
+import shapely
+from click.testing import CliRunner
+from treat_case import patch, plan, treated
+
+from geosample.cli import main
+from geosample.errors import TreatError
+from geosample.treat import TreatSettings
+from geosample.treat.draw import Drawn
+from geosample.treat.rooms import Room
+from geosample.treat.strips import leave_strips
+
+
+@pytest.fixture(scope="module")
+def whole(small_ground):
+    return plan(small_ground, patch(-50, -130, 30))
+
+
+@pytest.fixture(scope="module")
+def striped(small_ground):
+    return plan(small_ground, patch(-50, -130, 30), check_share=0.2)
+
+
+def checks(zones):
+    return zones.zones[zones.zones["action"] == "check"]
+
+
+def test_strips_lie_in_what_would_be_treated_and_nothing_is_lost(whole, striped):
+    before, after = treated(whole).union_all(), treated(striped).union_all()
+    strips = checks(striped).union_all()
+    assert strips.intersection(after).area < 0.01
+    assert strips.union(after).symmetric_difference(before).area < 0.02 * before.area
+
+
+def test_strips_take_no_more_than_the_share_and_near_it(whole, striped):
+    share = checks(striped)["area_m2"].sum() / treated(whole)["area_m2"].sum()
+    assert 0.08 < share <= 0.2
+
+
+def test_strips_are_named_and_told(striped):
+    assert checks(striped)["zone_id"].str.startswith("K01F-").all()
+    assert any("check strip" in line for line in striped.sentences)
+    assert "Leave it untreated" in checks(striped)["note"].iloc[0]
+
+
+def test_another_seed_puts_them_elsewhere_and_the_same_seed_does_not(small_ground, striped):
+    again, other = (plan(small_ground, patch(-50, -130, 30), check_share=0.2, seed=seed) for seed in (7, 8))
+    assert checks(again).union_all().equals(checks(striped).union_all())
+    assert not checks(other).union_all().equals(checks(striped).union_all())
+
+
+def test_strips_fall_evenly_over_the_zone():
+    """Over many seeds the strips' middles lie as often in each third of a long zone (chi-square, 99.9 %)."""
+    zone = shapely.box(0, 0, 90, 20)
+    room = Room("01-fairway-1", "1", "fairway", zone, zone)
+    drawn = [Drawn(room, gpd.GeoDataFrame(geometry=[]), [zone], [], 0)]
+    middles = [
+        strip.centroid.x
+        for seed in range(150)
+        for strip in leave_strips(drawn, 0.06, 5.0, np.random.default_rng(seed))[0].checks
+    ]
+    found, _ = np.histogram(middles, bins=[0, 30, 60, 90])
+    expected = len(middles) / 3
+    # chi-square with 2 degrees of freedom exceeds 13.82 once in 1,000
+    assert ((found - expected) ** 2 / expected).sum() < 13.82
+
+
+def test_a_share_that_cannot_be_is_refused_with_its_remedy(tmp_path):
+    with pytest.raises(TreatError, match="0 to 50 %"):
+        TreatSettings(300.0, check_share=0.8)
+    options = ["treat", str(tmp_path / "a.gpkg"), "--threshold", "30/ft2", "--out", str(tmp_path), "--checks", "5"]
+    result = CliRunner().invoke(main, options)
+    assert result.exit_code == 2
+    assert "write 5%" in result.stderr
