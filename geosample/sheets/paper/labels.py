@@ -18,7 +18,8 @@ _PAD_MM = 0.5
 _CROWD_MM = 15.0  # points this near compete for the same paper
 _BESIDE = 0.4  # sine of the angle under which a label stands beside its point rather than above or below
 _REACHES_MM = (1.0, 2.5, 4.5, 7.0, 10.0, 14.0, 19.0, 25.0, 32.0, 40.0)
-_ANGLES_DEG = (20, -20, 160, -160, 60, -60, 120, -120, 0, 180, 90, -90)
+_ANGLES = np.radians([20, -20, 160, -160, 60, -60, 120, -120, 0, 180, 90, -90])
+_WAYS = np.column_stack([np.cos(_ANGLES), np.sin(_ANGLES)])
 
 
 def place_labels(
@@ -122,18 +123,19 @@ def _crowded_first(points_mm: NDArray[np.float64]) -> NDArray[np.intp]:
     return np.argsort(-(apart < _CROWD_MM).sum(axis=1), kind="stable")
 
 
-def _boxes(place: NDArray[np.float64], size: NDArray[np.float64], half: float) -> list[NDArray[np.float64]]:
+def _boxes(place: NDArray[np.float64], size: NDArray[np.float64], half: float) -> NDArray[np.float64]:
     """Return candidate boxes round a place, nearest first: the box's near side touches the reach."""
-    found = []
-    for reach in _REACHES_MM:
-        for angle_deg in _ANGLES_DEG:
-            way = np.array([np.cos(np.radians(angle_deg)), np.sin(np.radians(angle_deg))])
-            shift = np.where(np.isclose(way, 0), -0.5, np.where(way > 0, 0.0, -1.0))
-            if abs(way[1]) < _BESIDE:
-                shift[1] = -0.5
-            corner = place + way * (half + reach) + shift * size
-            found.append(np.array([*corner, *(corner + size)]))
-    return found
+    reach = np.repeat(half + np.array(_REACHES_MM), len(_WAYS))[:, None]
+    times = (len(_REACHES_MM), 1)
+    corners = place + reach * np.tile(_WAYS, times) + np.tile(_box_shifts(_WAYS), times) * size
+    return np.hstack([corners, corners + size])
+
+
+def _box_shifts(ways: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return how far a box is moved, in its own widths and heights, to stand on the far side of its corner."""
+    shifts = np.where(np.isclose(ways, 0), -0.5, np.where(ways > 0, 0.0, -1.0))
+    shifts[np.abs(ways[:, 1]) < _BESIDE, 1] = -0.5
+    return shifts
 
 
 def _inside(box: NDArray[np.float64], frame: Frame) -> bool:
