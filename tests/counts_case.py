@@ -17,6 +17,7 @@ from geosample.sheets.columns import blank_rows
 LETTERS = {"green": "G", "collar": "C", "fairway": "F"}
 MAINS = {"green": 6, "collar": 4, "fairway": 10}
 PEST = load_pest()
+STAGE_KEYS = [stage.key for stage in PEST.stages]
 
 
 def make_design(ground: Ground, *, reserve: int = 2, seed: int = 5) -> Design:

@@ -80,7 +80,7 @@ def read_degrees(text: str) -> float | None:
     plain = clean_text(text.replace("º", "°")).upper()
     letters = re.findall(r"[NSEW]", plain)
     body = re.sub(r"(?<=\d),(?=\d)", ".", plain)
-    if len(letters) > 1 or re.search(r"[^-+NSEW\d\s.°:'’′\"”″]", body):
+    if len(letters) > 1 or re.search(r"\d.*[NSEW].*\d|[^-+NSEW\d\s.°:'’′\"”″]", body):
         return None
     parts = [float(number) for number in _NUMBERS.findall(body)]
     if not parts or len(parts) > 3 or any(part >= 60 for part in parts[1:]):  # noqa: PLR2004 (minutes, seconds)

@@ -9,9 +9,8 @@ from typing import TYPE_CHECKING
 
 import geopandas as gpd
 import numpy as np
-from scipy.optimize import linear_sum_assignment
-from scipy.sparse import coo_array
-from scipy.sparse.csgraph import connected_components
+from scipy.sparse import csr_array
+from scipy.sparse.csgraph import min_weight_full_bipartite_matching
 from scipy.spatial import KDTree
 
 from geosample.counts.headings import plain_word
@@ -27,6 +26,7 @@ if TYPE_CHECKING:
 # A second point nearer than this times the joined one's distance is worth telling of (our own choice).
 _NEARLY = 1.5
 _FORBIDDEN = 1e7  # metres: dearer than any distance on one course
+_ABOVE_ZERO = 1e-3  # metres: the matching takes an entry of 0 for no entry
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,13 +41,14 @@ class Placed:
 
 @dataclass(frozen=True, slots=True)
 class Plan:
-    """The planned places: labels, surfaces and kinds, shape (n,), their metres, shape (n, 2), and how near is near."""
+    """The planned places: labels, surfaces, kinds (n,), metres (n, 2) and their tree, and how near is near, m."""
 
     ids: NDArray[np.object_]
     surfaces: NDArray[np.object_]
     kinds: NDArray[np.object_]
     metres: NDArray[np.float64]
     within_m: float
+    tree: KDTree
 
 
 def join_positions(rows: Sequence[Placed], design: Design, within_m: float, log: Log) -> list[Placed]:
@@ -85,37 +86,32 @@ def assign_places(rows: Sequence[Placed], places: NDArray[np.float64], plan: Pla
     claimed : set of int
         Planned places that labels have taken.
     """
-    free = np.array([i for i in range(len(plan.ids)) if i not in claimed], dtype=np.intp)
-    if not len(rows) or not len(free):
+    pairs, metres = _candidates(rows, places, plan, claimed)
+    if not len(pairs):
         return {}
-    pairs = _candidates(rows, places, plan, free)
-    size = len(rows) + len(plan.ids)
-    graph = coo_array((np.ones(len(pairs)), ([r for r, _ in pairs], [len(rows) + p for _, p in pairs])), (size, size))
-    _, group = connected_components(graph, directed=False)
-    members: dict[int, list[tuple[int, int]]] = {}
-    for pair in pairs:
-        members.setdefault(int(group[pair[0]]), []).append(pair)
-    # Far-off rows can't compete for a place, so each knot of rows and places is solved by itself.
-    return dict(chosen for knot in members.values() for chosen in _solve_knot(knot, places, plan))
+    # Every row may also stay alone, at a cost no sum of distances reaches: so a full matching always exists, and as
+    # many rows as possible are joined.
+    alone = np.arange(len(rows))
+    cost = np.concatenate([metres + _ABOVE_ZERO, np.full(len(rows), _FORBIDDEN)])
+    row = np.concatenate([pairs[:, 0], alone])
+    column = np.concatenate([pairs[:, 1], len(plan.ids) + alone])
+    graph = csr_array((cost, (row, column)), (len(rows), len(plan.ids) + len(rows)))
+    chosen = zip(*min_weight_full_bipartite_matching(graph), strict=True)
+    return {int(r): int(p) for r, p in chosen if p < len(plan.ids)}
 
 
 def _candidates(
-    rows: Sequence[Placed], places: NDArray[np.float64], plan: Plan, free: NDArray[np.intp]
-) -> list[tuple[int, int]]:
-    reach = [_reach(row.bag, plan) for row in rows]
-    near = KDTree(plan.metres[free]).query_ball_point(places, reach)
-    return [
-        (r, int(free[k])) for r, found in enumerate(near) for k in found if not _wrong_surface(rows[r], free[k], plan)
+    rows: Sequence[Placed], places: NDArray[np.float64], plan: Plan, claimed: set[int]
+) -> tuple[NDArray[np.intp], NDArray[np.float64]]:
+    """Return the pairs of row and free place near enough and on the named surface, shape (n, 2), and their metres."""
+    if not rows:
+        return np.empty((0, 2), dtype=np.intp), np.empty(0)
+    near = plan.tree.query_ball_point(places, [_reach(row.bag, plan) for row in rows])
+    found = [
+        (r, p) for r, ps in enumerate(near) for p in ps if p not in claimed and not _wrong_surface(rows[r], p, plan)
     ]
-
-
-def _solve_knot(knot: list[tuple[int, int]], places: NDArray[np.float64], plan: Plan) -> list[tuple[int, int]]:
-    rows, points = sorted({r for r, _ in knot}), sorted({p for _, p in knot})
-    cost = np.full((len(rows), len(points)), _FORBIDDEN)
-    for r, p in knot:
-        cost[rows.index(r), points.index(p)] = np.hypot(*(places[r] - plan.metres[p]))
-    chosen = zip(*linear_sum_assignment(cost), strict=True)
-    return [(rows[i], points[j]) for i, j in chosen if cost[i, j] < _FORBIDDEN]
+    pairs = np.array(found, dtype=np.intp).reshape(-1, 2)
+    return pairs, np.hypot(*(places[pairs[:, 0]] - plan.metres[pairs[:, 1]]).T)
 
 
 def _check_labelled(row: Placed, place: NDArray[np.float64], point: int, plan: Plan, log: Log) -> Placed | None:
@@ -133,7 +129,7 @@ def _check_labelled(row: Placed, place: NDArray[np.float64], point: int, plan: P
     if bag.moved:
         log.note(bag.where, f"{label} moved {offset_m:.0f} m from its place", "mapped where it was taken")
     elif offset_m > _reach(bag, plan):
-        nearest = str(plan.ids[np.argmin(np.hypot(*(plan.metres - place).T))])
+        nearest = str(plan.ids[plan.tree.query(place)[1]])
         found = f"label {label} with a position {offset_m:.0f} m from its place (nearest point: {nearest})"
         remedy = "tick 'moved' if the plug was taken there, else correct the label or clear the position"
         log.ask(bag.where, found, f"a position within {_reach(bag, plan):.0f} m, or a tick in 'moved'", remedy)
@@ -143,10 +139,10 @@ def _check_labelled(row: Placed, place: NDArray[np.float64], point: int, plan: P
 
 def _take(row: Placed, place: NDArray[np.float64], point: int, plan: Plan, log: Log) -> Placed:
     """Return a row joined by position, telling how far off it was and which other point was nearly as near."""
-    away = np.hypot(*(plan.metres - place).T)
-    offset_m, label = float(away[point]), str(plan.ids[point])
-    rivals = [i for i in np.argsort(away)[:2] if i != point and away[i] <= max(_NEARLY * offset_m, 1.0)]
-    told = f" ({plan.ids[rivals[0]]} is {away[rivals[0]]:.1f} m away: check it)" if rivals else ""
+    offset_m, label = float(np.hypot(*(place - plan.metres[point]))), str(plan.ids[point])
+    near = zip(*plan.tree.query(place, k=2), strict=True) if len(plan.ids) > 1 else ()
+    rivals = [(i, d) for d, i in near if i != point and d <= max(_NEARLY * offset_m, 1.0)]
+    told = f" ({plan.ids[rivals[0][0]]} is {rivals[0][1]:.1f} m away: check it)" if rivals else ""
     unknown = f"label '{row.claim.unknown}' is not in the design" if row.claim.unknown else "no label"
     log.note(row.bag.where, unknown, f"joined by position to {label}, {offset_m:.1f} m away{told}")
     bag = replace(row.bag, offset_m=offset_m, joined_by="position")
@@ -156,7 +152,8 @@ def _take(row: Placed, place: NDArray[np.float64], point: int, plan: Plan, log: 
 def _lay_out(design: Design, within_m: float) -> Plan:
     points = design.points
     ids, surfaces, kinds = (points[name].to_numpy(object) for name in ("point_id", "surface_id", "kind"))
-    return Plan(ids, surfaces, kinds, np.column_stack([points.geometry.x, points.geometry.y]), within_m)
+    metres = np.column_stack([points.geometry.x, points.geometry.y])
+    return Plan(ids, surfaces, kinds, metres, within_m, KDTree(metres))
 
 
 def _project(rows: Sequence[Placed], design: Design) -> NDArray[np.float64]:
