@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import json
+import shutil
 import struct
 import time
 import zipfile
@@ -20,7 +21,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from geosample.errors import GeosampleError, GroundError
-from geosample.ground import GroundOptions, read_ground
+from geosample.ground import FORMATS, GroundOptions, read_ground
 
 SECONDS = 20  # an error must come well within this
 
@@ -44,10 +45,13 @@ def every_format(tmp_path: Path) -> dict[str, Path]:
             archive.write(tmp_path / f"hole{ending}", f"the course/hole{ending}")
     with zipfile.ZipFile(tmp_path / "hole.kmz", "w") as archive:
         archive.write(made[".kml"], "doc.kml")
+    shutil.copy(made[".geojson"], tmp_path / "hole.json")
+    made[".json"] = tmp_path / "hole.json"
     return {**made, ".csv": tmp_path / "hole.csv", ".zip": tmp_path / "hole.zip", ".kmz": tmp_path / "hole.kmz"}
 
 
 def test_each_format_gives_the_same_ground(every_format: dict[str, Path]) -> None:
+    assert every_format.keys() == set(FORMATS)
     wanted = read_ground(every_format[".geojson"], collar_m=0.762).surfaces
     for path in every_format.values():
         got = read_ground(path, collar_m=0.762).surfaces

@@ -13,6 +13,7 @@ from geosample.ground.drivers import check_magic, read_driver
 from geosample.ground.features import Content, Remark
 from geosample.ground.kml import read_kml
 
+_BROKEN = (zipfile.BadZipFile, zlib.error, EOFError, RuntimeError, NotImplementedError, OSError)
 _MAPS = (".kml", ".shp", ".geojson", ".json", ".gpkg", ".fgb", ".csv")
 LARGEST_BYTES = 512 * 1024 * 1024
 """An archive that unpacks to more is not a course (no source)."""
@@ -48,6 +49,7 @@ def read_zip(path: Path, data: bytes) -> Content:
         names = [name for name in _members(path, archive) if name.lower().endswith(".shp")]
         for name in names:
             check_magic(path, ".shp", _start(path, archive, name))
+        _check_sums(path, archive)
         if not names:
             return read_kmz(path, data)
         left = _unread(path, archive, set(names))
@@ -99,7 +101,7 @@ def _unpack(path: Path, archive: zipfile.ZipFile, name: str) -> bytes:
     try:
         with archive.open(name) as file:
             data = file.read(LARGEST_BYTES + 1)
-    except (zipfile.BadZipFile, zlib.error, EOFError, RuntimeError, NotImplementedError, OSError) as error:
+    except _BROKEN as error:
         raise GroundError(_damaged(path, error)) from error
     if len(data) > LARGEST_BYTES:
         found = f"more than {LARGEST_BYTES // 2**20} MB in {name}"
@@ -107,9 +109,19 @@ def _unpack(path: Path, archive: zipfile.ZipFile, name: str) -> bytes:
     return data
 
 
+def _check_sums(path: Path, archive: zipfile.ZipFile) -> None:
+    """Refuse an archive with a member that is not what its check sum says: the driver does not look."""
+    try:
+        broken = archive.testzip()
+    except _BROKEN as error:
+        raise GroundError(_damaged(path, error)) from error
+    if broken:
+        raise GroundError(_damaged(path, ValueError(f"{broken} does not match its check sum")))
+
+
 def _start(path: Path, archive: zipfile.ZipFile, name: str) -> bytes:
     try:
         with archive.open(name) as file:
             return file.read(16)
-    except (zipfile.BadZipFile, zlib.error, EOFError, RuntimeError, NotImplementedError, OSError) as error:
+    except _BROKEN as error:
         raise GroundError(_damaged(path, error)) from error

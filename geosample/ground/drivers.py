@@ -10,6 +10,7 @@ OGC 12-128r19 (GeoPackage 1.4); ESRI Shapefile Technical Description (1998); Fla
 
 from __future__ import annotations
 
+import warnings
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -23,6 +24,7 @@ from geosample.errors import GroundError, Problem
 from geosample.ground.features import Content, Feature, Remark
 from geosample.ground.rings import split_shape
 
+_LONGEST_WARNING = 160
 MAGIC = {".gpkg": b"SQLite format 3\x00", ".fgb": b"fgb", ".shp": b"\x00\x00\x27\x0a"}
 """The first bytes of each kind of file: a driver is only let at what it is meant for."""
 
@@ -79,7 +81,7 @@ def read_driver(path: Path, opened: str | None = None) -> Content:
     remarks: list[Remark] = []
     systems: list[str] = []
     try:
-        layers = [str(name) for name, kind in pyogrio.list_layers(opened) if kind is not None]
+        layers = _list_layers(opened)
         for layer in layers:
             system = _read_layer(path, opened, layer, (features, remarks))
             systems += [system] if system else []
@@ -88,14 +90,24 @@ def read_driver(path: Path, opened: str | None = None) -> Content:
     return Content(path, tuple(features), _one_crs(path, systems), tuple(remarks))
 
 
+def _list_layers(opened: str) -> list[str]:
+    with warnings.catch_warnings():  # what they say is said again when a layer is read
+        warnings.simplefilter("ignore")
+        return [str(name) for name, kind in pyogrio.list_layers(opened) if kind is not None]
+
+
 def _unreadable(path: Path, why: str) -> Problem:
     return Problem(str(path), f"a file that can't be read ({why})", "a whole file", "export or copy it again")
 
 
 def _read_layer(path: Path, opened: str, layer: str, into: tuple[list[Feature], list[Remark]]) -> str | None:
-    meta, _, shapes, columns = pyogrio.raw.read(opened, layer=layer)
-    names = [str(name) for name in meta["fields"]]
     source = path.name if layer == path.stem else f"{path.name}, layer {layer}"
+    with warnings.catch_warnings(record=True) as heard:
+        warnings.simplefilter("always")
+        meta, _, shapes, columns = pyogrio.raw.read(opened, layer=layer)
+    said = sorted({" ".join(str(warning.message).split())[:_LONGEST_WARNING] for warning in heard})
+    into[1].extend(Remark(f"the driver says: {text}", source, "see whether anything is missing") for text in said)
+    names = [str(name) for name in meta["fields"]]
     if shapes is None or not len(shapes):
         into[1].append(Remark("a layer without shapes", source, "left out"))
         return None
