@@ -50,7 +50,11 @@ _FIELD_COLUMNS = (
 )
 _FIELD_WORDS = (
     "Pull the plugs within a step of the point and pool them in the point's bag. Tick 'moved' and write where to when "
-    "you could not pull them there; take the next reserve point when a point can't be sampled at all.",
+    "you could not pull them there; when a point can't be sampled at all, take the next reserve point of its stratum.",
+)
+_RESERVE_COLUMNS = tuple(
+    Column("stands in for", column.width_mm, column.style) if column.head == "from the last point" else column
+    for column in _FIELD_COLUMNS
 )
 _STOP_COLUMNS = (
     Column("after this many plugs", 30, _CENTRED),
@@ -78,7 +82,7 @@ def draw_field_sheet(book: Book, design: Design, *, pace_m: float, units: Units)
     for role in ("main", "reserve"):
         rows = _field_rows(design, role, pace_m)
         title = "Field sheet" if role == "main" else "Field sheet: reserve points, in this order"
-        columns = stretch_columns(_FIELD_COLUMNS, _long_side_mm(book))
+        columns = stretch_columns(_FIELD_COLUMNS if role == "main" else _RESERVE_COLUMNS, _long_side_mm(book))
         _draw_pages(book, design, title, columns, rows, notes=(show_unit(design, units), *_FIELD_WORDS, *warnings))
 
 
@@ -103,7 +107,7 @@ def show_unit(design: Design, units: Units) -> str:
     depth = f"{visit.unit_depth_mm / 25.4:.2g} in" if units == "us" else f"{visit.unit_depth_mm:.0f} mm"
     if visit.unit_shape == "plug":
         across_m = 2 * math.sqrt(visit.unit_m2 / math.pi)
-        across = f"{across_m / INCH_M:.3g} in" if units == "us" else f"{across_m * 100:.3g} cm"
+        across = f"{across_m / INCH_M:.3g} in" if units == "us" else f"{across_m * 1000:.0f} mm"
         return f"At each point: {visit.units_per_point} plugs, {across} across and {depth} deep, in one bag."
     area = show_area(visit.unit_m2, units) if visit.unit_m2 > FOOT2_M2 else f"{visit.unit_m2 * 1e4:,.0f} cm²"
     return f"At each point: {visit.units_per_point} of a {visit.unit_shape} of {area} and {depth} deep, in one bag."
@@ -139,9 +143,9 @@ def _field_rows(design: Design, role: str, pace_m: float) -> list[list[str]]:
     points = ordered_points(design, role)
     places = shapely.get_coordinates(points.geometry.to_numpy())
     # The reserve is no round: each of its points is walked to from wherever it is needed.
-    legs = [""] * len(points)
+    legs = [text if isinstance(text, str) else "" for text in points["stratum"]]
     if role == "main":
-        legs[1:] = [tell_leg(a, b, pace_m) for a, b in pairwise(places)]
+        legs = ["", *(tell_leg(a, b, pace_m) for a, b in pairwise(places))]
     for point, leg in zip(points.to_dict("records"), legs, strict=True):
         hole = f"hole {point['hole']} " if isinstance(point["hole"], str) else ""
         words = point["finding"] if isinstance(point["finding"], str) else ""

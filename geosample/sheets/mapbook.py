@@ -37,6 +37,7 @@ from geosample.sheets.paper import (
     draw_ticks,
     must_fit,
     next_page,
+    text_width,
     write_footer,
     write_lines,
     write_text,
@@ -87,7 +88,7 @@ def draw_overview(book: Book, design: Design, ground: Ground, *, units: Units) -
     frame = map_frame(book)
     sampled = ground.surfaces[ground.surfaces["surface_id"].isin(design.points["surface_id"])]
     view = must_fit(shapely.union_all(sampled.geometry.to_numpy()), frame)
-    write_head(book, design, "Overview: the round to walk (hole: its places in the round)")
+    write_head(book, design, "Overview: the round to walk")
     _draw_ground(book, view, ground)
     main = ordered_points(design, "main")
     _draw_round(book, view, main, ROUND_LOOK)
@@ -95,7 +96,8 @@ def draw_overview(book: Book, design: Design, ground: Ground, *, units: Units) -
     clear = _draw_measures(book, view, ground, units)
     anchors, texts = _hole_labels(main)
     draw_labels(book, view.place(anchors[:, 0], anchors[:, 1]), texts, frame, keep_clear=clear, style=_HOLE_TEXT)
-    _draw_foot(book, design, ground, view, [(DOT, "main point")])
+    marks: list[tuple[Look | Mark, str]] = [(DOT, "main point"), (ROUND_LOOK, "the round")]
+    _draw_foot(book, design, ground, view, marks)
 
 
 def draw_map_page(book: Book, page: MapPage, design: Design, ground: Ground, *, units: Units) -> set[str]:
@@ -128,9 +130,11 @@ def write_head(book: Book, design: Design, title: str) -> None:
     """Write a page's title, the visit and the design code at its top."""
     inside = book.inside
     visit = design.visit
-    write_text(book, title, inside.west_mm, inside.north_mm - 5, Text(13, bold=True))
-    write_text(book, f"Visit {visit.visit}, {visit.pest}", inside.west_mm, inside.north_mm - 10, Text(8))
     right = Text(11, bold=True, align="right")
+    room_mm = inside.width_mm - text_width(f"Design {visit.design_code}", right) - 6
+    shrink = min(1.0, room_mm / text_width(title, Text(13, bold=True)))
+    write_text(book, title, inside.west_mm, inside.north_mm - 5, Text(13 * shrink, bold=True))
+    write_text(book, f"Visit {visit.visit}, {visit.pest}", inside.west_mm, inside.north_mm - 10, Text(8))
     write_text(book, f"Design {visit.design_code}", inside.east_mm, inside.north_mm - 5, right)
     write_text(book, f"Date {visit.date}", inside.east_mm, inside.north_mm - 10, Text(8, align="right"))
 
