@@ -139,6 +139,7 @@ def test_a_stage_without_a_survey_file_says_what_to_do_and_makes_nothing(name: s
     assert command is not None
     out = {"map": "a.html"}.get(name, "out")
     needs = {"--out": str(tmp_path / out), "--threshold": "30/ft2", "--visit": "2026-05-04"}
+    needs |= {"--date": "2026-05-08", "--before": "2026-05-04", "--after": "2026-05-18"}
     required = {o for p in command.params if p.required and p.param_type_name == "option" for o in p.opts}
     args = [a for option, value in needs.items() if option in required for a in (option, value)]
     (tmp_path / "counts.csv").write_text("point_id\n")

@@ -21,6 +21,8 @@ COMMANDS = {
     "density": "Map where they are, and where that is not known.",
     "treat": "Mark out what to treat, and only that.",
     "map": "Draw everything on one page that needs no network.",
+    "record": "Store what was applied, for the rules and for the next plan.",
+    "check": "Say how well a treatment worked, from two visits.",
 }
 _MODULES = {"map": "webmap"}
 BAD_DATA = 1

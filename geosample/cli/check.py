@@ -1,0 +1,65 @@
+"""The command ``check``: how well a treatment worked, from two visits."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import click
+
+from geosample.cli.options import json_option, survey_argument, units_option
+from geosample.report import say
+
+
+@click.command()
+@survey_argument
+@click.option("--before", required=True, help="The visit whose plan was carried out.")
+@click.option("--after", required=True, help="A later visit, at fresh points.")
+@click.option("--before-stages", help="Stages to count before, with commas; all that were looked for when not given.")
+@click.option("--after-stages", help="The same cohort's stages at the later visit.")
+@click.option("--seed", type=click.IntRange(0, 2**31 - 1), default=7, show_default=True, help="Seed of the intervals.")
+@units_option
+@json_option
+def command(survey: Path, before: str, after: str, seed: int, as_json: bool, **asked: Any) -> None:
+    """Estimate how well a treatment worked, in treated and untreated ground.
+
+    Insects grow between visits: name the stages the same cohort was in, such as --before-stages L1,L2,L3
+    --after-stages L4,L5,pupa.
+
+    \b
+    Example:
+      geosample check course.gpkg --before 2026-05-04 --after 2026-05-18
+    """  # noqa: D301
+    import numpy as np
+
+    from geosample.counts import load_counts, tally
+    from geosample.survey import open_survey
+    from geosample.treat import load_zones
+    from geosample.treat.efficacy import check_treatment, tell_efficacy
+
+    file = open_survey(survey, must_exist=True)
+    zones = load_zones(file, file.find_visit(before))
+    stages = [_split(asked[f"{when}_stages"]) for when in ("before", "after")]
+    first, second = (
+        tally(load_counts(file, visit), zones.pest, stages=names)
+        for visit, names in zip((before, after), stages, strict=True)
+    )
+    found = check_treatment(first, second, zones, rng=np.random.default_rng(seed))
+    names = ("share", "low", "high")
+    sentences = list(tell_efficacy(found, asked["units"]))
+    summary = {
+        "before": before,
+        "after": after,
+        "stages": {"before": stages[0], "after": stages[1]},
+        "henderson_tilton": dict(zip(names, found.henderson_tilton, strict=True)),
+        "abbott": dict(zip(names, found.abbott, strict=True)),
+        "groups_per_m2": {name: group.mean_per_m2 for name, group in found.groups.items()},
+        "check_strips": found.strips_used,
+        "same_places": found.same_places,
+        "sentences": sentences,
+    }
+    say(sentences, summary, as_json=as_json)
+
+
+def _split(text: str | None) -> list[str] | None:
+    return [name.strip() for name in text.split(",") if name.strip()] if text else None

@@ -1,0 +1,202 @@
+"""How well a treatment worked: densities before and after, in treated and untreated ground.
+
+References
+----------
+Abbott 1925, J. Econ. Entomol. 18:265-267: (x - y) / x, with x living in the check and y living in the treated.
+Henderson & Tilton 1955, J. Econ. Entomol. 48:157-161: 1 - (treated after x check before) / (treated before x check
+after). Pages from memory, unverified.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+import shapely
+
+from geosample.errors import Problem, TreatError
+from geosample.units import Units, show_density
+
+if TYPE_CHECKING:
+    import geopandas as gpd
+
+    from geosample.treat.model import Zones
+
+LEVEL = 0.9
+_DRAWS = 40_000
+_FEWEST = 3
+_SAME_PLACE_M = 0.3
+GROUPS = ("treated before", "treated after", "untreated before", "untreated after")
+
+
+def abbott(treated_after: float, untreated_after: float) -> float:
+    """Return the share that treatment took, from the ground after it alone.
+
+    Examples
+    --------
+    >>> round(abbott(12.0, 40.0), 3)
+    0.7
+    """
+    return 1.0 - treated_after / untreated_after
+
+
+def henderson_tilton(treated: tuple[float, float], untreated: tuple[float, float]) -> float:
+    """Return the share that treatment took, from (before, after) of treated and of untreated ground.
+
+    Examples
+    --------
+    Treated ground fell from 100 to 20 while untreated ground fell from 80 to 64, by a fifth of itself: had nothing been
+    done, 80 of the 100 would be left, and 60 of those 80 are gone.
+
+    >>> round(henderson_tilton((100.0, 20.0), (80.0, 64.0)), 3)
+    0.75
+    """
+    return 1.0 - (treated[1] * untreated[0]) / (treated[0] * untreated[1])
+
+
+@dataclass(frozen=True, slots=True)
+class Group:
+    """Bags of one kind of ground at one visit.
+
+    Parameters
+    ----------
+    bags, insects : int
+        How many.
+    mean_per_m2 : float
+        Weighted mean density (Hájek).
+    draws : array, shape (draws,)
+        Means as they might be, for intervals.
+    """
+
+    bags: int
+    insects: int
+    mean_per_m2: float
+    draws: np.ndarray
+
+
+@dataclass(frozen=True, slots=True)
+class Efficacy:
+    """How well it worked, by both formulas, each with its 90 % interval; NaN where the counts can't say."""
+
+    groups: dict[str, Group]
+    abbott: tuple[float, float, float]
+    henderson_tilton: tuple[float, float, float]
+    same_places: int
+    strips_used: bool
+
+
+def check_treatment(
+    before: gpd.GeoDataFrame, after: gpd.GeoDataFrame, zones: Zones, *, rng: np.random.Generator
+) -> Efficacy:
+    """Return how well the treatment of the zones worked.
+
+    Parameters
+    ----------
+    before, after : GeoDataFrame
+        Counted samples of two visits with ``count`` (the same stages' cohort), sampled_m2, weight_m2, as ``tally``
+        gives them.
+    zones : Zones
+        The plan that was carried out. Check strips are the untreated ground where three bags or more lie in them at
+        both visits; otherwise all ground outside the zones is.
+
+    Raises
+    ------
+    TreatError
+        When fewer than three bags lie in treated or in untreated ground at either visit.
+
+    Notes
+    -----
+    Each mean is taken to be gamma with the counts' own variance-to-mean ratio (at least 1), with half an insect added
+    so that no insects at all still leave room for some.
+    """
+    treat, strips = (zones.zones.geometry[zones.zones["action"] == action].union_all() for action in ("treat", "check"))
+    use_strips = all(_inside(frame, strips).sum() >= _FEWEST for frame in (before, after))
+    parts: dict[str, gpd.GeoDataFrame] = {}
+    for when, frame in (("before", before), ("after", after)):
+        treated = _inside(frame, treat)
+        untreated = _inside(frame, strips) if use_strips else ~treated
+        parts |= {f"treated {when}": frame[treated], f"untreated {when}": frame[untreated]}
+    _check_enough(parts)
+    groups = {name: _summarise(parts[name], rng) for name in GROUPS}
+    same = int((shapely.distance(after.geometry.to_numpy(), before.geometry.union_all()) < _SAME_PLACE_M).sum())
+    return Efficacy(groups, _abbott_limits(groups), _henderson_limits(groups), same, use_strips)
+
+
+def _inside(frame: gpd.GeoDataFrame, shape: shapely.Geometry) -> np.ndarray:
+    return np.asarray(shapely.intersects(frame.geometry.to_numpy(), shape))
+
+
+def _check_enough(parts: dict[str, gpd.GeoDataFrame]) -> None:
+    few = [
+        Problem(name, f"{len(frame)} counted bags", f"at least {_FEWEST}", "pull more plugs there, from fresh points")
+        for name, frame in parts.items()
+        if len(frame) < _FEWEST
+    ]
+    if few:
+        raise TreatError(few)
+
+
+def _summarise(frame: gpd.GeoDataFrame, rng: np.random.Generator) -> Group:
+    count, area = frame["count"].to_numpy(float), frame["sampled_m2"].to_numpy(float)
+    weight = frame["weight_m2"].fillna(frame["weight_m2"].mean()).fillna(1.0).to_numpy(float)
+    mean = float((weight * count / area).sum() / weight.sum())
+    # a few heavy weights make fewer bags of many: Kish's effective share of the ground taken
+    effort = float(area.sum() * weight.sum() ** 2 / (len(weight) * (weight**2).sum()))
+    ratio = max(1.0, float(np.var(count, ddof=1) / count.mean())) if count.sum() > 0 else 1.0
+    draws = rng.gamma(mean * effort / ratio + 0.5, ratio / effort, _DRAWS)
+    return Group(len(frame), int(count.sum()), mean, draws)
+
+
+def _abbott_limits(groups: dict[str, Group]) -> tuple[float, float, float]:
+    treated, untreated = groups["treated after"], groups["untreated after"]
+    if untreated.mean_per_m2 <= 0:
+        return (float("nan"),) * 3
+    return (abbott(treated.mean_per_m2, untreated.mean_per_m2), *_limits(1 - treated.draws / untreated.draws))
+
+
+def _henderson_limits(groups: dict[str, Group]) -> tuple[float, float, float]:
+    means = {name: group.mean_per_m2 for name, group in groups.items()}
+    if means["treated before"] <= 0 or means["untreated after"] <= 0:
+        return (float("nan"),) * 3
+    value = henderson_tilton(
+        (means["treated before"], means["treated after"]), (means["untreated before"], means["untreated after"])
+    )
+    draws = {name: group.draws for name, group in groups.items()}
+    left = draws["treated after"] * draws["untreated before"] / (draws["treated before"] * draws["untreated after"])
+    return (value, *_limits(1 - left))
+
+
+def _limits(draws: np.ndarray) -> tuple[float, float]:
+    low, high = np.quantile(draws, [(1 - LEVEL) / 2, (1 + LEVEL) / 2])
+    return float(low), float(high)
+
+
+def tell_efficacy(found: Efficacy, units: Units = "us") -> Iterator[str]:
+    """Yield what the counts say of the treatment, most important first."""
+    yield f"Treatment took {_show(found.henderson_tilton)} of the insects, against untreated ground (Henderson-Tilton)."
+    yield f"From the ground afterwards alone: {_show(found.abbott)} (Abbott)."
+    for name, group in found.groups.items():
+        yield f"{name}: {show_density(group.mean_per_m2, units)}, {group.insects} insects in {group.bags} bags."
+    yield (
+        "Zones were chosen for high counts, and such ground falls by itself at the next count even when nothing is "
+        "done: do not read before against after in the zones alone."
+    )
+    if not found.strips_used:
+        yield (
+            "Untreated ground here is ground outside the zones, chosen for its low counts, which may rise by itself: "
+            "the answer may flatter the treatment. Check strips (geosample treat --checks 5%) give a fair one."
+        )
+    if found.same_places:
+        yield (
+            f"{found.same_places} of the later bags lie where one was pulled before: a plug hole is no fresh point. "
+            "Draw a new visit."
+        )
+
+
+def _show(limits: tuple[float, float, float]) -> str:
+    value, low, high = limits
+    if not np.isfinite(value):
+        return "a share that these counts can't tell (no insects in untreated ground)"
+    return f"{100 * value:.0f} % (90 % interval {100 * low:.0f} to {100 * high:.0f} %)"

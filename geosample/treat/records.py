@@ -1,0 +1,133 @@
+"""What was done, with the fields that record rules ask for; the user may add any of their own."""
+
+from __future__ import annotations
+
+import datetime
+import json
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import pandas as pd
+
+from geosample.cautions import Grade
+from geosample.errors import Problem, TreatError
+from geosample.treat.table import place_name
+from geosample.units import show_area
+
+if TYPE_CHECKING:
+    from geosample.survey import Survey
+    from geosample.treat.model import Zones
+    from geosample.units import Units
+
+
+@dataclass(frozen=True, slots=True)
+class RecordRules:
+    """Fields a record must have, where that is written, and how long it is kept."""
+
+    fields: Mapping[str, str]
+    source: str
+    grade: Grade
+    keep: str
+
+
+_US = {
+    "product": "brand or product name",
+    "epa_registration": "EPA registration number",
+    "total_amount": "total amount applied",
+    "location": "location",
+    "size_of_area": "size of the area treated",
+    "site": "crop, commodity or site",
+    "date": "month, day and year",
+    "applicator": "applicator's name",
+    "certification": "applicator's certification number",
+}
+RULES = {
+    "us": RecordRules(
+        _US, "7 CFR 110.3, for restricted-use products", "S", "entered within 14 days and kept two years"
+    ),
+    "ny": RecordRules(
+        {
+            **_US,
+            "address_zip": "address with ZIP code",
+            "dosage_rate": "dosage rate",
+            "method": "method of application",
+            "target_organism": "target organism",
+        },
+        "7 CFR 110.3 and 6 NYCRR 325.25, New York golf courses",
+        "S",
+        "kept three years",
+    ),
+    "none": RecordRules(
+        {"date": "month, day and year"}, "no rule chosen: other places differ", "G", "kept as yours say"
+    ),
+}
+
+
+def fill_record(
+    zones: Zones, zone_ids: Sequence[str], said: Mapping[str, str], *, day: str, units: Units = "us"
+) -> dict[str, str]:
+    """Return the record: what the plan knows, and over it what the user said.
+
+    Parameters
+    ----------
+    zones : Zones
+        The plan that was followed.
+    zone_ids : sequence of str
+        Zones treated; all of the plan's when empty.
+    said : mapping of str to str
+        The user's fields; any name goes, and ``irac_group`` is read by the next plan.
+    day : str
+        Date of the treatment, YYYY-MM-DD.
+
+    Raises
+    ------
+    TreatError
+        For a date that is none, a zone the plan has not, or a plan of no zones; all at once.
+    """
+    treat = zones.zones[zones.zones["action"] == "treat"].set_index("zone_id")
+    _check_record(treat, zone_ids, day)
+    done = treat.loc[list(zone_ids) or list(treat.index)]
+    places = dict.fromkeys(place_name(hole, kind) for hole, kind in zip(done["hole"], done["kind"], strict=True))
+    known = {
+        "date": day,
+        "size_of_area": show_area(float(done["area_m2"].sum()), units),
+        "site": "; ".join(places),
+        "target_organism": zones.pest,
+    }
+    return {**known, **{key.strip(): value.strip() for key, value in said.items()}, "zones": ", ".join(done.index)}
+
+
+def _check_record(treat: pd.DataFrame, zone_ids: Sequence[str], day: str) -> None:
+    problems = []
+    try:
+        datetime.date.fromisoformat(day)
+    except ValueError:
+        problems.append(Problem("--date", repr(day), "a date, YYYY-MM-DD", "write 2026-05-08"))
+    if treat.empty:
+        problems.append(Problem("zones", "a plan of no zones to treat", "at least one", "run 'geosample treat' first"))
+    unknown = [name for name in zone_ids if name not in treat.index]
+    if unknown and len(treat):
+        some = ", ".join(list(treat.index)[:12])
+        problems.append(Problem("--zones", ", ".join(unknown), f"zones to treat: {some}", "name those of the plan"))
+    if problems:
+        raise TreatError(problems)
+
+
+def missing_fields(record: Mapping[str, str], rules: RecordRules) -> list[str]:
+    """Return the names of the fields the rules ask for that are not there, or are blank.
+
+    Examples
+    --------
+    >>> missing_fields({"date": "2026-05-08"}, RULES["none"])
+    []
+    """
+    return [key for key in rules.fields if not record.get(key)]
+
+
+def save_record(survey: Survey, visit: str, record: Mapping[str, str]) -> None:
+    """Put a record into the layer ``treatments``, in place of one of the same visit, date and zones."""
+    row: dict[str, Any] = {"visit": visit, "date": record["date"], "zone_ids": record["zones"]}
+    text = json.dumps(dict(record), ensure_ascii=False, sort_keys=True)
+    with survey.change() as change:
+        change.put("treatments", pd.DataFrame([{**row, "record": text}]), where=row)

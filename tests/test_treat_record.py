@@ -1,0 +1,147 @@
+"""What was done, and how well it worked: the record's fields, the two formulas, and intervals held by simulation."""
+
+from __future__ import annotations
+
+import json
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import pytest
+import shapely
+from click.testing import CliRunner
+from treat_case import make_map, patch, plan
+
+from geosample.cli import main
+from geosample.density import save_density
+from geosample.errors import TreatError
+from geosample.ground import save_ground
+from geosample.survey import open_survey
+from geosample.treat import save_zones
+from geosample.treat.control import last_groups
+from geosample.treat.efficacy import abbott, check_treatment, henderson_tilton, tell_efficacy
+from geosample.treat.records import RULES, fill_record, missing_fields
+
+
+@pytest.fixture(scope="module")
+def zones(small_ground):
+    return plan(small_ground, patch(-50, -130, 30))
+
+
+@pytest.fixture
+def survey(small_ground, zones, tmp_path):
+    file = open_survey(tmp_path / "course.gpkg")
+    save_ground(file, small_ground)
+    with file.change() as change:
+        change.put("visits", pd.DataFrame({"visit": ["May", "June"], "date": ["2026-05-04", "2026-06-01"]}))
+    save_density(file, make_map(small_ground, patch(-50, -130, 30)))
+    save_zones(file, zones)
+    return file
+
+
+def test_a_record_holds_what_the_plan_knows_and_what_the_user_adds(zones):
+    record = fill_record(zones, [], {"applicator": "A. Name", "wind": "calm"}, day="2026-05-08")
+    assert record["zones"] == "Z01F-1"
+    assert record["site"] == "hole 1 fairway"
+    assert record["target_organism"] == "x"
+    assert record["wind"] == "calm"
+
+
+def test_the_fields_of_the_rules_are_asked_for(zones):
+    # 7 CFR 110.3 asks for nine items (restricted-use products); 6 NYCRR 325.25 (golf courses) adds four.
+    assert len(RULES["us"].fields) == 9
+    assert set(RULES["ny"].fields) - set(RULES["us"].fields) == {
+        "address_zip", "dosage_rate", "method", "target_organism",
+    }  # fmt: skip
+    record = fill_record(zones, [], {"applicator": "A. Name", "method": " "}, day="2026-05-08")
+    missing = missing_fields(record, RULES["ny"])
+    assert {"product", "epa_registration", "certification", "method"} <= set(missing)
+    assert not {"applicator", "date", "size_of_area", "site"} & set(missing)
+
+
+def test_a_wrong_date_and_zone_are_told_at_once(zones):
+    with pytest.raises(TreatError) as caught:
+        fill_record(zones, ["Z99F-9"], {}, day="8 May")
+    assert "YYYY-MM-DD" in str(caught.value)
+    assert "Z01F-1" in str(caught.value)
+
+
+def test_the_command_stores_the_record_once_and_the_next_plan_reads_its_group(survey):
+    for group in ("3A", "28"):
+        options = ["--visit", "May", "--date", "2026-05-08", "--set", f"irac_group={group}"]
+        result = CliRunner().invoke(main, ["record", str(survey.path), *options, "--json"])
+        assert result.exit_code == 0, result.output
+    assert "product" in json.loads(result.stdout)["missing"]
+    stored = survey.read("treatments")
+    assert len(stored) == 1
+    assert last_groups(stored) == {"28": "2026-05-08"}
+
+
+def test_the_formulas_worked_by_hand():
+    # No published worked value at hand: by hand. 12 living of the check's 40: 28 of 40 are gone.
+    assert abbott(12.0, 40.0) == pytest.approx(0.70)
+    # Treated 100 to 20, check 80 to 64: 80 of the 100 would be left, and 60 of those 80 are gone.
+    assert henderson_tilton((100.0, 20.0), (80.0, 64.0)) == pytest.approx(0.75)
+
+
+def test_the_two_formulas_agree_where_the_ground_began_alike():
+    assert henderson_tilton((50.0, 10.0), (50.0, 40.0)) == pytest.approx(abbott(10.0, 40.0))
+
+
+def bags(zones, mean_in: float, mean_out: float, rng: np.random.Generator, many: int = 15) -> gpd.GeoDataFrame:
+    """Return bags of 0.01 m² in the zones and outside them, negative binomial with k = 2."""
+    inside = zones.zones.geometry.union_all()
+    west, south, east, north = inside.bounds
+    spots = np.column_stack([rng.uniform(west, east, 9 * many), rng.uniform(south, north, 9 * many)])
+    held = shapely.contains_xy(inside, spots)
+    places = np.vstack([spots[held][:many], rng.uniform([500, 500], [600, 600], (many, 2))])
+    mean = np.repeat([mean_in * 0.01, mean_out * 0.01], [len(places) - many, many])
+    count = rng.negative_binomial(2, 2 / (2 + mean))
+    return gpd.GeoDataFrame(
+        {"count": count, "sampled_m2": 0.01, "weight_m2": 1.0}, geometry=gpd.points_from_xy(*places.T)
+    )
+
+
+def test_the_intervals_hold_the_true_effect_about_as_often_as_they_say(zones):
+    """True effect 0.75: treated 600 to 120, untreated 300 to 240 per m²; 90 % intervals, 150 surveys of 60 bags."""
+    rng = np.random.default_rng(5)
+    held = []
+    for _ in range(150):
+        found = check_treatment(bags(zones, 600, 300, rng), bags(zones, 120, 240, rng), zones, rng=rng)
+        held.append(found.henderson_tilton[1] <= 0.75 <= found.henderson_tilton[2])
+    # chance alone: 2.4 points; the gamma's half insect and the estimated ratio cost or give a few more
+    assert 0.83 < np.mean(held) < 0.98
+
+
+def test_what_the_comparison_cannot_say_is_said(zones):
+    rng = np.random.default_rng(6)
+    before = bags(zones, 600, 300, rng)
+    said = " ".join(tell_efficacy(check_treatment(before, before.assign(count=0), zones, rng=rng)))
+    assert "falls by itself" in said
+    assert "may flatter the treatment" in said
+    assert "plug hole is no fresh point" in said
+    assert "can't tell" in said
+
+
+def test_check_strips_are_the_untreated_ground_where_bags_lie_in_them(small_ground):
+    striped = plan(small_ground, patch(-50, -130, 30), check_share=0.2)
+    strips = striped.zones[striped.zones["action"] == "check"].geometry.union_all()
+    rng = np.random.default_rng(7)
+    west, south, east, north = strips.bounds
+    spots = np.column_stack([rng.uniform(west, east, 400), rng.uniform(south, north, 400)])
+    spots = spots[shapely.contains_xy(strips, spots)][:8]
+    extra = gpd.GeoDataFrame(
+        {"count": [6] * 8, "sampled_m2": 0.01, "weight_m2": 1.0}, geometry=gpd.points_from_xy(*spots.T)
+    )
+    before, after = (pd.concat([bags(striped, *means, rng), extra]) for means in ((600, 300), (100, 300)))
+    found = check_treatment(before, after, striped, rng=rng)
+    assert found.strips_used
+    assert found.groups["untreated after"].bags >= len(spots)
+    assert not any("flatter" in line for line in tell_efficacy(found))
+
+
+def test_too_few_bags_are_refused_for_every_ground_at_once(zones):
+    few = bags(zones, 600, 300, np.random.default_rng(8)).iloc[:2]
+    with pytest.raises(TreatError) as caught:
+        check_treatment(few, few, zones, rng=np.random.default_rng(8))
+    assert len(caught.value.problems) == 4
