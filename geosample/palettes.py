@@ -34,9 +34,16 @@ def ramp(palette: tuple[str, ...], share: float) -> str:
     """
     place = min(max(share, 0.0), 1.0) * (len(palette) - 1)
     low = min(int(place), len(palette) - 2)
-    pairs = zip(_rgb(palette[low]), _rgb(palette[low + 1]), strict=True)
+    pairs = zip(rgb(palette[low]), rgb(palette[low + 1]), strict=True)
     return "#" + "".join(f"{round(a + (b - a) * (place - low)):02x}" for a, b in pairs)
 
 
-def _rgb(colour: str) -> tuple[int, ...]:
+def rgb(colour: str) -> tuple[int, ...]:
+    """Return red, green and blue from 0 to 255.
+
+    Examples
+    --------
+    >>> rgb("#E69F00")
+    (230, 159, 0)
+    """
     return tuple(int(colour[i : i + 2], 16) for i in (1, 3, 5))

@@ -1,0 +1,192 @@
+"""The answer in a few sentences: where, how much, how sure, what is not known, and what has not been done yet."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any, cast
+
+from markupsafe import Markup
+
+from geosample.webmap import wording
+from geosample.webmap.measures import unknown_area
+from geosample.webmap.model import Story
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+_PLURALS = {
+    "green": "greens",
+    "collar": "collars",
+    "tee": "tees",
+    "approach": "approaches",
+    "fairway": "fairways",
+    "rough": "rough",
+}
+# Findings whose note is a sentence of its own that tells how far to trust the answer.
+_TRUST = ("map worth", "no map", "border ratio", "border effect", "decision")
+
+
+@dataclass(frozen=True, slots=True)
+class Line:
+    """One line of the answer: what it is about, and the sentences."""
+
+    head: str
+    text: Markup
+
+
+def write_answer(story: Story) -> list[Line]:
+    """Return the answer, most important first, in words for every stage that has run and every one that has not."""
+    lines = [
+        Line("Where", _where(story)),
+        Line("How much", _how_much(story)),
+        Line("How sure", _how_sure(story)),
+        Line("Not known", _not_known(story)),
+        Line("Not done yet", _not_done(story)),
+    ]
+    return [line for line in lines if line.text]
+
+
+def broadest(estimates: pd.DataFrame) -> dict[str, Any] | None:
+    """Return the estimate that rests on the most samples, ground and stages; None when there is none."""
+    if estimates.empty:
+        return None
+    order = estimates.sort_values(["n", "area_m2", "mean_per_m2"], kind="stable")
+    return cast("dict[str, Any]", order.iloc[-1].to_dict())
+
+
+def _sentences(*parts: Markup) -> Markup:
+    return Markup(" ").join(part for part in parts if part)
+
+
+def _how_much(story: Story) -> Markup:
+    row = broadest(story.estimates)
+    if row is None:
+        return Markup("")
+    return Markup(
+        "{} on average over {} ({:.0f} % interval {}): about {} in all, from {}, as counted; what extraction missed "
+        "is not in it."
+    ).format(
+        wording.density(row["mean_per_m2"]),
+        wording.area(row["area_m2"]),
+        row["level"] * 100,
+        wording.interval(row["low_per_m2"], row["high_per_m2"]),
+        wording.rounded(row["total"]),
+        wording.plural(int(row["n"]), "sample"),
+    )
+
+
+def _where(story: Story) -> Markup:
+    return _sentences(_zones_in_words(story), _kinds_in_words(story))
+
+
+def _kinds_in_words(story: Story) -> Markup:
+    """Return how the kinds of ground compare, saying when the counts can't tell them apart."""
+    whole = broadest(story.estimates)
+    if whole is None:
+        return Markup("")
+    rows = story.estimates
+    rows = rows[(rows["domain"] == "kind") & (rows["stage"] == whole["stage"])].sort_values(
+        "mean_per_m2", ascending=False, kind="stable"
+    )
+    if len(rows) < 2:  # noqa: PLR2004
+        return Markup("")
+    means = [
+        Markup("{} {} ({})").format(
+            _PLURALS.get(row["label"], row["label"]),
+            wording.density(row["mean_per_m2"]),
+            wording.interval(row["low_per_m2"], row["high_per_m2"]),
+        )
+        for row in rows.to_dict("records")
+    ]
+    apart = rows["low_per_m2"].iloc[0] > rows["high_per_m2"].iloc[1]
+    verdict = "" if apart else " The intervals overlap, so the order is not certain."
+    return Markup("By kind, highest first: {}.{}").format(wording.join_words(means), verdict)
+
+
+def _zones_in_words(story: Story) -> Markup:
+    plan = story.findings[story.findings["what"] == "plan"]
+    if story.zones.empty:
+        return Markup("Nothing is marked for treatment.") if len(plan) else Markup("")
+    parts = []
+    for action, words in (("treat", "suggested for treatment"), ("look_again", "to look at again before deciding")):
+        zones = story.zones[story.zones["action"] == action]
+        if len(zones):
+            parts.append(
+                Markup("{} {} ({}) on {}.").format(
+                    wording.plural(len(zones), "zone"),
+                    words,
+                    wording.area(zones["area_m2"].sum()),
+                    wording.name_holes(zones["hole"]),
+                )
+            )
+    return _sentences(*parts)
+
+
+def _how_sure(story: Story) -> Markup:
+    notes = story.findings[story.findings["what"].isin(_TRUST)].drop_duplicates("what")
+    order = notes.assign(place=notes["what"].map({what: place for place, what in enumerate(_TRUST)}))
+    told = [Markup("{}").format(_as_sentence(note)) for note in order.sort_values("place")["note"].dropna()]
+    return _sentences(_zone_chances(story), *told)
+
+
+def _as_sentence(note: str) -> str:
+    text = note.strip()
+    return text if text.endswith((".", "!", "?")) else f"{text}."
+
+
+def _zone_chances(story: Story) -> Markup:
+    zones = story.zones[(story.zones["action"] == "treat") & story.zones["probability"].notna()]
+    if zones.empty:
+        return Markup("")
+    return Markup("In the zones the chance of more than {} is {} to {}.").format(
+        wording.density(zones["threshold_per_m2"].iloc[0]),
+        wording.percent(zones["probability"].min()),
+        wording.percent(zones["probability"].max()),
+    )
+
+
+def _not_known(story: Story) -> Markup:
+    parts = []
+    if story.density is not None:
+        missing = unknown_area(story.density)
+        whole = float(story.density.cells["area_m2"].sum())
+        parts.append(
+            Markup("{} of the {} mapped ({}) is too far from any sample to say: it is striped, not clean.").format(
+                wording.area(missing), wording.area(whole), wording.percent(missing / whole)
+            )
+            if missing > 0
+            else Markup("")
+        )
+    lost = int((story.samples["status"] != "counted").sum()) if len(story.samples) else 0
+    if lost:
+        parts.append(Markup("{} came back without a count: missing, not zero.").format(wording.plural(lost, "sample")))
+    parts.append(_unsampled(story))
+    return _sentences(*parts)
+
+
+def _unsampled(story: Story) -> Markup:
+    if story.points.empty:
+        return Markup("")
+    bare = story.surfaces[~story.surfaces["surface_id"].isin(set(story.points["surface_id"]))]
+    if bare.empty:
+        return Markup("")
+    return Markup("{} ({}) had no sample; nothing here speaks of them.").format(
+        wording.plural(len(bare), "surface"), wording.area(bare["area_m2"].sum())
+    )
+
+
+def _not_done(story: Story) -> Markup:
+    """Return what each missing stage would add, and the command that runs it."""
+    treated = len(story.zones) or (story.findings["what"] == "plan").any()
+    stages = [
+        (bool(story.visit), "no visit has been designed (geosample design)"),
+        (bool(len(story.samples)), "no counts have come back (geosample counts)"),
+        (bool(len(story.estimates)), "no means have been worked out (geosample estimate)"),
+        (story.density is not None, "the density has not been mapped (geosample density)"),
+        (bool(treated), "no treatment areas have been marked out (geosample treat)"),
+    ]
+    missing = [text for done, text in stages if not done]
+    if not missing:
+        return Markup("")
+    text = wording.join_words(missing)
+    return Markup("{}{}.").format(text[0].upper(), text[1:])

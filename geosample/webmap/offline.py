@@ -1,0 +1,162 @@
+"""folium, told to ask nothing of any network: the one door to it."""
+
+from __future__ import annotations
+
+import re
+from typing import Any
+
+import folium
+from branca.element import Element, Figure, MacroElement
+from folium.utilities import JsCode
+from markupsafe import escape
+
+from geosample.webmap import assets
+
+Bounds = tuple[float, float, float, float]
+
+
+def turn_for_folium(lon: float, lat: float) -> tuple[float, float]:
+    """Return (lat, lon) as folium wants it, from (lon, lat): the one place where the order turns.
+
+    Examples
+    --------
+    >>> turn_for_folium(-73.9, 41.5)
+    (41.5, -73.9)
+    """
+    return lat, lon
+
+
+def turn_bounds(bounds: Bounds) -> list[list[float]]:
+    """Return folium's two corners from west, south, east, north in degrees.
+
+    Examples
+    --------
+    >>> turn_bounds((-74.0, 41.0, -73.0, 42.0))
+    [[41.0, -74.0], [42.0, -73.0]]
+    """
+    west, south, east, north = bounds
+    return [list(turn_for_folium(west, south)), list(turn_for_folium(east, north))]
+
+
+class OfflineMap(folium.Map):
+    """A folium map whose scripts and styles travel inside the page.
+
+    Parameters
+    ----------
+    bounds : tuple of float
+        West, south, east, north in degrees.
+    """
+
+    def __init__(self, bounds: Bounds) -> None:
+        west, south, east, north = bounds
+        self.default_js = assets.script_links()
+        self.default_css = assets.style_links()
+        super().__init__(
+            location=turn_for_folium((west + east) / 2, (south + north) / 2),
+            tiles=None,
+            zoom_start=16,
+            max_zoom=22,
+            zoom_snap=0.25,
+            zoom_delta=1,
+        )
+
+
+class Words(MacroElement):
+    """Finished text for the page's head, body and script, in the order the elements are added.
+
+    folium reads what its own elements render as a template a second time; a name such as ``{{ 7 * 7 }}`` would be
+    worked out there. What this element holds is written as it is.
+
+    Parameters
+    ----------
+    head, body, script : str
+        What came from a file must have been escaped already.
+    """
+
+    def __init__(self, *, head: str = "", body: str = "", script: str = "") -> None:
+        super().__init__()  # type: ignore[no-untyped-call]
+        self._name = "Words"
+        self.texts = {"header": head, "html": body, "script": script}
+
+    def render(self, **kwargs: Any) -> None:  # type: ignore[override]  # noqa: ARG002
+        """Put the texts into the figure's parts."""
+        figure = self.get_root()
+        for part, text in self.texts.items():
+            getattr(figure, part).add_child(_AsItIs(text), name=f"{self.get_name()}_{part}")
+
+
+class _AsItIs(Element):
+    def __init__(self, text: str) -> None:
+        super().__init__()
+        self.text = text
+
+    def render(self, **kwargs: Any) -> str:  # noqa: ARG002
+        return self.text
+
+
+def open_layer(pane: str, *, show: bool = True) -> folium.GeoJson:
+    """Return an empty layer of GeoJSON, which the page's script fills and draws by its style sheet.
+
+    Parameters
+    ----------
+    pane : str
+        The pane it is drawn in.
+    show : bool
+        Whether it is shown when the page opens.
+    """
+    return folium.GeoJson(
+        {"type": "FeatureCollection", "features": []},
+        show=show,
+        control=False,
+        smooth_factor=0.5,
+        on_each_feature=JsCode("geosample.feature"),
+        point_to_layer=JsCode("geosample.place"),
+        style=JsCode("geosample.style"),
+        pane=pane,
+    )
+
+
+def lay_picture(address: str, bounds: Bounds, pane: str, *, show: bool = True) -> folium.raster_layers.ImageOverlay:
+    """Return a picture laid over west, south, east, north in degrees.
+
+    Parameters
+    ----------
+    address : str
+        A data: address.
+    """
+    return folium.raster_layers.ImageOverlay(
+        address, turn_bounds(bounds), pixelated=False, control=False, show=show, pane=pane, alt=""
+    )
+
+
+def render_page(page: OfflineMap, *, title: str, before: Words, after: Words) -> str:
+    """Return the page as text, the same for the same map.
+
+    Parameters
+    ----------
+    title : str
+        Plain text.
+    before, after : Words
+        What stands above and below the map.
+    """
+    figure = Figure(title=str(escape(title)))
+    for element in (before, page, after):
+        figure.add_child(element)
+    return _mend(figure.render())
+
+
+def number_elements(page: OfflineMap) -> None:
+    """Give the map's elements numbers in place of folium's random names, so that two runs make the same page."""
+    waiting: list[Element] = [page]
+    number = 0
+    while waiting:
+        element = waiting.pop(0)
+        element._id = f"{number:04d}"
+        number += 1
+        waiting.extend(element._children.values())
+
+
+def _mend(page: str) -> str:
+    """Give the page its language, and let readers pinch to zoom, which folium's head forbids."""
+    page = page.replace("<html>", '<html lang="en">', 1)
+    return re.sub(r",\s*maximum-scale=1\.0,\s*user-scalable=no", "", page, count=1)

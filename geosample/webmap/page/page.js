@@ -1,0 +1,213 @@
+"use strict";
+// The page's behaviour: layers on and off, pictures, thresholds, units, position, print. No request leaves the page.
+const geosample = (() => {
+  let page = null;
+  const find = (selector) => document.querySelector(selector);
+  const all = (selector) => Array.from(document.querySelectorAll(selector));
+  const say = (text) => { find("#spoken").textContent = text; };
+
+  // Leaflet's paths are not reachable by keyboard; these are, and open their pop-up on Enter or Space.
+  function reach(layer, name) {
+    layer.on("add", () => {
+      const element = layer.getElement();
+      element.setAttribute("tabindex", "0");
+      element.setAttribute("role", "button");
+      element.setAttribute("aria-label", name);
+      element.addEventListener("keydown", (event) => {
+        if (event.key !== "Enter" && event.key !== " ") { return; }
+        event.preventDefault();
+        layer.openPopup();
+      });
+    });
+  }
+
+  const style = (item) => ({ className: item.properties.look, fill: true, interactive: Boolean(item.properties.say) });
+
+  // "say" was escaped when the page was made.
+  function feature(item, layer) {
+    if (item.properties.say) { layer.bindPopup(item.properties.say, { maxWidth: 320, autoPanPadding: [20, 20] }); }
+    if (layer.setStyle && item.properties.id) { reach(layer, item.properties.name); }
+  }
+
+  const sizes = { s1: 24, s2: 30, s3: 38, s4: 46 };
+  function place(item, latlng) {
+    const own = item.properties;
+    const size = sizes[own.look.split(" ").find((word) => word in sizes)] || (own.mark ? 24 : 16);
+    const mark = document.createElement("span");
+    mark.textContent = own.mark;
+    const isLabel = own.look.startsWith("label");
+    const icon = L.divIcon({ className: own.look, html: mark, iconSize: isLabel ? [60, 22] : [size, size] });
+    return L.marker(latlng, { icon, keyboard: !isLabel, interactive: !isLabel, alt: own.name || "", title: own.name || "" });
+  }
+
+  function name_marker(layer) {
+    const element = layer.getElement && layer.getElement();
+    if (element && layer.options.keyboard) { element.setAttribute("aria-label", layer.options.alt); }
+  }
+
+  function switch_layer(name, shown) {
+    for (const layer of page.layers[name]) {
+      if (shown) { page.map.addLayer(layer); } else { page.map.removeLayer(layer); }
+    }
+  }
+
+  function bind_layers() {
+    for (const box of all("input[data-layer]")) {
+      box.checked = page.layers[box.dataset.layer].every((layer) => page.map.hasLayer(layer));
+      box.addEventListener("change", () => switch_layer(box.dataset.layer, box.checked));
+    }
+  }
+
+  function show_raster() {
+    const picked = find("input[name=raster]:checked");
+    if (!picked) { return; }
+    const [overlay] = page.layers.raster;
+    const step = Number(find("#threshold").value);
+    const address = picked.value === "chance" ? page.steps[step] : page.pictures[picked.value];
+    if (address) { overlay.setUrl(address); page.map.addLayer(overlay); } else { page.map.removeLayer(overlay); }
+    page.map.getContainer().classList.toggle("has-raster", Boolean(address));
+    for (const legend of all(".legend")) {
+      const other_step = legend.dataset.step !== undefined && Number(legend.dataset.step) !== step;
+      legend.hidden = legend.dataset.for !== picked.value || other_step;
+    }
+    const title = all(".legend h3").find((head) => !head.parentElement.hidden);
+    if (title) { find("#threshold").setAttribute("aria-valuetext", title.innerText); say(title.innerText); }
+  }
+
+  function bind_rasters() {
+    const slider = find("#threshold");
+    if (!slider) { return; }
+    const move = (by) => { slider.value = Number(slider.value) + by; show_raster(); };
+    all("input[name=raster]").forEach((radio) => radio.addEventListener("change", show_raster));
+    slider.addEventListener("input", show_raster);
+    find("#lower").addEventListener("click", () => move(-1));
+    find("#higher").addEventListener("click", () => move(1));
+    show_raster();
+  }
+
+  function use_units(units) {
+    document.body.classList.remove("us", "metric");
+    document.body.classList.add(units);
+    if (page.scale) { page.scale.remove(); }
+    page.scale = L.control.scale({ imperial: units === "us", metric: units === "metric", maxWidth: 140 }).addTo(page.map);
+  }
+
+  function bind_units() {
+    for (const radio of all("input[name=units]")) {
+      radio.checked = radio.value === page.units;
+      radio.addEventListener("change", () => use_units(radio.value));
+    }
+    use_units(page.units);
+  }
+
+  function whole_course() { page.map.fitBounds(page.bounds, { padding: [15, 15] }); }
+
+  function bind_moves() {
+    const holes = find("#hole");
+    holes.addEventListener("change", () => {
+      if (holes.value === "") { whole_course(); } else { page.map.fitBounds(page.holes[Number(holes.value)], { padding: [20, 20] }); }
+    });
+    for (const button of all(".to-zone")) {
+      button.addEventListener("click", () => go_to_zone(button.dataset.layer, button.dataset.zone));
+    }
+    find("#print").addEventListener("click", () => window.print());
+  }
+
+  function go_to_zone(name, id) {
+    const box = find(`input[data-layer=${name}]`);
+    if (!box.checked) { box.checked = true; switch_layer(name, true); }
+    page.layers[name].forEach((group) => group.eachLayer((layer) => {
+      if (layer.feature.properties.id !== id || !layer.getBounds) { return; }
+      page.map.getContainer().scrollIntoView({ block: "nearest" });
+      page.map.fitBounds(layer.getBounds(), { padding: [60, 60], maxZoom: 20, animate: false });
+      layer.openPopup();
+    }));
+  }
+
+  function control(position, make) {
+    const made = L.control({ position });
+    made.onAdd = () => { const node = make(); L.DomEvent.disableClickPropagation(node); return node; };
+    made.addTo(page.map);
+  }
+
+  function north() {
+    const node = L.DomUtil.create("div", "north");
+    node.innerHTML = '<svg width="18" height="26" viewBox="0 0 18 26" aria-hidden="true"><path d="M9 0 L17 25 L9 19 L1 25 Z" fill="#111"/></svg>N';
+    node.setAttribute("aria-label", "North is up");
+    return node;
+  }
+
+  // Only where the browser can give a position; it asks the reader first, and nothing is stored or sent.
+  function position_button() {
+    const bar = L.DomUtil.create("div", "leaflet-bar no-print");
+    const button = L.DomUtil.create("button", "", bar);
+    button.type = "button";
+    button.id = "position";
+    button.textContent = "◎";
+    button.title = "Show where I am";
+    button.setAttribute("aria-label", "Show where I am");
+    button.addEventListener("click", find_me);
+    return bar;
+  }
+
+  function find_me() {
+    if (page.watch !== undefined) { return; }
+    page.watch = navigator.geolocation.watchPosition(show_me, (error) => {
+      navigator.geolocation.clearWatch(page.watch);
+      page.watch = undefined;
+      L.popup().setLatLng(page.map.getCenter()).setContent(`No position: ${L.Util.trim(error.message || "the browser gave none")}.`).openOn(page.map);
+    }, { enableHighAccuracy: true, maximumAge: 5000 });
+  }
+
+  function show_me(fix) {
+    const here = [fix.coords.latitude, fix.coords.longitude];
+    const error_m = fix.coords.accuracy;
+    const text = `You are within <span class="us">${Math.round(error_m / 0.3048)} ft</span><span class="metric">${Math.round(error_m)} m</span> of here, as your receiver puts it.`;
+    if (!page.me) {
+      page.me = L.circle(here, { radius: error_m, className: "me", color: "#CC79A7", weight: 4 }).addTo(page.map).bindPopup(text);
+      page.map.setView(here, Math.max(page.map.getZoom(), 18));
+      page.me.openPopup();
+    }
+    page.me.setLatLng(here).setRadius(error_m).setPopupContent(text);
+  }
+
+  function mind_zoom() {
+    const far = page.map.getZoom() < page.close_zoom;
+    page.map.getContainer().classList.toggle("zoom-far", far);
+  }
+
+  function bind_print() {
+    window.addEventListener("beforeprint", () => page.map.invalidateSize({ animate: false }));
+    window.addEventListener("afterprint", () => page.map.invalidateSize({ animate: false }));
+  }
+
+  function fill(layers, sheets) {
+    for (const [name, parts] of Object.entries(sheets)) {
+      parts.forEach((features, place_in) => layers[name][place_in].addData({ type: "FeatureCollection", features }));
+    }
+  }
+
+  function start(map, layers, given) {
+    page = { ...given, map, layers };
+    fill(layers, given.layers);
+    const box = page.map.getContainer();
+    box.setAttribute("role", "region");
+    box.setAttribute("aria-label", "Map of the course, north up");
+    page.map.attributionControl.setPrefix("Leaflet");
+    page.map.eachLayer(name_marker);
+    page.map.on("layeradd", (event) => name_marker(event.layer));
+    bind_layers();
+    bind_rasters();
+    bind_units();
+    bind_moves();
+    bind_print();
+    control("topright", north);
+    if (navigator.geolocation) { control("topleft", position_button); }
+    whole_course();
+    page.close_zoom = page.map.getZoom() + 1.5;
+    page.map.on("zoomend", mind_zoom);
+    mind_zoom();
+  }
+
+  return { feature, place, start, style, current: () => page };
+})();

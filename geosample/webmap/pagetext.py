@@ -1,0 +1,157 @@
+"""The page's words: its head, what stands above the map, and what stands beside and below it."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import dataclass
+from functools import cache
+from importlib import resources
+from typing import TYPE_CHECKING, Any
+
+import pandas as pd
+from jinja2 import DictLoader, Environment, StrictUndefined
+
+from geosample import __version__
+from geosample.cautions import GRADES, TREATMENT
+from geosample.webmap import popups, wording
+from geosample.webmap.answer import write_answer
+from geosample.webmap.measures import unknown_area
+from geosample.webmap.model import Look, Story
+from geosample.webmap.pictures import Drawn
+from geosample.words import hole_key
+
+if TYPE_CHECKING:
+    import geopandas as gpd
+
+_PARTS = ("top.html", "rest.html", "parts.html", "page.css", "page.js")
+
+
+@dataclass(frozen=True, slots=True)
+class Listing:
+    """What the page's words are about.
+
+    Parameters
+    ----------
+    story : Story
+        The survey's content.
+    look : Look
+        As asked for.
+    drawn : Drawn, optional
+        The density map's pictures.
+    layers : frozenset of str
+        The layers there are to switch.
+    """
+
+    story: Story
+    look: Look
+    drawn: Drawn | None
+    layers: frozenset[str]
+
+
+def write_head() -> str:
+    """Return the page's own style sheet and script."""
+    return f"<style>{_part('page.css')}</style><script>{_part('page.js')}</script>"
+
+
+def write_top(listing: Listing) -> str:
+    """Return what stands above the map: whose page it is, and the answer."""
+    story = listing.story
+    return (
+        _templates()
+        .get_template("top.html")
+        .render(
+            course=story.course,
+            visit=story.visit,
+            pest=story.pest,
+            simulated=story.simulated,
+            answer=write_answer(story),
+            has_zones=len(story.zones) > 0,
+        )
+    )
+
+
+def write_rest(listing: Listing) -> str:
+    """Return what stands beside and below the map: layers, legends, zones by hole, cautions."""
+    story, drawn = listing.story, listing.drawn
+    return (
+        _templates()
+        .get_template("rest.html")
+        .render(
+            visit=story.visit,
+            layers=listing.layers,
+            holes=[hole for hole, _ in by_hole(story.surfaces)],
+            pictures={"density": drawn.density, "width": drawn.width} if drawn else None,
+            steps=drawn.steps if drawn else [],
+            first_step=drawn.first if drawn else 0,
+            level=_level(story),
+            unknown_m2=unknown_area(story.density) if story.density else 0.0,
+            has_zones=len(story.zones) > 0,
+            no_zones=_no_zones(story),
+            zones=list_zones(story),
+            cautions=TREATMENT,
+        )
+    )
+
+
+def by_hole(surfaces: gpd.GeoDataFrame) -> list[tuple[str, gpd.GeoDataFrame]]:
+    """Return each hole's surfaces, in playing order; ground without a hole is left out."""
+    groups = [(str(hole), rows) for hole, rows in surfaces.groupby("hole") if isinstance(hole, str)]
+    return sorted(groups, key=lambda group: hole_key(group[0]))
+
+
+def list_zones(story: Story) -> list[dict[str, Any]]:
+    """Return the zones by hole, those to treat first within a hole."""
+    rows = sorted(
+        story.zones.drop(columns="geometry").to_dict("records"),
+        key=lambda row: (hole_key(row["hole"]), row["action"] != "treat", row["zone_id"]),
+    )
+    return [
+        {
+            **row,
+            "place": popups.name_place(row),
+            "what": popups.ACTIONS.get(row["action"], row["action"]),
+            "expected": wording.density(row["mean_per_m2"]),
+            "chance": wording.percent(row["probability"]) if pd.notna(row["probability"]) else "not known",
+        }
+        for row in rows
+    ]
+
+
+def script_json(value: Any) -> str:
+    r"""Return JSON that can stand inside a script element.
+
+    Examples
+    --------
+    >>> script_json({"name": "</script>"})
+    '{"name":"\\u003c/script>"}'
+    """
+    return json.dumps(value, ensure_ascii=False, separators=(",", ":"), allow_nan=False).replace("<", "\\u003c")
+
+
+def _level(story: Story) -> str:
+    level = story.density.settings.get("level") if story.density else None
+    return f"{float(level) * 100:.0f}" if level else ""
+
+
+def _no_zones(story: Story) -> str:
+    if (story.findings["what"] == "plan").any():
+        return "The plan found nothing to treat and nothing to look at again."
+    return "No treatment areas yet: run geosample treat."
+
+
+@cache
+def _templates() -> Environment:
+    pages = Environment(
+        loader=DictLoader({name: _part(name) for name in _PARTS if name.endswith(".html")}),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    pages.globals.update(area=wording.area, density=wording.density, version=__version__, grades=GRADES, len=len)
+    return pages
+
+
+@cache
+def _part(name: str) -> str:
+    return resources.files(__package__).joinpath("page", name).read_text(encoding="utf-8")

@@ -1,0 +1,56 @@
+"""All pictures of the density map for one page."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from geosample.webmap import measures
+from geosample.webmap.model import Look, Story
+from geosample.webmap.raster import PixelGrid, lay_pixels
+
+
+@dataclass(frozen=True, slots=True)
+class Drawn:
+    """The density map drawn.
+
+    Parameters
+    ----------
+    grid : PixelGrid
+        Where the pictures lie.
+    density, width : Picture
+        Expected density, and how wide its interval is.
+    steps : tuple of Step
+        The chance of more than each threshold, rising.
+    first : int
+        The step shown first: the plan's threshold where there is a plan, else the middle one.
+    """
+
+    grid: PixelGrid
+    density: measures.Picture
+    width: measures.Picture
+    steps: tuple[measures.Step, ...]
+    first: int
+
+
+def draw_pictures(story: Story, look: Look) -> Drawn | None:
+    """Return the density map's pictures, None before there is a map."""
+    density_map = story.density
+    if density_map is None:
+        return None
+    grid = lay_pixels(density_map, story.surfaces)
+    planned = planned_threshold(story)
+    thresholds = measures.choose_thresholds(density_map, look.thresholds_per_m2, planned, look.units)
+    steps = measures.draw_steps(density_map, grid, thresholds, planned)
+    first = thresholds.index(planned) if planned else len(thresholds) // 2
+    density = measures.draw_density(density_map, grid, look.units)
+    width = measures.draw_width(density_map, grid, look.units)
+    return Drawn(grid, density, width, tuple(steps), first)
+
+
+def planned_threshold(story: Story) -> float | None:
+    """Return the threshold of the treatment areas, insects per m², or None."""
+    known = story.zones["threshold_per_m2"].dropna()
+    if known.empty:
+        plan = story.findings[story.findings["what"] == "plan"]
+        known = plan["threshold_per_m2"].dropna()
+    return float(known.iloc[0]) if len(known) else None

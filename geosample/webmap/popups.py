@@ -1,0 +1,134 @@
+"""What a place says of itself when it is tapped: one sentence or two, with unit and uncertainty."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import pandas as pd
+from markupsafe import Markup
+
+from geosample.units import show_length
+from geosample.webmap import wording
+
+if TYPE_CHECKING:
+    from geosample.density import DensityMap
+
+_STATUS = {
+    "not_extracted": "taken but not read",
+    "lost": "lost",
+    "unreachable": "not taken: the place could not be reached",
+    "off_turf": "not taken: the place is not on turf",
+}
+ACTIONS = {"treat": "suggested for treatment", "look_again": "look again before deciding"}
+COUNT_LEVEL = 0.95
+
+
+def count_interval(count: int, sampled_m2: float, level: float = COUNT_LEVEL) -> tuple[float, float]:
+    """Return the densities per m² that a count alone allows, were the insects spread at random around the point.
+
+    Notes
+    -----
+    The exact Poisson interval; clumping and what extraction missed widen it further.
+
+    References
+    ----------
+    Garwood 1936, Biometrika 28:437-442.
+
+    Examples
+    --------
+    >>> [round(end, 2) for end in count_interval(10, 1.0)]
+    [4.8, 18.39]
+    """
+    from scipy.stats import chi2
+
+    tail = (1 - level) / 2
+    low = chi2.ppf(tail, 2 * count) / 2 if count else 0.0
+    return float(low / sampled_m2), float(chi2.ppf(1 - tail, 2 * count + 2) / 2 / sampled_m2)
+
+
+def name_place(row: dict[str, Any]) -> Markup:
+    """Return where a point, surface or zone is.
+
+    Examples
+    --------
+    >>> print(name_place({"hole": "7", "kind": "fairway"}))
+    hole 7 fairway
+    """
+    hole = row.get("hole")
+    return Markup("hole {} {}").format(hole, row["kind"]) if isinstance(hole, str) else Markup("{}").format(row["kind"])
+
+
+def say_point(point: dict[str, Any], samples: list[dict[str, Any]], pest: str) -> Markup:
+    """Return a point's pop-up: what was found, what that means per area, and how little one count can say."""
+    head = Markup("<b>Point {}</b>, {}.").format(point["point_id"], name_place(point))
+    edge = point.get("edge_m")
+    if edge is not None and pd.notna(edge):
+        head += Markup(" {} from the edge.").format(wording.both(show_length, edge))
+    if not samples:
+        return head + Markup(" No count yet.")
+    return head + Markup("").join(Markup("<br>{}").format(say_sample(sample, pest)) for sample in samples)
+
+
+def say_sample(sample: dict[str, Any], pest: str) -> Markup:
+    """Return what one bag says."""
+    if sample["status"] != "counted" or pd.isna(sample["count"]):
+        why = _STATUS.get(sample["status"], "no count of this pest")
+        return Markup("{}; missing, not zero.").format(why[0].upper() + why[1:])
+    count, plugs = int(sample["count"]), wording.plural(int(sample["plugs"]), "plug")
+    low, high = count_interval(count, sample["sampled_m2"])
+    allowed = wording.interval(low, high)
+    if count == 0:
+        return Markup("No {} in {} ({}). An empty sample is not a clean spot: up to {} can read zero.").format(
+            pest, plugs, sample["method"], wording.density(high)
+        )
+    return Markup("{} {} in {} ({}): {} here; this count alone allows {} (95 %).").format(
+        count, pest, plugs, sample["method"], wording.density(count / sample["sampled_m2"]), allowed
+    )
+
+
+def say_surface(surface: dict[str, Any], density_map: DensityMap | None) -> Markup:
+    """Return a surface's pop-up: its size and what the map says of it."""
+    name = surface.get("name")
+    named = Markup(" “{}”").format(name) if isinstance(name, str) and name else Markup("")
+    head = Markup("<b>{}</b>{}: {}, {}.").format(
+        surface["surface_id"], named, name_place(surface), wording.area(surface["area_m2"])
+    )
+    if density_map is None:
+        return head
+    cells = density_map.cells
+    own = cells[cells["surface_id"] == surface["surface_id"]]
+    return head + Markup(" {}").format(_say_cells(own))
+
+
+def _say_cells(cells: pd.DataFrame) -> Markup:
+    known = cells[cells["known"]]
+    if known.empty:
+        return Markup("Its density is not known: too far from any sample.")
+    weights = known["area_m2"]
+    mean = float((known["expected_per_m2"] * weights).sum() / weights.sum())
+    share = float(weights.sum() / cells["area_m2"].sum())
+    text = Markup("Mapped mean {}; single places from {}.").format(
+        wording.density(mean), wording.interval(known["low_per_m2"].min(), known["high_per_m2"].max())
+    )
+    return text if share == 1 else text + Markup(" {} of it is not known.").format(wording.percent(1 - share))
+
+
+def say_zone(zone: dict[str, Any]) -> Markup:
+    """Return a zone's pop-up: what is suggested, how large it is, why, and who decides."""
+    text = Markup("<b>Zone {}</b>, {}: {}, {}.").format(
+        zone["zone_id"],
+        ACTIONS.get(zone["action"], zone["action"]),
+        name_place(zone),
+        wording.area(zone["area_m2"]),
+    )
+    if pd.notna(zone["mean_per_m2"]):
+        text += Markup(" Expected {}.").format(wording.density(zone["mean_per_m2"]))
+    if pd.notna(zone["probability"]) and pd.notna(zone["threshold_per_m2"]):
+        text += Markup(" The chance of more than {} is {}.").format(
+            wording.density(zone["threshold_per_m2"]), wording.percent(zone["probability"])
+        )
+    if zone["border_only"]:
+        text += Markup(" Border only.")
+    if isinstance(zone.get("note"), str):
+        text += Markup(" {}").format(zone["note"])
+    return text + Markup(' <a href="#cautions">The label is the law; a licensed applicator decides.</a>')

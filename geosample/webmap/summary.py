@@ -1,0 +1,59 @@
+"""What the command says of the page it wrote."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from geosample.cautions import TREATMENT
+from geosample.units import Units, show_area
+from geosample.webmap.measures import unknown_area
+from geosample.webmap.model import Story, gather_story
+
+if TYPE_CHECKING:
+    from geosample.survey import Survey
+
+
+def summarise(
+    survey: Survey, path: Path, *, visit: str | None = None, units: Units = "us"
+) -> tuple[list[str], dict[str, Any]]:
+    """Return the lines and the JSON summary for a page that was written.
+
+    Parameters
+    ----------
+    survey : Survey
+        What was drawn.
+    path : Path
+        The page.
+    """
+    story = gather_story(survey, visit)
+    summary = _count(story, path)
+    lines = [f"wrote {path} ({summary['size_bytes'] / 1e6:.1f} MB); it opens with no network"]
+    if story.simulated:
+        lines.append(story.simulated)
+    lines.append(f"{summary['surfaces']} surfaces, {summary['points']} points, {summary['samples']} samples")
+    if story.density is None:
+        lines.append("no density map yet: run 'geosample density' first to see where the insects are")
+    for action, words in (("treat", "suggested for treatment"), ("look_again", "to look at again")):
+        zones = story.zones[story.zones["action"] == action]
+        if len(zones):
+            lines.append(f"{len(zones)} zones {words}, {show_area(float(zones['area_m2'].sum()), units)}")
+    cautions = [str(caution) for caution in TREATMENT] if len(story.zones) else []
+    return lines + cautions, {**summary, "cautions": cautions}
+
+
+def _count(story: Story, path: Path) -> dict[str, Any]:
+    areas = story.zones.groupby("action")["area_m2"].sum()
+    return {
+        "page": str(path),
+        "size_bytes": path.stat().st_size,
+        "visit": story.visit.get("visit"),
+        "simulated": story.simulated or None,
+        "surfaces": len(story.surfaces),
+        "points": len(story.points),
+        "samples": len(story.samples),
+        "density": story.density is not None,
+        "not_known_m2": unknown_area(story.density) if story.density else None,
+        "zones": {action: int((story.zones["action"] == action).sum()) for action in ("treat", "look_again")},
+        "zone_area_m2": {action: float(areas.get(action, 0.0)) for action in ("treat", "look_again")},
+    }

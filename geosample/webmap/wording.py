@@ -1,0 +1,121 @@
+"""Sentences in both units at once; everything that came from a file is escaped on the way in."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterable
+from functools import partial
+
+from markupsafe import Markup
+
+from geosample import units
+from geosample.units import Units
+from geosample.words import hole_key
+
+Show = Callable[[float, Units], str]
+
+
+def both(show: Show, value: float) -> Markup:
+    """Return a quantity twice, in US and in metric units; the page shows the one the reader chose.
+
+    Examples
+    --------
+    >>> print(both(units.show_length, 4.572))
+    <span class="us">15 ft</span><span class="metric">4.6 m</span>
+    """
+    if not math.isfinite(value):
+        return Markup("not known")
+    return Markup('<span class="us">{}</span><span class="metric">{}</span>').format(
+        show(value, "us"), show(value, "metric")
+    )
+
+
+density = partial(both, units.show_density)
+area = partial(both, units.show_area)
+length = partial(both, units.show_length)
+
+
+def interval(low: float, high: float) -> Markup:
+    """Return a range of densities, such as 15 to 39/ft², in both units.
+
+    Examples
+    --------
+    >>> print(interval(118.4, 1076.39))
+    <span class="us">11 to 100/ft²</span><span class="metric">118 to 1,076/m²</span>
+    """
+    if not (math.isfinite(low) and math.isfinite(high)):
+        return Markup("not known")
+    return both(lambda end, shown: _range(low, end, shown), high)
+
+
+def _range(low: float, high: float, shown: Units) -> str:
+    return f"{units.show_density(low, shown).split('/')[0]} to {units.show_density(high, shown)}"
+
+
+def percent(share: float) -> str:
+    """Return a share from 0 to 1 as a whole percentage; none rounds to certainty.
+
+    Examples
+    --------
+    >>> percent(0.666), percent(0.999), percent(0.001), percent(1)
+    ('67 %', 'over 99 %', 'under 1 %', '100 %')
+    """
+    if 0 < share < 0.01:  # noqa: PLR2004
+        return "under 1 %"
+    if 0.99 < share < 1:  # noqa: PLR2004
+        return "over 99 %"
+    return f"{share:.0%}".replace("%", " %")
+
+
+def join_words(words: Iterable[str | Markup]) -> Markup:
+    """Return words joined as a person would.
+
+    Examples
+    --------
+    >>> print(join_words(["greens", "collars", "fairways"]))
+    greens, collars and fairways
+    """
+    parts = [Markup("{}").format(word) for word in words]
+    if len(parts) < 2:  # noqa: PLR2004
+        return Markup("").join(parts)
+    return Markup("{} and {}").format(Markup(", ").join(parts[:-1]), parts[-1])
+
+
+def plural(number: int, word: str) -> str:
+    """Return a number with its word.
+
+    Examples
+    --------
+    >>> plural(1, "zone"), plural(3, "zone")
+    ('1 zone', '3 zones')
+    """
+    return f"{number:,} {word}{'' if number == 1 else 's'}"
+
+
+def name_holes(holes: Iterable[str | None]) -> Markup:
+    """Return the holes in playing order, in words.
+
+    Examples
+    --------
+    >>> print(name_holes(["10", "2", "2"]))
+    holes 2 and 10
+    """
+    names = sorted({hole for hole in holes if isinstance(hole, str)}, key=hole_key)
+    if not names:
+        return Markup("ground without a hole")
+    return Markup("{} {}").format("hole" if len(names) == 1 else "holes", join_words(names))
+
+
+def rounded(value: float) -> str:
+    """Return a large number to two figures, as its interval allows no more.
+
+    Examples
+    --------
+    >>> rounded(1_234_567), rounded(48_300), rounded(7)
+    ('1.2 million', '48,000', '7')
+    """
+    if not math.isfinite(value):
+        return "not known"
+    if value >= 1e6:  # noqa: PLR2004
+        return f"{float(f'{value / 1e6:.2g}'):,g} million"
+    return f"{float(f'{value:.2g}'):,.0f}"

@@ -1,0 +1,214 @@
+"""A survey with every stage in it, invented row by row, so that the page can be tested without the other stages."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import shapely
+
+from geosample.density import DensityMap, save_density
+from geosample.ground import Ground, save_ground
+from geosample.ground.cells import cut_cells
+from geosample.survey import Survey, open_survey
+from geosample.units import FOOT2_M2
+
+VISIT = "2026-05-12"
+PEST = "annual bluegrass weevil"
+THRESHOLD_PER_M2 = 30 / FOOT2_M2
+SAMPLED_M2 = 3 * 0.0025652
+SIMULATED = "The counts on this page are simulated (negative binomial, seed 7); the course is invented."
+
+
+def ground_only(path: Path, ground: Ground) -> Survey:
+    """Return a survey that holds only the ground."""
+    survey = open_survey(path)
+    save_ground(survey, ground)
+    return survey
+
+
+def with_counts(path: Path, ground: Ground, *, simulated: str = SIMULATED) -> Survey:
+    """Return a survey with a visit, points, samples of every fate, counts, estimates and findings."""
+    survey = ground_only(path, ground)
+    points = _points(ground)
+    samples = _samples(points)
+    with survey.change() as change:
+        change.put("visits", _visit(simulated))
+        change.put("points", points)
+        change.put("samples", samples)
+        change.put("counts", _counts(samples))
+        change.put("estimates", _estimates(ground))
+        change.put("findings", _findings())
+    return survey
+
+
+def complete(path: Path, ground: Ground) -> Survey:
+    """Return a survey with everything: the density map and the zones too."""
+    survey = with_counts(path, ground)
+    save_density(survey, invent_density(ground))
+    with survey.change() as change:
+        change.put("zones", invent_zones(ground))
+    return survey
+
+
+def invent_density(ground: Ground, cell_m: float = 1.0) -> DensityMap:
+    """Return a map that is high near the green and along the west, and not known in the far south."""
+    cells = pd.DataFrame(cut_cells(ground.surfaces, cell_m).drop(columns="geometry"))
+    near = np.exp(-(np.hypot(cells["easting"] + 50, cells["northing"] + 90) ** 2) / 2000)
+    log_mean = np.log(120 + 900 * near)
+    log_sd = np.clip(0.25 + np.abs(cells["northing"] + 80) / 300, 0.25, 0.9)
+    cells = cells.assign(
+        log_mean=log_mean,
+        log_sd=log_sd,
+        prior_sd=1.0,
+        expected_per_m2=np.exp(log_mean + log_sd**2 / 2),
+        low_per_m2=np.exp(log_mean - 1.645 * log_sd),
+        high_per_m2=np.exp(log_mean + 1.645 * log_sd),
+        edge_m=2.0,
+        known=cells["northing"] > -190,
+    )
+    findings = pd.DataFrame(
+        [
+            {
+                "visit": VISIT,
+                "pest": PEST,
+                "what": "map worth",
+                "note": "The map predicts held-out counts better than one mean",
+            }
+        ]
+    )
+    return DensityMap(VISIT, PEST, cell_m, cells, {"level": 0.9}, {}, findings)
+
+
+def invent_zones(ground: Ground) -> gpd.GeoDataFrame:
+    """Return one zone to treat and one to look at again, clipped to the fairway."""
+    fairway = ground.surfaces.loc[ground.surfaces["kind"] == "fairway"].geometry.iloc[0]
+    shapes = [
+        shapely.intersection(fairway, shapely.box(-80, -130, -20, -70)),
+        shapely.intersection(fairway, shapely.box(-80, -260, 20, -190)),
+    ]
+    frame = gpd.GeoDataFrame(
+        {
+            "visit": VISIT,
+            "pest": PEST,
+            "zone_id": ["T1", "L1"],
+            "surface_id": "01-fairway-1",
+            "hole": "1",
+            "kind": "fairway",
+            "action": ["treat", "look_again"],
+            "threshold_per_m2": THRESHOLD_PER_M2,
+            "mean_per_m2": [700.0, 300.0],
+            "probability": [0.86, 0.44],
+            "border_only": False,
+        },
+        geometry=[shapely.multipolygons(shapely.get_parts(shape)) for shape in shapes],
+        crs=ground.crs,
+    )
+    return frame.assign(area_m2=frame.area)
+
+
+def _visit(simulated: str) -> pd.DataFrame:
+    row = {
+        "visit": VISIT,
+        "date": VISIT,
+        "pest": PEST,
+        "unit_shape": "plug",
+        "design_code": "K7Q",
+        "unit_m2": 0.0025652,
+        "unit_depth_mm": 32.0,
+        "units_per_point": 3,
+        "seed": 7,
+        "settings": json.dumps({"simulated": simulated} if simulated else {}),
+    }
+    return pd.DataFrame([row])
+
+
+def _points(ground: Ground) -> gpd.GeoDataFrame:
+    rng = np.random.default_rng(7)
+    rows = []
+    for surface in ground.surfaces.itertuples():
+        west, south, east, north = surface.geometry.bounds
+        letter = surface.kind[0].upper()
+        wanted = {"green": 6, "collar": 4, "fairway": 18}[surface.kind]
+        places = []
+        while len(places) < wanted:
+            place = shapely.Point(rng.uniform(west, east), rng.uniform(max(south, -185), north))
+            if surface.geometry.contains(place):
+                places.append(place)
+        rows += [
+            {
+                "visit": VISIT,
+                "point_id": f"01{letter}-{number:02d}",
+                "surface_id": surface.surface_id,
+                "hole": "1",
+                "kind": surface.kind,
+                "stratum": f"{surface.kind} border",
+                "part": "border",
+                "role": "reserve" if number == wanted else "main",
+                "edge_m": float(surface.geometry.boundary.distance(place)),
+                "walk_order": len(rows) + number,
+                "inclusion_per_m2": 0.002,
+                "weight_m2": 500.0,
+                "geometry": place,
+            }
+            for number, place in enumerate(places, 1)
+        ]
+    points = gpd.GeoDataFrame(rows, crs=ground.crs)
+    flat = points.to_crs("EPSG:4326").geometry
+    return points.assign(lon=flat.x, lat=flat.y)
+
+
+def _samples(points: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
+    main = points[points["role"] == "main"].reset_index(drop=True)
+    status = ["counted"] * len(main)
+    status[2], status[5] = "lost", "unreachable"
+    return gpd.GeoDataFrame(
+        {
+            "visit": VISIT,
+            "sample_id": main["point_id"],
+            "point_id": main["point_id"],
+            "method": "brine",
+            "plugs": 3,
+            "sampled_m2": SAMPLED_M2,
+            "status": status,
+            "moved": False,
+            "weight_m2": 500.0,
+            "joined_by": "label",
+        },
+        geometry=main.geometry,
+        crs=points.crs,
+    )
+
+
+def _counts(samples: gpd.GeoDataFrame) -> pd.DataFrame:
+    counted = samples[samples["status"] == "counted"].reset_index(drop=True)
+    near = np.hypot(counted.geometry.x + 50, counted.geometry.y + 90)
+    count = np.random.default_rng(3).poisson(1 + 9 * np.exp(-(near**2) / 2000))
+    rows = [
+        {"visit": VISIT, "sample_id": name, "pest": PEST, "stage": stage, "count": int(part)}
+        for name, total in zip(counted["sample_id"], count, strict=True)
+        for stage, part in (("L3", total // 2), ("L4", total - total // 2))
+    ]
+    return pd.DataFrame(rows)
+
+
+def _estimates(ground: Ground) -> pd.DataFrame:
+    whole = float(ground.surfaces["area_m2"].sum())
+    rows = [("all", "all", 23, 420.0, 260.0, 640.0, whole)]
+    for surface, mean in zip(ground.surfaces.itertuples(), (180.0, 230.0, 470.0), strict=True):
+        rows.append(("kind", surface.kind, 7, mean, mean / 2, mean * 1.9, surface.area_m2))
+    names = ["domain", "label", "n", "mean_per_m2", "low_per_m2", "high_per_m2", "area_m2"]
+    frame = pd.DataFrame(rows, columns=names)
+    return frame.assign(visit=VISIT, pest=PEST, stage="all", level=0.95, total=frame["mean_per_m2"] * frame["area_m2"])
+
+
+def _findings() -> pd.DataFrame:
+    note = (
+        "The border held 1.3 times the interior (0.7 to 2.4): the counts do not settle whether there is a border effect"
+    )
+    return pd.DataFrame(
+        [{"visit": VISIT, "pest": PEST, "what": "border ratio", "value": 1.3, "low": 0.7, "high": 2.4, "note": note}]
+    )
