@@ -399,6 +399,8 @@ def test_the_command_takes_all_rows_or_none(sheet: pd.DataFrame, survey: Survey,
         ("odd.xlsx", "x", "a workbook that can't be opened"),
         ("odd.gpx", "<gpx>", "a file that can't be read"),
         ("none.gpx", "<gpx></gpx>", "no points"),
+        ("list.geojson", "[]", "a file that can't be read"),
+        ("quote.csv", 'point_id,L3\n01F-01,"4\n01F-02,3\n', "a row that can't be parted"),
         ("odd.geojson", '{"features": [{"geometry": {"type": "Polygon"}}]}', "a Polygon where a Point should be"),
     ],
 )
@@ -406,6 +408,15 @@ def test_a_file_that_can_not_be_read_says_why(name: str, text: str, found: str, 
     path = tmp_path / name
     path.write_text(text)
     assert found in problems_of(path, design)[0]
+
+
+def test_a_reserve_used_out_of_order_is_told(sheet: pd.DataFrame, design: Design, tmp_path: Path) -> None:
+    sheet = edit(sheet, "01F-04", **dict.fromkeys(STAGES, ""), status="unreachable")
+    sheet = edit(sheet, "01F-12", **dict.fromkeys(STAGES, "1"))
+    counts = read_counts(write(sheet, tmp_path / "a.csv"), design)
+    assert "stratum fairway | reserve used before 01F-11" in told(counts)
+    unreachable = counts.samples.set_index("point_id").loc["01F-04"]
+    assert (unreachable["plugs"], unreachable["sampled_m2"]) == (0, 0.0)
 
 
 def test_a_missing_file_says_so(design: Design, tmp_path: Path) -> None:

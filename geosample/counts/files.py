@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from geosample.counts.rules import Log
-from geosample.counts.tables import IsHeading, Table, read_text_table
+from geosample.counts.tables import Meaning, Table, read_text_table
 from geosample.counts.waypoints import read_waypoints
 from geosample.counts.workbooks import read_workbook
 
@@ -14,16 +14,16 @@ WORKBOOKS = {".xlsx", ".xlsm"}
 WAYPOINTS = {".geojson", ".json", ".gpx", ".kml"}
 
 
-def read_tables(path: Path, log: Log, is_heading: IsHeading) -> list[Table]:
+def read_tables(path: Path, log: Log, meaning_of: Meaning) -> list[Table]:
     """Return the file's tables (a workbook may hold several), none after asking about a file that can't be read."""
     ending = path.suffix.lower()
     try:
         if ending in TEXT:
-            return _one(read_text_table(path, log, is_heading))
+            return _one(read_text_table(path, log, meaning_of))
         if ending in WORKBOOKS:
-            return read_workbook(path, log, is_heading)
+            return read_workbook(path, log, meaning_of)
         if ending in WAYPOINTS:
-            return read_waypoints(path, log, is_heading)
+            return read_waypoints(path, log, meaning_of)
     except FileNotFoundError:
         log.refuse(str(path), "no such file", "a file of counts", "check the name")
         return []

@@ -87,13 +87,13 @@ def _read_tables(
     paths = [Path(files)] if isinstance(files, (str, Path)) else [Path(file) for file in files]
     if not paths:
         raise CountsError(Problem("files", "none", "at least one file of counts", "name the file that came back"))
-    named = {plain_word(heading) for heading in asked}
-    is_heading = partial(_is_heading, pest=pest, named=named)
-    return [table for path in paths for table in read_tables(path, log, is_heading)]
+    named = {plain_word(heading): meaning for heading, meaning in asked.items()}
+    meaning_of = partial(_meaning_of, pest=pest, named=named)
+    return [table for path in paths for table in read_tables(path, log, meaning_of)]
 
 
-def _is_heading(text: str, *, pest: Pest, named: set[str]) -> bool:
-    return plain_word(text) in named or know_heading(text, pest) is not None
+def _meaning_of(text: str, *, pest: Pest, named: Mapping[str, str]) -> str | None:
+    return named.get(plain_word(text)) or know_heading(text, pest)
 
 
 def _check_asked(asked: Mapping[str, str], tables: Sequence[Table], pest: Pest, log: Log) -> None:

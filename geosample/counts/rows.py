@@ -15,6 +15,7 @@ from geosample.counts.values import Bad, read_date, read_method, read_metres, re
 from geosample.words import UNSTAGED
 
 Value = TypeVar("Value")
+_NOTHING_PULLED = {"unreachable", "off_turf"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -133,7 +134,7 @@ def read_row(row: Row, frame: Frame, log: Log) -> Bag | None:
         where=row.where,
         method=str(method or ""),
         status=state,
-        plugs=plugs,
+        plugs=0 if state in _NOTHING_PULLED else plugs,
         moved=bool(moved),
         recount=bool(recount),
         found=found,

@@ -10,6 +10,7 @@ from geosample.counts.recounts import Agreement, compare_recounts, say_agreement
 from geosample.counts.weights import ANSWERED
 from geosample.pests import load_pest
 from geosample.report import show_table
+from geosample.words import UNSTAGED
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -29,7 +30,8 @@ def summarise_added(added: Added, design: Design) -> dict[str, Any]:
     samples = counts.samples
     counted = samples[samples["status"] == "counted"]
     positive = counts.counts.groupby("sample_id")["count"].sum() > 0
-    stages = counts.counts.groupby("stage", sort=False)["count"]
+    by_stage = dict(iter(counts.counts.groupby("stage")["count"]))
+    stages = [*(stage.key for stage in load_pest(design.visit.pest).stages), UNSTAGED]
     answered = set(samples.loc[samples["status"].isin(ANSWERED), "point_id"])
     main = design.points.loc[design.points["role"] == "main", "point_id"]
     return {
@@ -41,7 +43,9 @@ def summarise_added(added: Added, design: Design) -> dict[str, Any]:
         "insects": int(counts.counts["count"].sum()),
         "samples_with_insects": int(positive.sum()),
         "by_stage": {
-            str(stage): {"looked_for_in": len(values), "found": int(values.sum())} for stage, values in stages
+            stage: {"looked_for_in": len(by_stage[stage]), "found": int(by_stage[stage].sum())}
+            for stage in stages
+            if stage in by_stage
         },
         "main_points": len(main),
         "main_points_unanswered": [name for name in main if name not in answered],
@@ -62,7 +66,8 @@ def say_summary(summary: dict[str, Any]) -> list[str]:
     lines = [
         f"Visit {summary['visit']}: {summary['samples']} samples ({status or 'none'}); "
         f"{was['new']} new, {was['unchanged']} as before, {was['replaced']} replaced.",
-        f"{summary['insects']} {summary['pest']} in {summary['samples_with_insects']} samples with any.",
+        f"{summary['insects']} insects ({summary['pest']}) in {summary['samples_with_insects']} of "
+        f"{summary['by_status'].get('counted', 0)} counted samples; a sample of none is a count of 0.",
     ]
     rows = [[stage, str(what["looked_for_in"]), str(what["found"])] for stage, what in summary["by_stage"].items()]
     lines += show_table(["stage", "samples that looked for it", "found"], rows) if rows else []

@@ -38,33 +38,39 @@ class Table:
     wheres: tuple[str, ...]
 
 
-IsHeading = Callable[[str], bool]
-"""Whether a text is a heading the reader knows; it finds the header row below a title."""
+Meaning = Callable[[str], str | None]
+"""The field or stage a heading means, None where the reader does not know it; it finds the header below a title."""
 
 
-def read_text_table(path: Path, log: Log, is_heading: IsHeading) -> Table | None:
+def read_text_table(path: Path, log: Log, meaning_of: Meaning) -> Table | None:
     """Return the rows of a CSV file, whatever its delimiter and encoding; None after asking about one it can't read."""
     text = _decode(path.read_bytes(), path.name, log)
     if not text.strip():
         log.refuse(path.name, "an empty file", "a header row and rows of counts", "export the counts again")
         return None
     delimiter = _find_delimiter(text)
-    reader = csv.reader(io.StringIO(text, newline=""), delimiter=delimiter)
+    # Strict: a quote mark that is never closed would else swallow the rows behind it without a word.
+    reader = csv.reader(io.StringIO(text, newline=""), delimiter=delimiter, strict=True)
     numbered: list[tuple[int, list[str]]] = []
     start = 1
-    for row in reader:
-        numbered.append((start, row))
-        start = reader.line_num + 1
+    try:
+        for row in reader:
+            numbered.append((start, row))
+            start = reader.line_num + 1
+    except csv.Error as error:
+        remedy = "look for a quote mark that is not closed, or export the file again"
+        log.refuse(f"{path.name} row {start}", f"a row that can't be parted ({error})", "cells", remedy)
+        return None
     if delimiter != ",":
         log.note(path.name, f"columns parted by {DELIMITERS[delimiter]}", "read so")
-    return table_from_rows(path.name, numbered, log, is_heading)
+    return table_from_rows(path.name, numbered, log, meaning_of)
 
 
 def table_from_rows(
-    file: str, numbered: Sequence[tuple[int, Sequence[str]]], log: Log, is_heading: IsHeading
+    file: str, numbered: Sequence[tuple[int, Sequence[str]]], log: Log, meaning_of: Meaning
 ) -> Table | None:
     """Return a table from numbered rows of cells: the header is the row with the most headings the reader knows."""
-    head = find_header(numbered, is_heading)
+    head = find_header(numbered, meaning_of)
     if head is None:
         expected = "a header row with a label (point_id) and stages (L1, L2 ...) or a status"
         log.refuse(file, "no row of headings that can be recognised", expected, "keep the blank sheet's header row")
@@ -87,9 +93,10 @@ def table_from_rows(
     return Table(file, tuple(heading.strip() for heading in headings), tuple(kept), tuple(wheres))
 
 
-def find_header(numbered: Sequence[tuple[int, Sequence[str]]], is_heading: IsHeading) -> int | None:
-    """Return the place of the header row, or None: the first row with the most known headings, two or more."""
-    known = [sum(is_heading(cell) for cell in row if cell.strip()) for _, row in numbered[:HEADER_WITHIN]]
+def find_header(numbered: Sequence[tuple[int, Sequence[str]]], meaning_of: Meaning) -> int | None:
+    """Return the place of the header row, or None: the first row whose headings mean the most things, two or more."""
+    meant = [{meaning_of(cell) for cell in row if cell.strip()} - {None} for _, row in numbered[:HEADER_WITHIN]]
+    known = [len(meanings) for meanings in meant]
     best = max(known, default=0)
     return known.index(best) if best > 1 else None
 

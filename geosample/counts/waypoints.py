@@ -9,65 +9,86 @@ from pathlib import Path
 from typing import Any
 from xml.etree import ElementTree as ET
 
+from geosample.counts.headings import FIELDS
 from geosample.counts.rules import Log
-from geosample.counts.tables import IsHeading, Table
+from geosample.counts.tables import Meaning, Table
 from geosample.counts.workbooks import show_cell
 
 _PAIR = re.compile(r"([^\W\d_][\w .]{0,30}?)\s*[:=]\s*([^,;|\n=:]*?)\s*(?=$|[,;|\n]|\s[^\W\d_][\w .]{0,30}?\s*[:=])")
 _STAGE = re.compile(r"\b([^\W\d_]\w*)\s+(\d+)\b")
+# A waypoint's own name and place say these; in a comment such words are the plan's, for finding the point.
+_OF_PLACE = {"point_id", "sample_id", "lat", "lon", "position", "surface_id", "kind", "walk_order", "role"}
 _TAGS = re.compile(r"<[^>]+>")
 
 
-def read_waypoints(path: Path, log: Log, is_heading: IsHeading) -> list[Table]:
+def read_waypoints(path: Path, log: Log, meaning_of: Meaning) -> list[Table]:
     """Return the file's points as one table, none after asking about a file that can't be read or has none."""
     readers: dict[str, Callable[[bytes], list[dict[str, str]]]] = {".gpx": _read_gpx, ".kml": _read_kml}
     read = readers.get(path.suffix.lower(), _read_geojson)
     try:
         points = read(path.read_bytes())
-    except (ET.ParseError, json.JSONDecodeError, UnicodeDecodeError, KeyError, TypeError, ValueError) as error:
+    except (
+        ET.ParseError,
+        json.JSONDecodeError,
+        UnicodeDecodeError,
+        KeyError,
+        TypeError,
+        AttributeError,
+        ValueError,
+    ) as error:
         log.refuse(path.name, f"a file that can't be read ({error})", "waypoints", "export them again")
         return []
     if not points:
         log.refuse(path.name, "no points", "a point a bag", "export waypoints, not a track or a route")
         return []
-    rows = [_unfold(point, is_heading) for point in points]
+    rows = [_unfold(point, meaning_of) for point in points]
     headings = tuple(dict.fromkeys(name for row in rows for name in row))
     cells = tuple(tuple(row.get(name, "") for name in headings) for row in rows)
     wheres = tuple(f"{path.name} waypoint {i} ({row.get('name') or 'no name'})" for i, row in enumerate(rows, start=1))
     return [Table(path.name, headings, cells, wheres)]
 
 
-def read_pairs(text: str, is_heading: IsHeading) -> dict[str, str]:
-    """Return what a comment says: ``heading = value`` pairs whose heading the reader knows, or a bare number.
+def read_pairs(text: str, meaning_of: Meaning) -> dict[str, str]:
+    """Return what a comment says of a bag: ``heading = value`` pairs, stages with a number, or a bare number.
 
     Examples
     --------
-    >>> known = {"l3", "l4", "method"}.__contains__
-    >>> read_pairs("L3=4, L4: 2; method = brine", lambda word: known(word.lower()))
+    >>> from geosample.counts.headings import know_heading
+    >>> from geosample.pests import load_pest
+    >>> def meaning_of(word): return know_heading(word, load_pest())
+    >>> read_pairs("L3=4, L4: 2; method = brine", meaning_of)
     {'L3': '4', 'L4': '2', 'method': 'brine'}
-    >>> read_pairs("L3 4 L4 0", lambda word: known(word.lower()))
-    {'L3': '4', 'L4': '0'}
-    >>> read_pairs("6", known), read_pairs("10 paces in from the left edge", known)
-    ({'count': '6'}, {})
+    >>> read_pairs("L3 4 L4 0", meaning_of), read_pairs("6", meaning_of)
+    ({'L3': '4', 'L4': '0'}, {'count': '6'})
+    >>> read_pairs("Point 3 of the round: 10 paces in from the left edge", meaning_of)
+    {}
     """
     plain = _TAGS.sub(" ", text).strip()
     if re.fullmatch(r"\d+", plain):
         return {"count": plain}
-    pairs = {name.strip(): value.strip() for name, value in _PAIR.findall(plain) if is_heading(name)}
-    bare = {name: value for name, value in _STAGE.findall(plain) if name not in pairs and is_heading(name)}
+    pairs = {name.strip(): value.strip() for name, value in _PAIR.findall(plain) if _of_bag(meaning_of(name))}
+    bare = {name: value for name, value in _STAGE.findall(plain) if name not in pairs and _counted(meaning_of(name))}
     return {**pairs, **bare}
 
 
-def _unfold(point: Mapping[str, str], is_heading: IsHeading) -> dict[str, str]:
+def _of_bag(meant: str | None) -> bool:
+    return meant is not None and meant not in _OF_PLACE
+
+
+def _counted(meant: str | None) -> bool:
+    return meant is not None and (meant not in FIELDS or meant == "total")
+
+
+def _unfold(point: Mapping[str, str], meaning_of: Meaning) -> dict[str, str]:
     """Return a waypoint with what its comment and the tail of its name say as properties of their own.
 
     The comment stays as the note where it told anything; else it is the plan's own words for finding the point.
     """
     own = {name: text for name, text in point.items() if name not in {"comment", "description"}}
     label, mark, tail = own.get("name", "").partition("=" if "=" in own.get("name", "") else ":")
-    said = read_pairs(tail, is_heading) if mark else {}
+    said = read_pairs(tail, meaning_of) if mark else {}
     for text in (point.get("comment", ""), point.get("description", "")):
-        pairs = read_pairs(text, is_heading)
+        pairs = read_pairs(text, meaning_of)
         said = {**pairs, **said}
         if pairs:
             own.setdefault("note", _TAGS.sub(" ", text).strip())
@@ -100,7 +121,7 @@ def _read_kml(raw: bytes) -> list[dict[str, str]]:
 
 def _read_geojson(raw: bytes) -> list[dict[str, str]]:
     data: dict[str, Any] = json.loads(raw.decode("utf-8-sig"))
-    system = str(data.get("crs", {}).get("properties", {}).get("name", "CRS84"))
+    system = str(((data.get("crs") or {}).get("properties") or {}).get("name", "CRS84"))
     if not re.search(r"CRS84|4326", system):
         message = f"coordinates in {system}, not longitude and latitude"
         raise ValueError(message)

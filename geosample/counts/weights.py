@@ -69,11 +69,22 @@ def note_coverage(samples: pd.DataFrame, points: pd.DataFrame) -> list[RowNote]:
         for i, (point_id, why) in enumerate(zip(missing["point_id"], missing["state"], strict=True)):
             done = f"{stand_ins[i]} stands in for it" if i < len(stand_ins) else "nothing stands in for it"
             notes.append(RowNote(str(point_id), why.replace("_", " "), done))
+        skipped = _skipped(reserve)
+        if skipped:
+            done = "weighted as if at random; use the reserve in its order"
+            notes.append(RowNote(f"stratum {stratum}", f"reserve used before {', '.join(skipped)}", done))
         extra = len(stand_ins) - len(missing)
         if extra > 0:
             scaled = "all weights of the stratum scaled so that it counts once"
             notes.append(RowNote(f"stratum {stratum}", f"{extra} more answers than main points", scaled))
     return notes
+
+
+def _skipped(reserve: pd.DataFrame) -> list[str]:
+    """Return the reserve points passed over without a word though a later one of their stratum was pulled."""
+    used = [place for place, state in enumerate(reserve["state"]) if state in ANSWERED]
+    earlier = reserve.iloc[: max(used, default=0)]
+    return list(earlier.loc[earlier["state"] == "not returned", "point_id"])
 
 
 def _state_of_points(samples: pd.DataFrame) -> dict[str, str]:

@@ -8,13 +8,13 @@ from pathlib import Path
 from typing import Any
 
 from geosample.counts.rules import Log
-from geosample.counts.tables import IsHeading, Table, find_header, table_from_rows
+from geosample.counts.tables import Meaning, Table, find_header, table_from_rows
 
 Rows = list[tuple[int, list[str]]]
 """Row numbers as the spreadsheet shows them, and the row's cells."""
 
 
-def read_workbook(path: Path, log: Log, is_heading: IsHeading) -> list[Table]:
+def read_workbook(path: Path, log: Log, meaning_of: Meaning) -> list[Table]:
     """Return a table for each sheet that has a header row, none after asking about a workbook that has no such sheet.
 
     A formula that was never worked out has no result: its text stands in the cell, since blank would be a lie.
@@ -30,7 +30,10 @@ def read_workbook(path: Path, log: Log, is_heading: IsHeading) -> list[Table]:
     except (zipfile.BadZipFile, InvalidFileException, KeyError, ValueError) as error:
         log.refuse(path.name, f"a workbook that can't be opened ({error})", "an XLSX workbook", "save it again as XLSX")
         return []
-    good = {title: rows for title, rows in sheets.items() if find_header(rows, is_heading) is not None}
+    if {"survey", "choices"} <= set(sheets):
+        log.refuse(path.name, "the form itself", "what the form collected", "export its answers as CSV or XLSX")
+        return []
+    good = {title: rows for title, rows in sheets.items() if find_header(rows, meaning_of) is not None}
     if not good:
         expected = "a sheet with a header row: a label (point_id) and stages (L1, L2 ...) or a status"
         log.refuse(path.name, f"the sheets {', '.join(sheets)}", expected, "keep the blank sheet's header row")
@@ -41,7 +44,7 @@ def read_workbook(path: Path, log: Log, is_heading: IsHeading) -> list[Table]:
     for title, rows in good.items():
         name = path.name if len(good) == 1 else f"{path.name} sheet {title}"
         shown = _show_formulas(rows, formulas.get(title, []))
-        tables.append(table_from_rows(name, shown, log, is_heading))
+        tables.append(table_from_rows(name, shown, log, meaning_of))
     return [table for table in tables if table is not None]
 
 
