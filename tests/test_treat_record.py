@@ -123,6 +123,15 @@ def test_what_the_comparison_cannot_say_is_said(zones):
     assert "can't tell" in said
 
 
+def test_no_effect_is_not_called_one(zones):
+    rng = np.random.default_rng(9)
+    nothing = check_treatment(bags(zones, 600, 300, rng), bags(zones, 600, 300, rng), zones, rng=rng)
+    much = check_treatment(bags(zones, 600, 300, rng), bags(zones, 10, 300, rng), zones, rng=rng)
+    claim = "do not show that the treatment did anything"
+    assert any(claim in line for line in tell_efficacy(nothing))
+    assert not any(claim in line for line in tell_efficacy(much))
+
+
 def test_check_strips_are_the_untreated_ground_where_bags_lie_in_them(small_ground):
     striped = plan(small_ground, patch(-50, -130, 30), check_share=0.2)
     strips = striped.zones[striped.zones["action"] == "check"].geometry.union_all()

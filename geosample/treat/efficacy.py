@@ -175,7 +175,10 @@ def _limits(draws: np.ndarray) -> tuple[float, float]:
 
 def tell_efficacy(found: Efficacy, units: Units = "us") -> Iterator[str]:
     """Yield what the counts say of the treatment, most important first."""
-    yield f"Treatment took {_show(found.henderson_tilton)} of the insects, against untreated ground (Henderson-Tilton)."
+    share = _show(found.henderson_tilton)
+    yield f"Insects taken by the treatment, against untreated ground: {share} (Henderson-Tilton)."
+    if not found.henderson_tilton[1] > 0:
+        yield "The interval reaches to none at all: these counts do not show that the treatment did anything."
     yield f"From the ground afterwards alone: {_show(found.abbott)} (Abbott)."
     for name, group in found.groups.items():
         yield f"{name}: {show_density(group.mean_per_m2, units)}, {group.insects} insects in {group.bags} bags."
