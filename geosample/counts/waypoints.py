@@ -27,15 +27,7 @@ def read_waypoints(path: Path, log: Log, meaning_of: Meaning) -> list[Table]:
     read = readers.get(path.suffix.lower(), _read_geojson)
     try:
         points = read(path.read_bytes())
-    except (
-        ET.ParseError,
-        json.JSONDecodeError,
-        UnicodeDecodeError,
-        KeyError,
-        TypeError,
-        AttributeError,
-        ValueError,
-    ) as error:
+    except (ET.ParseError, LookupError, TypeError, AttributeError, ValueError, RecursionError) as error:
         log.refuse(path.name, f"a file that can't be read ({error})", "waypoints", "export them again")
         return []
     if not points:

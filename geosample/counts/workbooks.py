@@ -3,13 +3,17 @@
 from __future__ import annotations
 
 import zipfile
+import zlib
 from datetime import date, datetime, time
 from pathlib import Path
 from typing import Any
+from xml.etree import ElementTree as ET
 
 from geosample.counts.rules import Log
 from geosample.counts.tables import Meaning, Table, find_header, table_from_rows
 
+# What a damaged workbook may raise, from the archive down to its XML.
+_UNREADABLE = (zipfile.BadZipFile, zlib.error, ET.ParseError, EOFError, LookupError, TypeError, ValueError)
 Rows = list[tuple[int, list[str]]]
 """Row numbers as the spreadsheet shows them, and the row's cells."""
 
@@ -27,7 +31,7 @@ def read_workbook(path: Path, log: Log, meaning_of: Meaning) -> list[Table]:
         sheets = {sheet.title: _text_rows(sheet) for sheet in book.worksheets}
         book.close()
         formulas = _list_formulas(path)
-    except (zipfile.BadZipFile, InvalidFileException, KeyError, ValueError) as error:
+    except (*_UNREADABLE, InvalidFileException) as error:
         log.refuse(path.name, f"a workbook that can't be opened ({error})", "an XLSX workbook", "save it again as XLSX")
         return []
     if {"survey", "choices"} <= set(sheets):
