@@ -50,6 +50,7 @@ _LOOKS = {"treat": TREAT_LOOK, "look_again": LOOK_AGAIN_LOOK, "check": CHECK_LOO
 _MOST_ROWS = 9
 _NEAR_M = 3.0  # surfaces nearer than twice this are shown together close up
 _CLOSER = 2.0
+_WHOLE = 0.95
 _ZONE_COLUMNS = (
     Column("zone", 22),
     Column("what to do", 24),
@@ -96,10 +97,11 @@ def _draw_rest(book: Book, zones: Zones, head: str, rows: list[list[str]]) -> No
 
 
 def _choose_views(mine: gpd.GeoDataFrame, ground: Ground) -> list[Geometry]:
-    """Return the ground to show: all surfaces with zones, and each green's surroundings again where they are small."""
+    """Return the ground to show: all surfaces with zones, and again the small ones that are zones only in part."""
     by_id = ground.surfaces.set_index("surface_id").geometry
     whole = shapely.union_all([by_id[name] for name in mine["surface_id"].unique()])
-    small = mine[mine["kind"].isin(("green", "collar", "tee"))]
+    in_part = mine["area_m2"] < _WHOLE * mine["surface_id"].map(by_id.area)
+    small = mine[mine["kind"].isin(("green", "collar", "tee")) & in_part]
     close = shapely.union_all([by_id[name] for name in small["surface_id"].unique()])
     groups = polygons_of(shapely.buffer(close, _NEAR_M))
     views = [shapely.intersection(close, group) for group in groups]
