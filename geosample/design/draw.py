@@ -10,8 +10,9 @@ import numpy as np
 import shapely
 
 from geosample.design.frame import Frame, cut_frame
+from geosample.design.grids import ALL_METHODS
 from geosample.design.labels import design_code, label_points
-from geosample.design.methods import METHODS, Drawn, Quota, chances_of
+from geosample.design.methods import Drawn, Quota, chances_of
 from geosample.design.model import Design, Visit
 from geosample.design.request import Request, find_problems
 from geosample.design.rings import order_along
@@ -71,7 +72,7 @@ def draw_design(ground: Ground, request: Request) -> Design:
     tables, strata = [], []
     for stratum, quota in quotas.items():
         frame = _frame_of(target, stratum, quota, (lines, request.border_weight))
-        drawn = METHODS[request.method](frame, _with_order(ground, target, frame, quota, request), rng)
+        drawn = ALL_METHODS[request.method](frame, _with_order(ground, target, frame, quota, request), rng)
         tables.append(_tabulate(target, stratum, drawn))
         strata.append(_note_stratum(frame, quota, drawn))
     points = _finish_points(ground, request, tables, lines)
