@@ -60,14 +60,14 @@ class Meanings(click.ParamType[dict[str, str]]):
 def command(survey: Path, files: tuple[Path, ...], visit: str | None, as_json: bool, **asked: Any) -> None:
     """Take the counts back in, joined to the plan by label, else by position.
 
-    FILE is what came back: filled blank sheets (CSV, XLSX), waypoints with the count in
-    their comment (GPX, KML, GeoJSON), or a form's export. Zero is a count, blank is not: a row without
-    counts and status makes no sample. With any row that can't be read without guessing nothing is taken, and every
-    problem is listed. A file taken twice adds nothing; a corrected one replaces its rows and shows the differences.
+    FILE is what came back: filled blank sheets (CSV, XLSX), waypoints with the count in their comment (GPX, KML,
+    GeoJSON), or a form's export. Zero is a count, blank is not: a row without counts and status makes no sample.
+    With any row that can't be read without guessing nothing is taken, and every problem is listed. A file taken
+    twice adds nothing; a corrected one replaces its rows and shows the differences.
 
     \b
     Example:
-      geosample counts course.gpkg blank_counts.csv --gps-within 10m
+      geosample counts course.gpkg filled.csv --gps-within 10m
     """  # noqa: D301
     from geosample.counts import ReadRules, add_counts, read_counts
     from geosample.counts.recounts import compare_recounts, save_agreement
