@@ -23,7 +23,14 @@ _PLURALS = {
     "rough": "rough",
 }
 # Findings whose note is a sentence of its own that tells how far to trust the answer.
-_TRUST = ("map worth", "no map", "border ratio", "border effect", "decision")
+_TRUST = ("map worth", "no map", "decision")
+
+
+_ZONES = (
+    ("treat", "suggested for treatment"),
+    ("look_again", "to look at again before deciding"),
+    ("check", "to leave untreated"),
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -108,7 +115,7 @@ def _zones_in_words(story: Story) -> Markup:
     if story.zones.empty:
         return Markup("Nothing is marked for treatment.") if len(plan) else Markup("")
     parts = []
-    for action, words in (("treat", "suggested for treatment"), ("look_again", "to look at again before deciding")):
+    for action, words in _ZONES:
         zones = story.zones[story.zones["action"] == action]
         if len(zones):
             parts.append(
@@ -126,7 +133,20 @@ def _how_sure(story: Story) -> Markup:
     notes = story.findings[story.findings["what"].isin(_TRUST)].drop_duplicates("what")
     order = notes.assign(place=notes["what"].map({what: place for place, what in enumerate(_TRUST)}))
     told = [Markup("{}").format(_as_sentence(note)) for note in order.sort_values("place")["note"].dropna()]
-    return _sentences(_zone_chances(story), *told)
+    return _sentences(_zone_chances(story), *told, _border(story))
+
+
+def _border(story: Story) -> Markup:
+    """Return what the counts say of the border, which is never taken for granted."""
+    rows = story.findings[(story.findings["what"] == "common border ratio") & story.findings["value"].notna()]
+    if rows.empty:
+        return Markup("")
+    row = rows.iloc[0]
+    verdict = "more" if row["low"] > 1 else "less" if row["high"] < 1 else ""
+    settled = f"the border holds {verdict}" if verdict else "the counts do not settle whether the border holds more"
+    return Markup("Border over interior: {:.1f} times ({:.1f} to {:.1f}); {}.").format(
+        row["value"], row["low"], row["high"], settled
+    )
 
 
 def _as_sentence(note: str) -> str:
@@ -138,10 +158,9 @@ def _zone_chances(story: Story) -> Markup:
     zones = story.zones[(story.zones["action"] == "treat") & story.zones["probability"].notna()]
     if zones.empty:
         return Markup("")
-    return Markup("In the zones the chance of more than {} is {} to {}.").format(
-        wording.density(zones["threshold_per_m2"].iloc[0]),
-        wording.percent(zones["probability"].min()),
-        wording.percent(zones["probability"].max()),
+    ends = [wording.percent(zones["probability"].min()), wording.percent(zones["probability"].max())]
+    return Markup("In the zones to treat the chance of more than {} is {}.").format(
+        wording.density(zones["threshold_per_m2"].iloc[0]), " to ".join(dict.fromkeys(ends))
     )
 
 
@@ -151,9 +170,9 @@ def _not_known(story: Story) -> Markup:
         missing = unknown_area(story.density)
         whole = float(story.density.cells["area_m2"].sum())
         parts.append(
-            Markup("{} of the {} mapped ({}) is too far from any sample to say: it is striped, not clean.").format(
-                wording.area(missing), wording.area(whole), wording.percent(missing / whole)
-            )
+            Markup(
+                "{} of the {} mapped ({}) is not known: the counts say too little of it. It is striped, not clean."
+            ).format(wording.area(missing), wording.area(whole), wording.percent(missing / whole))
             if missing > 0
             else Markup("")
         )

@@ -9,7 +9,7 @@ import folium
 
 from geosample.errors import MapError, Problem
 from geosample.units import Units
-from geosample.webmap import offline, pagetext, places
+from geosample.webmap import offline, pagetext, places, popups
 from geosample.webmap.model import Look, Story, gather_story
 from geosample.webmap.pictures import Drawn, draw_pictures
 
@@ -89,6 +89,7 @@ def compose_page(story: Story, look: Look) -> str:
     start = {
         "layers": {name: [features for _, features in parts] for name, parts in sheets.items()},
         "bounds": offline.turn_bounds(bounds),
+        "first_bounds": offline.turn_bounds(_lonlat_bounds(_visited(story))),
         "holes": [offline.turn_bounds(_lonlat_bounds(rows)) for _, rows in pagetext.by_hole(story.surfaces)],
         "pictures": {"density": drawn.density.uri, "width": drawn.width.uri} if drawn else {},
         "steps": [step.picture.uri for step in drawn.steps] if drawn else [],
@@ -105,7 +106,7 @@ def list_sheets(story: Story) -> Sheets:
         "surfaces": [("ground", places.surface_features(story))],
         "points": [("markerPane", places.point_features(story))],
     }
-    for action in ("treat", "look_again"):
+    for action in popups.ACTIONS:
         shapes = places.zone_features(story, action)
         labels = places.zone_labels(story, action)
         sheets[action] = [("zones", places.casings(shapes)), ("zones", shapes), ("markerPane", labels)]
@@ -125,6 +126,12 @@ def add_layers(page: offline.OfflineMap, sheets: Sheets, drawn: Drawn | None) ->
 def _lonlat_bounds(rows: Any) -> offline.Bounds:
     west, south, east, north = (float(edge) for edge in rows.to_crs("EPSG:4326").total_bounds)
     return west, south, east, north
+
+
+def _visited(story: Story) -> Any:
+    """Return the surfaces the visit has points on, all of them before there are points: what the page opens on."""
+    own = story.surfaces[story.surfaces["surface_id"].isin(set(story.points["surface_id"]))]
+    return story.surfaces if own.empty else own
 
 
 def _start_script(page: offline.OfflineMap, layers: Layers, start: dict[str, Any]) -> str:

@@ -21,12 +21,13 @@ _DIGITS = 7
 
 def surface_features(story: Story) -> list[Feature]:
     """Return the surfaces, large ones first so that small ones stay on top and can be tapped."""
+    mapped = set(story.density.cells["surface_id"]) if story.density else set()
     rows = story.surfaces.sort_values("area_m2", ascending=False, kind="stable")
     return _features(
         rows,
         [
             {
-                "look": f"surface {row['kind']}",
+                "look": f"surface {row['kind']}{' mapped' if row['surface_id'] in mapped else ''}",
                 "id": row["surface_id"],
                 "name": f"{row['surface_id']}, {row['kind']}",
                 "say": popups.say_surface(row, story.density),

@@ -19,7 +19,11 @@ _STATUS = {
     "unreachable": "not taken: the place could not be reached",
     "off_turf": "not taken: the place is not on turf",
 }
-ACTIONS = {"treat": "suggested for treatment", "look_again": "look again before deciding"}
+ACTIONS = {
+    "treat": "suggested for treatment",
+    "look_again": "look again before deciding",
+    "check": "leave untreated, to see what treatment did",
+}
 COUNT_LEVEL = 0.95
 
 
@@ -113,6 +117,14 @@ def _say_cells(cells: pd.DataFrame) -> Markup:
     return text if share == 1 else text + Markup(" {} of it is not known.").format(wording.percent(1 - share))
 
 
+def _zone_interval(zone: dict[str, Any]) -> Markup:
+    """Return a zone's interval where the survey holds one."""
+    low, high = (zone.get(f"{end}_per_m2", float("nan")) for end in ("low", "high"))
+    if pd.isna(low) or pd.isna(high):
+        return Markup("")
+    return Markup(" (between {})").format(wording.interval(low, high))
+
+
 def say_zone(zone: dict[str, Any]) -> Markup:
     """Return a zone's pop-up: what is suggested, how large it is, why, and who decides."""
     text = Markup("<b>Zone {}</b>, {}: {}, {}.").format(
@@ -122,13 +134,13 @@ def say_zone(zone: dict[str, Any]) -> Markup:
         wording.area(zone["area_m2"]),
     )
     if pd.notna(zone["mean_per_m2"]):
-        text += Markup(" Expected {}.").format(wording.density(zone["mean_per_m2"]))
+        text += Markup(" Expected {}{}.").format(wording.density(zone["mean_per_m2"]), _zone_interval(zone))
     if pd.notna(zone["probability"]) and pd.notna(zone["threshold_per_m2"]):
         text += Markup(" The chance of more than {} is {}.").format(
             wording.density(zone["threshold_per_m2"]), wording.percent(zone["probability"])
         )
     if zone["border_only"]:
         text += Markup(" Border only.")
-    if isinstance(zone.get("note"), str):
-        text += Markup(" {}").format(zone["note"])
+    if zone.get("overspray_m2", 0) > 0:
+        text += Markup(" A boom driven whole would also wet {} around it.").format(wording.area(zone["overspray_m2"]))
     return text + Markup(' <a href="#cautions">The label is the law; a licensed applicator decides.</a>')

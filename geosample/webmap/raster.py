@@ -83,11 +83,11 @@ def _surface_of_pixels(
     flat: gpd.GeoDataFrame, corner: tuple[float, float, float], shape: tuple[int, int]
 ) -> np.ndarray:
     """Return which surface each pixel's centre lies on, -1 for none, shape (rows, columns)."""
+    from rasterio import Affine
     from rasterio.features import rasterize
-    from rasterio.transform import from_origin
 
     west, north, side = corner
-    transform = from_origin(west, north, side, side)
+    transform = Affine(side, 0.0, west, 0.0, -side, north)
     burned = ((geometry, place) for place, geometry in enumerate(flat.geometry))
     return np.asarray(rasterize(burned, out_shape=shape, transform=transform, fill=-1, dtype="int32"))
 

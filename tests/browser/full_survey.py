@@ -210,5 +210,16 @@ def _findings() -> pd.DataFrame:
         "The border held 1.3 times the interior (0.7 to 2.4): the counts do not settle whether there is a border effect"
     )
     return pd.DataFrame(
-        [{"visit": VISIT, "pest": PEST, "what": "border ratio", "value": 1.3, "low": 0.7, "high": 2.4, "note": note}]
+        [
+            {
+                "visit": VISIT,
+                "pest": PEST,
+                "what": "common border ratio",
+                "domain": "all",
+                "value": 1.3,
+                "low": 0.7,
+                "high": 2.4,
+                "note": note,
+            }
+        ]
     )

@@ -21,7 +21,11 @@ const geosample = (() => {
     });
   }
 
-  const style = (item) => ({ className: item.properties.look, fill: true, interactive: Boolean(item.properties.say) });
+  const style = (item) => ({
+    className: item.properties.look + (item.geometry.type.endsWith("LineString") ? " line" : ""),
+    fill: true,
+    interactive: Boolean(item.properties.say),
+  });
 
   // "say" was escaped when the page was made.
   function feature(item, layer) {
@@ -203,7 +207,7 @@ const geosample = (() => {
     bind_print();
     control("topright", north);
     if (navigator.geolocation) { control("topleft", position_button); }
-    whole_course();
+    page.map.fitBounds(page.first_bounds, { padding: [15, 15], animate: false });
     page.close_zoom = page.map.getZoom() + 1.5;
     page.map.on("zoomend", mind_zoom);
     mind_zoom();

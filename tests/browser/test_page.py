@@ -1,0 +1,184 @@
+"""The page in a real browser with no network: what a reader can see, switch and reach."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from types import ModuleType
+from typing import Any
+
+import pytest
+from selenium import webdriver
+
+from geosample.ground import Ground
+from geosample.survey import open_survey
+from geosample.units import show_area
+from geosample.webmap import draw_map
+
+pytestmark = pytest.mark.browser
+
+Browser = webdriver.Chrome
+PHONE, DESK = (390, 844), (1400, 900)
+
+
+def open_page(browser: Browser, page: Path, size: tuple[int, int] = DESK) -> None:
+    browser.get_log("performance")
+    browser.get_log("browser")
+    metrics = {"width": size[0], "height": size[1], "deviceScaleFactor": 1, "mobile": size == PHONE}
+    browser.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", metrics)
+    browser.get(page.as_uri())
+
+
+def requests(browser: Browser) -> list[str]:
+    told = [json.loads(entry["message"])["message"] for entry in browser.get_log("performance")]
+    return [event["params"]["request"]["url"] for event in told if event["method"] == "Network.requestWillBeSent"]
+
+
+def ask(browser: Browser, script: str, *given: Any) -> Any:
+    return browser.execute_script(script, *given)
+
+
+def count(browser: Browser, selector: str) -> int:
+    return int(ask(browser, "return document.querySelectorAll(arguments[0]).length", selector))
+
+
+def click(browser: Browser, selector: str) -> None:
+    ask(browser, "document.querySelector(arguments[0]).click()", selector)
+
+
+def picture(browser: Browser) -> str | None:
+    return ask(browser, "const i = document.querySelector('.leaflet-rasters-pane img'); return i && i.src")
+
+
+@pytest.mark.parametrize("size", [PHONE, DESK], ids=["phone", "desk"])
+def test_the_page_asks_for_nothing_but_itself_and_logs_no_error(chromium: Browser, page: Path, size):
+    open_page(chromium, page, size)
+    outside = [url for url in requests(chromium) if not url.startswith("data:") and url != page.as_uri()]
+    assert outside == []
+    assert chromium.get_log("browser") == []
+
+
+@pytest.mark.parametrize("size", [PHONE, DESK], ids=["phone", "desk"])
+def test_nothing_is_wider_than_the_screen(chromium: Browser, page: Path, size):
+    open_page(chromium, page, size)
+    assert ask(chromium, "return document.documentElement.scrollWidth") <= size[0]
+
+
+@pytest.mark.parametrize(
+    ("layer", "selector"),
+    [
+        ("surfaces", "path.surface"),
+        ("obstacles", "path.obstacle"),
+        ("points", ".leaflet-marker-pane .point"),
+        ("treat", "path.zone.treat"),
+        ("look_again", "path.zone.look_again"),
+    ],
+)
+def test_each_layer_switches_off_and_on(chromium: Browser, page: Path, layer: str, selector: str):
+    open_page(chromium, page)
+    before = count(chromium, selector)
+    assert before > 0
+    click(chromium, f"input[data-layer={layer}]")
+    assert count(chromium, selector) == 0
+    click(chromium, f"input[data-layer={layer}]")
+    assert count(chromium, selector) == before
+
+
+def test_each_measure_has_its_own_picture_and_legend(chromium: Browser, page: Path):
+    open_page(chromium, page)
+    seen = {}
+    for measure in ("density", "width", "chance"):
+        click(chromium, f"input[name=raster][value={measure}]")
+        seen[picture(chromium)] = ask(
+            chromium,
+            "return [...document.querySelectorAll('.legend h3')].filter(h => h.offsetParent).map(h => h.innerText)",
+        )
+    assert len(seen) == 3
+    assert [len(heads) for heads in seen.values()] == [1, 1, 1]
+    click(chromium, "input[name=raster][value='']")
+    assert picture(chromium) is None
+
+
+def test_stepping_the_threshold_changes_what_is_drawn_and_said(chromium: Browser, page: Path):
+    open_page(chromium, page)
+    click(chromium, "input[name=raster][value=chance]")
+    assert "30/ft²" in ask(chromium, "return document.getElementById('spoken').textContent")
+    first = picture(chromium)
+    click(chromium, "#higher")
+    assert picture(chromium) != first
+    assert "40/ft²" in ask(chromium, "return document.getElementById('spoken').textContent")
+    click(chromium, "#lower")
+    assert picture(chromium) == first
+
+
+def test_a_zone_says_the_same_area_in_its_popup_the_table_and_the_survey(chromium: Browser, page: Path):
+    zones = open_survey(page.with_name("invented.gpkg")).read("zones").set_index("zone_id")
+    open_page(chromium, page)
+    for zone_id, zone in zones.iterrows():
+        click(chromium, f".to-zone[data-zone={zone_id}]")
+        popup = ask(chromium, "return [...document.querySelectorAll('.leaflet-popup-content')].at(-1).innerText")
+        row = ask(chromium, f"return document.querySelector('.to-zone[data-zone={zone_id}]').closest('tr').innerText")
+        wanted = show_area(zone["area_m2"])
+        assert f"Zone {zone_id}" in popup
+        assert wanted in popup
+        assert wanted in row
+        assert "licensed applicator decides" in popup
+
+
+def test_the_reader_can_change_units(chromium: Browser, page: Path):
+    open_page(chromium, page)
+    text = "return document.querySelector('.answer').innerText"
+    assert "/ft²" in ask(chromium, text)
+    click(chromium, "input[name=units][value=metric]")
+    assert "/ft²" not in ask(chromium, text)
+    assert "/m²" in ask(chromium, text)
+    assert "m" in ask(chromium, "return document.querySelector('.leaflet-control-scale').innerText")
+
+
+def test_a_zone_and_a_point_open_from_the_keyboard(chromium: Browser, page: Path):
+    open_page(chromium, page)
+    for selector in ("path.zone.treat", ".leaflet-marker-pane .point"):
+        ask(
+            chromium,
+            "const e = document.querySelector(arguments[0]); e.focus();"
+            "for (const type of ['keydown', 'keypress']) {"
+            " e.dispatchEvent(new KeyboardEvent(type, {key: 'Enter', keyCode: 13, bubbles: true})); }",
+            selector,
+        )
+        assert count(chromium, ".leaflet-popup-content") == 1
+        ask(
+            chromium,
+            "geosample.current().map.closePopup(); document.querySelector('.leaflet-popup')?.remove()",
+        )
+
+
+def test_names_show_as_text_and_run_nothing(
+    chromium: Browser, surveys: ModuleType, small_ground: Ground, tmp_path: Path
+):
+    name = "<script>window.hurt = 1</script>{{ 7 * 7 }}<img src=x onerror='window.hurt = 2'>"
+    ground = Ground(small_ground.surfaces.assign(name=name), small_ground.obstacles)
+    page = draw_map(surveys.ground_only(tmp_path / "names.gpkg", ground), tmp_path / "names.html")
+    open_page(chromium, page)
+    ask(chromium, "geosample.current().layers.surfaces[0].getLayers()[0].openPopup()")
+    assert name in ask(chromium, "return document.querySelector('.leaflet-popup-content').innerText")
+    assert ask(chromium, "return window.hurt") is None
+    assert chromium.get_log("browser") == []
+
+
+def test_a_survey_with_only_the_ground_says_what_is_not_done(
+    chromium: Browser, surveys: ModuleType, small_ground: Ground, tmp_path: Path
+):
+    page = draw_map(surveys.ground_only(tmp_path / "bare.gpkg", small_ground), tmp_path / "bare.html")
+    open_page(chromium, page)
+    assert count(chromium, "path.surface") == 3
+    text = ask(chromium, "return document.body.innerText")
+    for command in ("design", "counts", "estimate", "density", "treat"):
+        assert f"geosample {command}" in text
+    assert chromium.get_log("browser") == []
+
+
+def test_the_map_stands_beside_the_simulated_note(chromium: Browser, page: Path, surveys: ModuleType):
+    open_page(chromium, page, PHONE)
+    box = ask(chromium, "return document.querySelector('.simulated').getBoundingClientRect().top")
+    assert ask(chromium, "return document.querySelector('.simulated').innerText") == surveys.SIMULATED
+    assert box < PHONE[1] / 2
