@@ -8,6 +8,7 @@ import pytest
 import shapely
 from treat_case import THRESHOLD, finding, make_map, patch, plan, treated
 
+from geosample.density import DensityMap
 from geosample.errors import TreatError
 from geosample.ground import Ground, edge_lines, measure_edge
 from geosample.survey import open_survey
@@ -149,6 +150,17 @@ def test_an_empty_plan_is_an_answer(small_ground):
     assert zones.zones.empty
     assert zones.sentences[0].startswith("Nothing to treat")
     assert any("lies above everything on the map" in sentence for sentence in zones.sentences)
+
+
+def test_a_survey_with_too_few_insects_for_a_map_gives_a_plan_that_says_nothing_is_known(small_ground):
+    given = make_map(
+        small_ground, lambda cells: np.full(len(cells), 0.0), spread=1.5, known=lambda cells: cells["row"] > 10**9
+    )
+    bound = given.cells.assign(log_mean=np.log(20.0), expected_per_m2=0.0, low_per_m2=0.0, high_per_m2=180.0)
+    no_map = DensityMap("May", "x", 1.0, bound, {}, {"no_map": True}, given.findings)
+    zones = suggest_zones(no_map, small_ground, settings=TreatSettings(THRESHOLD))
+    assert zones.zones.empty
+    assert "0 % of the mapped ground is known well enough to decide on." in zones.sentences
 
 
 def test_areas_and_insects_add_up(small_ground):

@@ -12,6 +12,7 @@ from treat_case import patch, plan
 
 from geosample.errors import UnitError
 from geosample.pests import DEFAULT_PEST
+from geosample.treat import zone_rows
 from geosample.treat.amounts import VOLUMES_L, WEIGHTS_KG, Sprayer, parse_rate, parse_tank, round_down, tell_amounts
 from geosample.treat.control import tell_control
 from geosample.units import ACRE_M2, FOOT2_M2, HECTARE_M2
@@ -112,3 +113,12 @@ def test_a_group_used_last_is_called_out():
 def test_nothing_is_said_of_control_without_stages_or_a_profile():
     assert not list(tell_control(None, DEFAULT_PEST, None))
     assert not list(tell_control(shares(L3=1.0), "an insect of my own", None))
+
+
+def test_the_table_gives_each_zone_its_amounts_at_the_users_own_rates(small_ground):
+    sprayer = Sprayer(parse_rate("0.2floz/1000ft2"), parse_rate("2gal/1000ft2"))
+    table = zone_rows(plan(small_ground, patch(-50, -130, 14), sprayer=sprayer))
+    feet = table["area_ft2"].iloc[0]
+    assert float(table["product"].iloc[0].split()[0]) == pytest.approx(0.2 * feet / 1000, rel=0.01)
+    assert float(table["carrier"].iloc[0].split()[0]) == pytest.approx(2 * feet / 1000, rel=0.01)
+    assert not {"product", "carrier"} & set(zone_rows(plan(small_ground, patch(-50, -130, 14))).columns)

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
+from geosample.treat.amounts import parse_rate
 from geosample.treat.outlines import in_degrees, write_gpx, write_shapefile
 from geosample.units import ACRE_M2, FOOT2_M2, HECTARE_M2
 
@@ -55,13 +56,23 @@ def zone_rows(zones: Zones) -> pd.DataFrame:
     for name in ("mean", "low", "high"):
         table[f"{name}_per_ft2"] = (frame[f"{name}_per_m2"] * FOOT2_M2).round(2)
         table[f"{name}_per_m2"] = frame[f"{name}_per_m2"].round(1)
+    amounts = {
+        name: [parse_rate(said).on(area).show() if action == "treat" else "" for area, action in _areas(frame)]
+        for name, said in (("product", zones.settings.get("rate")), ("carrier", zones.settings.get("carrier")))
+        if said
+    }
     return pd.DataFrame(table).assign(
+        **amounts,
         probability=frame["probability"].round(3),
         border_only=frame["border_only"],
         lon=inside.x.round(7),
         lat=inside.y.round(7),
         note=frame["note"],
     )
+
+
+def _areas(frame: pd.DataFrame) -> list[tuple[float, str]]:
+    return list(zip(frame["area_m2"], frame["action"], strict=True))
 
 
 def _write_csv(zones: Zones, path: Path) -> Path:
