@@ -11,7 +11,7 @@ from treat_case import patch, plan, treated
 
 from geosample.cli import main
 from geosample.errors import TreatError
-from geosample.treat import TreatSettings
+from geosample.treat import TreatSettings, write_zones
 from geosample.treat.draw import Drawn
 from geosample.treat.rooms import Room
 from geosample.treat.strips import leave_strips
@@ -47,6 +47,12 @@ def test_strips_are_named_and_told(striped):
     assert checks(striped)["zone_id"].str.startswith("K01F-").all()
     assert any("check strip" in line for line in striped.sentences)
     assert "Leave it untreated" in checks(striped)["note"].iloc[0]
+
+
+def test_strips_are_named_in_every_file(striped, tmp_path):
+    write_zones(striped, tmp_path)
+    names = gpd.read_file(tmp_path / "zones.kml")["Name"]
+    assert sorted(names) == sorted(f"{row.zone_id} {row.action}" for row in striped.zones.itertuples())
 
 
 def test_another_seed_puts_them_elsewhere_and_the_same_seed_does_not(small_ground, striped):

@@ -14,8 +14,6 @@ from geosample.units import ACRE_M2, FOOT2_M2, HECTARE_M2
 if TYPE_CHECKING:
     from geosample.treat.model import Zones
 
-_WORDS = {"treat": "treat", "look_again": "look again"}
-
 
 def write_zones(zones: Zones, folder: str | Path) -> list[Path]:
     """Write the zones as GeoJSON, KML, CSV, zipped shapefile and GPX, and return the paths; the folder is made.
@@ -93,7 +91,7 @@ def _write_kml(zones: Zones, path: Path) -> Path:
 
     frame = in_degrees(zones.zones)
     named = frame.assign(
-        Name=frame["zone_id"] + " " + frame["action"].map(_WORDS), Description=frame["note"].fillna("")
+        Name=frame["zone_id"] + " " + frame["action"].str.replace("_", " "), Description=frame["note"].fillna("")
     )
     kept = named[["Name", "Description", "geometry"]]
     pyogrio.write_dataframe(kept, path, driver="LIBKML", layer="zones", geometry_type="MultiPolygon")
