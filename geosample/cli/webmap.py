@@ -3,15 +3,12 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, cast
+from typing import Any
 
 import click
 
 from geosample import report
 from geosample.cli.options import DENSITY, json_option, survey_argument, units_option, visit_option
-
-if TYPE_CHECKING:
-    from geosample.units import Units
 
 
 @click.command("map")
@@ -20,10 +17,11 @@ if TYPE_CHECKING:
 @visit_option
 @units_option
 @click.option("--threshold", "thresholds", type=DENSITY, multiple=True, help="A threshold to step to; may be repeated.")
+@click.option("--aerial", type=click.Path(path_type=Path, dir_okay=False), help="A GeoTIFF to lay underneath.")
+@click.option("--base-map", help="Address of online map tiles with {z}, {x}, {y}; off until the reader wants it.")
+@click.option("--base-credit", default="", help="Whom the tiles' owner wants named.")
 @json_option
-def command(
-    survey: Path, out: Path, visit: str | None, units: str, thresholds: tuple[float, ...], as_json: bool
-) -> None:
+def command(survey: Path, out: Path, visit: str | None, as_json: bool, **looks: Any) -> None:
     r"""Draw everything the survey holds on one page that opens with no network.
 
     A stage that has not run yet is named on the page.
@@ -36,7 +34,7 @@ def command(
     from geosample.webmap import Look, draw_map, summarise
 
     opened = open_survey(survey, must_exist=True)
-    shown = cast("Units", units)
-    path = draw_map(opened, out, visit=visit, look=Look(units=shown, thresholds_per_m2=thresholds))
-    lines, summary = summarise(opened, path, visit=visit, units=shown)
+    look = Look(thresholds_per_m2=looks.pop("thresholds"), **looks)
+    path = draw_map(opened, out, visit=visit, look=look)
+    lines, summary = summarise(opened, path, visit=visit, units=look.units)
     report.say(lines, summary, as_json=as_json)

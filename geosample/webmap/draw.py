@@ -10,6 +10,7 @@ import folium
 from geosample.errors import MapError, Problem
 from geosample.units import Units
 from geosample.webmap import offline, pagetext, places, popups
+from geosample.webmap.aerial import read_aerial
 from geosample.webmap.model import Look, Story, gather_story
 from geosample.webmap.pictures import Drawn, draw_pictures
 
@@ -82,7 +83,7 @@ def compose_page(story: Story, look: Look) -> str:
     for pane, height in _PANES.items():
         folium.map.CustomPane(pane, z_index=height, pointer_events=True).add_to(page)
     sheets, drawn = list_sheets(story), draw_pictures(story, look)
-    layers = add_layers(page, sheets, drawn)
+    layers = {**add_backdrops(page, look, bounds), **add_layers(page, sheets, drawn)}
     offline.number_elements(page)
     listing = pagetext.Listing(story, look, drawn, frozenset(layers))
     before = offline.Words(head=pagetext.write_head(), body=pagetext.write_top(listing))
@@ -111,6 +112,18 @@ def list_sheets(story: Story) -> Sheets:
         labels = places.zone_labels(story, action)
         sheets[action] = [("zones", places.casings(shapes)), ("zones", shapes), ("markerPane", labels)]
     return {name: parts for name, parts in sheets.items() if any(features for _, features in parts)}
+
+
+def add_backdrops(page: offline.OfflineMap, look: Look, bounds: offline.Bounds) -> Layers:
+    """Add the user's aerial picture and online base map, where there are any; the base map is off when it opens."""
+    layers: Layers = {}
+    if look.aerial:
+        layers["aerial"] = [offline.lay_picture(*read_aerial(look.aerial, bounds), "aerial")]
+    if look.base_map:
+        layers["base"] = [offline.lay_tiles(look.base_map, look.base_credit, "base")]
+    for group in layers.values():
+        group[0].add_to(page)
+    return layers
 
 
 def add_layers(page: offline.OfflineMap, sheets: Sheets, drawn: Drawn | None) -> Layers:

@@ -10,6 +10,7 @@ from branca.element import Element, Figure, MacroElement
 from folium.utilities import JsCode
 from markupsafe import escape
 
+from geosample.errors import MapError, Problem
 from geosample.webmap import assets
 
 Bounds = tuple[float, float, float, float]
@@ -126,6 +127,29 @@ def lay_picture(address: str, bounds: Bounds, pane: str, *, show: bool = True) -
     """
     return folium.raster_layers.ImageOverlay(
         address, turn_bounds(bounds), pixelated=False, control=False, show=show, pane=pane, alt=""
+    )
+
+
+def lay_tiles(address: str, credit: str, pane: str) -> folium.TileLayer:
+    """Return an online base map that is off when the page opens, and asks for nothing until it is switched on.
+
+    Parameters
+    ----------
+    address : str
+        With ``{z}``, ``{x}`` and ``{y}``.
+    credit : str
+        Plain text.
+
+    Raises
+    ------
+    MapError
+        When the address has no place for a tile's numbers.
+    """
+    if not all(part in address for part in ("{z}", "{x}", "{y}")):
+        remedy = "ask the tiles' owner for the address"
+        raise MapError(Problem("--base-map", repr(address), "an address with {z}, {x} and {y}", remedy))
+    return folium.TileLayer(
+        tiles=address, attr=str(escape(credit)), overlay=True, control=False, show=False, pane=pane, max_zoom=22
     )
 
 

@@ -208,7 +208,7 @@ const geosample = (() => {
     control("topright", north);
     if (navigator.geolocation) { control("topleft", position_button); }
     page.map.fitBounds(page.first_bounds, { padding: [15, 15], animate: false });
-    page.close_zoom = page.map.getZoom() + 1.5;
+    page.close_zoom = 17;
     page.map.on("zoomend", mind_zoom);
     mind_zoom();
   }
