@@ -13,7 +13,7 @@ import shapely
 from click.testing import CliRunner
 
 from geosample.cli import main
-from geosample.design import Request, draw_design, load_design, save_design
+from geosample.design import Request, describe_design, draw_design, load_design, save_design
 from geosample.errors import DesignError
 from geosample.ground import Ground, save_ground
 from geosample.survey import LAYERS, open_survey
@@ -145,6 +145,23 @@ def test_setback_leaves_the_target_area(small_ground):
     assert shapely.distance(drawn.points.geometry.to_numpy(), green.boundary).min() > 1.99
 
 
+def test_ground_near_an_obstacle_leaves_the_target_area(small_ground):
+    drawn = draw_design(small_ground, replace(ASKED, keep_off=(("bunker", 3.0),)))
+    bunker = small_ground.obstacles.geometry.iloc[0]
+    assert drawn.strata.geometry.distance(bunker).min() > 2.98
+    assert shapely.distance(drawn.points.geometry.to_numpy(), bunker).min() > 2.98
+    weights = main_points(drawn)["weight_m2"].sum()
+    assert weights == pytest.approx(drawn.strata["area_m2"].sum(), rel=1e-9)
+
+
+@pytest.mark.parametrize("method", ["grid", "triangle", "lines", "random"])
+def test_every_method_makes_a_whole_design(small_ground, method):
+    drawn = draw_design(small_ground, replace(ASKED, method=method))
+    assert drawn.points["point_id"].is_unique
+    assert 45 <= len(main_points(drawn)) <= 75
+    assert describe_design(drawn)
+
+
 def test_edge_weight_raises_the_density_toward_the_edge_as_stated(small_ground):
     drawn = draw_design(small_ground, Request(visit="2026-05-04", surfaces=("fairway",), border_weight=3.0, seed=3))
     points = drawn.points
@@ -165,6 +182,7 @@ def test_edge_weight_raises_the_density_toward_the_edge_as_stated(small_ground):
         ({"border_weight": 9.0}, r"--border-weight: found 9; expected 1 to 4"),
         ({"points": 5000, "allocation": "equal"}, r"stratum collar border: found 1000 main .* at most 514"),
         ({"visit": "spring"}, r"--visit: found 'spring'; expected a date"),
+        ({"keep_off": (("lava", 1.0),)}, r"--keep-off: found no lava .* expected of: bunker, water"),
         ({"reserve": -0.1}, r"--reserve: found -0.1"),
     ],
 )
@@ -235,3 +253,24 @@ def test_command_without_ground_says_which_stage_to_run(tmp_path):
     result = run(path, "--visit", "2026-05-04")
     assert result.exit_code == 1
     assert "geosample ground" in result.output
+
+
+def test_command_takes_a_precision_at_an_expected_density(survey_path):
+    words = [survey_path, "--visit", "2026-05-04", "--seed", 7, "--json", "--precision", 0.25]
+    result = run(*words, "--expected", "20/ft2", "--plugs", 1)
+    # Arithmetic: 20 x 0.02761 ft2 = 0.5522 a plug; (1 / 0.5522 + 1 / 0.5) / 0.0625 = 60.97.
+    assert json.loads(result.stdout)["points"] == 61
+    assert run(*words).exit_code == 2
+
+
+def test_command_takes_distances_to_keep_off(survey_path):
+    words = [survey_path, "--visit", "2026-05-04", "--seed", 7, "--json"]
+    less = json.loads(run(*words, "--keep-off", "bunker=10ft").stdout)["area_m2"]
+    assert less < json.loads(run(*words).stdout)["area_m2"]
+    assert run(*words, "--keep-off", "bunker").exit_code == 2
+
+
+def test_says_what_numbers_of_points_would_buy(design):
+    text = "\n".join(describe_design(design, "metric"))
+    assert "k taken as 0.5" in text
+    assert "160" in text

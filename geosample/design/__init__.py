@@ -2,17 +2,26 @@
 
 from geosample.design.describe import describe_design, summarise_design
 from geosample.design.draw import draw_design
+from geosample.design.howmany import advise_points, points_for, precision_of
 from geosample.design.model import Design, Visit, check_open, load_design, save_design
 from geosample.design.request import Request
+from geosample.design.sequential import StopPlan, expect_stops, plan_stops, tabulate_stops
 
 __all__ = [
     "Design",
     "Request",
+    "StopPlan",
     "Visit",
+    "advise_points",
     "check_open",
     "describe_design",
     "draw_design",
+    "expect_stops",
     "load_design",
+    "plan_stops",
+    "points_for",
+    "precision_of",
     "save_design",
     "summarise_design",
+    "tabulate_stops",
 ]

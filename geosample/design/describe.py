@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import shapely
 
+from geosample.design.howmany import advise_points
 from geosample.design.model import Design
 from geosample.design.walk import walk_m
 from geosample.report import Summary, show_table
@@ -53,6 +54,8 @@ def describe_design(design: Design, units: Units = "us") -> list[str]:
         *show_table(_HEADS, [_stratum_row(row, units) for row in summary["strata"]]),
         "",
         *_remarks(design, summary, units),
+        "",
+        *advise_points(design.visit, summary["strata"], units),
     ]
 
 
@@ -88,7 +91,7 @@ def _remarks(design: Design, summary: Summary, units: Units) -> Iterator[str]:
         f"Shares: {settings['allocation']} allocation, at least {min(row['planned'] for row in rows)} a stratum. "
         "Balance (Voronoi): 0 is perfectly even, about 0.3 is chance."
     )
-    poor = [row["stratum"] for row in rows if row["balance"] > _SPREAD_WELL and settings["method"] != "random"]
+    poor = [row["stratum"] for row in rows if row["balance"] > _SPREAD_WELL and settings["method"] == "balanced"]
     if poor:
         yield f"Less even than usual by the luck of this draw: {', '.join(poor)}."
     odd = [row for row in rows if row["main"] != row["planned"]]

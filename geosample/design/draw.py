@@ -202,12 +202,12 @@ def _as_layer(layer: str, frame: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
 
 
 def _versions() -> dict[str, str]:
+    from importlib.metadata import version
+
     import scipy
 
-    from geosample import __version__
-
     return {
-        "geosample": __version__,
+        "geosample": version("geosample"),
         "numpy": np.__version__,
         "scipy": scipy.__version__,
         "shapely": shapely.__version__,

@@ -63,6 +63,8 @@ class Request:
         Seed of the draw; taken from the system, and kept, when None.
     setback_m : float
         Strip along every surface's own edge that is not sampled, m.
+    keep_off : tuple of (str, float)
+        Kinds of obstacle and the distance kept from them, m; that ground leaves the target area.
     every_edge : bool
         Measure edge distance to each surface's own line.
     walk : str
@@ -89,6 +91,7 @@ class Request:
     pest: str = DEFAULT_PEST
     seed: int | None = None
     setback_m: float = 0.0
+    keep_off: tuple[tuple[str, float], ...] = ()
     every_edge: bool = False
     walk: str = "holes"
     start: tuple[float, float] | None = None

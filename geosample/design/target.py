@@ -43,10 +43,11 @@ def mark_out(ground: Ground, request: Request) -> gpd.GeoDataFrame:
     chosen = choose_surfaces(ground, request)
     parts = _split(ground, request)
     parts = parts[parts["surface_id"].isin(chosen["surface_id"])]
-    cut = parts.assign(geometry=_cut_back(parts, chosen, request))
+    shapes = _keep_off(_cut_back(parts, chosen, request), ground, request)
+    cut = parts.assign(geometry=only_polygons(shapes))
     cut = cut.assign(area_m2=cut.geometry.area)
     kept = cut[cut["area_m2"] > 0]
-    _check_room(chosen, kept, request)
+    _check_room(chosen, kept)
     named = kept.assign(stratum=_name_strata(kept, request))
     return named.sort_values(["surface_id", "part"])[_COLUMNS].reset_index(drop=True)
 
@@ -60,7 +61,11 @@ def choose_surfaces(ground: Ground, request: Request) -> gpd.GeoDataFrame:
         When a hole or a kind is not on the course.
     """
     surfaces = ground.surfaces
-    problems = [*_missing_holes(surfaces, request), *_missing_kinds(surfaces, request)]
+    problems = [
+        *_missing_holes(surfaces, request),
+        *_missing_kinds(surfaces, request),
+        *_missing_obstacles(ground, request),
+    ]
     if problems:
         raise DesignError(problems)
     wanted = surfaces["kind"].isin(request.surfaces)
@@ -118,10 +123,26 @@ def _cut_back(parts: gpd.GeoDataFrame, chosen: gpd.GeoDataFrame, request: Reques
         inner = shapely.buffer(chosen.geometry.to_numpy(), -request.setback_m, quad_segs=16)
         rows = chosen.set_index("surface_id").index.get_indexer(parts["surface_id"])
         shapes = shapely.intersection(shapes, inner[rows])
-    return only_polygons(shapes)
+    return shapes
 
 
-def _check_room(chosen: gpd.GeoDataFrame, kept: gpd.GeoDataFrame, request: Request) -> None:
+def _keep_off(shapes: np.ndarray, ground: Ground, request: Request) -> np.ndarray:
+    for kind, distance_m in request.keep_off:
+        things = ground.obstacles.geometry[ground.obstacles["kind"] == kind].to_numpy()
+        shapes = shapely.difference(shapes, shapely.union_all(shapely.buffer(things, distance_m, quad_segs=16)))
+    return shapes
+
+
+def _missing_obstacles(ground: Ground, request: Request) -> Iterator[Problem]:
+    there = set(ground.obstacles["kind"])
+    missing = [kind for kind, _ in request.keep_off if kind not in there]
+    if missing:
+        found = f"no {', '.join(missing)} among the obstacles"
+        remedy = "leave it out, or read those things in with 'geosample ground'"
+        yield Problem("--keep-off", found, f"of: {', '.join(sorted(there)) or 'none'}", remedy)
+
+
+def _check_room(chosen: gpd.GeoDataFrame, kept: gpd.GeoDataFrame) -> None:
     gone = chosen[~chosen["surface_id"].isin(kept["surface_id"])]
     if len(kept) and gone.empty:
         return
@@ -130,7 +151,7 @@ def _check_room(chosen: gpd.GeoDataFrame, kept: gpd.GeoDataFrame, request: Reque
             f"surface {row.surface_id}",
             f"no room: all of its {row.area_m2:,.1f} m² is set back or kept out",
             "some turf left to sample",
-            f"use a setback under {request.setback_m:g} m, or leave out {row.kind} or hole {row.hole}",
+            f"use a smaller --setback or --keep-off, or leave out {row.kind} or hole {row.hole}",
         )
         for row in gone.itertuples()
     ]
