@@ -28,6 +28,7 @@ if TYPE_CHECKING:
 
 FEWEST_A_SIDE = 3  # bags on each side; fewer say nothing about a ratio
 SIDES = ["border", "interior"]
+ALL_BORDER = ["collar"]  # a strip round the green, not wide enough to have an inside
 _FARTHEST = 12.0  # in log ratio; a likelihood still within the cut there has no limit on that side
 
 
@@ -63,7 +64,7 @@ def border_ratio(bags: pd.DataFrame, *, level: float = 0.95) -> Interval | None:
 
 def split_sides(bags: pd.DataFrame) -> Groups | None:
     """Return the bags of the kinds with enough of them on both sides and any insect; None when there are none."""
-    sided = bags[bags["part"].isin(SIDES)]
+    sided = bags[bags["part"].isin(SIDES) & ~bags["kind"].isin(ALL_BORDER)]
     n = sided.groupby(["kind", "part"]).size().unstack(fill_value=0).reindex(columns=SIDES, fill_value=0)
     enough = n.index[n.min(axis=1) >= FEWEST_A_SIDE]
     kept = sided[sided["kind"].isin(enough)]

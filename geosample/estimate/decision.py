@@ -6,7 +6,7 @@ import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
 
-from geosample.estimate.domains import DOMAINS, estimate_mean
+from geosample.estimate.domains import DOMAINS, estimate_mean, own_prior
 
 if TYPE_CHECKING:
     from geosample.estimate.bags import Catch
@@ -96,12 +96,12 @@ def decide_groups(
         Two-sided confidence: 0.90 leaves 5 % on each side.
     """
     column = DOMAINS[domain]
-    decisions = []
+    decisions, prior = [], own_prior(catch)
     for label, areas in catch.areas.groupby(column, sort=False):
         bags = catch.bags[catch.bags[column] == label]
         if bags.empty:
             continue
-        interval = estimate_mean(bags, areas, level=level).interval
+        interval = estimate_mean(bags, areas, level=level, prior=prior).interval
         verdict = judge(interval, threshold_per_m2)
         more = more_points(interval, threshold_per_m2, len(bags)) if verdict == "undecided" else None
         decisions.append(Decision(str(label), verdict, interval, threshold_per_m2, len(bags), more))

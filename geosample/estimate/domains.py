@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -9,7 +10,9 @@ import numpy as np
 import pandas as pd
 
 from geosample.errors import EstimateError, Problem
+from geosample.estimate.aggregation import fit_common_k
 from geosample.estimate.bags import ALL
+from geosample.estimate.grouped import group_bags
 from geosample.estimate.intervals import Interval, combine_means, mean_interval, widen
 from geosample.estimate.negbin import WEAK_K, Bags, Prior
 from geosample.estimate.weights import design_variance, weighted_mean
@@ -21,6 +24,9 @@ if TYPE_CHECKING:
 
 DOMAINS = {"kind": "kind", "hole": "hole", "surface": "surface_id", "stratum": "stratum", "part": "part"}
 FEWEST_IN_CELL = 5  # strata with fewer points in a domain are pooled (methods A.14)
+FEWEST_DF, MOST_DF = 10, 15  # behind the common k, and lent to a domain with fewer bags (simulated)
+K_BETWEEN = 0.5
+NORMAL_97_5 = 1.959963984540054
 NO_POINTS = "no counted points"
 
 
@@ -32,6 +38,14 @@ class Mean:
     se: float
     n: int
     method: str
+
+
+@dataclass(frozen=True, slots=True)
+class Asked:
+    """What all domains of one table share: the level and what is known of k."""
+
+    level: float
+    prior: Prior
 
 
 def check_domains(by: Iterable[str]) -> tuple[str, ...]:
@@ -48,6 +62,25 @@ def check_domains(by: Iterable[str]) -> tuple[str, ...]:
         problem = Problem("--by", ", ".join(unknown), f"some of: {', '.join(DOMAINS)}", "name those")
         raise EstimateError(problem)
     return wanted
+
+
+def own_prior(catch: Catch) -> Prior:
+    """Return what the visit's strata together say of log k, for domains with few bags; the weak prior when too few.
+
+    Notes
+    -----
+    The spread allowed between a domain's k and the common one is ``K_BETWEEN`` (own choice, no source), and the doubt
+    of the common k itself is added. Ten or more degrees of freedom are asked of the strata together.
+    """
+    groups = group_bags(catch.bags, "stratum")
+    if groups is None:
+        return WEAK_K
+    df = int(groups.weight.sum()) - np.unique(groups.group).size
+    if df < FEWEST_DF:
+        return WEAK_K
+    k = fit_common_k(groups)
+    doubt = (math.log(k.high) - math.log(k.low)) / (2 * NORMAL_97_5) if math.isfinite(k.high) and k.low > 0 else 1.0
+    return Prior(math.log(k.value), math.hypot(K_BETWEEN, doubt), min(df, MOST_DF))
 
 
 def estimate_domains(catch: Catch, by: Sequence[str], *, level: float = 0.95) -> pd.DataFrame:
@@ -67,12 +100,13 @@ def estimate_domains(catch: Catch, by: Sequence[str], *, level: float = 0.95) ->
     DataFrame
         Columns of the layer ``estimates`` and se_per_m2. A domain without a counted point has a row with missing mean.
     """
-    rows = [_domain_row(catch.bags, catch.areas, (ALL, ALL), level)]
+    asked = Asked(level, own_prior(catch))
+    rows = [_domain_row(catch.bags, catch.areas, (ALL, ALL), asked)]
     for domain in check_domains(by):
         column = DOMAINS[domain]
         for label, areas in catch.areas.groupby(column, sort=False):
             mine = catch.bags[catch.bags[column] == label]
-            rows.append(_domain_row(mine, areas, (domain, str(label)), level))
+            rows.append(_domain_row(mine, areas, (domain, str(label)), asked))
     return pd.DataFrame(rows).assign(visit=catch.visit, pest=catch.pest, stage=ALL)
 
 
@@ -158,12 +192,18 @@ def _cell_mean(bags: pd.DataFrame, level: float, prior: Prior) -> Mean:
     return Mean(Interval(mean, found.low * scale, found.high * scale), variance**0.5, len(bags), "NB profile")
 
 
-def _domain_row(bags: pd.DataFrame, areas: pd.DataFrame, name: tuple[str, str], level: float) -> dict[str, object]:
+def _domain_row(bags: pd.DataFrame, areas: pd.DataFrame, name: tuple[str, str], asked: Asked) -> dict[str, object]:
     area = float(areas["area_m2"].sum())
-    row: dict[str, object] = {"domain": name[0], "label": name[1], "n": len(bags), "level": level, "area_m2": area}
+    row: dict[str, object] = {
+        "domain": name[0],
+        "label": name[1],
+        "n": len(bags),
+        "level": asked.level,
+        "area_m2": area,
+    }
     if bags.empty:
         blank = dict.fromkeys(("mean_per_m2", "low_per_m2", "high_per_m2", "total", "se_per_m2"), np.nan)
         return {**row, **blank, "method": NO_POINTS}
-    mean = estimate_mean(bags, areas, level=level)
+    mean = estimate_mean(bags, areas, level=asked.level, prior=asked.prior)
     limits = {"mean_per_m2": mean.interval.value, "low_per_m2": mean.interval.low, "high_per_m2": mean.interval.high}
     return {**row, **limits, "total": mean.interval.value * area, "se_per_m2": mean.se, "method": mean.method}

@@ -22,7 +22,6 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
 
 K_IF_UNKNOWN = 0.5  # clumped, so that bounds err on the wide side (simulated, methods A.12)
-MIN_SPREAD_DF = 4  # fewer bags than 5 borrow this: F(1, 1) would make the limits meaningless
 _FARTHEST = 64.0  # in log mean; a profile still within the cut there has no limit on that side
 
 
@@ -107,12 +106,18 @@ def mean_interval(bags: Bags, *, level: float = 0.95, prior: Prior = WEAK_K) -> 
     if not bags.count.any():
         k = K_IF_UNKNOWN if prior == WEAK_K else math.exp(prior.mean)
         return Interval(0.0, 0.0, zero_bound(bags, tail=(1 - level) / 2, k=k))
-    return profile_interval(bags, cut=spread_cut(bags.n_effective, level), prior=prior)
+    return profile_interval(bags, cut=spread_cut(bags.n_effective, level, prior), prior=prior)
 
 
-def spread_cut(n: float, level: float) -> float:
-    """Return the allowed drop in twice the log-likelihood for n bags: the F(1, n - 1) point."""
-    return float(stats.f.ppf(level, 1, max(n - 1, MIN_SPREAD_DF)))
+def spread_cut(n: float, level: float, prior: Prior = WEAK_K) -> float:
+    """Return the allowed drop in twice the log-likelihood for n bags: the F(1, n - 1) point, or of the prior's df.
+
+    Examples
+    --------
+    >>> round(spread_cut(15, 0.95), 3)
+    4.6
+    """
+    return float(stats.f.ppf(level, 1, max(n - 1, prior.df)))
 
 
 def poisson_interval(total: int, *, level: float = 0.95) -> Interval:

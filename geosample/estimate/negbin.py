@@ -55,10 +55,19 @@ class Bags:
 
 @dataclass(frozen=True, slots=True)
 class Prior:
-    """A normal prior on log k that keeps k from running off when n is small; infinite ``sd`` leaves k free."""
+    """A normal prior on log k that keeps k from running off when n is small; infinite ``sd`` leaves k free.
+
+    Parameters
+    ----------
+    mean, sd : float
+        Of log k.
+    df : int
+        Degrees of freedom behind it, which a list of few bags borrows for its interval.
+    """
 
     mean: float = 0.0
     sd: float = 1.0
+    df: int = 4
 
 
 FREE_K = Prior(0.0, math.inf)

@@ -31,6 +31,7 @@ PLURALS = {
 }
 SURE = 0.95
 BOTH_COMMON = 0.2  # share from which adults, and larvae, count as common (own choice, no source)
+TENTH = 0.1
 ONE_AGE, TWO_AGES = 1.5, 2.5  # effective number of groups (own choice, no source)
 
 
@@ -41,7 +42,7 @@ def say_densities(rows: pd.DataFrame, units: Units) -> list[str]:
 
 def _say_density(row: pd.Series, units: Units) -> str:
     where = PLURALS.get(str(row["label"]), str(row["label"])).capitalize()
-    sure = f"{row['level']:.0%} interval"
+    sure = f"{_percent(row['level'])} interval"
     if row["method"] == NO_POINTS:
         return f"{where}: no counted points, so nothing can be said of them."
     if row["mean_per_m2"] == 0:
@@ -75,7 +76,8 @@ def say_stages(groups: Mix | None, pest: Pest) -> list[str]:
     if len(groups.shares) == 1:
         return [f"Life stages: only {groups.top} were told apart, so the mix can't be."]
     row = groups.shares.loc[groups.top]
-    share = f"{row['share']:.0%}, {groups.level:.0%} joint interval {row['low']:.0%} to {row['high']:.0%}"
+    middle, low, high = (_percent(float(row[name])) for name in ("share", "low", "high"))
+    share = f"{middle}, {_percent(groups.level)} joint interval {low} to {high}"
     if groups.lead >= SURE or math.isnan(groups.lead):
         first = f"Most common stage: {groups.top} ({share})."
     else:
@@ -97,7 +99,7 @@ def _say_both(groups: Mix) -> list[str]:
     adults = float(shares.get("adults", 0.0))
     if min(larvae, adults) < BOTH_COMMON:
         return []
-    text = f"Adults ({adults:.0%}) and larvae ({larvae:.0%}) are both common:"
+    text = f"Adults ({_percent(adults)}) and larvae ({_percent(larvae)}) are both common:"
     return [f"{text} what is aimed at adults does nothing to larvae, and the other way round."]
 
 
@@ -144,6 +146,10 @@ def say_account(catch: Catch, design: Design, statuses: pd.Series) -> list[str]:
     text += f", {len(reserves)} of them reserve points" if reserves else ""
     text += f"; not counted: {told}. They are taken as missing by chance, not as zero" if told else ""
     return [f"{text}.", *catch.notes]
+
+
+def _percent(share: float) -> str:
+    return f"{100 * share:.0f} %" if share >= TENTH else f"{100 * share:.2g} %"
 
 
 def _times(value: float) -> str:
