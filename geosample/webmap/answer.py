@@ -70,8 +70,8 @@ def _how_much(story: Story) -> Markup:
     if row is None:
         return Markup("")
     return Markup(
-        "{} on average over {} ({:.0f} % interval {}): about {} in all, from {}, as counted; what extraction missed "
-        "is not in it."
+        "{} on average over {} ({:.0f} % interval {}): about {} in all, from {}, with the recovery "
+        "set for the method (1.0 unless set)."
     ).format(
         wording.density(row["mean_per_m2"]),
         wording.area(row["area_m2"]),

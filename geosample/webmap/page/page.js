@@ -181,8 +181,15 @@ const geosample = (() => {
   }
 
   function bind_print() {
-    window.addEventListener("beforeprint", () => page.map.invalidateSize({ animate: false }));
-    window.addEventListener("afterprint", () => page.map.invalidateSize({ animate: false }));
+    // The paper's size is not known to the map until the class gives it; then the same ground is fitted in again.
+    const resize = (printing) => {
+      const shown = page.map.getBounds();
+      document.body.classList.toggle("printing", printing);
+      page.map.invalidateSize({ animate: false });
+      page.map.fitBounds(shown, { animate: false });
+    };
+    window.addEventListener("beforeprint", () => resize(true));
+    window.addEventListener("afterprint", () => resize(false));
   }
 
   function fill(layers, sheets) {
@@ -208,7 +215,7 @@ const geosample = (() => {
     control("topright", north);
     if (navigator.geolocation) { control("topleft", position_button); }
     page.map.fitBounds(page.first_bounds, { padding: [15, 15], animate: false });
-    page.close_zoom = 17;
+    page.close_zoom = 18;
     page.map.on("zoomend", mind_zoom);
     mind_zoom();
   }
