@@ -22,14 +22,14 @@ from geosample.cli.options import DENSITY, json_option, survey_argument, units_o
 @click.option("--base-credit", default="", help="Whom the tiles' owner wants named.")
 @json_option
 def command(survey: Path, out: Path, visit: str | None, as_json: bool, **looks: Any) -> None:
-    r"""Draw everything the survey holds on one page that opens with no network.
+    """Draw everything the survey holds on one page that opens with no network.
 
     A stage that has not run yet is named on the page.
 
     \b
     Example:
       geosample map course.gpkg --out map.html
-    """
+    """  # noqa: D301
     from geosample.survey import open_survey
     from geosample.webmap import Look, draw_map, summarise
 
