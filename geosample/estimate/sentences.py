@@ -76,7 +76,7 @@ def say_stages(groups: Mix | None, pest: Pest) -> list[str]:
     if len(groups.shares) == 1:
         return [f"Life stages: only {groups.top} were told apart, so the mix can't be."]
     row = groups.shares.loc[groups.top]
-    middle, low, high = (_percent(float(row[name])) for name in ("share", "low", "high"))
+    middle, low, high = (_percent(float(value)) for value in row[["share", "low", "high"]].to_numpy())
     share = f"{middle}, {_percent(groups.level)} joint interval {low} to {high}"
     if groups.lead >= SURE or math.isnan(groups.lead):
         first = f"Most common stage: {groups.top} ({share})."

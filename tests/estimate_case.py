@@ -1,0 +1,29 @@
+"""A counted visit on the small invented ground, for the tests of stage 5 and whoever needs one."""
+
+from __future__ import annotations
+
+import geopandas as gpd
+import numpy as np
+
+from geosample.counts import Counts
+from geosample.demo.simulate import SimulationModel, simulate_counts
+from geosample.design import Design, Request, draw_design
+from geosample.ground import Ground
+
+
+def design_visit(ground: Ground, *, points: int = 60, visit: str = "2026-05-20") -> Design:
+    return draw_design(ground, Request(visit=visit, points=points, border_m=4.572, seed=7))
+
+
+def count_visit(design: Design, ground: Ground, *, seed: int = 3, model: SimulationModel | None = None) -> Counts:
+    """Return counts of every main point, simulated with a stated model."""
+    points = design.points[design.points["role"] == "main"].reset_index(drop=True)
+    table = simulate_counts(design, ground, np.random.default_rng(seed), model)
+    names = {"visit": design.visit.visit, "sample_id": points["point_id"], "point_id": points["point_id"]}
+    taken = {"method": "brine", "plugs": 3, "sampled_m2": design.visit.point_m2, "weight_m2": points["weight_m2"]}
+    samples = gpd.GeoDataFrame(
+        {**names, **taken, "status": "counted", "moved": False}, geometry=points.geometry, crs=points.crs
+    )
+    rows = table.rename(columns={"point_id": "sample_id"}).melt("sample_id", var_name="stage", value_name="count")
+    rows = rows[rows["sample_id"].isin(samples["sample_id"])].reset_index(drop=True)
+    return Counts(design.visit.visit, samples, rows.assign(visit=design.visit.visit, pest=design.visit.pest))

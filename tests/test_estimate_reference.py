@@ -1,0 +1,165 @@
+"""Stage 5 against published and independently computed values."""
+
+from __future__ import annotations
+
+import math
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from geosample.estimate.aggregation import fit_iwao, fit_k, fit_taylor, measure_clumping
+from geosample.estimate.intervals import (
+    Interval,
+    combine_means,
+    poisson_interval,
+    profile_interval,
+    spread_cut,
+    zero_bound,
+)
+from geosample.estimate.negbin import (
+    FREE_K,
+    POISSON_LOG_K,
+    WEAK_K,
+    fit_log_k,
+    log_likelihood,
+    make_bags,
+    make_likelihood,
+    poisson_log_likelihood,
+)
+from geosample.estimate.weights import (
+    expand_total,
+    linearise,
+    local_variance,
+    replacement_variance,
+    weighted_mean,
+)
+
+CHI2_95 = 3.841458820694124
+MITES = np.repeat(np.arange(8.0), [70, 38, 17, 10, 9, 3, 2, 1])
+FIFTEEN = [0, 0, 0, 1, 0, 2, 0, 0, 5, 0, 1, 0, 0, 0, 3]
+TWENTY = [0, 2, 1, 0, 0, 4, 1, 0, 0, 7, 0, 1, 3, 0, 0, 0, 2, 0, 1, 0]
+PLACES = np.array([(1, 2), (3, 8), (6, 5), (8, 9), (2, 5), (5, 1), (9, 3), (4, 10), (7, 7), (10, 6)], dtype=float)
+VALUES = np.array([0, 2, 1, 5, 0, 3, 1, 4, 2, 0], dtype=float)
+
+
+@pytest.mark.parametrize(
+    ("tallies", "k", "height"),
+    [
+        # Bliss & Fisher 1953, Biometrics 9:176-200, table 1: red mites, k = 1.02459 printed; log-likelihood computed
+        ([70, 38, 17, 10, 9, 3, 2, 1], 1.0245924, -222.4371536),
+        # Fisher 1941; Bliss & Fisher 1953: sheep ticks, k about 3.75 (from memory); recomputed independently
+        ([7, 9, 8, 13, 8, 5, 4, 3, 0, 1, 2], 3.7512573, -131.9735875),
+        # Student 1907, sample I: yeast cells, 3.586 (from memory); recomputed independently
+        ([213, 128, 37, 18, 3, 1], 3.5860879, -446.5315762),
+    ],
+)
+def test_k_is_the_published_one(tallies, k, height):
+    counts = np.repeat(np.arange(len(tallies)), tallies)
+    data = make_likelihood(make_bags(counts), FREE_K)
+    found = fit_log_k(data, counts.mean())
+    assert math.exp(found) == pytest.approx(k, rel=2e-7)
+    assert log_likelihood(data, counts.mean(), found) == pytest.approx(height, abs=1e-6)
+
+
+def test_horse_kicks_are_told_as_poisson():
+    counts = np.repeat(np.arange(5), [109, 65, 22, 3, 1])
+    data = make_likelihood(make_bags(counts), FREE_K)
+    assert fit_log_k(data, counts.mean()) > POISSON_LOG_K
+    # pscl::prussian, Poisson fit in R 4.2
+    assert poisson_log_likelihood(data, counts.mean()) == pytest.approx(-206.106794, abs=1e-3)
+    assert measure_clumping(counts.astype(float)).ratio == pytest.approx(1.0015652, rel=1e-6)
+
+
+def test_red_mite_indices_and_intervals():
+    # Computed with R 4.2 (methods D.4, D.5)
+    found = measure_clumping(MITES)
+    values = (found.ratio, found.morisita, found.crowding, found.patchiness, found.green)
+    assert values == pytest.approx((1.9828313, 1.8563851, 2.1294979, 1.8571203, 0.00574755), rel=1e-6)
+    k = fit_k(make_bags(MITES), cut=CHI2_95)
+    assert (k.low, k.high) == pytest.approx((0.6254235, 1.8362416), rel=1e-6)
+    mean = profile_interval(make_bags(MITES), cut=CHI2_95, prior=FREE_K)
+    assert (mean.low, mean.high) == pytest.approx((0.9209861, 1.4297685), rel=1e-7)
+
+
+@pytest.mark.parametrize(
+    ("counts", "prior", "cut", "low", "high"),
+    [
+        # Computed independently (methods D.15)
+        (FIFTEEN, FREE_K, CHI2_95, 0.2744485, 3.1792085),
+        (FIFTEEN, WEAK_K, CHI2_95, 0.3182253, 2.2862226),
+        (FIFTEEN, WEAK_K, spread_cut(15, 0.95), 0.2895530, 2.6270255),
+        (TWENTY, FREE_K, CHI2_95, 0.5201819, 2.5989840),
+        (TWENTY, WEAK_K, CHI2_95, 0.5456418, 2.3869452),
+        (TWENTY, WEAK_K, spread_cut(20, 0.95), 0.5187645, 2.5502345),
+    ],
+)
+def test_profile_interval(counts, prior, cut, low, high):
+    found = profile_interval(make_bags(counts), cut=cut, prior=prior)
+    assert (found.low, found.high) == pytest.approx((low, high), rel=2e-7)
+
+
+@pytest.mark.parametrize(
+    ("total", "low", "high"),
+    # Garwood 1936, Biometrika 28:437-442; digits computed from chi-square quantiles
+    [(0, 0, 3.6888794541), (1, 0.0253178079, 5.5716433909), (5, 1.6234863901, 11.6683320793)],
+)
+def test_poisson_interval(total, low, high):
+    found = poisson_interval(total)
+    assert (found.low, found.high) == pytest.approx((low, high), abs=2e-10)
+
+
+@pytest.mark.parametrize(
+    ("n", "k", "bound"),
+    # Computed from k (0.05^(-1/nk) - 1) (methods D.15)
+    [(10, 0.5, 0.4102821), (10, 1, 0.3492828), (20, 2, 0.1555383), (30, 1e9, 0.0998577), (100, 0.5, 0.0308730)],
+)
+def test_zero_bound(n, k, bound):
+    assert zero_bound(make_bags(np.zeros(n)), tail=0.05, k=k) == pytest.approx(bound, abs=6e-8)
+
+
+def test_mover_over_two_strata():
+    # Zou & Donner 2008 formula by hand (methods D.15)
+    found = combine_means([Interval(1, 0.5, 1.8), Interval(2, 1.2, 3.4)], [0.6, 0.4])
+    assert (found.value, found.low, found.high) == pytest.approx((1.4, 0.9613657560, 2.1375635566), rel=1e-9)
+
+
+def test_thompsons_horvitz_thompson_exercise():
+    # Thompson, Sampling, chapter 6, exercises 1-2: 64.03 printed; Hájek total computed
+    inclusion = 1 - (1 - np.array([0.06, 0.20, 0.10])) ** 3
+    values = np.array([3.0, 10.0, 7.0])
+    assert expand_total(values, inclusion) == pytest.approx(64.029952, rel=1e-7)
+    assert 10 * weighted_mean(values, 1 / inclusion) == pytest.approx(54.999821, rel=1e-7)
+
+
+def test_local_mean_variance():
+    # Stevens & Olsen 2003, against the published R implementation (methods D.10)
+    even = np.full(10, 0.1)
+    assert local_variance(VALUES / even, PLACES, even, corrected=False) == pytest.approx(1846.230914, rel=1e-9)
+    assert replacement_variance(VALUES / even) == pytest.approx(3066.666667, rel=1e-9)
+    uneven = np.array([0.05, 0.1, 0.15, 0.2, 0.1, 0.05, 0.1, 0.1, 0.05, 0.1])
+    assert local_variance(VALUES / uneven, PLACES, uneven, corrected=False) == pytest.approx(3272.888663, rel=1e-9)
+    shares = linearise(VALUES, 1 / uneven)
+    assert local_variance(shares, PLACES, uneven, corrected=False) == pytest.approx(0.1682322319, rel=1e-8)
+
+
+def test_corrected_local_variance_is_unbiased_for_pure_noise():
+    rng = np.random.default_rng(7)
+    places, inclusion = rng.uniform(size=(30, 2)), np.ones(30)
+    found = [local_variance(rng.normal(size=30), places, inclusion) for _ in range(400)]
+    assert np.mean(found) / 30 == pytest.approx(1, abs=0.06)
+
+
+def test_webworms_in_shared_data(shared: Path):
+    # Beall 1940, Ecology 21:460-474; fits computed with R 4.2 (methods D.4, D.5)
+    data = pd.read_csv(shared / "counts" / "beall.webworms.txt", sep="\t")
+    k = {name: fit_k(make_bags(mine["y"])).value for name, mine in data.groupby("trt")}
+    assert [k[name] for name in ("T1", "T2", "T3", "T4")] == pytest.approx(
+        [1.9113095, 3.0220686, 2.1576755, 1.4234078], rel=1e-6
+    )
+    cells = data.groupby(["block", "trt"])["y"].agg(["mean", "var"])
+    taylor = fit_taylor(cells["mean"].to_numpy(), cells["var"].to_numpy())
+    iwao = fit_iwao(cells["mean"].to_numpy(), cells["var"].to_numpy())
+    assert (taylor.intercept, taylor.slope, taylor.r2) == pytest.approx((1.2654011, 1.1291665, 0.9243632), rel=1e-6)
+    assert (iwao.intercept, iwao.slope, iwao.r2) == pytest.approx((0.0464626, 1.2349741, 0.8292472), abs=6e-8)
