@@ -125,7 +125,10 @@ def _refine_edge(shapes: np.ndarray, part: np.ndarray, cell_m: float, lines: Geo
     across, up = (step.ravel() * side for step in np.meshgrid(np.arange(times), np.arange(times)))
     west = (corner[:, :1] + across).ravel()
     south = (corner[:, 1:] + up).ravel()
-    fine = shapely.intersection(np.repeat(shapes[near], times**2), shapely.box(west, south, west + side, south + side))
+    fine = shapely.box(west, south, west + side, south + side)
+    # A whole cell's pieces need no cutting, and most cells are whole.
+    cut = np.repeat(shapely.area(shapes[near]) < cell_m**2 * (1 - 1e-9), times**2)
+    fine[cut] = shapely.intersection(np.repeat(shapes[near], times**2)[cut], fine[cut])
     real = shapely.area(fine) > 0
     far = np.setdiff1d(np.arange(len(shapes)), near)
     owner = np.repeat(part[near], times**2)[real]
