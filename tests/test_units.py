@@ -13,7 +13,8 @@ from geosample.errors import UnitError
 
 
 # NIST SP 811 (2008), appendix B.8: foot 3.048 E-01 m, square foot 9.290 304 E-02 m², yard 9.144 E-01 m,
-# inch 2.54 E-02 m (all exact); acre 4.046 873 E+03 m² is printed for the survey foot, the international one is 43,560 ft² = 4046.856 m².
+# inch 2.54 E-02 m (all exact). The acre printed there, 4.046 873 E+03 m², is the survey foot's; the international
+# one is 43,560 ft² = 4046.856 m².
 @pytest.mark.parametrize(
     ("text", "metres"), [("1ft", 0.3048), ("1 in", 0.0254), ("1yd", 0.9144), ("30in", 0.762), ("250mm", 0.25)]
 )
