@@ -37,7 +37,9 @@ def command(ctx: click.Context, out: Path, as_json: bool) -> None:
     opened = play_demo(out, lambda words: _run(ctx, words))
     rows = [[str(file.path), file.what] for file in opened]
     lines = [f"{path}  {what}" for path, what in rows]
-    say(["", "What to open:", *lines], {"files": [{"path": path, "what": what} for path, what in rows]}, as_json=as_json)
+    say(
+        ["", "What to open:", *lines], {"files": [{"path": path, "what": what} for path, what in rows]}, as_json=as_json
+    )
 
 
 def _run(ctx: click.Context, words: list[str]) -> None:
