@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -80,15 +81,23 @@ def map_density(
     cells = cut_target(target_surfaces(ground, samples, design), cell_m)
     whose = {"visit": counts.visit, "pest": pest}
     if samples.count.sum() < settings.fewest_insects:
-        return _map_bound(whose, cells, cell_m, samples, covariates)
+        return _say_simulated(_map_bound(whose, cells, cell_m, samples, covariates), design)
     fitted = fit_counts(_sites(samples, covariates), Priors(settings.spread_tail, settings.range_tail_m))
     frame = _predict_cells(fitted, cells, samples, covariates)
     worth = judge_worth(fitted)
     findings = tell_findings(whose, fitted, frame, covariates, worth)
     record = {**_record(fitted, samples), "map_worth": worth.as_dict()}
-    return DensityMap(
+    density_map = DensityMap(
         **whose, cell_m=cell_m, cells=frame, settings=settings.as_dict(), fitted=record, findings=findings
     )
+    return _say_simulated(density_map, design)
+
+
+def _say_simulated(density_map: DensityMap, design: Design | None) -> DensityMap:
+    """Carry on with the map the sentence that its counts are invented, where they are."""
+    if design is None or not design.visit.simulated:
+        return density_map
+    return replace(density_map, settings={**density_map.settings, "simulated": design.visit.simulated})
 
 
 def _check_settings(settings: Settings) -> None:

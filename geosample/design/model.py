@@ -57,6 +57,11 @@ class Visit:
         """The turf taken at one point, m²: all its units together."""
         return self.unit_m2 * self.units_per_point
 
+    @property
+    def simulated(self) -> str:
+        """The sentence that goes wherever invented counts are shown; empty for real ones."""
+        return str(self.settings.get("simulated") or "")
+
 
 @dataclass(frozen=True, slots=True)
 class Design:

@@ -90,6 +90,7 @@ def estimate_means(
     border = ask_border(catch, level=level)
     decisions = [] if threshold_per_m2 is None else decide_groups(catch, threshold_per_m2, level=asked.decision_level)
     sentences = (
+        *([design.visit.simulated] if design.visit.simulated else []),
         *say_densities(estimates, asked.units),
         *say_decisions(decisions, asked.units),
         *say_stages(groups, pest),
@@ -103,9 +104,11 @@ def estimate_means(
         *clumping_rows(catch, level=level),
         *decision_rows(decisions, level=asked.decision_level),
     ]
-    tables = [estimates, estimate_stages(catch, STAGES_BY, level=level)]
+    table = pd.concat([estimates, estimate_stages(catch, STAGES_BY, level=level)], ignore_index=True)
+    if design.visit.simulated:
+        table = table.assign(method=table["method"] + "; simulated counts")
     findings = make_findings(counts.visit, catch.pest, rows)
-    return Estimates(counts.visit, catch.pest, pd.concat(tables, ignore_index=True), findings, sentences)
+    return Estimates(counts.visit, catch.pest, table, findings, sentences)
 
 
 def _check_numbers(level: float, threshold_per_m2: float | None) -> None:

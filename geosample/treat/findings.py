@@ -23,7 +23,7 @@ def plan_findings(plan: Plan, density_map: DensityMap, sentences: Sequence[str])
     settings = plan.settings
     whose = {"visit": density_map.visit, "pest": density_map.pest, "threshold_per_m2": settings.threshold_per_m2}
     rows = [*_plan_rows(plan.totals), *_smoothing_rows(plan.totals), *curve_rows(plan.curve)]
-    rows.append(_settings_row(settings, sentences))
+    rows.append(_settings_row(keep_settings(settings, density_map), sentences))
     return shape_frame("findings", pd.DataFrame([{**whose, **row} for row in rows]))
 
 
@@ -68,6 +68,12 @@ def _smoothing_rows(totals: Totals) -> list[dict[str, Any]]:
     return [*rows, *over]
 
 
-def _settings_row(settings: TreatSettings, sentences: Sequence[str]) -> dict[str, Any]:
-    note = json.dumps({"settings": settings.plain(), "sentences": list(sentences)}, ensure_ascii=False)
+def keep_settings(settings: TreatSettings, density_map: DensityMap) -> dict[str, Any]:
+    """Return the settings in plain JSON types, with the map's word that its counts are invented, where they are."""
+    simulated = density_map.settings.get("simulated")
+    return {**settings.plain(), **({"simulated": simulated} if simulated else {})}
+
+
+def _settings_row(settings: dict[str, Any], sentences: Sequence[str]) -> dict[str, Any]:
+    note = json.dumps({"settings": settings, "sentences": list(sentences)}, ensure_ascii=False)
     return {"what": "plan settings", "domain": "all", "note": note}

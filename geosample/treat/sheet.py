@@ -23,6 +23,6 @@ def below(page: Frame, down_mm: float) -> Frame:
 
 def finish_page(book: Book, zones: Zones) -> None:
     """Write the page's foot: whose plan it is, and who decides."""
-    write_footer(
-        book, f"{zones.pest}, {zones.visit}. Suggests where and how sure; the label and a licensed applicator decide."
-    )
+    made_up = "Simulated counts. " if zones.settings.get("simulated") else ""
+    decides = "Suggests where and how sure; the label and a licensed applicator decide."
+    write_footer(book, f"{made_up}{zones.pest}, {zones.visit}. {decides}")

@@ -17,7 +17,7 @@ from geosample.treat.cells import place_cells
 from geosample.treat.control import tell_control
 from geosample.treat.curve import target_curve
 from geosample.treat.draw import draw_surface, retake
-from geosample.treat.findings import plan_findings
+from geosample.treat.findings import keep_settings, plan_findings
 from geosample.treat.model import Zones
 from geosample.treat.rooms import find_rooms
 from geosample.treat.strips import leave_strips
@@ -82,10 +82,14 @@ def suggest_zones(
     rng = np.random.default_rng(settings.seed)
     drawn = retake(leave_strips(drawn, settings.check_share, settings.swath_m, rng))
     table = write_notes(zone_table(drawn, density_map, settings, ground.crs), settings)
+    simulated = density_map.settings.get("simulated")
+    if simulated:
+        table = table.assign(note=[f"{note} Simulated counts." for note in table["note"]])
     curve = target_curve(density_map, join_cells(drawn), rng, units=settings.units)
     plan = Plan(add_up(drawn, ground, settings), table, settings, curve, find_ratio(findings))
     control = tell_control(findings, density_map.pest, treatments) if len(table) else ()
-    sentences = (*tell_plan(plan), *control)
+    answer, *rest = tell_plan(plan)
+    sentences = (answer, *([simulated] if simulated else []), *rest, *control)
     found = plan_findings(plan, density_map, sentences)
     whose = (density_map.visit, density_map.pest, settings.threshold_per_m2)
-    return Zones(*whose, table, found, settings.plain(), sentences)
+    return Zones(*whose, table, found, keep_settings(settings, density_map), sentences)

@@ -1,0 +1,85 @@
+"""The demo: the whole job by its commands, its files listed, and every page honest about invented counts."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import pymupdf
+import pytest
+import rasterio
+from click.testing import CliRunner
+
+from geosample.cli import main
+from geosample.demo.play import VISIT, find_course, plan_commands, say_simulated
+from geosample.design import load_design
+from geosample.survey import open_survey
+
+
+@pytest.fixture(scope="module")
+def demo(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    folder = tmp_path_factory.mktemp("demo") / "out"
+    run = CliRunner().invoke(main, ["demo", "--out", str(folder), "--json"])
+    assert run.exit_code == 0, run.output
+    listed = json.loads(run.stdout)["files"]
+    assert all(Path(row["path"]).stat().st_size > 0 for row in listed)
+    assert {Path(row["path"]).suffix for row in listed} == {".gpkg", ".pdf", ".gpx", ".csv", ".tif", ".html"}
+    # Progress, and every command as a user would type it, on stderr.
+    assert [line.split()[2] for line in run.stderr.splitlines() if line.startswith("$ geosample")] == [
+        "ground", "design", "sheets", "counts", "estimate", "density", "treat", "map",
+    ]  # fmt: skip
+    return folder
+
+
+def pdf_pages(path: Path) -> list[str]:
+    with pymupdf.open(path) as pdf:
+        return [" ".join(page.get_text().split()) for page in pdf]
+
+
+def test_the_page_and_the_plan_say_first_of_all_that_the_counts_are_simulated(demo: Path) -> None:
+    page = (demo / "map.html").read_text(encoding="utf-8")
+    assert "Invented course, simulated counts" in page
+    pages = pdf_pages(demo / "treatment_plan.pdf")
+    assert say_simulated() in pages[0]
+    assert all("Simulated counts." in page for page in pages)
+
+
+def test_the_tables_and_the_raster_say_so_too(demo: Path) -> None:
+    survey = open_survey(demo / "invented_course.gpkg")
+    assert survey.need("estimates")["method"].str.endswith("; simulated counts").all()
+    assert "simulated counts" in (demo / "estimates.csv").read_text(encoding="utf-8")
+    assert survey.need("zones")["note"].str.endswith("Simulated counts.").all()
+    assert "Simulated counts." in (demo / "zones.geojson").read_text(encoding="utf-8")
+    with rasterio.open(demo / "density.tif") as raster:
+        assert "simulated" in raster.tags()["data"]
+    assert load_design(survey).visit.simulated == say_simulated()
+
+
+def test_cautions_stand_where_treatment_is_suggested(demo: Path) -> None:
+    assert "The product label is the law" in pdf_pages(demo / "treatment_plan.pdf")[0]
+    assert "The product label is the law" in (demo / "map.html").read_text(encoding="utf-8")
+
+
+def test_the_demo_can_be_played_again_but_never_over_someones_survey(demo: Path) -> None:
+    survey = demo / "invented_course.gpkg"
+    words = next(words for words in plan_commands(survey, demo) if words[0] == "design")
+    words[words.index(VISIT)] = "2026-06-08"
+    assert CliRunner().invoke(main, words).exit_code == 0
+    run = CliRunner().invoke(main, ["demo", "--out", str(demo)])
+    assert run.exit_code == 1
+    assert "visits of your own" in run.output
+    assert len(open_survey(survey).need("visits")) == 2
+
+
+def test_a_folder_that_is_a_file_is_refused(tmp_path: Path) -> None:
+    (tmp_path / "taken").write_text("mine")
+    run = CliRunner().invoke(main, ["demo", "--out", str(tmp_path / "taken" / "out")])
+    assert run.exit_code in {1, 2}
+    assert "Traceback" not in run.output
+    assert (tmp_path / "taken").read_text() == "mine"
+
+
+def test_the_course_is_marked_as_invented() -> None:
+    course = json.loads(find_course().read_text(encoding="utf-8"))
+    assert "invented" in course["name"]
+    assert {feature["properties"]["source"] for feature in course["features"]} == {"invented for the demo"}
