@@ -15,7 +15,7 @@ from ground_case import collection, disc, kml, lonlat, one_hole, placemark, poly
 
 from geosample.cli import main
 from geosample.errors import GroundError
-from geosample.ground import Ground, GroundOptions, load_ground, read_ground, replace_ground, save_ground
+from geosample.ground import Ground, GroundOptions, load_ground, read_ground, replace_ground, save_ground, split_border
 from geosample.ground.kinds import KINDS
 from geosample.survey import open_survey
 from geosample.units import FOOT2_M2, INCH_M
@@ -436,3 +436,19 @@ def test_names_that_speak_of_one_kind_are_offered_as_it_never_taken_for_it(tmp_p
     path = write(tmp_path / "a.geojson", *one_hole(), (disc(90, 0, 9), {"name": "Bunker 3 left"}))
     with pytest.raises(GroundError, match='--kinds "Bunker 3 left=bunker"'):
         read_ground(path)
+
+
+def test_a_collar_narrower_than_the_border_is_all_border_also_where_a_fairway_joins_it() -> None:
+    green = shapely.Point(0, 0).buffer(12)
+    collar = shapely.difference(shapely.Point(0, 0).buffer(12.762), green)
+    fairway = shapely.difference(shapely.box(-15, -80, 15, 0), shapely.union(green, collar))
+    surfaces = gpd.GeoDataFrame(
+        {"surface_id": ["g", "c", "f"], "kind": ["green", "collar", "fairway"]},
+        geometry=[green, collar, fairway],
+        crs=32618,
+    )
+    parts = split_border(surfaces, 4.572)
+    assert parts.loc[parts["surface_id"] == "c", "part"].tolist() == ["border"]
+    assert sorted(parts.loc[parts["surface_id"] == "f", "part"]) == ["border", "interior"]
+    areas = parts.groupby("surface_id")["area_m2"].sum()
+    assert np.allclose(areas.loc[["g", "c", "f"]], surfaces.area, rtol=1e-9)

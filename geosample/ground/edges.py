@@ -93,7 +93,7 @@ def split_border(
     -------
     GeoDataFrame
         The surfaces' columns, ``part`` (border or interior) and ``area_m2`` of the part; a part of no area is
-        left out, so that a collar narrower than the border is all border.
+        left out. A collar narrower than the border is all border.
     """
     import geopandas as gpd
     import pandas as pd
@@ -102,7 +102,10 @@ def split_border(
     strip = shapely.buffer(lines, width_m, quad_segs=16)
     shapely.prepare(strip)
     shapes = surfaces.geometry.to_numpy()
-    parts = {"border": shapely.intersection(shapes, strip), "interior": shapely.difference(shapes, strip)}
+    # A collar narrower than the border is all border, also where turf joins it and the outer edge is elsewhere.
+    thin = (surfaces["kind"] == "collar").to_numpy() & shapely.is_empty(shapely.buffer(shapes, -width_m / 2))
+    inner = np.where(thin, shapely.Polygon(), shapely.difference(shapes, strip))
+    parts = {"border": np.where(thin, shapes, shapely.intersection(shapes, strip)), "interior": inner}
     frames = [surfaces.assign(part=name, geometry=only_polygons(pieces)) for name, pieces in parts.items()]
     both = gpd.GeoDataFrame(pd.concat(frames, ignore_index=True), geometry="geometry", crs=surfaces.crs)
     both = both.assign(area_m2=both.geometry.area)

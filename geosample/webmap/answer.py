@@ -23,7 +23,7 @@ _PLURALS = {
     "rough": "rough",
 }
 # Findings whose note is a sentence of its own that tells how far to trust the answer.
-_TRUST = ("map worth", "no map", "decision")
+_TRUST = ("map worth", "no map")
 
 
 _ZONES = (
@@ -133,7 +133,16 @@ def _how_sure(story: Story) -> Markup:
     notes = story.findings[story.findings["what"].isin(_TRUST)].drop_duplicates("what")
     order = notes.assign(place=notes["what"].map({what: place for place, what in enumerate(_TRUST)}))
     told = [Markup("{}").format(_as_sentence(note)) for note in order.sort_values("place")["note"].dropna()]
-    return _sentences(_zone_chances(story), *told, _border(story))
+    return _sentences(_zone_chances(story), *told, _decisions(story), _border(story))
+
+
+def _decisions(story: Story) -> Markup:
+    """Return where each kind's average stands against the threshold, the undecided ones as such."""
+    rows = story.findings[(story.findings["what"] == "decision") & story.findings["threshold_per_m2"].notna()]
+    if rows.empty:
+        return Markup("")
+    told = [f"{row.domain} {str(row.note).split(';', maxsplit=1)[0]}" for row in rows.itertuples()]
+    return Markup("Averages against {}: {}.").format(wording.density(rows["threshold_per_m2"].iloc[0]), "; ".join(told))
 
 
 def _border(story: Story) -> Markup:
