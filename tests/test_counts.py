@@ -421,3 +421,19 @@ def test_a_reserve_used_out_of_order_is_told(sheet: pd.DataFrame, design: Design
 
 def test_a_missing_file_says_so(design: Design, tmp_path: Path) -> None:
     assert "no such file" in problems_of(tmp_path / "none.csv", design)[0]
+
+
+def test_results_of_earlier_counts_go_when_the_counts_change_and_only_then(
+    survey: Survey, sheet: pd.DataFrame, design: Design, tmp_path: Path
+) -> None:
+    first = read_counts(write(sheet, tmp_path / "a.csv"), design)
+    add_counts(survey, first, design)
+    with survey.change() as change:
+        change.put("findings", pd.DataFrame({"visit": [design.visit.visit, "another"], "what": "k", "value": 1.0}))
+    add_counts(survey, first, design)
+    assert len(survey.read("findings")) == 2
+    fixed = edit(sheet, sheet["point_id"].iloc[0], L3="17")
+    corrected = add_counts(survey, read_counts(write(fixed, tmp_path / "b.csv"), design), design)
+    assert corrected.changed
+    assert survey.read("findings")["visit"].tolist() == ["another"]
+    assert "run estimate, density and treat again" in told(corrected.counts)

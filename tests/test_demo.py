@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from pathlib import Path
 
+import pandas as pd
 import pymupdf
 import pytest
 import rasterio
@@ -14,6 +15,8 @@ from geosample.cli import main
 from geosample.demo.play import VISIT, find_course, plan_commands, say_simulated
 from geosample.design import load_design
 from geosample.survey import open_survey
+
+SAMPLES = Path(__file__).resolve().parents[1] / "sample_maps"
 
 
 @pytest.fixture(scope="module")
@@ -58,6 +61,18 @@ def test_the_tables_and_the_raster_say_so_too(demo: Path) -> None:
 def test_cautions_stand_where_treatment_is_suggested(demo: Path) -> None:
     assert "The product label is the law" in pdf_pages(demo / "treatment_plan.pdf")[0]
     assert "The product label is the law" in (demo / "map.html").read_text(encoding="utf-8")
+
+
+@pytest.mark.parametrize(
+    ("table", "keys"), [("estimates.csv", ["domain", "label", "stage"]), ("zones.csv", ["zone_id"])]
+)
+def test_the_sample_maps_are_what_the_demo_makes(demo: Path, table: str, keys: list[str]) -> None:
+    made, kept = (pd.read_csv(folder / table).set_index(keys) for folder in (demo, SAMPLES))
+    assert list(made.columns) == list(kept.columns)
+    assert set(made.index) == set(kept.index)
+    numbers = [name for name in kept.columns if pd.api.types.is_float_dtype(kept[name])]
+    # Another version of an optimiser may move a fitted digit, not the picture.
+    pd.testing.assert_frame_equal(made.loc[kept.index, numbers], kept[numbers], rtol=0.02, atol=1e-6)
 
 
 def test_the_demo_can_be_played_again_but_never_over_someones_survey(demo: Path) -> None:

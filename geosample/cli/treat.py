@@ -108,6 +108,7 @@ def command(survey: Path, threshold: float, out: Path, visit: str | None, as_jso
     from geosample.ground import load_ground
     from geosample.survey import open_survey
     from geosample.treat import save_zones, suggest_zones, write_plan, write_zones
+    from geosample.treat.write import make_folder
 
     settings = _read_settings(threshold, asked)
     file = open_survey(survey, must_exist=True)
@@ -116,6 +117,7 @@ def command(survey: Path, threshold: float, out: Path, visit: str | None, as_jso
     found = file.read("findings")
     own = found[(found["visit"] == density_map.visit) & (found["pest"] == density_map.pest)]
     zones = suggest_zones(density_map, ground, settings=settings, findings=own, treatments=file.read("treatments"))
+    make_folder(out)
     save_zones(file, zones)
     files = write_zones(zones, out)
     plan = out / "treatment_plan.pdf"

@@ -13,6 +13,8 @@ from geosample.counts.shaping import sort_samples
 from geosample.counts.weights import note_coverage, use_weights
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from geosample.design import Design
     from geosample.survey import Survey
 
@@ -80,9 +82,23 @@ def add_counts(survey: Survey, fresh: Counts, design: Design) -> Added:
         if added.new or added.changed or _more_recounts(old, added.counts):
             change.put("samples", added.counts.samples, where=of_visit)
             change.put("counts", added.counts.counts, where=of_visit)
+            stale = change.forget_results(fresh.visit)
+            added = replace(added, counts=_note_stale(added.counts, stale))
             if added.counts.recounts is not None:
                 change.put("recounts", added.counts.recounts, where=of_visit)
     return added
+
+
+def _note_stale(counts: Counts, layers: Sequence[str]) -> Counts:
+    """Say that results worked out from the earlier counts were taken away, where there were any."""
+    if not layers:
+        return counts
+    told = RowNote(
+        f"visit {counts.visit}",
+        f"results from the earlier counts ({', '.join(layers)})",
+        "taken away, since the counts have changed; run estimate, density and treat again",
+    )
+    return replace(counts, notes=(told, *counts.notes))
 
 
 def merge_counts(old: Counts, fresh: Counts, design: Design) -> Added:

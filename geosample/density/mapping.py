@@ -7,6 +7,7 @@ from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+from scipy.spatial import cKDTree
 from scipy.stats import norm
 
 from geosample.counts import Counts, tally
@@ -104,7 +105,7 @@ def _check_settings(settings: Settings) -> None:
     spreads = ("edge_scale_m", "trees_scale_m", "edge_sd", "kind_sd", "trees_sd", "last_sd", "level_sd")
     problems = [
         Problem(f"settings.{name}", str(getattr(settings, name)), "a number above 0", "give one")
-        for name in (*spreads, "spread_tail", "range_tail_m", "widen", "known_ratio")
+        for name in (*spreads, "spread_tail", "range_tail_m", "widen", "known_ratio", "least_spread", "reach_m")
         if not (np.isfinite(getattr(settings, name)) and getattr(settings, name) > 0)
     ]
     if not 0 < settings.level < 1:
@@ -140,8 +141,24 @@ def _predict_cells(fitted: FittedField, cells: pd.DataFrame, samples: Samples, c
         low_per_m2=np.exp(log_mean - half * shown),
         high_per_m2=np.exp(log_mean + half * shown),
         edge_m=edge_m,
-        known=spread**2 <= settings.known_ratio * prior**2,
+        known=know_enough(fitted, samples.places, places, spread, settings),
     )
+
+
+def know_enough(
+    fitted: FittedField, samples: np.ndarray, places: np.ndarray, spread: np.ndarray, settings: Settings
+) -> np.ndarray:
+    """Return where the counts say enough: posterior over prior variance at most ``settings.known_ratio``.
+
+    Notes
+    -----
+    A field fitted as flat leaves nothing to learn about, and the bare ratio would call all of it unknown however many
+    plugs say the same. So the prior spread is taken as no less than ``settings.least_spread``: ground known to within
+    half that variance is known enough. What lies beyond ``settings.reach_m`` of every plug is never known.
+    """
+    nearest_m, _ = cKDTree(samples).query(places)
+    prior = prior_spread(max(fitted.hyper.spread, settings.least_spread))
+    return np.asarray((spread**2 <= settings.known_ratio * prior**2) & (nearest_m <= settings.reach_m))
 
 
 def prior_spread(field_spread: float) -> float:

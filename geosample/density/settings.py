@@ -37,6 +37,12 @@ class Settings:
         Factor on the posterior spread of the log density for what is shown.
     known_ratio : float
         A cell is known enough where posterior over prior variance of the log density is at most this.
+    least_spread : float
+        The spread of the log density before the counts is taken as no less than this when asking what is known: 0.5
+        is a factor of 1.6 (common practice, no source).
+    reach_m : float
+        Ground farther than this from every plug is never known, m: 60 m is the longest range of patches reckoned with
+        (common practice, no source).
     fewest_insects : int
         With fewer in all there is no map, only the bound.
 
@@ -60,6 +66,8 @@ class Settings:
     level: float = 0.90
     widen: float = 1.15
     known_ratio: float = 0.5
+    least_spread: float = 0.5
+    reach_m: float = 60.0
     fewest_insects: int = 5
 
     def as_dict(self) -> dict[str, Any]:

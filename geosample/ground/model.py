@@ -9,7 +9,7 @@ if TYPE_CHECKING:
     import geopandas as gpd
     import pyproj
 
-    from geosample.survey import Survey
+    from geosample.survey import Change, Survey
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,7 +84,12 @@ def load_ground(survey: Survey) -> Ground:
 def save_ground(survey: Survey, ground: Ground) -> None:
     """Put the ground into the survey file, in place of what was there."""
     with survey.change() as change:
-        change.put("surfaces", ground.surfaces)
-        change.put("obstacles", ground.obstacles)
-        landmarks = ground.landmarks
-        change.put("landmarks", ground.obstacles.iloc[:0] if landmarks is None else landmarks)
+        put_ground(change, ground)
+
+
+def put_ground(change: Change, ground: Ground) -> None:
+    """Add the ground to a set of changes."""
+    change.put("surfaces", ground.surfaces)
+    change.put("obstacles", ground.obstacles)
+    landmarks = ground.landmarks
+    change.put("landmarks", ground.obstacles.iloc[:0] if landmarks is None else landmarks)

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, cast
 import shapely
 
 from geosample.errors import GroundError, Problem
-from geosample.ground.model import Ground, load_ground, save_ground
+from geosample.ground.model import Ground, load_ground, put_ground, save_ground
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -76,7 +76,13 @@ def replace_ground(survey: Survey, ground: Ground, *, force: bool = False) -> li
         found = f"a ground that differs from the one the visits {visits} were drawn on"
         raise GroundError(Problem(str(survey.path), found, "the ground of those visits", remedy))
     advice = _advise(survey, ground)
-    save_ground(survey, ground)
+    with survey.change() as change:
+        put_ground(change, ground)
+        stale = change.forget_results()
+    if stale:
+        advice.append(
+            f"results worked out on the older ground ({', '.join(stale)}) were taken away: run the stages again"
+        )
     return advice
 
 

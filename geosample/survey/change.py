@@ -18,7 +18,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from geosample.errors import Problem, SurveyError
-from geosample.survey.layers import LAYERS, shape_frame
+from geosample.survey.layers import LAYERS, RESULTS, shape_frame
 from geosample.survey.reading import check_is_survey, empty_layer, read_layer
 
 if TYPE_CHECKING:
@@ -62,6 +62,17 @@ class Change:
         """
         fresh = shape_frame(layer, frame)
         self.frames[layer] = fresh if where is None else self._merge(layer, fresh, where)
+
+    def forget_results(self, visit: str | None = None) -> list[str]:
+        """Take away what was worked out from a visit's counts (every visit's when None); return its layers."""
+        found = []
+        for layer in RESULTS:
+            old = self.read(layer)
+            stale = old["visit"] == visit if visit is not None else old["visit"].notna()
+            if stale.any():
+                self.frames[layer] = shape_frame(layer, old[~stale])
+                found.append(layer)
+        return found
 
     def _merge(self, layer: str, fresh: pd.DataFrame, where: Where) -> pd.DataFrame:
         import pandas as pd

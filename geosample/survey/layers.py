@@ -91,6 +91,10 @@ LAYERS: dict[str, Layer] = {
 }
 
 
+RESULTS = ("estimates", "findings", "models", "cells", "zones")
+"""Layers worked out from a visit's counts on its ground: when those change, what stands here is no longer true."""
+
+
 def shape_frame(layer: str, frame: pd.DataFrame) -> pd.DataFrame:
     """Return the frame with the layer's columns first, each of its type; columns it lacks come in as missing.
 

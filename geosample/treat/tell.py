@@ -118,6 +118,11 @@ def _tell_nothing(plan: Plan) -> Iterator[str]:
     if totals.above.area_m2 > 0:
         where = plan.area(totals.above.area_m2)
         yield f"Nothing to treat as asked: {where} of the {mapped} mapped pass the cut-off, but none makes a zone."
+    elif (unsure := float(plan.table.loc[plan.table["action"] == "look_again", "area_m2"].sum())) > 0:
+        yield (
+            f"Not known well enough to treat anything: {plan.area(unsure)} of the {mapped} mapped "
+            f"may be above {plan.limit} and need another look first. This is no all-clear."
+        )
     else:
         yield (
             f"Nothing to treat: nowhere on the {mapped} mapped is the chance of being above {plan.limit} known to "

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
+from geosample.errors import Problem, TreatError
 from geosample.treat.amounts import parse_rate
 from geosample.treat.outlines import in_degrees, write_gpx, write_shapefile
 from geosample.units import ACRE_M2, FOOT2_M2, HECTARE_M2
@@ -23,8 +24,7 @@ def write_zones(zones: Zones, folder: str | Path) -> list[Path]:
     GeoJSON is of RFC 7946: longitude and latitude, outer rings anticlockwise. The zones are turned to longitude and
     latitude first, since drivers write metres as degrees without a word.
     """
-    place = Path(folder)
-    place.mkdir(parents=True, exist_ok=True)
+    place = make_folder(folder)
     return [
         _write_geojson(zones, place / "zones.geojson"),
         _write_kml(zones, place / "zones.kml"),
@@ -32,6 +32,23 @@ def write_zones(zones: Zones, folder: str | Path) -> list[Path]:
         write_shapefile(zones, place / "zones_shapefile.zip"),
         write_gpx(zones, place / "zones.gpx"),
     ]
+
+
+def make_folder(folder: str | Path) -> Path:
+    """Make the folder for what is written, and return it.
+
+    Raises
+    ------
+    TreatError
+        When it can't be made.
+    """
+    place = Path(folder)
+    try:
+        place.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        remedy = "name another folder with --out; nothing was written"
+        raise TreatError(Problem(str(place), f"'{error.strerror}'", "a folder to write to", remedy)) from error
+    return place
 
 
 def zone_rows(zones: Zones) -> pd.DataFrame:

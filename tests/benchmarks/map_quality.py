@@ -107,16 +107,18 @@ def main() -> None:
     parser.add_argument("--out", type=Path, default=ROOT / "sample_maps" / "map_quality.md")
     asked = parser.parse_args()
     numbers = [int(word) for word in asked.points.split(",")]
-    tasks = [(number, survey, border) for number in numbers for border in (True, False) for survey in range(asked.surveys)]
+    tasks = [
+        (number, survey, border) for number in numbers for border in (True, False) for survey in range(asked.surveys)
+    ]
     start = time.monotonic()
     with ProcessPoolExecutor(asked.workers) as pool:
         rows = pd.DataFrame([row for found in pool.map(run_one, tasks, chunksize=5) for row in found])
     lines = [
         "# How good the density map is, on simulated larvae", "",
         *(__doc__ or "").splitlines()[3:5], "",
-        f"Thresholds: {FIXED} insects a bag (fixed), or the density that 75 % of the area stays below (quantile). Cost: "
-        f"{MISS_COST:g} for a missed hot share of the area, 1 for a needless one; treated where the probability passes "
-        "1/4. Differences are paired by survey.", "",
+        f"Thresholds: {FIXED} insects a bag (fixed), or the density that 75 % of the area stays below (quantile). "
+        f"Cost: {MISS_COST:g} for a missed hot share of the area, 1 for a needless one; treated where the probability "
+        "passes 1/4. Differences are paired by survey.", "",
         *conclude(rows), *tabulate(rows),
     ]  # fmt: skip
     asked.out.write_text("\n".join(lines) + "\n", encoding="utf-8")
