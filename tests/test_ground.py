@@ -452,3 +452,10 @@ def test_a_collar_narrower_than_the_border_is_all_border_also_where_a_fairway_jo
     assert sorted(parts.loc[parts["surface_id"] == "f", "part"]) == ["border", "interior"]
     areas = parts.groupby("surface_id")["area_m2"].sum()
     assert np.allclose(areas.loc[["g", "c", "f"]], surfaces.area, rtol=1e-9)
+
+
+def test_a_collar_of_feet_where_inches_were_meant_is_bad_usage(tmp_path: Path) -> None:
+    run = CliRunner().invoke(main, ["ground", str(tmp_path / "a.gpkg"), "no.kml", "--collar", "30ft"])
+    assert run.exit_code == 2
+    assert "found 30ft" in run.output
+    assert not (tmp_path / "a.gpkg").exists()

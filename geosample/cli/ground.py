@@ -18,6 +18,9 @@ if TYPE_CHECKING:
 ALL_HOLES = "*"
 
 
+WIDEST_COLLAR_M = 5.0  # 18-60 in are usual (common practice, no source); wider is most likely ft written for in
+
+
 class HoleWidths(click.ParamType[dict[str, float]]):
     """Lengths by hole, such as ``30in`` or ``30in,7=36in``, turned into metres; ``*`` for the other holes."""
 
@@ -28,7 +31,10 @@ class HoleWidths(click.ParamType[dict[str, float]]):
         if isinstance(value, dict):
             return value
         pairs = [part.rpartition("=") for part in str(value).split(",")]
-        return {hole.strip() or ALL_HOLES: LENGTH.convert(width.strip(), param, ctx) for hole, _, width in pairs}
+        widths = {hole.strip() or ALL_HOLES: LENGTH.convert(width.strip(), param, ctx) for hole, _, width in pairs}
+        if max(widths.values()) > WIDEST_COLLAR_M:
+            self.fail(f"found {value}; expected collars of up to 5 m (usual: 18in to 60in); check the unit", param, ctx)
+        return widths
 
 
 @click.command(short_help="Read the course's polygons into a survey file.")

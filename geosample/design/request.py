@@ -109,6 +109,8 @@ def parse_holes(text: str) -> tuple[str, ...]:
     --------
     >>> parse_holes("1-3, 7,Red 3")
     ('1', '2', '3', '7', 'Red 3')
+    >>> parse_holes("9-7")
+    ('7', '8', '9')
     """
     parts = [part.strip() for part in text.split(",") if part.strip()]
     return tuple(hole for part in parts for hole in _one_or_range(part))
@@ -116,9 +118,10 @@ def parse_holes(text: str) -> tuple[str, ...]:
 
 def _one_or_range(part: str) -> tuple[str, ...]:
     ends = re.fullmatch(r"(\d+)\s*-\s*(\d+)", part)
-    if ends is None or int(ends[2]) - int(ends[1]) > 99:  # noqa: PLR2004 (no course has more)
+    if ends is None or abs(int(ends[2]) - int(ends[1])) > 99:  # noqa: PLR2004 (no course has more)
         return (part,)
-    return tuple(str(number) for number in range(int(ends[1]), int(ends[2]) + 1))
+    first, last = sorted((int(ends[1]), int(ends[2])))
+    return tuple(str(number) for number in range(first, last + 1))
 
 
 def find_problems(request: Request) -> list[Problem]:

@@ -43,7 +43,10 @@ def tell_control(findings: pd.DataFrame | None, pest: str, treatments: pd.DataFr
         if share >= _LEAST_SHARE:
             yield _tell_class(share, control, used)
     if fitting:
-        yield "A class aimed at adults does nothing to larvae, and the other way round; the stages sampled decide."
+        yield (
+            "A stage can fit more than one of these, so the shares overlap. A class aimed at adults does nothing to "
+            "larvae, and the other way round; the stages sampled decide."
+        )
 
 
 def stage_shares(findings: pd.DataFrame | None) -> dict[str, float]:
