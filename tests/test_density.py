@@ -28,9 +28,10 @@ from geosample.density import (
     write_density_tif,
 )
 from geosample.density.few import upper_bound
-from geosample.density.field import Hyper, Sites, find_mode, fit_field, predict_log, prior_covariance
+from geosample.density.field import Hyper, Sites, find_mode, fit_field, prior_covariance
 from geosample.density.fitting import Priors, evidence, fit_hyper, log_prior
 from geosample.density.likelihood import log_pmf
+from geosample.density.predicting import predict_log
 from geosample.density.scores import crps_lognormal, crps_normal, leave_one_out, mix_lognormal
 from geosample.design import save_design
 from geosample.errors import DensityError
@@ -173,11 +174,12 @@ class TestTheMap:
 
     def test_intervals_hold_what_they_say(self, small_ground: Ground) -> None:
         inside, total = 0, 0
-        for seed in range(6):
-            counts, places, density = draw_counts(small_ground, 140, np.random.default_rng(seed), border=0.8)
+        for seed, range_m in enumerate((5, 5, 10, 10, 20, 40)):
+            rng = np.random.default_rng(seed)
+            counts, places, density = draw_counts(small_ground, 140, rng, border=0.8, spread=1.0, range_m=range_m)
             shown = np.arange(len(places)) < 90
             some = make_counts(small_ground, places[shown], counts.counts["count"].to_numpy()[shown])
-            cells = map_density(some, small_ground).cells
+            cells = map_density(some, small_ground, cell_m=2).cells
             at = shapely.STRtree(shapely.points(cells[["easting", "northing"]].to_numpy()))
             near = cells.iloc[at.nearest(shapely.points(places[~shown]))]
             inside += int(((near["low_per_m2"] < density[~shown]) & (density[~shown] < near["high_per_m2"])).sum())

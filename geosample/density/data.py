@@ -25,11 +25,12 @@ FARTHEST_M = 30.0
 
 @dataclass(frozen=True, slots=True)
 class Samples:
-    """Counted samples as arrays: places (n, 2) in m, count, effort in m² (recovery counted in), surface, kind."""
+    """Counted samples as arrays: places (n, 2) in m, count, effort in m² with recovery, sample, surface, kind."""
 
     places: np.ndarray
     count: np.ndarray
     effort_m2: np.ndarray
+    sample_id: np.ndarray
     surface_id: np.ndarray
     kind: np.ndarray
 
@@ -55,6 +56,7 @@ def ready_samples(found: gpd.GeoDataFrame, ground: Ground, settings: Settings) -
         places,
         found["count"].to_numpy(float),
         found["sampled_m2"].to_numpy(float) * recovery,
+        found["sample_id"].to_numpy(),
         ground.surfaces["surface_id"].to_numpy()[nearest],
         ground.surfaces["kind"].to_numpy()[nearest],
     )

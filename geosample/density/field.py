@@ -11,7 +11,8 @@ from dataclasses import dataclass
 from typing import cast
 
 import numpy as np
-from scipy.linalg import cholesky, solve_triangular
+from scipy.linalg import cho_solve, cholesky
+from scipy.linalg.lapack import dlauum, dtrtri
 from sklearn.gaussian_process.kernels import ConstantKernel, Kernel, Matern
 
 from geosample.density.likelihood import expect, log_pmf, slopes
@@ -19,7 +20,7 @@ from geosample.density.likelihood import expect, log_pmf, slopes
 JITTER = 1e-6
 _MOST_STEPS = 100
 _LEAST_SHARE = 1e-8
-_CHUNK_VALUES = 4_000_000
+_SETTLED = 1e-10
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,10 +83,27 @@ class Mode:
     factor: np.ndarray
     evidence: float
 
+    def root(self) -> np.ndarray:
+        """Return L⁻¹ W^½, lower triangular, so that R = its transpose times itself, shape (n, n)."""
+        inverse, failed = dtrtri(self.factor, lower=1)
+        if failed:
+            message = f"Laplace's factor has no inverse (LAPACK trtri {failed})"
+            raise ArithmeticError(message)
+        return np.asarray(inverse * self.root_weight)
+
     def precision(self) -> np.ndarray:
         """Return R = W^½ B⁻¹ W^½, so that the posterior covariance is K - K R K, shape (n, n)."""
-        half = solve_triangular(self.factor, np.diag(self.root_weight), lower=True, check_finite=False)
-        return np.asarray(half.T @ half)
+        return mirror_square(self.root())
+
+
+def mirror_square(root: np.ndarray) -> np.ndarray:
+    """Return root' root of a lower triangular root, both triangles filled."""
+    square, failed = dlauum(root, lower=1)
+    if failed:
+        message = f"a triangular square failed (LAPACK lauum {failed})"
+        raise ArithmeticError(message)
+    square = np.tril(square)
+    return np.asarray(square + np.tril(square, -1).T)
 
 
 def find_mode(
@@ -114,7 +132,7 @@ def find_mode(
         aim = _newton_aim(covariance, eta, count, offset, k)
         pull, eta, gained = _step(covariance, (pull, eta, height), aim, (count, offset, k))
         height += gained
-        if gained < 1e-9 * (1 + abs(height)):
+        if gained < _SETTLED * (1 + abs(height)):
             break
     return _curvature(covariance, pull, eta, height, (count, offset, k))
 
@@ -130,8 +148,7 @@ def _newton_aim(covariance: np.ndarray, eta: np.ndarray, count: np.ndarray, offs
     root = np.sqrt(slope.weight)
     factor = _factor(covariance, root)
     b = slope.weight * eta + slope.first
-    inner = solve_triangular(factor, root * (covariance @ b), lower=True, check_finite=False)
-    return np.asarray(b - root * solve_triangular(factor, inner, lower=True, trans="T", check_finite=False))
+    return np.asarray(b - root * cho_solve((factor, True), root * (covariance @ b), check_finite=False))
 
 
 def _factor(covariance: np.ndarray, root: np.ndarray) -> np.ndarray:
@@ -184,8 +201,8 @@ class FittedField:
         Spread, range and k.
     pull : ndarray, shape (n,)
         Weights of the samples in a prediction's mean.
-    precision : ndarray, shape (n, n)
-        R of ``Mode.precision``.
+    root, precision : ndarray, shape (n, n)
+        Of ``Mode.root`` and ``Mode.precision``.
     eta : ndarray, shape (n,)
         Latent values at the samples.
     evidence : float
@@ -195,15 +212,17 @@ class FittedField:
     sites: Sites
     hyper: Hyper
     pull: np.ndarray
+    root: np.ndarray
     precision: np.ndarray
     eta: np.ndarray
     evidence: float
 
 
 def fit_field(sites: Sites, hyper: Hyper, *, start: np.ndarray | None = None) -> FittedField:
-    """Return the latent field at given hyper-parameters."""
+    """Return the latent field at given hyper-parameters, from a start for the mode's pull if there is one."""
     mode = find_mode(prior_covariance(sites, hyper), sites.count, sites.offset, hyper.k, start=start)
-    return FittedField(sites, hyper, mode.pull, mode.precision(), mode.eta, mode.evidence)
+    root = mode.root()
+    return FittedField(sites, hyper, mode.pull, root, mirror_square(root), mode.eta, mode.evidence)
 
 
 def prior_covariance(sites: Sites, hyper: Hyper) -> np.ndarray:
@@ -213,35 +232,17 @@ def prior_covariance(sites: Sites, hyper: Hyper) -> np.ndarray:
     return np.asarray(covariance)
 
 
-def predict_log(fitted: FittedField, places: np.ndarray, basis: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Return mean and standard deviation of the latent field at places, each of shape (m,).
-
-    Parameters
-    ----------
-    places : ndarray, shape (m, 2)
-        Easting and northing, m.
-    basis : ndarray, shape (m, p)
-        The samples' covariates at these places, multiplied by their prior spreads.
+def draw_log(
+    fitted: FittedField, places: np.ndarray, basis: np.ndarray, rng: np.random.Generator, draws: int
+) -> tuple[np.ndarray, np.ndarray]:
+    """Return the latent mean at places, shape (m,), and joint draws around it, shape (draws, m).
 
     Notes
     -----
-    mean = k' a and variance = k** - k' R k, k the prior covariance with the samples. Done in chunks so that memory
-    does not grow with m.
+    Posterior covariance K** - K* R K*', factorised; m is kept to some hundreds by the caller.
     """
-    size = max(1, _CHUNK_VALUES // max(1, len(fitted.sites.count)))
-    parts = [
-        _predict_chunk(fitted, places[start : start + size], basis[start : start + size])
-        for start in range(0, len(places), size)
-    ]
-    if not parts:
-        return np.empty(0), np.empty(0)
-    mean, variance = (np.concatenate(both) for both in zip(*parts, strict=True))
-    return mean, np.sqrt(variance)
-
-
-def _predict_chunk(fitted: FittedField, places: np.ndarray, basis: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    cross = fitted.hyper.kernel(places, fitted.sites.places)
-    cross += basis @ fitted.sites.basis.T
-    prior = fitted.hyper.spread**2 + np.einsum("ij,ij->i", basis, basis)
-    variance = prior - np.einsum("ij,ij->i", cross @ fitted.precision, cross)
-    return cross @ fitted.pull, np.maximum(variance, 1e-12)
+    cross = fitted.hyper.kernel(places, fitted.sites.places) + basis @ fitted.sites.basis.T
+    covariance = fitted.hyper.kernel(places) + basis @ basis.T - cross @ fitted.precision @ cross.T
+    covariance[np.diag_indices_from(covariance)] += JITTER
+    factor = cholesky(covariance, lower=True, check_finite=False)
+    return np.asarray(cross @ fitted.pull), np.asarray(rng.standard_normal((draws, len(places))) @ factor.T)

@@ -9,6 +9,8 @@ from scipy.stats import norm
 
 from geosample.density.covariates import Covariates
 from geosample.density.field import FittedField
+from geosample.density.model import exceed
+from geosample.density.patches import LEVELS, find_hotspots
 from geosample.density.settings import Settings
 from geosample.density.worth import Worth
 from geosample.units import show_density
@@ -20,10 +22,19 @@ COLUMNS = ("visit", "pest", "what", "domain", "value", "low", "high", "threshold
 ALL = "all ground mapped"
 
 
+MOST_PATCHES = 12
+"""Hotspots listed at each level, the largest first."""
+
+
 def tell_findings(
-    whose: dict[str, str], fitted: FittedField, cells: pd.DataFrame, covariates: Covariates, worth: Worth
+    whose: dict[str, str],
+    fitted: FittedField,
+    cells: pd.DataFrame,
+    covariates: Covariates,
+    worth: Worth,
+    clusters: dict[str, Any],
 ) -> pd.DataFrame:
-    """Return the findings of a map: its worth, what was fitted, and how much of the ground is known."""
+    """Return the findings of a map: its worth, what was fitted, how much of the ground is known, and hotspots."""
     settings, hyper = covariates.settings, fitted.hyper
     area = cells["area_m2"].to_numpy(float)
     share = float(area[cells["known"].to_numpy(bool)].sum() / area.sum())
@@ -37,10 +48,67 @@ def tell_findings(
             "known share",
             share,
             f"share of the area where posterior over prior variance of the log density is at most "
-            f"{settings.known_ratio:g}; the rest is not known, not clean",
+            f"{settings.known_ratio:g} (the prior spread taken as no less than {settings.least_spread:g}) within "
+            f"{settings.reach_m:g} m of a plug; the rest is not known, not clean",
         ),
+        *_scores(worth),
+        *_hotspots(cells, settings),
+        _clusters(clusters),
     ]
     return _frame(whose, rows)
+
+
+def _scores(worth: Worth) -> list[dict[str, Any]]:
+    names = {"map": "the map", "average": "one average", "distance": "tuned inverse-distance weighting"}
+    scores = [
+        _row(
+            "map score",
+            worth.log_score[key],
+            f"Leave-one-out log score of {name}, nats a sample, lower is better; CRPS {worth.crps[key]:.3f} insects.",
+            domain=key,
+        )
+        for key, name in names.items()
+    ]
+    holds = [
+        _row("map coverage", share, f"Share of left-out counts inside the {float(level):.0%} interval.", domain=level)
+        for level, share in worth.holds.items()
+    ]
+    tenths = ", ".join(f"{share:.0%}" for share in worth.tenths)
+    note = (
+        f"Share of left-out counts in each tenth of what the map foretold, lowest first (10 % each is right): {tenths}."
+    )
+    farthest = max(abs(share - 1 / len(worth.tenths)) for share in worth.tenths)
+    return [*scores, *holds, _row("map calibration", farthest, note)]
+
+
+def _hotspots(cells: pd.DataFrame, settings: Settings) -> list[dict[str, Any]]:
+    threshold = settings.threshold_per_m2
+    if threshold is None:
+        return []
+    over = exceed(cells, threshold)
+    return [
+        _row(
+            "hotspot",
+            patch["area_m2"],
+            f"m² where each cell is above {show_density(threshold)} with {level:.0%} probability or more (mean "
+            f"{patch['probability']:.0%}); expected {show_density(patch['mean_per_m2'])}; {patch['known_m2']:.0f} m² "
+            f"of it known enough; middle at {patch['easting']:.0f} E {patch['northing']:.0f} N.",
+            domain=f"{level:.0%}: {patch['surface_ids']}",
+            threshold_per_m2=threshold,
+        )
+        for level in LEVELS
+        for patch in find_hotspots(cells, over, level).head(MOST_PATCHES).to_dict("records")
+    ]
+
+
+def _clusters(clusters: dict[str, Any]) -> dict[str, Any]:
+    high, share = clusters["high"], clusters["false_share"]
+    named = f": {', '.join(high)}" if high else ""
+    note = (
+        f"{len(high)} samples lie in a high cluster (Getis-Ord Gi*, neighbours within {clusters['band_m']:.0f} m, "
+        f"permutation test at a false discovery rate of {share:.0%}){named}. {clusters['warning']}"
+    )
+    return _row("clusters", float(len(high)), note)
 
 
 def tell_no_map(whose: dict[str, str], insects: int, samples: int, high: float, settings: Settings) -> pd.DataFrame:
@@ -71,7 +139,7 @@ def _effects(fitted: FittedField, covariates: Covariates) -> list[dict[str, Any]
 
 
 def _border(mean: float, spread: float, settings: Settings) -> dict[str, Any]:
-    half = float(norm.ppf(0.5 + settings.level / 2)) * spread * settings.widen
+    half = float(norm.ppf(0.5 + settings.level / 2)) * spread * settings.widen_interval
     low, high = float(np.exp(mean - half)), float(np.exp(mean + half))
     clear = "higher" if low > 1 else "lower" if high < 1 else ""
     answer = f"the density is {clear} along the edge" if clear else "the counts do not settle whether the edge differs"
@@ -82,8 +150,8 @@ def _border(mean: float, spread: float, settings: Settings) -> dict[str, Any]:
     return _row("border effect", float(np.exp(mean)), note, low=low, high=high)
 
 
-def _row(what: str, value: float, note: str, *, low: float = np.nan, high: float = np.nan) -> dict[str, Any]:
-    return {"what": what, "domain": ALL, "value": value, "low": low, "high": high, "note": note}
+def _row(what: str, value: float, note: str, **more: Any) -> dict[str, Any]:
+    return {"domain": ALL, "low": np.nan, "high": np.nan, **more, "what": what, "value": value, "note": note}
 
 
 def _frame(whose: dict[str, str], rows: list[dict[str, Any]]) -> pd.DataFrame:

@@ -7,8 +7,8 @@ from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
-from scipy.linalg import solve_triangular
 from scipy.optimize import minimize
+from scipy.spatial.distance import cdist
 
 from geosample.density.field import JITTER, FittedField, Hyper, Sites, find_mode, fit_field
 from geosample.density.likelihood import expect, slopes, slopes_in_log_k
@@ -43,20 +43,25 @@ def log_prior(log_hyper: np.ndarray, priors: Priors) -> tuple[float, np.ndarray]
 
 @dataclass
 class _Search:
-    """What one evaluation hands to the next: the last mode, to start from."""
+    """What one evaluation hands to the next: the distances, and the last mode to start from."""
 
     sites: Sites
     priors: Priors
+    distance_m: np.ndarray
     pull: np.ndarray | None = field(default=None)
 
     def cost(self, log_hyper: np.ndarray) -> tuple[float, np.ndarray]:
-        value, gradient, self.pull = evidence(self.sites, log_hyper, start=self.pull)
+        value, gradient, self.pull = evidence(self.sites, log_hyper, start=self.pull, distance_m=self.distance_m)
         prior, prior_gradient = log_prior(log_hyper, self.priors)
         return -(value + prior), -(gradient + prior_gradient)
 
 
 def evidence(
-    sites: Sites, log_hyper: np.ndarray, *, start: np.ndarray | None = None
+    sites: Sites,
+    log_hyper: np.ndarray,
+    *,
+    start: np.ndarray | None = None,
+    distance_m: np.ndarray | None = None,
 ) -> tuple[float, np.ndarray, np.ndarray]:
     """Return Laplace's log marginal likelihood, its gradient in (log spread, log range, log k), and the mode's pull.
 
@@ -65,32 +70,49 @@ def evidence(
     Rasmussen & Williams 2006, algorithm 5.1.
     """
     hyper = Hyper(*np.exp(log_hyper))
-    field_covariance, field_gradient = hyper.kernel(sites.places, eval_gradient=True)
-    covariance = field_covariance + sites.basis @ sites.basis.T
+    distance_m = measure_distances(sites.places) if distance_m is None else distance_m
+    by_spread = hyper.kernel(sites.places)
+    covariance = by_spread + sites.basis @ sites.basis.T
     covariance[np.diag_indices_from(covariance)] += JITTER
     mode = find_mode(covariance, sites.count, sites.offset, hyper.k, start=start)
     precision = mode.precision()
-    half = solve_triangular(mode.factor, mode.root_weight[:, None] * covariance, lower=True, check_finite=False)
-    variance = np.diag(covariance) - np.einsum("ij,ij->j", half, half)
     expected = expect(mode.eta + sites.offset)
-    by_mode = -0.5 * variance * slopes(sites.count, expected, hyper.k).weight_slope
+    slope = slopes(sites.count, expected, hyper.k)
+    variance = posterior_variance(slope.weight, np.diag(precision))
+    by_mode = -0.5 * variance * slope.weight_slope
     by_k = slopes_in_log_k(sites.count, expected, hyper.k)
 
     def through_mode(push: np.ndarray) -> float:
         return float(by_mode @ (push - covariance @ (precision @ push)))
 
-    # The kernel's first parameter is the log of spread squared, hence the 2.
+    by_range = by_spread * distance_m
     gradient = [
         scale
         * (
-            0.5 * mode.pull @ field_gradient[:, :, i] @ mode.pull
-            - 0.5 * np.einsum("ij,ij->", precision, field_gradient[:, :, i])
-            + through_mode(field_gradient[:, :, i] @ mode.pull)
+            0.5 * mode.pull @ (slope_in @ mode.pull)
+            - 0.5 * np.vdot(precision, slope_in)
+            + through_mode(slope_in @ mode.pull)
         )
-        for i, scale in ((0, 2.0), (1, 1.0))
+        for slope_in, scale in ((by_spread, 2.0), (by_range, 3.0 / hyper.range_m))
     ]
     gradient.append(by_k.first.sum() - 0.5 * variance @ by_k.weight + through_mode(covariance @ by_k.weight_slope))
     return mode.evidence, np.array(gradient), mode.pull
+
+
+def measure_distances(places: np.ndarray) -> np.ndarray:
+    """Return the distances between samples, m, shape (n, n)."""
+    return np.asarray(cdist(places, places))
+
+
+def posterior_variance(weight: np.ndarray, precision: np.ndarray) -> np.ndarray:
+    """Return the posterior variance at the samples from the likelihood's curvature W and the diagonal of R.
+
+    Notes
+    -----
+    R is the inverse of K + W⁻¹, so K - K R K = W⁻¹ - W⁻¹ R W⁻¹: its diagonal needs no product of matrices.
+    """
+    weight = np.maximum(weight, 1e-12)
+    return np.asarray(np.maximum(1 - precision / weight, 0.0) / weight)
 
 
 def fit_hyper(sites: Sites, priors: Priors) -> Hyper:
@@ -102,7 +124,7 @@ def fit_hyper(sites: Sites, priors: Priors) -> Hyper:
 
 def _search(sites: Sites, priors: Priors, start: np.ndarray) -> tuple[float, np.ndarray]:
     """Return the lowest cost found from a start, and where."""
-    cost: Any = _Search(sites, priors).cost
+    cost: Any = _Search(sites, priors, measure_distances(sites.places)).cost
     found = minimize(cost, start, jac=True, method="L-BFGS-B", bounds=[tuple(np.log(pair)) for pair in BOUNDS])
     return float(found.fun), np.asarray(found.x)
 

@@ -11,13 +11,16 @@ from scipy.spatial import cKDTree
 from scipy.stats import norm
 
 from geosample.counts import Counts, tally
+from geosample.density.areas import keep_sites
+from geosample.density.clusters import describe_clusters
 from geosample.density.covariates import Covariates, choose_covariates
 from geosample.density.data import Samples, cut_target, ready_samples, target_surfaces
 from geosample.density.few import bound_density
-from geosample.density.field import FittedField, Sites, predict_log
+from geosample.density.field import FittedField, Sites
 from geosample.density.findings import tell_findings, tell_no_map
 from geosample.density.fitting import Priors, fit_counts
 from geosample.density.model import DensityMap
+from geosample.density.predicting import predict_log
 from geosample.density.settings import Settings
 from geosample.density.worth import judge_worth
 from geosample.errors import DensityError, Problem
@@ -86,8 +89,9 @@ def map_density(
     fitted = fit_counts(_sites(samples, covariates), Priors(settings.spread_tail, settings.range_tail_m))
     frame = _predict_cells(fitted, cells, samples, covariates)
     worth = judge_worth(fitted)
-    findings = tell_findings(whose, fitted, frame, covariates, worth)
-    record = {**_record(fitted, samples), "map_worth": worth.as_dict()}
+    clusters = describe_clusters(samples)
+    findings = tell_findings(whose, fitted, frame, covariates, worth, clusters)
+    record = {**_record(fitted, samples), "map_worth": worth.as_dict(), "clusters": clusters}
     density_map = DensityMap(
         **whose, cell_m=cell_m, cells=frame, settings=settings.as_dict(), fitted=record, findings=findings
     )
@@ -105,7 +109,16 @@ def _check_settings(settings: Settings) -> None:
     spreads = ("edge_scale_m", "trees_scale_m", "edge_sd", "kind_sd", "trees_sd", "last_sd", "level_sd")
     problems = [
         Problem(f"settings.{name}", str(getattr(settings, name)), "a number above 0", "give one")
-        for name in (*spreads, "spread_tail", "range_tail_m", "widen", "known_ratio", "least_spread", "reach_m")
+        for name in (
+            *spreads,
+            "spread_tail",
+            "range_tail_m",
+            "widen",
+            "widen_interval",
+            "known_ratio",
+            "least_spread",
+            "reach_m",
+        )
         if not (np.isfinite(getattr(settings, name)) and getattr(settings, name) > 0)
     ]
     if not 0 < settings.level < 1:
@@ -132,14 +145,14 @@ def _predict_cells(fitted: FittedField, cells: pd.DataFrame, samples: Samples, c
     mean, spread = predict_log(fitted, places, basis)
     log_mean = mean + np.log(samples.rate_per_m2)
     prior = prior_spread(fitted.hyper.spread)
-    shown, half = spread * settings.widen, float(norm.ppf(0.5 + settings.level / 2))
+    half = float(norm.ppf(0.5 + settings.level / 2)) * spread * settings.widen_interval
     return cells.drop(columns="kind").assign(
         log_mean=log_mean,
-        log_sd=shown,
+        log_sd=spread * settings.widen,
         prior_sd=prior * settings.widen,
         expected_per_m2=np.exp(log_mean + spread**2 / 2),
-        low_per_m2=np.exp(log_mean - half * shown),
-        high_per_m2=np.exp(log_mean + half * shown),
+        low_per_m2=np.exp(log_mean - half),
+        high_per_m2=np.exp(log_mean + half),
         edge_m=edge_m,
         known=know_enough(fitted, samples.places, places, spread, settings),
     )
@@ -215,4 +228,6 @@ def _record(fitted: FittedField, samples: Samples) -> dict[str, Any]:
         "k": fitted.hyper.k,
         "log_evidence": fitted.evidence,
         "rate_per_m2": samples.rate_per_m2,
+        "kinds": samples.kind.tolist(),
+        "sites": keep_sites(fitted),
     }

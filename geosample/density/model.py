@@ -26,8 +26,9 @@ class DensityMap:
         Side of a cell, m; the cell's west and south edges lie at ``column * cell_m`` and ``row * cell_m``.
     cells : DataFrame
         One row a piece of cell on one surface, columns of the layer ``cells``: log_mean and log_sd describe the
-        natural log of the density per m² (normal); expected, low and high are densities per m²; known is true where
-        the counts say enough.
+        natural log of the density per m² (normal), as probabilities are worked out from it; expected, low and high
+        are densities per m², low to high a little wider than log_sd alone says; known is true where the counts say
+        enough.
     settings : dict
         The model as asked for: covariates, priors, level, plain JSON types.
     fitted : dict
@@ -45,7 +46,20 @@ class DensityMap:
     findings: pd.DataFrame
 
 
-OWN_FINDINGS = ("map worth", "border effect", "map k", "range", "spread", "known share", "hotspot", "no map")
+OWN_FINDINGS = (
+    "map worth",
+    "border effect",
+    "map k",
+    "range",
+    "spread",
+    "known share",
+    "map score",
+    "map coverage",
+    "map calibration",
+    "hotspot",
+    "clusters",
+    "no map",
+)
 
 
 def exceedance(density_map: DensityMap, threshold_per_m2: float) -> np.ndarray:
@@ -56,11 +70,16 @@ def exceedance(density_map: DensityMap, threshold_per_m2: float) -> np.ndarray:
     The log density is normal given the counts, so P(density > T) = Phi((log_mean - log T) / log_sd).
     A threshold of 0 is exceeded everywhere.
     """
+    return exceed(density_map.cells, threshold_per_m2)
+
+
+def exceed(cells: pd.DataFrame, threshold_per_m2: float) -> np.ndarray:
+    """Return the same from the cells alone, shape (cells,)."""
     from scipy.special import ndtr
 
     if threshold_per_m2 <= 0:
-        return np.ones(len(density_map.cells))
-    mean, spread = (density_map.cells[name].to_numpy(float) for name in ("log_mean", "log_sd"))
+        return np.ones(len(cells))
+    mean, spread = (cells[name].to_numpy(float) for name in ("log_mean", "log_sd"))
     return np.asarray(ndtr((mean - np.log(threshold_per_m2)) / spread))
 
 
@@ -75,6 +94,15 @@ def save_density(survey: Survey, density_map: DensityMap) -> None:
         change.put("cells", density_map.cells.assign(**of_visit), where=of_visit)
         change.put("models", model, where=of_visit)
         change.put("findings", density_map.findings, where={**of_visit, "what": OWN_FINDINGS})
+
+
+def load_last_density(survey: Survey, visit: str) -> DensityMap | None:
+    """Return the density map of the latest visit before this one that has one, or None."""
+    visits = survey.need("visits").sort_values(["date", "visit"], kind="stable")
+    date = visits.loc[visits["visit"] == visit, "date"].iloc[0]
+    mapped = set(survey.read("models")["visit"])
+    before = [name for name in visits.loc[visits["date"] < date, "visit"] if name in mapped]
+    return load_density(survey, before[-1]) if before else None
 
 
 def load_density(survey: Survey, visit: str | None = None) -> DensityMap:

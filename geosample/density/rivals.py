@@ -15,6 +15,7 @@ from scipy.spatial.distance import cdist
 
 from geosample.density.fitting import BOUNDS
 from geosample.density.likelihood import log_pmf
+from geosample.density.scores import Predictive
 
 POWERS = (0.25, 0.5, 1.0, 1.5, 2.0, 3.0, 4.0)
 _TOUCHING_M = 1e-3
@@ -52,6 +53,19 @@ def tune_distance_power(
     tried = [(*_best_k(_left_out(places, count, effort, power), count), power) for power in powers]
     _, k, power = min(tried)
     return power, k
+
+
+def leave_out_distance(places: np.ndarray, count: np.ndarray, effort: np.ndarray) -> Predictive:
+    """Return every count foretold from all the others by tuned inverse-distance weighting, negative binomial.
+
+    Notes
+    -----
+    A single sample has no others: it is foretold by itself.
+    """
+    if len(count) == 1:
+        return Predictive(np.maximum(count, 0.5)[:, None], np.ones(1), 1.0)
+    power, k = tune_distance_power(places, count, effort)
+    return Predictive(_left_out(places, count, effort, power)[:, None], np.ones(1), k)
 
 
 def _left_out(places: np.ndarray, count: np.ndarray, effort: np.ndarray, power: float) -> np.ndarray:

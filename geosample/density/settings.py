@@ -34,7 +34,9 @@ class Settings:
     level : float
         Probability the intervals are to hold, between 0 and 1.
     widen : float
-        Factor on the posterior spread of the log density for what is shown.
+        Factor on the posterior spread of the log density for probabilities, since spread and range are not known.
+    widen_interval : float
+        The same for intervals, which simulations found to need more (both chosen on simulated surveys).
     known_ratio : float
         A cell is known enough where posterior over prior variance of the log density is at most this.
     least_spread : float
@@ -45,6 +47,8 @@ class Settings:
         (common practice, no source).
     fewest_insects : int
         With fewer in all there is no map, only the bound.
+    threshold_per_m2 : float or None
+        Density the hotspots are above; None for no hotspots.
 
     Notes
     -----
@@ -55,7 +59,7 @@ class Settings:
     covariates: tuple[str, ...] = ("edge", "kind")
     edge_scale_m: float = 4.0
     trees_scale_m: float = 20.0
-    edge_sd: float = 1.0
+    edge_sd: float = 1.5
     kind_sd: float = 1.0
     trees_sd: float = 1.0
     last_sd: float = 1.0
@@ -65,10 +69,12 @@ class Settings:
     recovery: Mapping[str, float] = field(default_factory=dict)
     level: float = 0.90
     widen: float = 1.15
+    widen_interval: float = 1.3
     known_ratio: float = 0.5
     least_spread: float = 0.5
     reach_m: float = 60.0
     fewest_insects: int = 5
+    threshold_per_m2: float | None = None
 
     def as_dict(self) -> dict[str, Any]:
         """Return the settings in plain JSON types.
@@ -79,3 +85,15 @@ class Settings:
         ['edge', 'kind']
         """
         return {**asdict(self), "covariates": list(self.covariates), "recovery": dict(self.recovery)}
+
+    @classmethod
+    def from_dict(cls, kept: Mapping[str, Any]) -> Settings:
+        """Return the settings from what ``as_dict`` gave, other keys being left aside.
+
+        Examples
+        --------
+        >>> Settings.from_dict({**Settings(level=0.8).as_dict(), "cell_m": 1.0}).level
+        0.8
+        """
+        known = {name: value for name, value in kept.items() if name in cls.__dataclass_fields__}
+        return cls(**{**known, "covariates": tuple(known.get("covariates", ()))})

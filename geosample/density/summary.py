@@ -2,18 +2,19 @@
 
 from __future__ import annotations
 
+import math
 from typing import TYPE_CHECKING, Any
 
 from geosample.cautions import GRADES
 from geosample.density.model import DensityMap, exceedance
+from geosample.density.patches import LEVELS
 from geosample.errors import DensityError, Problem
 from geosample.pests import list_pests, load_pest
-from geosample.units import Units, show_area, show_density, show_number
+from geosample.report import show_table
+from geosample.units import Units, show_area, show_density, show_length, show_number
 
 if TYPE_CHECKING:
     from geosample.report import Summary
-
-HOTSPOT_LEVELS = (0.5, 0.8)
 
 
 def starting_threshold(pest: str) -> tuple[float, str]:
@@ -40,54 +41,61 @@ def starting_threshold(pest: str) -> tuple[float, str]:
 
 def summarise_map(density_map: DensityMap, threshold_per_m2: float, units: Units = "us") -> tuple[list[str], Summary]:
     """Return the lines to print and the same as a summary in plain JSON types."""
-    cells = density_map.cells
+    cells, fitted = density_map.cells, density_map.fitted
     area = cells["area_m2"].to_numpy(float)
-    known = cells["known"].to_numpy(bool)
     summary: dict[str, Any] = {
         "visit": density_map.visit,
         "pest": density_map.pest,
         "cells": len(cells),
         "cell_m": density_map.cell_m,
         "area_m2": float(area.sum()),
-        "known_share": float(area[known].sum() / area.sum()),
+        "known_share": float(area[cells["known"].to_numpy(bool)].sum() / area.sum()),
         "threshold_per_m2": threshold_per_m2,
-        "map_worth": density_map.fitted["map_worth"],
+        "map_worth": fitted["map_worth"],
     }
     simulated = density_map.settings.get("simulated")
     lines = [
         *([simulated] if simulated else []),
         f"{density_map.pest}, visit {density_map.visit}: {show_area(area.sum(), units)} in {len(cells):,} cells.",
-        str(density_map.fitted["map_worth"]["sentence"]),
+        str(fitted["map_worth"]["sentence"]),
     ]
-    if density_map.fitted["no_map"]:
-        return lines, {**summary, "bound_per_m2": density_map.fitted["bound_per_m2"]}
+    if fitted["no_map"]:
+        return lines, {**summary, "bound_per_m2": fitted["bound_per_m2"]}
     over = exceedance(density_map, threshold_per_m2)
-    likely = {level: float(area[over >= level].sum()) for level in HOTSPOT_LEVELS}
-    notes = density_map.findings.set_index("what")
-    lines += _lines_of_fit(density_map, units)
+    likely = {level: float(area[over >= level].sum()) for level in LEVELS}
+    findings = density_map.findings[["what", "domain", "value", "low", "high"]].to_dict("records")
+    summary |= {**{f"area_over_{level:g}_m2": value for level, value in likely.items()}, "findings": findings}
     lines += [
+        *_lines_of_scores(fitted["map_worth"]),
+        *_lines_of_fit(density_map, units),
         f"Known enough: {summary['known_share']:.0%} of the area; the rest is not known, which is not the same as "
         "clean.",
         f"Above {show_density(threshold_per_m2, units)}: more likely than not on {show_area(likely[0.5], units)}, "
         f"with 80 % probability or more on {show_area(likely[0.8], units)}.",
     ]
-    summary |= {f"area_over_{level:g}_m2": value for level, value in likely.items()}
-    summary["findings"] = {
-        what: {name: row[name] for name in ("value", "low", "high")} for what, row in notes.iterrows()
-    }
     return lines, summary
 
 
-def _lines_of_fit(density_map: DensityMap, units: Units) -> list[str]:
-    fitted = density_map.fitted
-    reach = f"{fitted['range_m'] / 0.3048:,.0f} ft" if units == "us" else f"{fitted['range_m']:,.0f} m"
-    lines = [
-        f"Fitted: k {show_number(fitted['k'])}, patches of about {reach} across, densities spread by a factor of "
-        f"{show_number(2.718281828 ** fitted['spread'])} (one standard deviation)."
+def _lines_of_scores(worth: dict[str, Any]) -> list[str]:
+    names = {"map": "this map", "average": "one average", "distance": "inverse distance, tuned"}
+    rows = [[name, f"{worth['log_score'][key]:.3f}", f"{worth['crps'][key]:.3f}"] for key, name in names.items()]
+    holds = ", ".join(f"{float(level):.0%} held {share:.0%}" for level, share in worth["holds"].items())
+    return [
+        *show_table(["each count foretold from the others", "log score", "CRPS"], rows),
+        f"(lower is better; predictive intervals of {holds} of the counts)",
     ]
-    border = density_map.findings[density_map.findings["what"] == "border effect"]
-    return lines + [
-        f"Border effect {show_number(row['value'])} ({show_number(row['low'])} to {show_number(row['high'])}). "
-        f"{row['note']}"
-        for row in border.to_dict("records")
+
+
+def _lines_of_fit(density_map: DensityMap, units: Units) -> list[str]:
+    fitted, findings = density_map.fitted, density_map.findings
+    factor = math.exp(fitted["spread"])
+    border = findings[findings["what"] == "border effect"].to_dict("records")
+    return [
+        f"Fitted: k {show_number(fitted['k'])}; densities spread from place to place by a factor of "
+        f"{show_number(factor)} (one standard deviation), alike within about {show_length(fitted['range_m'], units)}.",
+        *(
+            f"Border effect {show_number(row['value'])} ({show_number(row['low'])} to {show_number(row['high'])}). "
+            f"{row['note']}"
+            for row in border
+        ),
     ]

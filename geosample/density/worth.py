@@ -1,8 +1,8 @@
-"""How good the map is: leave-one-out scores against plain averages, and the answer in a sentence."""
+"""How good the map is: leave-one-out scores beside plainer ways to foretell a count, and the answer in a sentence."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from typing import Any, Literal
 
 import numpy as np
@@ -10,33 +10,48 @@ from scipy.optimize import minimize_scalar
 
 from geosample.density.field import FittedField, Hyper, Sites, fit_field
 from geosample.density.fitting import BOUNDS
-from geosample.density.scores import leave_one_out, mix_lognormal
+from geosample.density.rivals import leave_out_distance
+from geosample.density.scores import (
+    Predictive,
+    crps_counts,
+    hold_share,
+    leave_one_out,
+    mix_lognormal,
+    spread_pit,
+)
 
 Answer = Literal["yes", "a little", "no"]
 NO_SPREAD = 1e-6
+LEVELS = (0.5, 0.8, 0.9)
 _NINETY = 1.6448536269514722
 
 
 @dataclass(frozen=True, slots=True)
 class Worth:
-    """What the map adds to plain averages, in nats of log score a sample; above 0 is better.
+    """What the map adds to plain averages, judged by foretelling each count from all the others.
 
     Parameters
     ----------
     answer : str
         yes, a little or no.
     gain, low, high : float
-        Mean gain over one average for all, and its 90 % interval over samples.
-    map_score, constant_score : float
-        Mean leave-one-out log scores; the lower the better.
+        Mean gain in log score over one average for all, nats a sample, and its 90 % interval over samples.
+    log_score, crps : dict of str to float
+        Mean scores of map, average and distance (inverse-distance weighting, tuned); the lower the better.
+    holds : dict of str to float
+        Share of counts inside the map's central predictive intervals, by level.
+    tenths : tuple of float
+        Share of counts in each tenth of what the map foretold; 0.1 each where it is right.
     """
 
     answer: Answer
     gain: float
     low: float
     high: float
-    map_score: float
-    constant_score: float
+    log_score: dict[str, float]
+    crps: dict[str, float]
+    holds: dict[str, float]
+    tenths: tuple[float, ...]
 
     @property
     def sentence(self) -> str:
@@ -53,7 +68,7 @@ class Worth:
 
     def as_dict(self) -> dict[str, Any]:
         """Return the scores in plain JSON types."""
-        return {name: getattr(self, name) for name in (*self.__dataclass_fields__, "sentence")}
+        return {**asdict(self), "tenths": list(self.tenths), "sentence": self.sentence}
 
 
 def fit_constant(sites: Sites) -> FittedField:
@@ -67,18 +82,41 @@ def fit_constant(sites: Sites) -> FittedField:
     return fit_field(level, Hyper(NO_SPREAD, BOUNDS[1][1], float(np.exp(best.x))))
 
 
-def score_left_out(fitted: FittedField) -> np.ndarray:
-    """Return the leave-one-out log score of every sample, shape (n,)."""
+def foretell_left_out(fitted: FittedField) -> Predictive:
+    """Return the predictive distribution of every sample's count from all the others."""
     mean, spread = leave_one_out(fitted)
-    return mix_lognormal(mean, spread, fitted.sites.offset, fitted.hyper.k).log_score(fitted.sites.count)
+    return mix_lognormal(mean, spread, fitted.sites.offset, fitted.hyper.k)
 
 
 def judge_worth(fitted: FittedField) -> Worth:
-    """Return what the map adds to one average for all samples."""
-    ours, plain = score_left_out(fitted), score_left_out(fit_constant(fitted.sites))
-    gains = plain - ours
+    """Return what the map adds to one average for all samples, and how it scores.
+
+    Notes
+    -----
+    Leave-one-out with each way's own fitted parameters kept. In simulations this was right on average where there is
+    a pattern, and too kind to the map by less than 0.01 nats a sample where there is none.
+    """
+    sites = fitted.sites
+    ways = {
+        "map": foretell_left_out(fitted),
+        "average": foretell_left_out(fit_constant(sites)),
+        "distance": leave_out_distance(sites.places, sites.count, np.exp(sites.offset)),
+    }
+    scores = {name: way.log_score(sites.count) for name, way in ways.items()}
+    gain, low, high = _mean_interval(scores["average"] - scores["map"])
+    return Worth(
+        "yes" if low > 0 else "a little" if gain > 0 else "no",
+        gain,
+        low,
+        high,
+        {name: float(score.mean()) for name, score in scores.items()},
+        {name: float(crps_counts(way, sites.count).mean()) for name, way in ways.items()},
+        {f"{level:g}": hold_share(ways["map"], sites.count, level) for level in LEVELS},
+        tuple(float(share) for share in spread_pit(ways["map"], sites.count)),
+    )
+
+
+def _mean_interval(gains: np.ndarray) -> tuple[float, float, float]:
     gain = float(gains.mean())
     error = float(gains.std(ddof=1) / np.sqrt(len(gains))) if len(gains) > 1 else 0.0
-    low, high = gain - _NINETY * error, gain + _NINETY * error
-    answer: Answer = "yes" if low > 0 else "a little" if gain > 0 else "no"
-    return Worth(answer, gain, low, high, float(ours.mean()), float(plain.mean()))
+    return gain, gain - _NINETY * error, gain + _NINETY * error

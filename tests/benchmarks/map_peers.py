@@ -18,8 +18,9 @@ from scipy.stats import norm
 from sklearn.gaussian_process import GaussianProcessRegressor
 from sklearn.gaussian_process.kernels import ConstantKernel, Matern, WhiteKernel
 
-from geosample.density.field import Hyper, Sites, find_mode, fit_field, predict_log
+from geosample.density.field import Hyper, Sites, find_mode, fit_field
 from geosample.density.fitting import Priors, fit_counts
+from geosample.density.predicting import predict_log
 from geosample.density.settings import Settings
 from geosample.density.worth import NO_SPREAD, fit_constant
 
@@ -35,6 +36,7 @@ class Answer:
     mean: np.ndarray
     spread: np.ndarray
     forward: Callable[[np.ndarray], np.ndarray] = np.log
+    wider: float = 1.0
 
     def over(self, threshold: float) -> np.ndarray:
         """Return the probability that the density is above the threshold."""
@@ -42,7 +44,9 @@ class Answer:
 
     def holds(self, truth: np.ndarray, level: float = 0.9) -> np.ndarray:
         """Return whether the central interval holds the truth."""
-        return np.asarray(np.abs(self.forward(truth) - self.mean) <= norm.ppf(0.5 + level / 2) * self.spread)
+        return np.asarray(
+            np.abs(self.forward(truth) - self.mean) <= norm.ppf(0.5 + level / 2) * self.spread * self.wider
+        )
 
 
 def root(value: np.ndarray) -> np.ndarray:
@@ -50,12 +54,12 @@ def root(value: np.ndarray) -> np.ndarray:
     return np.asarray(np.sqrt(value + 0.375))
 
 
-def ours(world: World, *, edge: bool = True, widen: float = SETTINGS.widen) -> Answer:
+def ours(world: World, *, edge: bool = True) -> Answer:
     """Return the density room's own map with its default settings."""
     sites, basis, level = _sites(world, edge=edge)
     fitted = fit_counts(sites, Priors(SETTINGS.spread_tail, SETTINGS.range_tail_m))
     mean, spread = predict_log(fitted, world.turf.places, basis)
-    return Answer(mean + level, spread * widen)
+    return Answer(mean + level, spread * SETTINGS.widen, wider=SETTINGS.widen_interval / SETTINGS.widen)
 
 
 def _sites(world: World, *, edge: bool = True) -> tuple[Sites, np.ndarray, float]:

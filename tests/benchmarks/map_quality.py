@@ -116,9 +116,10 @@ def main() -> None:
     lines = [
         "# How good the density map is, on simulated larvae", "",
         *(__doc__ or "").splitlines()[3:5], "",
-        f"Thresholds: {FIXED} insects a bag (fixed), or the density that 75 % of the area stays below (quantile). "
-        f"Cost: {MISS_COST:g} for a missed hot share of the area, 1 for a needless one; treated where the probability "
-        "passes 1/4. Differences are paired by survey.", "",
+        f"Thresholds: {FIXED} insects a bag (fixed), or the density that 75 % of the area stays below (quantile).",
+        f"Cost: {MISS_COST:g} for a missed hot share of the area, 1 for a needless one; treated where the probability",
+        "passes 1/4. Differences are paired by survey. The map's prior on the border effect and its two widenings were",
+        "chosen on other surveys of the same kind of world.", "",
         *conclude(rows), *tabulate(rows),
     ]  # fmt: skip
     asked.out.write_text("\n".join(lines) + "\n", encoding="utf-8")

@@ -1,0 +1,187 @@
+"""Densities of areas and at points from the stored map: the joint posterior, without fitting again."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+import shapely
+
+from geosample.density.covariates import Covariates, choose_covariates
+from geosample.density.data import cut_target
+from geosample.density.field import FittedField, Hyper, Sites, draw_log, fit_field
+from geosample.density.model import DensityMap
+from geosample.density.predicting import predict_log
+from geosample.density.settings import Settings
+from geosample.errors import DensityError, Problem
+
+if TYPE_CHECKING:
+    import geopandas as gpd
+    import pandas as pd
+
+    from geosample.ground import Ground
+
+DRAWS = 1000
+CELLS_AN_AREA = 600
+SURE = 0.9
+"""Probability at which an area is called above or below the threshold (common practice, no source)."""
+
+
+def restore_field(density_map: DensityMap) -> FittedField:
+    """Return the latent field as it was fitted, from what the map keeps of it.
+
+    Raises
+    ------
+    DensityError
+        When there were too few insects for a map.
+    """
+    fitted = density_map.fitted
+    if fitted["no_map"]:
+        found = f"only a bound: {fitted['insects']} insects in all"
+        raise DensityError(Problem("density map", found, "a map", "pull more plugs, or use the averages"))
+    kept = fitted["sites"]
+    sites = Sites(
+        np.array(kept["places"], dtype=float),
+        np.array(kept["basis"], dtype=float),
+        np.array(kept["count"], dtype=float),
+        np.array(kept["offset"], dtype=float),
+    )
+    hyper = Hyper(fitted["spread"], fitted["range_m"], fitted["k"])
+    return fit_field(sites, hyper, start=np.array(kept["pull"], dtype=float))
+
+
+def keep_sites(fitted: FittedField) -> dict[str, list[object]]:
+    """Return in plain JSON types what ``restore_field`` needs."""
+    sites = fitted.sites
+    arrays = {"places": sites.places, "basis": sites.basis, "count": sites.count, "offset": sites.offset}
+    return {name: array.tolist() for name, array in {**arrays, "pull": fitted.pull}.items()}
+
+
+def _covariates(density_map: DensityMap, ground: Ground, last: DensityMap | None) -> Covariates:
+    kinds = np.array(density_map.fitted["kinds"], dtype=object)
+    return choose_covariates(ground, kinds, Settings.from_dict(density_map.settings), last=last)
+
+
+def estimate_areas(
+    density_map: DensityMap,
+    ground: Ground,
+    areas: gpd.GeoDataFrame,
+    *,
+    threshold_per_m2: float | None = None,
+    seed: int = 0,
+    last: DensityMap | None = None,
+) -> pd.DataFrame:
+    """Return the mean density of areas, with interval, from draws of the joint posterior.
+
+    Parameters
+    ----------
+    density_map : DensityMap
+        A map, not a bound.
+    ground : Ground
+        The same ground.
+    areas : GeoDataFrame
+        Any polygons in the ground's CRS; only what lies on mapped surfaces counts.
+    threshold_per_m2 : float, optional
+        For the probability that the area's mean is above it.
+    seed : int
+        Of the draws.
+    last : DensityMap, optional
+        The last visit's map, where it was a covariate.
+
+    Returns
+    -------
+    DataFrame
+        A row an area, with its index: area_m2, mean_per_m2, low_per_m2, high_per_m2, and with a threshold
+        probability and decision (above, below, undecided).
+
+    Raises
+    ------
+    DensityError
+        When an area has nothing on mapped ground, or the map is only a bound.
+
+    Notes
+    -----
+    A threshold on a mean is not one on a cell: an area may be below it and hold cells above.
+    """
+    import pandas as pd
+
+    fitted, covariates = restore_field(density_map), _covariates(density_map, ground, last)
+    mapped = ground.surfaces[ground.surfaces["surface_id"].isin(set(density_map.cells["surface_id"]))]
+    pieces = [_cut_area(mapped, shape) for shape in areas.geometry]
+    _check_pieces(areas, pieces)
+    rng = np.random.default_rng(seed)
+    rows = [_mean_of(density_map, fitted, covariates, piece, rng) for piece in pieces]
+    found = pd.DataFrame(rows, index=areas.index)
+    if threshold_per_m2 is None:
+        return found.drop(columns="draws")
+    over = found["draws"].map(lambda draws: float((draws > threshold_per_m2).mean()))
+    decision = np.select([over >= SURE, over <= 1 - SURE], ["above", "below"], "undecided")
+    return found.drop(columns="draws").assign(probability=over, decision=decision)
+
+
+def _cut_area(mapped: gpd.GeoDataFrame, shape: shapely.Geometry) -> pd.DataFrame:
+    import pandas as pd
+
+    inside = mapped.assign(geometry=shapely.intersection(mapped.geometry.to_numpy(), shape))
+    inside = inside[inside.area > 0]
+    if inside.empty:
+        return pd.DataFrame()
+    return cut_target(inside, float(np.sqrt(inside.area.sum() / CELLS_AN_AREA)))
+
+
+def _check_pieces(areas: gpd.GeoDataFrame, pieces: list[pd.DataFrame]) -> None:
+    remedy = "choose an area on the surfaces that were sampled"
+    problems = [
+        Problem(f"area {name}", "nothing on mapped ground", "some", remedy)
+        for name, piece in zip(areas.index, pieces, strict=True)
+        if piece.empty
+    ]
+    if problems:
+        raise DensityError(problems)
+
+
+def _mean_of(
+    density_map: DensityMap, fitted: FittedField, covariates: Covariates, piece: pd.DataFrame, rng: np.random.Generator
+) -> dict[str, object]:
+    places = piece[["easting", "northing"]].to_numpy(float)
+    basis, _ = covariates.basis(places, piece["kind"].to_numpy())
+    settings = covariates.settings
+    mean, around = draw_log(fitted, places, basis, rng, DRAWS)
+    share = piece["area_m2"].to_numpy(float) / piece["area_m2"].sum()
+    rate = float(density_map.fitted["rate_per_m2"])
+    draws = np.exp(mean + settings.widen * around) @ share * rate
+    low, high = np.quantile(draws, [0.5 - settings.level / 2, 0.5 + settings.level / 2])
+    centre = float(np.exp(mean + around.var(axis=0) / 2) @ share) * rate
+    area_m2 = float(piece["area_m2"].sum())
+    ends = {"low_per_m2": float(low), "high_per_m2": float(high)}
+    return {"area_m2": area_m2, "mean_per_m2": centre, **ends, "draws": draws}
+
+
+def predict_at(
+    density_map: DensityMap, ground: Ground, points: gpd.GeoDataFrame, *, last: DensityMap | None = None
+) -> pd.DataFrame:
+    """Return the density at points, each read with the kind of the nearest mapped surface.
+
+    Returns
+    -------
+    DataFrame
+        With the points' index: log_mean, log_sd, expected_per_m2, low_per_m2, high_per_m2.
+    """
+    import pandas as pd
+    from scipy.stats import norm
+
+    fitted, covariates = restore_field(density_map), _covariates(density_map, ground, last)
+    mapped = ground.surfaces[ground.surfaces["surface_id"].isin(set(density_map.cells["surface_id"]))]
+    nearest = shapely.STRtree(mapped.geometry.to_numpy()).nearest(points.geometry.to_numpy())
+    places = shapely.get_coordinates(points.geometry.to_numpy())
+    basis, _ = covariates.basis(places, mapped["kind"].to_numpy()[nearest])
+    mean, spread = predict_log(fitted, places, basis)
+    settings, log_mean = covariates.settings, mean + np.log(density_map.fitted["rate_per_m2"])
+    half = float(norm.ppf(0.5 + settings.level / 2)) * spread * settings.widen_interval
+    found = {
+        "log_mean": log_mean,
+        "log_sd": spread * settings.widen,
+        "expected_per_m2": np.exp(log_mean + spread**2 / 2),
+    }
+    ends = {"low_per_m2": np.exp(log_mean - half), "high_per_m2": np.exp(log_mean + half)}
+    return pd.DataFrame({**found, **ends}, index=points.index)

@@ -1,0 +1,74 @@
+"""Hotspots: patches of ground where the density is probably above the threshold, at two levels of probability."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+from scipy.sparse import coo_array
+from scipy.sparse.csgraph import connected_components
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+LEVELS = (0.5, 0.8)
+_STRIDE = 2**32
+
+
+def label_patches(column: np.ndarray, row: np.ndarray) -> np.ndarray:
+    """Return the number of the patch each cell belongs to, cells that share a side being of one, shape (n,).
+
+    Examples
+    --------
+    >>> label_patches(np.array([0, 1, 3]), np.array([0, 0, 0])).tolist()
+    [0, 0, 1]
+    """
+    place, cell = np.unique(column.astype(np.int64) * _STRIDE + row, return_inverse=True)
+    pairs = [_neighbours(place, step) for step in (1, _STRIDE)]
+    first, second = (np.concatenate(side) for side in zip(*pairs, strict=True))
+    links = coo_array((np.ones(len(first)), (first, second)), shape=(len(place), len(place)))
+    return np.asarray(connected_components(links, directed=False)[1][cell])
+
+
+def _neighbours(place: np.ndarray, step: int) -> tuple[np.ndarray, np.ndarray]:
+    at = np.minimum(np.searchsorted(place, place + step), len(place) - 1)
+    first = np.flatnonzero(place[at] == place + step)
+    return first, at[first]
+
+
+def find_hotspots(cells: pd.DataFrame, over: np.ndarray, level: float) -> pd.DataFrame:
+    """Return the patches where the chance of being above the threshold is at least a level, largest first.
+
+    Parameters
+    ----------
+    cells : DataFrame
+        Columns of the layer ``cells``.
+    over : ndarray, shape (cells,)
+        Exceedance of each cell.
+    level : float
+        Probability each cell of a patch has at least.
+
+    Returns
+    -------
+    DataFrame
+        A row a patch: surface_ids, area_m2, known_m2, easting, northing (of its middle), mean_per_m2,
+        probability (mean over its area).
+    """
+    import pandas as pd
+
+    columns = ["surface_ids", "area_m2", "known_m2", "easting", "northing", "mean_per_m2", "probability"]
+    hot = cells.assign(over=over)[over >= level]
+    if hot.empty:
+        return pd.DataFrame(columns=columns)
+    hot = hot.assign(patch=label_patches(hot["column"].to_numpy(), hot["row"].to_numpy()))
+    weighted = {name: hot[name] * hot["area_m2"] for name in ("easting", "northing", "expected_per_m2", "over")}
+    sums = hot.assign(**weighted, known_m2=hot["known"] * hot["area_m2"]).groupby("patch")
+    total = sums[["area_m2", "known_m2", *weighted]].sum()
+    means = total[list(weighted)].div(total["area_m2"], axis=0)
+    found = total[["area_m2", "known_m2"]].join(means).join(sums["surface_id"].agg(_join_names))
+    names = {"surface_id": "surface_ids", "expected_per_m2": "mean_per_m2", "over": "probability"}
+    return found.rename(columns=names)[columns].sort_values("area_m2", ascending=False).reset_index(drop=True)
+
+
+def _join_names(surfaces: pd.Series) -> str:
+    return ", ".join(sorted(set(surfaces)))

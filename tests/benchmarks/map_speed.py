@@ -1,0 +1,105 @@
+"""How long fitting and mapping take, beside scikit-learn's Gaussian process and PyKrige on the same data in one run.
+
+Run: python tests/benchmarks/map_speed.py [--big]
+Times are wall seconds on one core each (OMP_NUM_THREADS=1); memory is the peak of a process of its own.
+"""
+
+from __future__ import annotations
+
+import argparse
+import multiprocessing
+import resource
+import time
+import warnings
+from collections.abc import Callable, Iterable
+
+import numpy as np
+from pykrige.ok import OrdinaryKriging
+from scipy.special import ndtr
+from sklearn.gaussian_process import GaussianProcessRegressor
+from sklearn.gaussian_process.kernels import ConstantKernel, Matern, WhiteKernel
+
+from geosample.density.field import Sites
+from geosample.density.fitting import Priors, fit_counts
+from geosample.density.predicting import predict_log
+
+CHUNK = 10_000
+
+
+def make_data(samples: int, cells: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Return sample places, counts around a smooth field, and cell places, on ground that grows with the samples."""
+    rng = np.random.default_rng(1)
+    side = 12.0 * np.sqrt(samples)
+    places, grid = rng.uniform(0, side, (samples, 2)), rng.uniform(0, side, (cells, 2))
+    waves, phases = rng.standard_normal((200, 2)) / 12, rng.uniform(0, 2 * np.pi, 200)
+    field = np.cos(places @ waves.T + phases).sum(axis=1) * np.sqrt(2 / 200) * 0.8
+    return places, rng.poisson(rng.gamma(1.2, 3 * np.exp(field) / 1.2)).astype(float), grid
+
+
+def ours(places: np.ndarray, count: np.ndarray, grid: np.ndarray) -> None:
+    """Fit and map: mean, interval and exceedance."""
+
+    def basis(at: np.ndarray) -> np.ndarray:
+        return np.column_stack([np.full(len(at), 4.0), 1.5 * np.exp(-(at[:, 0] % 20) / 4)])
+
+    sites = Sites(places, basis(places), count, np.full(len(count), np.log(count.mean())))
+    mean, spread = predict_log(fit_counts(sites, Priors()), grid, basis(grid))
+    np.exp(mean - 1.645 * spread), np.exp(mean + 1.645 * spread), ndtr(mean / spread)
+
+
+def theirs(places: np.ndarray, count: np.ndarray, grid: np.ndarray) -> None:
+    """Fit and predict scikit-learn's Gaussian process on roots, with std, in chunks."""
+    kernel = ConstantKernel(1.0) * Matern(10.0, (1.0, 150.0), nu=0.5) + WhiteKernel(0.5)
+    model = GaussianProcessRegressor(kernel, normalize_y=True).fit(places, np.sqrt(count + 0.375))
+    for start in range(0, len(grid), CHUNK):
+        model.predict(grid[start : start + CHUNK], return_std=True)
+
+
+def kriged(places: np.ndarray, count: np.ndarray, grid: np.ndarray) -> None:
+    """Fit and predict PyKrige's ordinary kriging of log counts, in chunks."""
+    krige = OrdinaryKriging(*places.T, np.log1p(count), variogram_model="exponential")
+    for start in range(0, len(grid), CHUNK):
+        krige.execute("points", *grid[start : start + CHUNK].T)
+
+
+def _measure(work: Callable[..., None], samples: int, cells: int, pipe: multiprocessing.connection.Connection) -> None:
+    warnings.simplefilter("ignore")
+    data = make_data(samples, cells)
+    start = time.perf_counter()
+    work(*data)
+    pipe.send((time.perf_counter() - start, resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024))
+
+
+def measure(work: Callable[..., None], samples: int, cells: int) -> tuple[float, float]:
+    """Return seconds and peak MB of the work in a process of its own."""
+    here, there = multiprocessing.Pipe()
+    process = multiprocessing.get_context("spawn").Process(target=_measure, args=(work, samples, cells, there))
+    process.start()
+    there.close()
+    found = here.recv()
+    process.join()
+    return found
+
+
+def show(rows: Iterable[tuple[Callable[..., None], int, int]]) -> None:
+    """Print a line a case."""
+    print(f"{'method':8} {'samples':>8} {'cells':>9} {'seconds':>8} {'peak MB':>8}")
+    for work, samples, cells in rows:
+        seconds, peak = measure(work, samples, cells)
+        print(f"{work.__name__:8} {samples:8,} {cells:9,} {seconds:8.2f} {peak:8.0f}", flush=True)
+
+
+def main() -> None:
+    """Run the table."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--big", action="store_true", help="2,000 samples and a million cells as well")
+    asked = parser.parse_args()
+    show([(work, 300, 100_000) for work in (ours, theirs, kriged)])
+    show([(ours, samples, 30_000) for samples in (50, 100, 200, 400, 800)])
+    show([(ours, 100, cells) for cells in (10_000, 100_000, 1_000_000)])
+    if asked.big:
+        show([(ours, 300, 1_000_000), (ours, 2000, 100_000), (kriged, 2000, 100_000)])
+
+
+if __name__ == "__main__":
+    main()
