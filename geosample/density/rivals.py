@@ -14,11 +14,13 @@ from scipy.optimize import minimize_scalar
 from scipy.spatial.distance import cdist
 
 from geosample.density.fitting import BOUNDS
-from geosample.density.likelihood import log_pmf
-from geosample.density.scores import Predictive
+from geosample.density.likelihood import expect, log_pmf, slopes
+from geosample.density.scores import Predictive, mix_lognormal
 
 POWERS = (0.25, 0.5, 1.0, 1.5, 2.0, 3.0, 4.0)
 _TOUCHING_M = 1e-3
+_MOST_STEPS = 200
+_SETTLED = 1e-9
 
 
 def weigh_distances(to: np.ndarray, places: np.ndarray, power: float, effort: np.ndarray) -> np.ndarray:
@@ -80,6 +82,48 @@ def expect_count(weights: np.ndarray, count: np.ndarray, effort: np.ndarray, eff
     """Return expected counts from weights, never quite 0: half an insect in all is the least the counts can tell."""
     least = 0.5 / effort.sum()
     return np.asarray(np.maximum(weights @ (count / effort), least) * effort_there)
+
+
+def leave_out_average(count: np.ndarray, offset: np.ndarray, level_sd: float) -> tuple[Predictive, float]:
+    """Return every count foretold by one density for all, from all the others, and the k it has.
+
+    Parameters
+    ----------
+    count, offset : ndarray, shape (n,)
+        Counts, and the log of their expectation where the level is zero.
+    level_sd : float
+        Prior spread of the level, as in the map.
+
+    Notes
+    -----
+    The map's model without field and covariates: one latent value, Laplace's approximation, k at its most likely.
+    """
+    best = minimize_scalar(
+        lambda log_k: log_k**2 / 2 - _settle_level(count, offset, float(np.exp(log_k)), level_sd)[1],
+        bounds=tuple(np.log(BOUNDS[2])),
+        method="bounded",
+        options={"xatol": 1e-3},
+    )
+    k = float(np.exp(best.x))
+    level, _ = _settle_level(count, offset, k, level_sd)
+    slope = slopes(count, expect(level + offset), k)
+    others = slope.weight.sum() - slope.weight + level_sd**-2
+    target = slope.weight * level + slope.first
+    return mix_lognormal((target.sum() - target) / others, others**-0.5, offset, k), k
+
+
+def _settle_level(count: np.ndarray, offset: np.ndarray, k: float, level_sd: float) -> tuple[float, float]:
+    """Return the most likely level and Laplace's log marginal likelihood, by Newton steps of at most 1."""
+    level = 0.0
+    for _ in range(_MOST_STEPS):
+        slope = slopes(count, expect(level + offset), k)
+        step = (slope.first.sum() - level / level_sd**2) / (slope.weight.sum() + level_sd**-2)
+        level += float(np.clip(step, -1.0, 1.0))
+        if abs(step) < _SETTLED:
+            break
+    curvature = slopes(count, expect(level + offset), k).weight.sum()
+    height = log_pmf(count, expect(level + offset), k).sum() - level**2 / (2 * level_sd**2)
+    return level, float(height - np.log1p(level_sd**2 * curvature) / 2)
 
 
 def _best_k(expected: np.ndarray, count: np.ndarray) -> tuple[float, float]:

@@ -20,7 +20,7 @@ _NODES, _WEIGHTS = np.polynomial.hermite_e.hermegauss(32)
 _WEIGHTS = _WEIGHTS / _WEIGHTS.sum()
 _TOLD_IN_ONES = 200.0
 _MOST_STEPS = 20_000
-_LEFT_OUT = 1e-9
+_LEFT_OUT = 1e-7
 
 
 @dataclass(frozen=True, slots=True)

@@ -6,11 +6,9 @@ from dataclasses import asdict, dataclass
 from typing import Any, Literal
 
 import numpy as np
-from scipy.optimize import minimize_scalar
 
-from geosample.density.field import FittedField, Hyper, Sites, fit_field
-from geosample.density.fitting import BOUNDS
-from geosample.density.rivals import leave_out_distance
+from geosample.density.field import FittedField
+from geosample.density.rivals import leave_out_average, leave_out_distance
 from geosample.density.scores import (
     Predictive,
     crps_counts,
@@ -21,7 +19,6 @@ from geosample.density.scores import (
 )
 
 Answer = Literal["yes", "a little", "no"]
-NO_SPREAD = 1e-6
 LEVELS = (0.5, 0.8, 0.9)
 _NINETY = 1.6448536269514722
 
@@ -71,17 +68,6 @@ class Worth:
         return {**asdict(self), "tenths": list(self.tenths), "sentence": self.sentence}
 
 
-def fit_constant(sites: Sites) -> FittedField:
-    """Return the model with one density everywhere: no covariate, no field, k at its most likely."""
-    level = Sites(sites.places, sites.basis[:, :1], sites.count, sites.offset)
-
-    def cost(log_k: float) -> float:
-        return -fit_field(level, Hyper(NO_SPREAD, BOUNDS[1][1], float(np.exp(log_k)))).evidence + log_k**2 / 2
-
-    best = minimize_scalar(cost, bounds=tuple(np.log(BOUNDS[2])), method="bounded", options={"xatol": 1e-3})
-    return fit_field(level, Hyper(NO_SPREAD, BOUNDS[1][1], float(np.exp(best.x))))
-
-
 def foretell_left_out(fitted: FittedField) -> Predictive:
     """Return the predictive distribution of every sample's count from all the others."""
     mean, spread = leave_one_out(fitted)
@@ -99,7 +85,7 @@ def judge_worth(fitted: FittedField) -> Worth:
     sites = fitted.sites
     ways = {
         "map": foretell_left_out(fitted),
-        "average": foretell_left_out(fit_constant(sites)),
+        "average": leave_out_average(sites.count, sites.offset, float(sites.basis[0, 0]))[0],
         "distance": leave_out_distance(sites.places, sites.count, np.exp(sites.offset)),
     }
     scores = {name: way.log_score(sites.count) for name, way in ways.items()}

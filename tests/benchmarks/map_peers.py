@@ -21,10 +21,11 @@ from sklearn.gaussian_process.kernels import ConstantKernel, Matern, WhiteKernel
 from geosample.density.field import Hyper, Sites, find_mode, fit_field
 from geosample.density.fitting import Priors, fit_counts
 from geosample.density.predicting import predict_log
+from geosample.density.rivals import leave_out_average, tune_distance_power
 from geosample.density.settings import Settings
-from geosample.density.worth import NO_SPREAD, fit_constant
 
 SETTINGS = Settings()
+NO_SPREAD = 1e-6
 POWERS = (0.25, 0.5, 1.0, 1.5, 2.0, 3.0, 4.0)
 BORDER_M = 15 * 0.3048
 
@@ -91,7 +92,7 @@ def regress_edge(world: World) -> Answer:
     """Return a negative binomial regression on the edge covariate, with no field."""
     sites, basis, level = _sites(world)
     wide = Sites(sites.places, sites.basis[:, :2] * [1, 3], sites.count, sites.offset)
-    k = fit_constant(wide).hyper.k
+    k = leave_out_average(wide.count, wide.offset, SETTINGS.level_sd)[1]
     mean, spread = predict_log(
         fit_field(wide, Hyper(NO_SPREAD, 400.0, k)), world.turf.places, basis[:, :2] * np.array([1, 3])
     )
@@ -150,8 +151,6 @@ def gp_roots(world: World) -> Answer:
 
 def weigh_distance(world: World) -> Answer:
     """Return inverse-distance weighting, its power chosen by leave-one-out negative binomial log score."""
-    from geosample.density.rivals import tune_distance_power
-
     power, k = tune_distance_power(world.points, world.count, np.ones(len(world.count)), POWERS)
     square = ((world.turf.places[:, None] - world.points) ** 2).sum(axis=2) + 1e-6
     weight = square ** (-power / 2)
