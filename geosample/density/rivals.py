@@ -126,6 +126,11 @@ def _settle_level(count: np.ndarray, offset: np.ndarray, k: float, level_sd: flo
     return level, float(height - np.log1p(level_sd**2 * curvature) / 2)
 
 
+def fit_k(expected: np.ndarray, count: np.ndarray) -> float:
+    """Return the most likely k of counts around their expectations."""
+    return _best_k(expected, count)[1]
+
+
 def _best_k(expected: np.ndarray, count: np.ndarray) -> tuple[float, float]:
     def cost(log_k: float) -> float:
         return float(-log_pmf(count, expected, float(np.exp(log_k))).mean())
