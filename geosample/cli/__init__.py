@@ -22,6 +22,7 @@ COMMANDS = {
     "treat": "Mark out what to treat, and only that.",
     "map": "Draw everything on one page that needs no network.",
     "record": "Store what was applied, for the rules and for the next plan.",
+    "followup": "Choose where a second round would most improve the decision.",
     "check": "Say how well a treatment worked, from two visits.",
 }
 _MODULES = {"map": "webmap"}

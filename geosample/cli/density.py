@@ -29,6 +29,12 @@ from geosample.units import Units, show_density
     type=DENSITY,
     help="Density of the exceedance band, such as 30/ft2; a starting point from the pest's profile if not given.",
 )
+@click.option(
+    "--covariates",
+    default="edge,kind",
+    show_default=True,
+    help="What may shift the density: any of edge, kind, trees, last (the last visit's map), or none.",
+)
 @out_folder_option("Folder for density.tif.")
 @visit_option
 @units_option
@@ -44,7 +50,15 @@ def command(survey: Path, out: Path, visit: str | None, units: Units, as_json: b
       geosample density course.gpkg --cell 2m --threshold 30/ft2 --out maps
     """  # noqa: D301
     from geosample.counts import load_counts
-    from geosample.density import map_density, save_density, summarise_map, write_density_tif
+    from geosample.density import (
+        Settings,
+        join_rounds,
+        load_last_density,
+        map_density,
+        save_density,
+        summarise_map,
+        write_density_tif,
+    )
     from geosample.density.raster import make_folder
     from geosample.density.summary import starting_threshold
     from geosample.design import load_design
@@ -60,7 +74,14 @@ def command(survey: Path, out: Path, visit: str | None, units: Units, as_json: b
         threshold_per_m2, source = starting_threshold(design.visit.pest)
         talk(f"No threshold given: {show_density(threshold_per_m2, units)} taken to start with ({source}).")
     talk("Fitting the map ...")
-    density_map = map_density(load_counts(file, name), ground, design=design, cell_m=cell_m)
+    words = tuple(word.strip().lower() for word in asked["covariates"].split(",") if word.strip() not in {"", "none"})
+    settings = Settings(covariates=words, threshold_per_m2=threshold_per_m2)
+    last = load_last_density(file, name) if "last" in words else None
+    counts = load_counts(file, name)
+    if follows := design.visit.settings.get("follows"):
+        talk(f"A second round: the counts of {follows} are mapped with it.")
+        counts = join_rounds(load_counts(file, follows), counts)
+    density_map = map_density(counts, ground, design=design, cell_m=cell_m, settings=settings, last=last)
     save_density(file, density_map)
     path = out / "density.tif"
     write_density_tif(path, density_map, ground.crs, threshold_per_m2=threshold_per_m2, units=units)

@@ -1,19 +1,31 @@
 """Stage 6, density: Counts and Ground in, DensityMap (and how good it is) out."""
 
 from geosample.density.areas import estimate_areas, predict_at
-from geosample.density.mapping import map_density
-from geosample.density.model import DensityMap, exceedance, load_density, load_last_density, save_density
+from geosample.density.followup import Followup, draw_followup
+from geosample.density.mapping import join_rounds, map_density
+from geosample.density.model import (
+    DensityMap,
+    exceedance,
+    load_density,
+    load_last_density,
+    load_newest_density,
+    save_density,
+)
 from geosample.density.raster import write_density_tif
 from geosample.density.settings import Settings
 from geosample.density.summary import summarise_map
 
 __all__ = [
     "DensityMap",
+    "Followup",
     "Settings",
+    "draw_followup",
     "estimate_areas",
     "exceedance",
+    "join_rounds",
     "load_density",
     "load_last_density",
+    "load_newest_density",
     "map_density",
     "predict_at",
     "save_density",

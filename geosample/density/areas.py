@@ -57,7 +57,8 @@ def keep_sites(fitted: FittedField) -> dict[str, list[object]]:
     return {name: array.tolist() for name, array in {**arrays, "pull": fitted.pull}.items()}
 
 
-def _covariates(density_map: DensityMap, ground: Ground, last: DensityMap | None) -> Covariates:
+def covariates_of(density_map: DensityMap, ground: Ground, last: DensityMap | None) -> Covariates:
+    """Return the covariates the map was made with."""
     kinds = np.array(density_map.fitted["kinds"], dtype=object)
     return choose_covariates(ground, kinds, Settings.from_dict(density_map.settings), last=last)
 
@@ -105,7 +106,7 @@ def estimate_areas(
     """
     import pandas as pd
 
-    fitted, covariates = restore_field(density_map), _covariates(density_map, ground, last)
+    fitted, covariates = restore_field(density_map), covariates_of(density_map, ground, last)
     mapped = ground.surfaces[ground.surfaces["surface_id"].isin(set(density_map.cells["surface_id"]))]
     pieces = [_cut_area(mapped, shape) for shape in areas.geometry]
     _check_pieces(areas, pieces)
@@ -170,7 +171,7 @@ def predict_at(
     import pandas as pd
     from scipy.stats import norm
 
-    fitted, covariates = restore_field(density_map), _covariates(density_map, ground, last)
+    fitted, covariates = restore_field(density_map), covariates_of(density_map, ground, last)
     mapped = ground.surfaces[ground.surfaces["surface_id"].isin(set(density_map.cells["surface_id"]))]
     nearest = shapely.STRtree(mapped.geometry.to_numpy()).nearest(points.geometry.to_numpy())
     places = shapely.get_coordinates(points.geometry.to_numpy())

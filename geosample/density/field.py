@@ -232,17 +232,23 @@ def prior_covariance(sites: Sites, hyper: Hyper) -> np.ndarray:
     return np.asarray(covariance)
 
 
-def draw_log(
-    fitted: FittedField, places: np.ndarray, basis: np.ndarray, rng: np.random.Generator, draws: int
-) -> tuple[np.ndarray, np.ndarray]:
-    """Return the latent mean at places, shape (m,), and joint draws around it, shape (draws, m).
+def predict_jointly(fitted: FittedField, places: np.ndarray, basis: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Return the latent mean at places, shape (m,), and its posterior covariance K** - K* R K*', shape (m, m).
 
     Notes
     -----
-    Posterior covariance K** - K* R K*', factorised; m is kept to some hundreds by the caller.
+    For some hundreds of places; ``predict_log`` gives means and spreads of any number.
     """
     cross = fitted.hyper.kernel(places, fitted.sites.places) + basis @ fitted.sites.basis.T
     covariance = fitted.hyper.kernel(places) + basis @ basis.T - cross @ fitted.precision @ cross.T
     covariance[np.diag_indices_from(covariance)] += JITTER
+    return np.asarray(cross @ fitted.pull), np.asarray(covariance)
+
+
+def draw_log(
+    fitted: FittedField, places: np.ndarray, basis: np.ndarray, rng: np.random.Generator, draws: int
+) -> tuple[np.ndarray, np.ndarray]:
+    """Return the latent mean at places, shape (m,), and joint draws around it, shape (draws, m)."""
+    mean, covariance = predict_jointly(fitted, places, basis)
     factor = cholesky(covariance, lower=True, check_finite=False)
-    return np.asarray(cross @ fitted.pull), np.asarray(rng.standard_normal((draws, len(places))) @ factor.T)
+    return mean, np.asarray(rng.standard_normal((draws, len(places))) @ factor.T)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, cast
 
 import numpy as np
 from scipy.spatial import cKDTree
@@ -26,6 +26,7 @@ from geosample.density.worth import judge_worth
 from geosample.errors import DensityError, Problem
 
 if TYPE_CHECKING:
+    import geopandas as gpd
     import pandas as pd
 
     from geosample.design import Design
@@ -96,6 +97,31 @@ def map_density(
         **whose, cell_m=cell_m, cells=frame, settings=settings.as_dict(), fitted=record, findings=findings
     )
     return _say_simulated(density_map, design)
+
+
+def join_rounds(first: Counts, second: Counts) -> Counts:
+    """Return the counts of a second round with those of the round it follows, as one visit's: the second's.
+
+    Raises
+    ------
+    DensityError
+        When the two lie in different coordinate systems.
+    """
+    import pandas as pd
+
+    if first.samples.crs != second.samples.crs:
+        found = f"{first.visit} and {second.visit} in different systems"
+        raise DensityError(Problem("counts", found, "the same CRS", "take both in again with 'geosample counts'"))
+    samples, counts = (
+        frame.assign(sample_id=f"{first.visit} " + frame["sample_id"], visit=second.visit)
+        for frame in (first.samples, first.counts)
+    )
+    return Counts(
+        second.visit,
+        cast("gpd.GeoDataFrame", pd.concat([samples, second.samples], ignore_index=True)),
+        pd.concat([counts, second.counts], ignore_index=True),
+        (*first.notes, *second.notes),
+    )
 
 
 def _say_simulated(density_map: DensityMap, design: Design | None) -> DensityMap:

@@ -96,6 +96,19 @@ def save_density(survey: Survey, density_map: DensityMap) -> None:
         change.put("findings", density_map.findings, where={**of_visit, "what": OWN_FINDINGS})
 
 
+def load_newest_density(survey: Survey) -> DensityMap:
+    """Return the map of the latest visit that has one.
+
+    Raises
+    ------
+    SurveyError
+        When 'geosample density' has not been run.
+    """
+    mapped = set(survey.need("models")["visit"])
+    visits = survey.need("visits").sort_values(["date", "visit"], kind="stable")["visit"]
+    return load_density(survey, [name for name in visits if name in mapped][-1])
+
+
 def load_last_density(survey: Survey, visit: str) -> DensityMap | None:
     """Return the density map of the latest visit before this one that has one, or None."""
     visits = survey.need("visits").sort_values(["date", "visit"], kind="stable")

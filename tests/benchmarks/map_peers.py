@@ -57,13 +57,14 @@ def root(value: np.ndarray) -> np.ndarray:
 
 def ours(world: World, *, edge: bool = True) -> Answer:
     """Return the density room's own map with its default settings."""
-    sites, basis, level = _sites(world, edge=edge)
+    sites, basis, level = sites_of(world, edge=edge)
     fitted = fit_counts(sites, Priors(SETTINGS.spread_tail, SETTINGS.range_tail_m))
     mean, spread = predict_log(fitted, world.turf.places, basis)
     return Answer(mean + level, spread * SETTINGS.widen, wider=SETTINGS.widen_interval / SETTINGS.widen)
 
 
-def _sites(world: World, *, edge: bool = True) -> tuple[Sites, np.ndarray, float]:
+def sites_of(world: World, *, edge: bool = True) -> tuple[Sites, np.ndarray, float]:
+    """Return the model's samples, the cells' covariates, and the log of the mean count."""
     kinds = sorted(set(world.kind)) if len(set(world.kind)) > 1 else []
 
     def basis(edge_m: np.ndarray, kind: np.ndarray) -> np.ndarray:
@@ -90,7 +91,7 @@ def oracle(world: World) -> Answer:
 
 def regress_edge(world: World) -> Answer:
     """Return a negative binomial regression on the edge covariate, with no field."""
-    sites, basis, level = _sites(world)
+    sites, basis, level = sites_of(world)
     wide = Sites(sites.places, sites.basis[:, :2] * [1, 3], sites.count, sites.offset)
     k = leave_out_average(wide.count, wide.offset, SETTINGS.level_sd)[1]
     mean, spread = predict_log(

@@ -1,0 +1,248 @@
+"""Where a second round of plugs would most improve the decision: not where least is known, but where it matters.
+
+A place is worth its plug when the counts there are likely to turn a decision nearby: treat or leave. Each next place is
+the one that most lowers the expected cost over all the ground, the places already chosen being reckoned with.
+"""
+
+from __future__ import annotations
+
+from dataclasses import asdict, dataclass, replace
+from datetime import date
+from typing import TYPE_CHECKING, Any, cast
+
+import numpy as np
+import shapely
+from scipy.special import ndtr, ndtri
+
+from geosample.density.areas import covariates_of, restore_field
+from geosample.density.data import cut_target
+from geosample.density.field import predict_jointly
+from geosample.density.model import DensityMap
+from geosample.design import Design
+from geosample.design.labels import design_code, label_points
+from geosample.design.walk import order_walk
+from geosample.errors import DensityError, Problem
+from geosample.ground import edge_lines, measure_edge
+from geosample.survey.layers import shape_frame
+from geosample.words import hole_key
+
+if TYPE_CHECKING:
+    import geopandas as gpd
+    import pandas as pd
+
+    from geosample.ground import Ground
+
+CELLS = 1200
+CANDIDATES = 400
+MOST_POINTS = 60
+_STEPS = ndtri((np.arange(24) + 0.5) / 24)
+
+
+@dataclass(frozen=True, slots=True)
+class Prospect:
+    """What is thought of working cells before a second round.
+
+    Parameters
+    ----------
+    mean, covariance : ndarray, shapes (m,) and (m, m)
+        Of the log density over the threshold.
+    share : ndarray, shape (m,)
+        Of the area.
+    noise : ndarray, shape (m,)
+        Variance a bag's count there would have as a reading of the log density: 1/expected + 1/k.
+    """
+
+    mean: np.ndarray
+    covariance: np.ndarray
+    share: np.ndarray
+    noise: np.ndarray
+
+
+def expect_cost(mean: np.ndarray, before: np.ndarray, after: np.ndarray, miss_cost: float) -> np.ndarray:
+    """Return the cost to expect of the best decision once the variance has fallen from before to after.
+
+    Parameters
+    ----------
+    mean : ndarray
+        Of the log density over the threshold, now.
+    before, after : ndarray
+        Its variance now and then; the mean will move by the difference.
+    miss_cost : float
+        Cost of leaving a place above the threshold; treating one below costs 1.
+
+    Examples
+    --------
+    >>> now, sure = (float(expect_cost(np.array(-0.5), np.array(1.0), np.array(v), 3.0)) for v in (1.0, 1e-9))
+    >>> round(now, 2), round(sure, 2)
+    (0.69, 0.0)
+    """
+    moved = mean[..., None] + np.sqrt(np.maximum(before - after, 0.0))[..., None] * _STEPS
+    over = ndtr(moved / np.sqrt(np.maximum(after, 1e-12))[..., None])
+    return np.asarray(np.minimum(1 - over, miss_cost * over).mean(axis=-1))
+
+
+def pick_places(prospect: Prospect, candidates: np.ndarray, points: int, miss_cost: float) -> tuple[np.ndarray, float]:
+    """Return the candidates to sample, in order of their worth, and the share of the expected cost they save.
+
+    Parameters
+    ----------
+    prospect : Prospect
+        What is thought now.
+    candidates : ndarray of int
+        Working cells a bag may be pulled in.
+    points : int
+        How many, no more than there are candidates.
+    miss_cost : float
+        As in ``expect_cost``.
+    """
+    before = np.diag(prospect.covariance).copy()
+    now = first = float(prospect.share @ expect_cost(prospect.mean, before, before, miss_cost))
+    covariance, chosen, free = prospect.covariance.copy(), [], list(candidates)
+    for _ in range(min(points, len(free))):
+        gain = covariance[free] ** 2 / (covariance[free, free] + prospect.noise[free])[:, None]
+        after = np.diag(covariance) - gain
+        costs = np.array([prospect.share @ expect_cost(prospect.mean, before, row, miss_cost) for row in after])
+        best = free.pop(int(np.argmin(costs)))
+        now = float(costs.min())
+        chosen.append(best)
+        column = covariance[:, best]
+        covariance -= np.outer(column, column) / (covariance[best, best] + prospect.noise[best])
+    return np.array(chosen, dtype=int), 1 - now / first if first > 0 else 0.0
+
+
+def look_ahead(
+    density_map: DensityMap, ground: Ground, threshold_per_m2: float, point_m2: float, *, last: DensityMap | None = None
+) -> tuple[Prospect, pd.DataFrame]:
+    """Return what is thought of the mapped ground, and its working cells (surface_id, kind, easting, northing).
+
+    Raises
+    ------
+    DensityError
+        When the map is only a bound, or the threshold is 0.
+    """
+    if not threshold_per_m2 > 0:
+        raise DensityError(Problem("--threshold", f"{threshold_per_m2:g}", "a density above 0", "give one, as 30/ft2"))
+    fitted, covariates = restore_field(density_map), covariates_of(density_map, ground, last)
+    mapped = ground.surfaces[ground.surfaces["surface_id"].isin(set(density_map.cells["surface_id"]))]
+    cells = cut_target(mapped, float(np.sqrt(mapped.area.sum() / CELLS)))
+    places = cells[["easting", "northing"]].to_numpy(float)
+    basis, _ = covariates.basis(places, cells["kind"].to_numpy())
+    mean, covariance = predict_jointly(fitted, places, basis)
+    rate = density_map.fitted["rate_per_m2"]
+    noise = 1 / (np.exp(mean) * rate * point_m2) + 1 / fitted.hyper.k
+    share = cells["area_m2"].to_numpy(float) / cells["area_m2"].sum()
+    over = mean + np.log(rate / threshold_per_m2)
+    return Prospect(over, covariance * covariates.settings.widen**2, share, noise), cells
+
+
+@dataclass(frozen=True, slots=True)
+class Followup:
+    """A second round as asked for.
+
+    Parameters
+    ----------
+    visit : str
+        The new visit's date, and its name.
+    points : int
+        How many, up to 60.
+    threshold_per_m2 : float, optional
+        What is decided about; the map's own when None.
+    miss_cost : float
+        Cost of missing a place above the threshold when treating one below costs 1.
+    """
+
+    visit: str
+    points: int = 12
+    threshold_per_m2: float | None = None
+    miss_cost: float = 3.0
+
+
+def draw_followup(density_map: DensityMap, ground: Ground, design: Design, asked: Followup) -> tuple[Design, float]:
+    """Return a second round of points as a design of its own, and the share of the decision's cost it should save.
+
+    Parameters
+    ----------
+    density_map : DensityMap
+        The first round's map.
+    ground : Ground
+        Surfaces and obstacles.
+    design : Design
+        The first round's, whose pest, unit and target it keeps.
+    asked : Followup
+        How many points, when, and what they are to decide.
+
+    Raises
+    ------
+    DensityError
+        When there is no threshold, a number is out of its range, or the visit is the first one's.
+
+    Notes
+    -----
+    The points are chosen, not drawn: they have no inclusion density, so they sharpen the map and enter no mean.
+    """
+    threshold = asked.threshold_per_m2 or density_map.settings.get("threshold_per_m2")
+    _check(asked, threshold, design)
+    prospect, cells = look_ahead(density_map, ground, float(cast("float", threshold)), design.visit.point_m2)
+    free = np.sort(np.random.default_rng(0).permutation(len(cells))[:CANDIDATES])
+    chosen, saved = pick_places(prospect, free, asked.points, asked.miss_cost)
+    table = cells.iloc[chosen].reset_index(drop=True)
+    settings = {**asdict(asked), "threshold_per_m2": threshold, "follows": design.visit.visit, "cost_saved": saved}
+    return _make_design(table, ground, design, asked.visit, settings), saved
+
+
+def _check(asked: Followup, threshold: float | None, design: Design) -> None:
+    problems = []
+    if not _is_date(asked.visit):
+        problems.append(Problem("--visit", repr(asked.visit), "a date", "write it as 2026-05-18"))
+    if asked.visit == design.visit.visit:
+        found = f"{asked.visit}, which is the first round"
+        problems.append(Problem("--visit", found, "a new date", "give the new round's"))
+    if not 1 <= asked.points <= MOST_POINTS:
+        problems.append(Problem("--points", str(asked.points), f"1 to {MOST_POINTS}", "12 is usual"))
+    if not (np.isfinite(asked.miss_cost) and asked.miss_cost > 0):
+        problems.append(Problem("--miss-cost", str(asked.miss_cost), "a number above 0", "3 is usual"))
+    if threshold is None:
+        problems.append(Problem("--threshold", "none", "a density", "give one, such as --threshold 30/ft2"))
+    if problems:
+        raise DensityError(problems)
+
+
+def _is_date(text: str) -> bool:
+    try:
+        date.fromisoformat(text)
+    except ValueError:
+        return False
+    return True
+
+
+def _make_design(table: pd.DataFrame, ground: Ground, design: Design, visit: str, settings: dict[str, Any]) -> Design:
+    import geopandas as gpd
+
+    holes = table["surface_id"].map(ground.surfaces.set_index("surface_id")["hole"])
+    places = table[["easting", "northing"]].to_numpy(float)
+    rank = {hole: number for number, hole in enumerate(sorted(set(holes), key=hole_key))}
+    walk = order_walk(places, [rank[hole] for hole in holes], places[np.argmin([rank[hole] for hole in holes])])
+    ordered = table.assign(hole=holes).iloc[walk].reset_index(drop=True)
+    geometry = gpd.GeoSeries(shapely.points(places[walk]), crs=ground.crs)
+    degrees = geometry.to_crs(4326)
+    points = ordered[["surface_id", "hole", "kind"]].assign(
+        visit=visit,
+        point_id=label_points(ordered["hole"].tolist(), ordered["kind"].tolist()),
+        stratum="followup",
+        part="whole",
+        role="main",
+        walk_order=np.arange(1, len(ordered) + 1),
+        edge_m=measure_edge(edge_lines(ground.surfaces), places[walk][:, 0], places[walk][:, 1]),
+        lon=degrees.x,
+        lat=degrees.y,
+    )
+    named = replace(
+        design.visit,
+        visit=visit,
+        date=visit,
+        seed=0,
+        settings=settings,
+        design_code=design_code(settings, places[walk]),
+    )
+    layer = cast("gpd.GeoDataFrame", shape_frame("points", gpd.GeoDataFrame(points, geometry=geometry, crs=ground.crs)))
+    return Design(named, layer, cast("gpd.GeoDataFrame", design.strata.assign(visit=visit)))

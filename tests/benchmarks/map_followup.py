@@ -1,0 +1,91 @@
+"""What twelve chosen points gain over twelve balanced ones, after sixty; writes sample_maps/map_followup.md.
+
+Worlds as in map_quality.py, half with a border effect; threshold: the density 75 % of the area stays below; cost 3 for
+a missed hot share of the area, 1 for a needless one. Run: python tests/benchmarks/map_followup.py --surveys 200
+"""
+
+from __future__ import annotations
+
+import argparse
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+from map_peers import SETTINGS, ours, sites_of
+from map_quality import score
+from map_worlds import ROOT, World, make_world, read_turfs, split_truth
+
+from geosample.density.field import predict_jointly
+from geosample.density.fitting import Priors, fit_counts
+from geosample.density.followup import CANDIDATES, Prospect, pick_places
+from geosample.design.pivotal import draw_spread
+
+FIRST, SECOND, MISS_COST = 60, 12, 3.0
+
+
+def add_bags(world: World, cells: np.ndarray, rng: np.random.Generator) -> World:
+    """Return the world with bags pulled in more cells; the covariance is no longer that of its points."""
+    turf, expected = world.turf, world.truth[cells]
+    count = rng.poisson(rng.gamma(world.k, expected / world.k)).astype(float)
+    return replace(
+        world,
+        points=np.vstack([world.points, turf.places[cells]]),
+        edge_m=np.concatenate([world.edge_m, turf.edge_m[cells]]),
+        kind=np.concatenate([world.kind, turf.kind[cells]]),
+        count=np.concatenate([world.count, count]),
+    )
+
+
+def choose(world: World, threshold: float, rng: np.random.Generator) -> np.ndarray:
+    """Return the cells the program would choose."""
+    sites, basis, level = sites_of(world)
+    fitted = fit_counts(sites, Priors())
+    mean, covariance = predict_jointly(fitted, world.turf.places, basis)
+    noise = 1 / np.exp(mean + level) + 1 / fitted.hyper.k
+    prospect = Prospect(mean + level - np.log(threshold), covariance * SETTINGS.widen**2, world.turf.share, noise)
+    free = rng.permutation(len(world.turf.places))[:CANDIDATES]
+    return pick_places(prospect, free, SECOND, MISS_COST)[0]
+
+
+def run_one(survey: int) -> dict[str, float]:
+    """Return the cost after the first round, after twelve balanced and after twelve chosen."""
+    turfs = read_one()
+    rng = np.random.default_rng([13, survey])
+    world = make_world(turfs[survey % len(turfs)], FIRST, rng, border=bool(survey % 2))
+    if world.count.sum() < 5:
+        return {}
+    threshold = split_truth(world, 0.75)
+    balanced = draw_spread(world.turf.places, SECOND * world.turf.share, rng)
+    rounds = {"no second round": world, "balanced": add_bags(world, balanced, rng)}
+    rounds["chosen"] = add_bags(world, choose(world, threshold, rng), rng)
+    return {name: score(one, ours(one), threshold)["cost"] for name, one in rounds.items()}
+
+
+def read_one(kept: list = []) -> list:  # noqa: B006 - read once
+    """Return the turfs, read once."""
+    if not kept:
+        kept.extend(read_turfs())
+    return kept
+
+
+def main() -> None:
+    """Run the surveys and write the table."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--surveys", type=int, default=40)
+    parser.add_argument("--out", type=Path, default=ROOT / "sample_maps" / "map_followup.md")
+    asked = parser.parse_args()
+    costs = pd.DataFrame([row for row in map(run_one, range(asked.surveys)) if row])
+    lines = ["# What a second round of twelve points gains", "", *(__doc__ or "").splitlines()[2:4], ""]
+    lines += ["| second round | cost | saved by it (± s.e.) |", "|---|---|---|"]
+    for name in costs:
+        saved = costs["no second round"] - costs[name]
+        lines.append(f"| {name} | {costs[name].mean():.4f} | {saved.mean():+.4f} ± {saved.sem():.4f} |")
+    extra = costs["balanced"] - costs["chosen"]
+    lines += ["", f"Chosen beside balanced: {extra.mean():+.4f} ± {extra.sem():.4f} saved, {len(costs)} surveys."]
+    asked.out.write_text("\n".join(lines) + "\n", encoding="utf-8")
+    print("\n".join(lines))
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,151 @@
+"""A second round: chosen where it turns decisions, spread out, in walking order, mapped with the first."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+from click.testing import CliRunner
+from density_case import draw_counts, make_counts, make_design, place_points
+from scipy.spatial.distance import cdist, pdist
+from scipy.stats import norm
+
+from geosample.cli.density import command as density_command
+from geosample.cli.followup import command
+from geosample.counts import save_counts
+from geosample.density import (
+    DensityMap,
+    Followup,
+    Settings,
+    draw_followup,
+    join_rounds,
+    load_density,
+    map_density,
+    save_density,
+)
+from geosample.density.followup import Prospect, expect_cost, pick_places
+from geosample.design import load_design, save_design
+from geosample.errors import DensityError
+from geosample.ground import Ground, save_ground
+from geosample.survey import open_survey
+
+T_PER_M2 = 30 / 0.09290304
+
+
+@pytest.fixture(scope="module")
+def first_map(small_ground: Ground) -> DensityMap:
+    counts, _, _ = draw_counts(small_ground, 60, np.random.default_rng(11), border=1.0)
+    settings = Settings(threshold_per_m2=T_PER_M2)
+    return map_density(counts, small_ground, design=make_design(small_ground), cell_m=4, settings=settings)
+
+
+class TestExpectedCost:
+    def test_with_nothing_learned_it_is_the_cost_of_deciding_now(self) -> None:
+        over = norm.cdf(-0.3 / 1.2)
+        # min(1 - p, 3 p): methods.md C.8
+        assert expect_cost(np.array(-0.3), np.array(1.44), np.array(1.44), 3.0) == pytest.approx(
+            min(1 - over, 3 * over)
+        )
+
+    def test_equals_a_simulation_of_readings(self) -> None:
+        rng = np.random.default_rng(1)
+        moved = -0.3 + np.sqrt(0.9) * rng.standard_normal(200_000)
+        over = norm.cdf(moved / np.sqrt(0.6))
+        simulated = np.minimum(1 - over, 3 * over).mean()
+        assert expect_cost(np.array(-0.3), np.array(1.5), np.array(0.6), 3.0) == pytest.approx(simulated, abs=0.01)
+
+
+class TestChoice:
+    def prospect(self, mean: np.ndarray) -> tuple[Prospect, np.ndarray]:
+        places = np.column_stack([np.arange(60) * 2.0, np.zeros(60)])
+        covariance = np.exp(-3 * cdist(places, places) / 20)
+        return Prospect(mean, covariance, np.full(60, 1 / 60), np.full(60, 0.8)), places
+
+    def test_it_goes_where_the_decision_is_open_not_where_the_answer_is_plain(self) -> None:
+        prospect, _ = self.prospect(np.where(np.arange(60) < 30, -6.0, -0.7))
+        chosen, saved = pick_places(prospect, np.arange(60), 6, 3.0)
+        assert (chosen >= 28).all()
+        assert 0 < saved < 1
+
+    def test_it_spreads_out(self) -> None:
+        prospect, places = self.prospect(np.full(60, -0.7))
+        chosen, _ = pick_places(prospect, np.arange(60), 6, 3.0)
+        assert pdist(places[chosen]).min() >= 8
+
+    def test_more_points_save_more(self) -> None:
+        prospect, _ = self.prospect(np.full(60, -0.7))
+        saved = [pick_places(prospect, np.arange(60), points, 3.0)[1] for points in (1, 3, 9)]
+        assert saved == sorted(saved)
+
+
+class TestDesignOfItsOwn:
+    def test_points_lie_on_mapped_ground_in_walking_order_with_labels(
+        self, first_map: DensityMap, small_ground: Ground
+    ) -> None:
+        design, saved = draw_followup(first_map, small_ground, make_design(small_ground), Followup("2026-05-18"))
+        assert len(design.points) == 12
+        assert design.points["point_id"].is_unique
+        assert design.points["walk_order"].tolist() == list(range(1, 13))
+        on = small_ground.surfaces.set_index("surface_id").geometry[design.points["surface_id"]]
+        assert (on.distance(design.points.geometry, align=False) < 1e-6).all()
+        assert design.points["weight_m2"].isna().all()
+        assert design.visit.settings["follows"] == "2026-05-04"
+        assert 0 < saved < 1
+
+    @pytest.mark.parametrize(
+        ("asked", "where"),
+        [
+            (Followup("soon"), "--visit"),
+            (Followup("2026-05-04"), "--visit"),
+            (Followup("2026-05-18", points=0), "--points"),
+            (Followup("2026-05-18", miss_cost=0), "--miss-cost"),
+        ],
+    )
+    def test_what_cannot_be_is_refused(
+        self, first_map: DensityMap, small_ground: Ground, asked: Followup, where: str
+    ) -> None:
+        with pytest.raises(DensityError) as caught:
+            draw_followup(first_map, small_ground, make_design(small_ground), asked)
+        assert [problem.where for problem in caught.value.problems] == [where]
+
+    def test_a_map_without_a_threshold_asks_for_one(self, first_map: DensityMap, small_ground: Ground) -> None:
+        bare = replace(first_map, settings={**first_map.settings, "threshold_per_m2": None})
+        with pytest.raises(DensityError, match="--threshold"):
+            draw_followup(bare, small_ground, make_design(small_ground), Followup("2026-05-18"))
+
+
+def test_joined_rounds_keep_every_bag_apart(small_ground: Ground) -> None:
+    rng = np.random.default_rng(1)
+    rounds = [
+        make_counts(small_ground, place_points(small_ground, number, rng), rng.poisson(3, number), visit=name)
+        for name, number in (("2026-05-04", 30), ("2026-05-18", 12))
+    ]
+    both = join_rounds(*rounds)
+    assert both.visit == "2026-05-18"
+    assert len(both.samples) == len(both.counts) == 42
+    assert both.samples["sample_id"].is_unique
+    assert set(both.counts["sample_id"]) == set(both.samples["sample_id"])
+
+
+def test_the_command_adds_a_visit_whose_counts_are_mapped_with_the_first(
+    small_ground: Ground, first_map: DensityMap, tmp_path: Path
+) -> None:
+    survey = open_survey(tmp_path / "course.gpkg")
+    counts, _, _ = draw_counts(small_ground, 60, np.random.default_rng(11), border=1.0)
+    save_ground(survey, small_ground)
+    save_design(survey, make_design(small_ground))
+    save_counts(survey, counts)
+    save_density(survey, first_map)
+    run = CliRunner().invoke(command, [str(survey.path), "--visit", "2026-05-18", "--json"], catch_exceptions=False)
+    told = json.loads(run.stdout)
+    assert told["follows"] == "2026-05-04"
+    drawn = load_design(survey, "2026-05-18")
+    assert drawn.points["point_id"].tolist() == told["points"]
+    places = np.column_stack([drawn.points.geometry.x, drawn.points.geometry.y])
+    save_counts(survey, make_counts(small_ground, places, np.full(12, 3), visit="2026-05-18"))
+    out = ["--cell", "4m", "--threshold", "30/ft2", "--out", str(tmp_path)]
+    CliRunner().invoke(density_command, [str(survey.path), *out], catch_exceptions=False)
+    assert load_density(survey, "2026-05-18").fitted["samples"] == 72

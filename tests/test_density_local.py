@@ -1,0 +1,259 @@
+"""Stage 6: hotspots, clusters, areas and how the map is judged, against published values and other libraries."""
+
+from __future__ import annotations
+
+import warnings
+from pathlib import Path
+
+import esda
+import geopandas as gpd
+import libpysal
+import numpy as np
+import pytest
+import shapely
+from density_case import draw_counts, make_counts, make_design, place_points
+from scipy.stats import nbinom, norm
+
+from geosample.density import (
+    DensityMap,
+    Settings,
+    estimate_areas,
+    exceedance,
+    load_density,
+    load_last_density,
+    map_density,
+    predict_at,
+    save_density,
+)
+from geosample.density.areas import restore_field
+from geosample.density.clusters import (
+    WARNING,
+    adjust_false_discovery,
+    find_clusters,
+    measure_gi_star,
+    measure_moran,
+    neighbours_within,
+)
+from geosample.density.patches import find_hotspots
+from geosample.density.rivals import expect_count, weigh_distances
+from geosample.density.scores import Predictive, crps_counts, hold_share, spread_pit
+from geosample.design import save_design
+from geosample.errors import DensityError
+from geosample.ground import Ground, save_ground
+from geosample.survey import open_survey
+
+T_PER_M2 = 30 / 0.09290304
+
+# The 4 x 4 counts of methods.md D.5, row by row.
+GRID = np.array([0, 1, 0, 2, 0, 3, 1, 0, 4, 0, 0, 1, 7, 2, 0, 0], dtype=float)
+GRID_PLACES = np.column_stack(np.divmod(np.arange(16), 4))[:, ::-1].astype(float)
+
+
+def one(mean: float, k: float) -> Predictive:
+    return Predictive(np.array([[mean]]), np.ones(1), k)
+
+
+@pytest.fixture(scope="module")
+def hot_map(small_ground: Ground) -> DensityMap:
+    counts, _, _ = draw_counts(small_ground, 90, np.random.default_rng(11), border=1.0)
+    settings = Settings(threshold_per_m2=T_PER_M2)
+    return map_density(counts, small_ground, design=make_design(small_ground), settings=settings)
+
+
+class TestClustersAgainstReference:
+    def test_gi_star_of_the_published_example(self) -> None:
+        places = np.array([(10, 10), (20, 10), (40, 10), (15, 20), (30, 20), (30, 30)], dtype=float)
+        found = measure_gi_star(neighbours_within(places, 15), np.array([2, 3, 3.2, 5, 8, 7]))
+        # esda documentation example (methods.md D.13)
+        expected = [-1.3972763, -0.2891776, 0.6506496, -0.2891776, 1.2345209, 2.0242433]
+        assert found == pytest.approx(expected, abs=1e-7)
+
+    def test_gi_star_and_false_discovery_of_the_grid(self) -> None:
+        found = measure_gi_star(neighbours_within(GRID_PLACES, 1.0), GRID)
+        # methods.md D.13: cells 1, 9 and 13
+        assert found[[0, 8, 12]] == pytest.approx([-0.961509, 1.696505, 2.966358], abs=1e-6)
+        # methods.md D.13: one-sided normal p, adjusted
+        assert adjust_false_discovery(norm.sf(found))[[12, 8]] == pytest.approx([0.024108, 0.359161], abs=1e-6)
+
+    def test_local_moran_of_the_grid(self) -> None:
+        found = measure_moran(neighbours_within(GRID_PLACES, 1.0), GRID)
+        # methods.md D.13, with variance by n; ours is by n - 1, as esda's
+        assert found[[12, 8]] * 16 / 15 == pytest.approx([2.673558, 0.764236], abs=1e-6)
+
+    def test_false_discovery_of_benjamini_and_hochberg(self) -> None:
+        small = [0.0001, 0.0004, 0.0019, 0.0095, 0.0201, 0.0278, 0.0298, 0.0344, 0.0459]
+        adjusted = adjust_false_discovery(np.array([*small, 0.324, 0.4262, 0.5719, 0.6528, 0.759, 1.0]))
+        # Benjamini & Hochberg 1995, JRSS B 57, section 3 (methods.md D.11)
+        expected = [0.0015, 0.003, 0.0095, 0.035625, 0.0603, 0.06385714, 0.06385714, 0.0645, 0.0765, 0.486]
+        assert adjusted[:10] == pytest.approx(expected, abs=1e-8)
+        assert (adjusted <= 0.05).sum() == 4
+
+    def test_both_equal_esda_on_scattered_samples(self) -> None:
+        rng = np.random.default_rng(4)
+        places, value = rng.uniform(0, 100, (80, 2)), rng.negative_binomial(1, 0.2, 80).astype(float)
+        near = neighbours_within(places, 18.0)
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")
+            weights = libpysal.weights.DistanceBand(places, 18.0, binary=True)
+            theirs = esda.G_Local(value, weights, transform="B", star=True, permutations=0).Zs
+            moran = esda.Moran_Local(value, weights, transformation="R", permutations=0).Is
+        assert measure_gi_star(near, value) == pytest.approx(theirs, abs=1e-6)
+        assert measure_moran(near, value) == pytest.approx(moran, abs=1e-6)
+
+    def test_permutation_finds_a_planted_cluster_and_little_else(self) -> None:
+        rng = np.random.default_rng(4)
+        places = rng.uniform(0, 100, (120, 2))
+        inside = np.hypot(*(places - 50).T) < 22
+        value = rng.poisson(np.where(inside, 30, 3)).astype(float)
+        found = find_clusters(places, value, rng)
+        flagged = found.q_high <= 0.1
+        assert flagged[inside].mean() > 0.6
+        assert flagged[np.hypot(*(places - 50).T) > 35].mean() < 0.05
+
+    @pytest.mark.parametrize("value", [np.zeros(5), np.full(5, 3.0)])
+    def test_values_all_alike_are_no_cluster(self, value: np.ndarray) -> None:
+        found = find_clusters(np.arange(10.0).reshape(5, 2), value, np.random.default_rng(1))
+        assert (found.gi_star == 0).all()
+        assert (found.q_high > 0.5).all()
+
+
+class TestScoresOfCounts:
+    @pytest.mark.parametrize(
+        ("mean", "k", "count", "crps"),
+        # methods.md D.11
+        [(1.0, 1.0, 0, 1 / 3), (1.0, 1.0, 3, 1.5833333333), (0.5, 0.5, 0, 0.1023755459), (2.0, 0.8, 5, 2.3783076124)],
+    )
+    def test_crps(self, mean: float, k: float, count: int, crps: float) -> None:
+        assert crps_counts(one(mean, k), np.array([float(count)])) == pytest.approx([crps], abs=1e-7)
+
+    def test_crps_of_large_counts_is_close_to_a_sample_of_them(self) -> None:
+        drawn = nbinom.rvs(1.5, 1.5 / 5001.5, size=4000, random_state=1).astype(float)
+        pairs = np.abs(drawn[:2000] - drawn[2000:]).mean() / 2
+        for count in (0.0, 3000.0, 40_000.0):
+            expected = np.abs(drawn - count).mean() - pairs
+            assert crps_counts(one(5000.0, 1.5), np.array([count])) == pytest.approx([expected], rel=0.05)
+
+    def test_tenths_are_even_when_the_prediction_is_right(self) -> None:
+        count = nbinom.rvs(1.2, 1.2 / 4.2, size=4000, random_state=2).astype(float)
+        right = Predictive(np.full((4000, 1), 3.0), np.ones(1), 1.2)
+        assert spread_pit(right, count) == pytest.approx(np.full(10, 0.1), abs=0.02)
+        assert hold_share(right, count, 0.9) > 0.89
+
+    def test_pit_of_one_count(self) -> None:
+        # methods.md D.11: NB(1, 1), y = 3 covers 0.875 to 0.9375
+        assert spread_pit(one(1.0, 1.0), np.array([3.0]), 16) == pytest.approx(np.eye(16)[14], abs=1e-9)
+
+    @pytest.mark.parametrize(
+        ("power", "expected"),
+        # methods.md D.2, inverse distance on the seven samples of Isaaks & Srivastava
+        [(0.5, 597.017078), (1, 593.953671), (2, 597.620376), (3, 609.259585), (5, 635.374780), (10, 672.993433)],
+    )
+    def test_inverse_distance(self, power: float, expected: float) -> None:
+        places = np.array([(61, 139), (63, 140), (64, 129), (68, 128), (71, 140), (73, 141), (75, 128)], dtype=float)
+        values, effort = np.array([477, 696, 227, 646, 606, 791, 783], dtype=float), np.ones(7)
+        weights = weigh_distances(np.array([[65.0, 137.0]]), places, power, effort)
+        assert expect_count(weights, values, effort, np.ones(1)) == pytest.approx([expected], abs=1e-5)
+
+
+class TestHotspots:
+    def test_patches_are_the_cells_over_the_level(self, hot_map: DensityMap) -> None:
+        over = exceedance(hot_map, T_PER_M2)
+        for level in (0.5, 0.8):
+            patches = find_hotspots(hot_map.cells, over, level)
+            assert patches["area_m2"].sum() == pytest.approx(hot_map.cells["area_m2"][over >= level].sum())
+            assert (patches["probability"] >= level).all()
+            assert patches["area_m2"].is_monotonic_decreasing
+
+    def test_findings_list_them_at_both_levels_with_the_clusters_beside(self, hot_map: DensityMap) -> None:
+        rows = hot_map.findings
+        assert {text.split(":")[0] for text in rows.loc[rows["what"] == "hotspot", "domain"]} <= {"50%", "80%"}
+        assert (rows.loc[rows["what"] == "hotspot", "threshold_per_m2"] == T_PER_M2).all()
+        assert WARNING in rows.loc[rows["what"] == "clusters", "note"].iloc[0]
+
+    def test_no_cell_over_is_no_hotspot(self, hot_map: DensityMap) -> None:
+        assert find_hotspots(hot_map.cells, np.zeros(len(hot_map.cells)), 0.5).empty
+
+
+class TestJudgement:
+    def test_findings_hold_scores_coverage_and_calibration(self, hot_map: DensityMap) -> None:
+        rows = hot_map.findings
+        assert list(rows.loc[rows["what"] == "map score", "domain"]) == ["map", "average", "distance"]
+        assert list(rows.loc[rows["what"] == "map coverage", "domain"]) == ["0.5", "0.8", "0.9"]
+        assert sum(hot_map.fitted["map_worth"]["tenths"]) == pytest.approx(1.0)
+        assert hot_map.fitted["map_worth"]["holds"]["0.9"] > 0.8
+
+
+class TestAreas:
+    def test_restored_field_is_the_fitted_one(self, hot_map: DensityMap, small_ground: Ground) -> None:
+        cells = hot_map.cells.sample(200, random_state=1)
+        points = gpd.GeoDataFrame(
+            geometry=gpd.points_from_xy(cells["easting"], cells["northing"]), crs=small_ground.crs
+        )
+        found = predict_at(hot_map, small_ground, points)
+        assert found["log_mean"].to_numpy() == pytest.approx(cells["log_mean"].to_numpy(), abs=1e-6)
+        assert found["log_sd"].to_numpy() == pytest.approx(cells["log_sd"].to_numpy(), abs=1e-6)
+
+    def test_mean_of_a_surface_is_that_of_its_cells_and_surer_than_any(
+        self, hot_map: DensityMap, small_ground: Ground
+    ) -> None:
+        found = estimate_areas(hot_map, small_ground, small_ground.surfaces, threshold_per_m2=T_PER_M2)
+        cells = hot_map.cells.assign(total=hot_map.cells["expected_per_m2"] * hot_map.cells["area_m2"])
+        sums = cells.groupby("surface_id")[["total", "area_m2"]].sum()
+        means = (sums["total"] / sums["area_m2"])[small_ground.surfaces["surface_id"]].to_numpy()
+        assert found["mean_per_m2"].to_numpy() == pytest.approx(means, rel=0.05)
+        assert found["area_m2"].to_numpy() == pytest.approx(small_ground.surfaces.area.to_numpy(), rel=1e-6)
+        fairway = hot_map.cells[hot_map.cells["surface_id"] == "01-fairway-1"]
+        width = np.log(found["high_per_m2"] / found["low_per_m2"]).iloc[2]
+        assert width < np.log(fairway["high_per_m2"] / fairway["low_per_m2"]).median() / 2
+        assert set(found["decision"]) <= {"above", "below", "undecided"}
+
+    def test_intervals_of_area_means_hold_the_truth(self, small_ground: Ground) -> None:
+        held = []
+        for seed in range(12):
+            rng = np.random.default_rng(seed)
+            counts, places, density = draw_counts(small_ground, 400, rng)
+            some = make_counts(small_ground, places[:60], counts.counts["count"].to_numpy()[:60])
+            half = shapely.box(-100, -130, 50, -30)
+            found = estimate_areas(
+                map_density(some, small_ground, cell_m=5),
+                small_ground,
+                gpd.GeoDataFrame(geometry=[half], crs=small_ground.crs),
+            )
+            true = density[shapely.contains_xy(half, places[:, 0], places[:, 1])].mean()
+            held.append(found["low_per_m2"].iloc[0] < true < found["high_per_m2"].iloc[0])
+        # of 12 at 90 %: fewer than 8 has a chance of 0.4 %
+        assert sum(held) >= 8
+
+    def test_area_off_the_map_is_refused_by_name(self, hot_map: DensityMap, small_ground: Ground) -> None:
+        away = gpd.GeoDataFrame(geometry=[shapely.box(900, 900, 910, 910)], index=["practice"], crs=small_ground.crs)
+        with pytest.raises(DensityError, match="area practice"):
+            estimate_areas(hot_map, small_ground, away)
+
+    def test_a_bound_has_no_areas(self, small_ground: Ground) -> None:
+        places = place_points(small_ground, 30, np.random.default_rng(1))
+        bound = map_density(make_counts(small_ground, places, np.zeros(30)), small_ground, cell_m=5)
+        with pytest.raises(DensityError, match="only a bound"):
+            restore_field(bound)
+
+
+def test_last_visits_map_as_covariate_sharpens_a_map_of_the_same_pattern(small_ground: Ground, tmp_path: Path) -> None:
+    survey = open_survey(tmp_path / "course.gpkg")
+    save_ground(survey, small_ground)
+    rng = np.random.default_rng(3)
+    places = place_points(small_ground, 200, rng)
+    east = places[:, 0]
+    density = np.exp(2 + 1.5 * np.sin(east / 9))
+    for name, shown in (("2026-05-04", slice(0, 140)), ("2026-06-01", slice(140, 200))):
+        counts = make_counts(small_ground, places[shown], rng.poisson(density[shown]), visit=name)
+        save_design(survey, make_design(small_ground, visit=name))
+        if name == "2026-05-04":
+            save_density(survey, map_density(counts, small_ground, cell_m=3))
+    last = load_last_density(survey, "2026-06-01")
+    assert last is not None
+    assert last.visit == load_density(survey, "2026-05-04").visit
+    plain = map_density(counts, small_ground, cell_m=3)
+    told = map_density(
+        counts, small_ground, cell_m=3, settings=Settings(covariates=("edge", "kind", "last")), last=last
+    )
+    assert told.fitted["map_worth"]["log_score"]["map"] < plain.fitted["map_worth"]["log_score"]["map"]
+    assert load_last_density(survey, "2026-05-04") is None
