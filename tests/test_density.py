@@ -24,6 +24,7 @@ from geosample.density import (
     exceedance,
     load_density,
     map_density,
+    read_settings,
     save_density,
     write_density_tif,
 )
@@ -240,6 +241,20 @@ class TestTheMap:
         half = Settings(recovery={"brine": 0.5})
         corrected = map_density(counts, small_ground, cell_m=5, settings=half).cells["expected_per_m2"].to_numpy()
         assert corrected == pytest.approx(2 * plain, rel=1e-6)
+
+    def test_doubt_about_recovery_widens_every_interval(self, small_ground: Ground) -> None:
+        counts, _, _ = draw_counts(small_ground, 60, np.random.default_rng(8))
+        plain = map_density(counts, small_ground, cell_m=5).cells
+        unsure = read_settings(recoveries=["brine=0.6,0.4,0.9"])
+        told = map_density(counts, small_ground, cell_m=5, settings=unsure).cells
+        assert told["log_mean"].to_numpy() == pytest.approx(plain["log_mean"].to_numpy() - np.log(0.6), abs=1e-6)
+        # 95 % limits 0.4 and 0.9 are ln(0.9 / 0.4) / (2 x 1.96) of the log
+        added = told["log_sd"] ** 2 - plain["log_sd"] ** 2
+        assert added.to_numpy() == pytest.approx((np.log(2.25) / 3.919928) ** 2, abs=1e-6)
+
+    def test_recovery_by_stage_is_refused(self) -> None:
+        with pytest.raises(DensityError, match="adds the stages up"):
+            read_settings(recoveries=["brine:L1=0.8"])
 
     def test_border_effect_is_found_where_it_is_and_left_open_where_it_is_not(self, small_ground: Ground) -> None:
         rng = np.random.default_rng(21)

@@ -35,6 +35,13 @@ from geosample.units import Units, show_density
     show_default=True,
     help="What may shift the density: any of edge, kind, trees, last (the last visit's map), or none.",
 )
+@click.option("--known", "known_ratio", type=float, help="Posterior over prior variance at which a cell is known: 0.5.")
+@click.option(
+    "--recovery",
+    "recoveries",
+    multiple=True,
+    help="Share a method finds, such as heat=1.6 or heat=1.6,1.2,2.1 with its limits; 1.0 where none is given.",
+)
 @out_folder_option("Folder for density.tif.")
 @visit_option
 @units_option
@@ -51,10 +58,10 @@ def command(survey: Path, out: Path, visit: str | None, units: Units, as_json: b
     """  # noqa: D301
     from geosample.counts import load_counts
     from geosample.density import (
-        Settings,
         join_rounds,
         load_last_density,
         map_density,
+        read_settings,
         save_density,
         summarise_map,
         write_density_tif,
@@ -65,7 +72,7 @@ def command(survey: Path, out: Path, visit: str | None, units: Units, as_json: b
     from geosample.ground import load_ground
     from geosample.survey import open_survey
 
-    cell_m, threshold_per_m2 = asked["cell_m"], asked["threshold_per_m2"]
+    cell_m, threshold_per_m2 = asked.pop("cell_m"), asked.pop("threshold_per_m2")
     file = open_survey(survey, must_exist=True)
     name = file.find_visit(visit)
     ground, design = load_ground(file), load_design(file, name)
@@ -74,9 +81,8 @@ def command(survey: Path, out: Path, visit: str | None, units: Units, as_json: b
         threshold_per_m2, source = starting_threshold(design.visit.pest)
         talk(f"No threshold given: {show_density(threshold_per_m2, units)} taken to start with ({source}).")
     talk("Fitting the map ...")
-    words = tuple(word.strip().lower() for word in asked["covariates"].split(",") if word.strip() not in {"", "none"})
-    settings = Settings(covariates=words, threshold_per_m2=threshold_per_m2)
-    last = load_last_density(file, name) if "last" in words else None
+    settings = read_settings(threshold_per_m2=threshold_per_m2, **asked)
+    last = load_last_density(file, name) if "last" in settings.covariates else None
     counts = load_counts(file, name)
     if follows := design.visit.settings.get("follows"):
         talk(f"A second round: the counts of {follows} are mapped with it.")

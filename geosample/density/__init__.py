@@ -1,6 +1,7 @@
 """Stage 6, density: Counts and Ground in, DensityMap (and how good it is) out."""
 
 from geosample.density.areas import estimate_areas, predict_at
+from geosample.density.asking import read_settings
 from geosample.density.followup import Followup, draw_followup
 from geosample.density.mapping import join_rounds, map_density
 from geosample.density.model import (
@@ -28,6 +29,7 @@ __all__ = [
     "load_newest_density",
     "map_density",
     "predict_at",
+    "read_settings",
     "save_density",
     "summarise_map",
     "write_density_tif",

@@ -150,7 +150,8 @@ def _mean_of(
     mean, around = draw_log(fitted, places, basis, rng, DRAWS)
     share = piece["area_m2"].to_numpy(float) / piece["area_m2"].sum()
     rate = float(density_map.fitted["rate_per_m2"])
-    draws = np.exp(mean + settings.widen * around) @ share * rate
+    doubt = np.exp(settings.recovery_sd * rng.standard_normal(DRAWS))
+    draws = np.exp(mean + settings.widen * around) @ share * rate * doubt
     low, high = np.quantile(draws, [0.5 - settings.level / 2, 0.5 + settings.level / 2])
     centre = float(np.exp(mean + around.var(axis=0) / 2) @ share) * rate
     area_m2 = float(piece["area_m2"].sum())
@@ -178,10 +179,10 @@ def predict_at(
     basis, _ = covariates.basis(places, mapped["kind"].to_numpy()[nearest])
     mean, spread = predict_log(fitted, places, basis)
     settings, log_mean = covariates.settings, mean + np.log(density_map.fitted["rate_per_m2"])
-    half = float(norm.ppf(0.5 + settings.level / 2)) * spread * settings.widen_interval
+    half = float(norm.ppf(0.5 + settings.level / 2)) * settings.show_spread(spread, settings.widen_interval)
     found = {
         "log_mean": log_mean,
-        "log_sd": spread * settings.widen,
+        "log_sd": settings.show_spread(spread, settings.widen),
         "expected_per_m2": np.exp(log_mean + spread**2 / 2),
     }
     ends = {"low_per_m2": np.exp(log_mean - half), "high_per_m2": np.exp(log_mean + half)}

@@ -147,6 +147,8 @@ def _check_settings(settings: Settings) -> None:
         )
         if not (np.isfinite(getattr(settings, name)) and getattr(settings, name) > 0)
     ]
+    if not (np.isfinite(settings.recovery_sd) and settings.recovery_sd >= 0):
+        problems.append(Problem("settings.recovery_sd", str(settings.recovery_sd), "0 or more", "give one"))
     if not 0 < settings.level < 1:
         problems.append(Problem("settings.level", str(settings.level), "between 0 and 1", "0.9 is usual"))
     if problems:
@@ -171,10 +173,10 @@ def _predict_cells(fitted: FittedField, cells: pd.DataFrame, samples: Samples, c
     mean, spread = predict_log(fitted, places, basis)
     log_mean = mean + np.log(samples.rate_per_m2)
     prior = prior_spread(fitted.hyper.spread)
-    half = float(norm.ppf(0.5 + settings.level / 2)) * spread * settings.widen_interval
+    half = float(norm.ppf(0.5 + settings.level / 2)) * settings.show_spread(spread, settings.widen_interval)
     return cells.drop(columns="kind").assign(
         log_mean=log_mean,
-        log_sd=spread * settings.widen,
+        log_sd=settings.show_spread(spread, settings.widen),
         prior_sd=prior * settings.widen,
         expected_per_m2=np.exp(log_mean + spread**2 / 2),
         low_per_m2=np.exp(log_mean - half),

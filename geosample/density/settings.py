@@ -6,6 +6,8 @@ from collections.abc import Mapping
 from dataclasses import asdict, dataclass, field
 from typing import Any
 
+import numpy as np
+
 COVARIATES = ("edge", "kind", "trees", "last")
 
 
@@ -31,6 +33,8 @@ class Settings:
         P(practical range < range_tail_m) = 0.05.
     recovery : mapping of str to float
         Share of the insects a method finds, by method; 1 where it is not named.
+    recovery_sd : float
+        How unsure the log of those shares is; it widens every density alike.
     level : float
         Probability the intervals are to hold, between 0 and 1.
     widen : float
@@ -67,6 +71,7 @@ class Settings:
     spread_tail: float = 4.0
     range_tail_m: float = 8.0
     recovery: Mapping[str, float] = field(default_factory=dict)
+    recovery_sd: float = 0.0
     level: float = 0.90
     widen: float = 1.15
     widen_interval: float = 1.3
@@ -75,6 +80,16 @@ class Settings:
     reach_m: float = 60.0
     fewest_insects: int = 5
     threshold_per_m2: float | None = None
+
+    def show_spread(self, spread: np.ndarray, factor: float) -> np.ndarray:
+        """Return the spread of the log density as it is shown: widened, with the doubt about recovery.
+
+        Examples
+        --------
+        >>> Settings(recovery_sd=0.3).show_spread(np.array([0.4]), 1.0).round(9).tolist()
+        [0.5]
+        """
+        return np.asarray(np.sqrt((factor * spread) ** 2 + self.recovery_sd**2))
 
     def as_dict(self) -> dict[str, Any]:
         """Return the settings in plain JSON types.
