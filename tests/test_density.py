@@ -345,6 +345,21 @@ class TestHardInput:
         assert np.isfinite(exceedance(result, T_PER_M2)).all()
         json.dumps(result.fitted, allow_nan=False)
 
+    @pytest.mark.parametrize("seed", range(12))
+    def test_odd_surveys_give_finite_maps_without_a_warning(self, small_ground: Ground, seed: int) -> None:
+        rng = np.random.default_rng(seed)
+        number = int(rng.choice([1, 3, 12, 60]))
+        places = place_points(small_ground, number, rng)[rng.integers(0, max(1, number // 2), number)]
+        rare = np.where(rng.random(number) < 0.1, 10 ** rng.integers(1, 7), 0)
+        found = (rng.poisson(0.1, number), rng.negative_binomial(0.05, 0.001, number), rare, rng.poisson(1e5, number))
+        counts = make_counts(small_ground, places, found[seed % 4])
+        uneven = counts.samples.assign(sampled_m2=np.exp(rng.normal(-5, 3, number)))
+        settings = Settings(threshold_per_m2=float(rng.choice([0, 1e-6, 300, 1e9])))
+        odd = Counts(counts.visit, uneven, counts.counts)
+        result = map_density(odd, small_ground, cell_m=5, settings=settings)
+        assert np.isfinite(result.cells.select_dtypes("number").to_numpy()).all()
+        json.dumps(result.fitted, allow_nan=False)
+
     def test_a_threshold_of_zero_is_exceeded_everywhere(self, fine_map: DensityMap) -> None:
         assert (exceedance(fine_map, 0.0) == 1).all()
 

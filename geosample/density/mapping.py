@@ -172,7 +172,7 @@ def _predict_cells(fitted: FittedField, cells: pd.DataFrame, samples: Samples, c
     basis, edge_m = covariates.basis(places, cells["kind"].to_numpy())
     mean, spread = predict_log(fitted, places, basis)
     log_mean = mean + np.log(samples.rate_per_m2)
-    prior = prior_spread(fitted.hyper.spread)
+    prior = prior_spread(max(fitted.hyper.spread, settings.least_spread))
     half = float(norm.ppf(0.5 + settings.level / 2)) * settings.show_spread(spread, settings.widen_interval)
     return cells.drop(columns="kind").assign(
         log_mean=log_mean,
