@@ -201,11 +201,23 @@ class TestTheMap:
         places = places[places[:, 1] > -60]
         found = rng.poisson(rng.gamma(1.0, 4.0, len(places)))
         design = make_design(small_ground)
-        cells = map_density(make_counts(small_ground, places, found), small_ground, design=design).cells
+        result = map_density(make_counts(small_ground, places, found), small_ground, design=design)
+        cells = result.cells
         far = cells["northing"].to_numpy() < -200
         assert far.any()
         assert not cells["known"].to_numpy()[far].any()
-        assert (cells["log_sd"].to_numpy()[far] >= cells["prior_sd"].to_numpy()[far] / np.sqrt(2)).all()
+        assert (cells["log_sd"].to_numpy()[far] >= result.fitted["spread"]).all()
+
+    def test_known_is_the_ratio_of_what_is_kept_and_can_be_changed(self, small_ground: Ground) -> None:
+        counts, _, _ = draw_counts(small_ground, 90, np.random.default_rng(11))
+        shares = []
+        for ratio in (0.3, 0.5, 0.8):
+            cells = map_density(counts, small_ground, cell_m=3, settings=Settings(known_ratio=ratio)).cells
+            # no cell of this ground lies beyond reach of 90 plugs
+            assert (cells["known"] == ((cells["log_sd"] / cells["prior_sd"]) ** 2 <= ratio)).all()
+            shares.append(cells["known"].mean())
+        assert shares == sorted(shares)
+        assert shares[0] < shares[2]
 
     def test_surfaces_nobody_aimed_at_or_sampled_are_left_out(self, small_ground: Ground) -> None:
         counts, places, _ = draw_counts(small_ground, 200, np.random.default_rng(1))
