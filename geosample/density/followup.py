@@ -183,10 +183,15 @@ def draw_followup(density_map: DensityMap, ground: Ground, design: Design, asked
     threshold = asked.threshold_per_m2 or density_map.settings.get("threshold_per_m2")
     _check(asked, threshold, design)
     prospect, cells = look_ahead(density_map, ground, float(cast("float", threshold)), design.visit.point_m2)
-    free = np.sort(np.random.default_rng(0).permutation(len(cells))[:CANDIDATES])
+    area_m2 = cells["area_m2"].to_numpy(float)
+    # A sliver's middle is no place for a plug: it may lie on the line itself.
+    whole = np.flatnonzero(area_m2 >= area_m2.max() / 2)
+    free = np.sort(np.random.default_rng(0).permutation(whole)[:CANDIDATES])
     chosen, saved = pick_places(prospect, free, asked.points, asked.miss_cost)
     table = cells.iloc[chosen].reset_index(drop=True)
     settings = {**asdict(asked), "threshold_per_m2": threshold, "follows": design.visit.visit, "cost_saved": saved}
+    if design.visit.simulated:
+        settings["simulated"] = design.visit.simulated
     return _make_design(table, ground, design, asked.visit, settings), saved
 
 
