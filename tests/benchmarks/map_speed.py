@@ -1,17 +1,19 @@
 """How long fitting and mapping take, beside scikit-learn's Gaussian process and PyKrige on the same data in one run.
 
-Run: python tests/benchmarks/map_speed.py [--big]
-Times are wall seconds on one core each (OMP_NUM_THREADS=1); memory is the peak of a process of its own.
+Run: OMP_NUM_THREADS=1 python tests/benchmarks/map_speed.py [--big]; writes sample_maps/map_speed.md.
 """
 
 from __future__ import annotations
 
 import argparse
 import multiprocessing
+import multiprocessing.connection
+import os
 import resource
 import time
 import warnings
 from collections.abc import Callable, Iterable
+from pathlib import Path
 
 import numpy as np
 from pykrige.ok import OrdinaryKriging
@@ -23,6 +25,7 @@ from geosample.density.field import Sites
 from geosample.density.fitting import Priors, fit_counts
 from geosample.density.predicting import predict_log
 
+ROOT = Path(__file__).resolve().parents[2]
 CHUNK = 10_000
 
 
@@ -81,24 +84,40 @@ def measure(work: Callable[..., None], samples: int, cells: int) -> tuple[float,
     return found
 
 
-def show(rows: Iterable[tuple[Callable[..., None], int, int]]) -> None:
-    """Print a line a case."""
-    print(f"{'method':8} {'samples':>8} {'cells':>9} {'seconds':>8} {'peak MB':>8}")
+def tabulate(rows: Iterable[tuple[Callable[..., None], int, int]]) -> Iterable[str]:
+    """Yield a line a case."""
     for work, samples, cells in rows:
         seconds, peak = measure(work, samples, cells)
-        print(f"{work.__name__:8} {samples:8,} {cells:9,} {seconds:8.2f} {peak:8.0f}", flush=True)
+        line = f"| {NAMES[work.__name__]} | {samples:,} | {cells:,} | {seconds:.2f} | {peak:.0f} |"
+        print(line, flush=True)
+        yield line
+
+
+NAMES = {"ours": "geosample density", "theirs": "scikit-learn GP with std", "kriged": "PyKrige ordinary kriging"}
 
 
 def main() -> None:
-    """Run the table."""
+    """Run the table and write it."""
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--big", action="store_true", help="2,000 samples and a million cells as well")
+    parser.add_argument("--out", type=Path, default=ROOT / "sample_maps" / "map_speed.md")
     asked = parser.parse_args()
-    show([(work, 300, 100_000) for work in (ours, theirs, kriged)])
-    show([(ours, samples, 30_000) for samples in (50, 100, 200, 400, 800)])
-    show([(ours, 100, cells) for cells in (10_000, 100_000, 1_000_000)])
+    cases = [(work, 300, 100_000) for work in (ours, theirs, kriged)]
+    cases += [(ours, samples, 30_000) for samples in (50, 100, 200, 400, 800)]
+    cases += [(ours, 100, cells) for cells in (10_000, 100_000, 1_000_000)]
     if asked.big:
-        show([(ours, 300, 1_000_000), (ours, 2000, 100_000), (kriged, 2000, 100_000)])
+        cases += [(ours, 300, 1_000_000), (ours, 2000, 100_000), (kriged, 2000, 100_000)]
+    threads = os.environ.get("OMP_NUM_THREADS", "all")
+    lines = [
+        "# How long fitting and mapping take",
+        "",
+        f"Fit, mean, interval and exceedance; wall seconds in one run, threads: {threads}; peak memory of each.",
+        "",
+        "| method | samples | cells | seconds | peak MB |",
+        "|---|---|---|---|---|",
+        *tabulate(cases),
+    ]
+    asked.out.write_text("\n".join(lines) + "\n", encoding="utf-8")
 
 
 if __name__ == "__main__":
