@@ -30,7 +30,7 @@ from geosample.words import METHODS
 @options.units_option
 @options.json_option
 def command(survey: Path, out: Path, visit: str | None, as_json: bool, **asked: Any) -> None:
-    r"""Write the sampling map, the waypoints and the blank sheets of a visit.
+    """Write the sampling map, the waypoints and the blank sheets of a visit.
 
     Makes field_map.pdf, bag_labels.pdf, points.gpx, points.kml, blank_counts.csv, blank_counts.xlsx, form.xlsx (an
     XLSForm) and blank_recounts.csv, for the tenth of the bags that a second person counts.
@@ -40,7 +40,7 @@ def command(survey: Path, out: Path, visit: str | None, as_json: bool, **asked: 
     \b
     Example:
       geosample sheets course.gpkg --out sheets --paper letter
-    """
+    """  # noqa: D301
     from geosample.design import load_design
     from geosample.ground import load_ground
     from geosample.sheets import SheetOptions, save_finding, write_sheets
