@@ -1,0 +1,109 @@
+"""A region's picture: all courses' estimates as one GeoParquet, each with the ground it speaks of."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, cast
+
+from geosample.errors import GeosampleError, Problem
+from geosample.survey import Survey, open_survey
+
+if TYPE_CHECKING:
+    import geopandas as gpd
+
+LONLAT = "EPSG:4326"
+DOMAIN_COLUMNS = {"kind": "kind", "hole": "hole", "surface": "surface_id", "stratum": "stratum", "part": "part"}
+
+
+def gather_region(surveys: Sequence[Path]) -> gpd.GeoDataFrame:
+    """Return the estimates of all courses, each with its target ground.
+
+    Parameters
+    ----------
+    surveys : sequence of Path
+        Survey files; those without estimates add no row.
+
+    Returns
+    -------
+    GeoDataFrame
+        Columns of the layer ``estimates`` after ``course`` and ``date``; MultiPolygons in longitude and latitude
+        (WGS 84).
+
+    Raises
+    ------
+    GeosampleError
+        When none has estimates.
+    """
+    import geopandas as gpd
+    import pandas as pd
+
+    frames = [frame for frame in (_of_course(open_survey(path, must_exist=True)) for path in surveys) if len(frame)]
+    if not frames:
+        problem = Problem(
+            ", ".join(map(str, surveys)) or "no survey",
+            "no estimates",
+            "at least one course with estimates",
+            "put the stage 'estimate' into the plan",
+        )
+        raise GeosampleError(problem)
+    return gpd.GeoDataFrame(pd.concat(frames, ignore_index=True), geometry="geometry", crs=LONLAT)
+
+
+def write_region(surveys: Sequence[Path], path: Path) -> Path:
+    """Write the region as GeoParquet 1.1 with a bounding box a row, so that readers can skip what is far away.
+
+    Raises
+    ------
+    GeosampleError
+        When the extra 'region' is not installed, no course has estimates, or the file can't be written.
+    """
+    region = gather_region(surveys)
+    fresh = path.with_name(f".{path.name}.part")
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        region.to_parquet(fresh, write_covering_bbox=True)
+        fresh.replace(path)
+    except ImportError as error:
+        problem = Problem("--region", "no Parquet writer here", "the extra 'region'", "pip install 'geosample[region]'")
+        raise GeosampleError(problem) from error
+    except OSError as error:
+        problem = Problem(str(path), f"'{error.strerror}'", "a place to write to", "name another with --region")
+        raise GeosampleError(problem) from error
+    finally:
+        fresh.unlink(missing_ok=True)
+    return path
+
+
+def _of_course(survey: Survey) -> gpd.GeoDataFrame:
+    import geopandas as gpd
+
+    estimates = survey.read("estimates")
+    strata = cast("gpd.GeoDataFrame", survey.read("strata"))
+    if estimates.empty or strata.empty:
+        return gpd.GeoDataFrame(estimates.iloc[:0], geometry=[])
+    dates = survey.read("visits").set_index("visit")["date"]
+    grounds = _grounds(strata.to_crs(LONLAT))
+    shapes = [grounds.get((str(row.visit), str(row.domain), str(row.label))) for row in estimates.itertuples()]
+    named = estimates.assign(course=survey.path.stem, date=estimates["visit"].map(dates))
+    front = ["course", "date"]
+    ordered = named[[*front, *(name for name in named.columns if name not in front)]]
+    return gpd.GeoDataFrame(ordered, geometry=gpd.GeoSeries(shapes, crs=LONLAT, index=ordered.index))
+
+
+def _grounds(strata: gpd.GeoDataFrame) -> dict[tuple[str, str, str], object]:
+    """Return the ground of every domain: (visit, domain, label) -> MultiPolygon."""
+    grounds: dict[tuple[str, str, str], object] = {}
+    for visit, part in strata.groupby("visit"):
+        grounds[(str(visit), "all", "all")] = _join(part)
+        for domain, column in DOMAIN_COLUMNS.items():
+            for label, rows in part.groupby(column):
+                grounds[(str(visit), domain, str(label))] = _join(rows)
+    return grounds
+
+
+def _join(rows: gpd.GeoDataFrame) -> object:
+    """Return all polygons as one MultiPolygon; they are disjoint, so nothing needs dissolving."""
+    import shapely
+
+    return shapely.multipolygons(shapely.get_parts(rows.geometry.to_numpy()))

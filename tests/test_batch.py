@@ -1,0 +1,233 @@
+"""Many courses: failures are named, the finished skipped, a real Dask cluster does the same, one file sums up."""
+
+from __future__ import annotations
+
+import json
+import os
+import re
+import shutil
+import socket
+import subprocess
+import sys
+import time
+from collections.abc import Iterator
+from pathlib import Path
+
+import duckdb
+import geopandas as gpd
+import pytest
+from click.testing import CliRunner, Result
+from fill_blank import fill_blank
+
+from geosample.batch import Plan, Step, read_plan, run_batch
+from geosample.batch.run import RECORD, find_surveys
+from geosample.cli import main
+from geosample.design import load_design
+from geosample.errors import GeosampleError
+from geosample.ground import load_ground
+from geosample.survey import open_survey
+
+ROOT = Path(__file__).resolve().parents[1]
+PLAN = """
+[[stage]]
+command = "counts"
+files = ["{course}.csv"]
+
+[[stage]]
+command = "estimate"
+threshold = "30/ft2"
+csv = "{out}/estimates.csv"
+"""
+
+
+def run(*words: str) -> Result:
+    return CliRunner().invoke(main, list(words))
+
+
+@pytest.fixture(scope="module")
+def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Return a folder with two courses that are designed and whose counts are back."""
+    folder = tmp_path_factory.mktemp("made")
+    survey = folder / "north.gpkg"
+    course = str(ROOT / "layers" / "course.geojson")
+    assert run("ground", str(survey), course, "--collar", "30in").exit_code == 0
+    design = ["--visit", "2026-05-04", "--points", "24", "--holes", "1-2", "--surfaces", "green,collar", "--seed", "7"]
+    assert run("design", str(survey), *design).exit_code == 0
+    assert run("sheets", str(survey), "--out", str(folder / "sheets")).exit_code == 0
+    file = open_survey(survey)
+    fill_blank(
+        folder / "sheets" / "blank_counts.csv", load_design(file), load_ground(file), folder / "north.csv", seed=3
+    )
+    shutil.rmtree(folder / "sheets")
+    for suffix in (".gpkg", ".csv"):
+        shutil.copy(folder / f"north{suffix}", folder / f"süd{suffix}")
+    (folder / "plan.toml").write_text(PLAN, encoding="utf-8")
+    return folder
+
+
+@pytest.fixture
+def courses(made: Path, tmp_path: Path) -> Path:
+    folder = tmp_path / "courses"
+    shutil.copytree(made, folder)
+    return folder
+
+
+def batch(folder: Path, *more: str) -> tuple[Result, dict[str, dict[str, str]]]:
+    result = run("batch", str(folder), "--plan", str(folder / "plan.toml"), "--json", *more)
+    rows = json.loads(result.stdout)["courses"] if result.stdout.startswith("{") else []
+    return result, {row["course"]: row for row in rows}
+
+
+def test_a_course_that_fails_is_named_and_does_not_stop_the_others(courses: Path) -> None:
+    shutil.copy(courses / "north.gpkg", courses / "middle.gpkg")
+    (courses / "middle.csv").write_text("point_id,adults\nP001,minus two\n", encoding="utf-8")
+    (courses / "broken.gpkg").write_bytes(b"no survey file")
+    result, rows = batch(courses)
+    assert result.exit_code == 1
+    assert {name: row["state"] for name, row in rows.items()} == {
+        "broken": "failed",
+        "middle": "failed",
+        "north": "done",
+        "süd": "done",
+    }
+    assert rows["middle"]["stage"] == "counts"
+    assert "middle.csv" in rows["middle"]["said"]
+    for name in ("north", "süd"):
+        assert (courses / "batch" / name / "estimates.csv").stat().st_size > 0
+        assert len(open_survey(courses / f"{name}.gpkg").read("estimates")) > 0
+
+
+def test_a_second_run_skips_the_finished_and_goes_on_with_the_mended(courses: Path) -> None:
+    shutil.move(courses / "süd.csv", courses / "away.csv")
+    assert batch(courses)[1]["süd"]["state"] == "failed"
+    shutil.move(courses / "away.csv", courses / "süd.csv")
+    result, rows = batch(courses)
+    assert result.exit_code == 0, result.output
+    assert {name: row["state"] for name, row in rows.items()} == {"north": "as before", "süd": "done"}
+    os.utime(courses / "north.gpkg")
+    assert batch(courses)[1]["north"]["state"] == "done"
+    assert batch(courses, "--again")[1]["süd"]["state"] == "done"
+
+
+def test_a_batch_stopped_midway_goes_on_at_the_stage_it_had_reached(courses: Path) -> None:
+    (courses / "süd.gpkg").unlink()
+    first = read_plan(courses / "plan.toml")
+    broken = Plan((first.steps[0], Step("estimate", {"threshold": "30 bananas"})))
+    [outcome] = run_batch(courses, broken, out=courses / "batch")
+    assert (outcome.state, outcome.stage) == ("failed", "estimate")
+    (courses / "north.csv").unlink()  # the first stage could not run again, and must not need to
+    record = courses / "batch" / "north" / RECORD
+    said = json.loads(record.read_text(encoding="utf-8"))
+    assert said["done"] == 1
+    record.write_text(json.dumps(said | {"plan": first.code}), encoding="utf-8")
+    [outcome] = run_batch(courses, first, out=courses / "batch")
+    assert outcome.state == "done"
+
+
+def test_a_plan_says_all_that_is_wrong_with_it_at_once(tmp_path: Path) -> None:
+    file = tmp_path / "plan.toml"
+    file.write_text('[[stage]]\ncommand = "demo"\n[[stage]]\ncommand = "counts"\nfiles = "a.csv"\n[more]\n')
+    with pytest.raises(GeosampleError) as error:
+        read_plan(file)
+    assert [problem.where.removeprefix(str(file)) for problem in error.value.problems] == ["", ", stage 1", ", stage 2"]
+    for text in ("", "stage = 3", "[[stage]\n"):
+        file.write_text(text)
+        with pytest.raises(GeosampleError):
+            read_plan(file)
+
+
+def test_a_folder_without_surveys_is_told_of(tmp_path: Path) -> None:
+    with pytest.raises(GeosampleError, match="no survey files"):
+        find_surveys(tmp_path)
+
+
+def free_port() -> int:
+    with socket.socket() as sock:
+        sock.bind(("127.0.0.1", 0))
+        return int(sock.getsockname()[1])
+
+
+@pytest.fixture
+def scheduler(tmp_path: Path) -> Iterator[str]:
+    """Start a Dask scheduler and two workers as processes of their own, as an adviser would on two machines."""
+    address = f"tcp://127.0.0.1:{free_port()}"
+    start = {
+        "dask_scheduler": ["--host", "127.0.0.1", "--port", address.rsplit(":", 1)[1], "--no-dashboard"],
+        "dask_worker": [address, "--nworkers", "2", "--nthreads", "1", "--no-dashboard"],
+    }
+    environment = os.environ | {"PYTHONPATH": str(ROOT)}
+    log = (tmp_path / "dask.log").open("wb")
+    running = [
+        subprocess.Popen(
+            [sys.executable, "-m", f"distributed.cli.{name}", *words],
+            stdout=log,
+            stderr=log,
+            cwd=tmp_path,
+            env=environment,
+        )
+        for name, words in start.items()
+    ]
+    yield address
+    for process in reversed(running):
+        process.terminate()
+    for process in running:
+        process.wait(timeout=30)
+    log.close()
+
+
+# Dask's own client warns of what it meets when a loop closes; that is not ours to mend.
+@pytest.mark.filterwarnings("ignore")
+def test_a_dask_cluster_does_the_same_work(courses: Path, scheduler: str) -> None:
+    (courses / "broken.gpkg").write_bytes(b"no survey file")
+    result, rows = batch(courses, "--scheduler", scheduler)
+    assert {name: row["state"] for name, row in rows.items()} == {"broken": "failed", "north": "done", "süd": "done"}
+    assert result.exit_code == 1
+    here = courses.parent / "here"
+    shutil.copytree(courses, here)
+    shutil.rmtree(here / "batch")
+    assert batch(here, "--again")[1]["north"]["state"] == "done"
+    same = ["domain", "label", "stage", "n", "mean_per_m2", "low_per_m2", "high_per_m2"]
+    frames = [open_survey(folder / "north.gpkg").read("estimates")[same] for folder in (courses, here)]
+    assert frames[0].equals(frames[1])
+
+
+@pytest.mark.filterwarnings("ignore")
+def test_no_scheduler_at_that_address_is_said(courses: Path) -> None:
+    started = time.monotonic()
+    result, _ = batch(courses, "--scheduler", f"tcp://127.0.0.1:{free_port()}")
+    assert result.exit_code == 1
+    assert "--scheduler" in result.output
+    assert time.monotonic() - started < 60
+
+
+def readme_query() -> str:
+    text = (ROOT / "README.md").read_text(encoding="utf-8")
+    [query] = re.findall(r"```sql\n(.*?)```", text, flags=re.DOTALL)
+    return str(query)
+
+
+def test_duckdb_reads_a_regions_estimates_as_the_readme_shows(courses: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    result, _ = batch(courses, "--region", str(courses / "region.parquet"))
+    assert result.exit_code == 0, result.output
+    monkeypatch.chdir(courses)
+    found = duckdb.sql(readme_query()).fetchall()
+    region = gpd.read_parquet(courses / "region.parquet")
+    assert region.crs == "EPSG:4326"
+    means = open_survey(courses / "north.gpkg").read("estimates")
+    [mean] = means.loc[
+        (means["domain"] == "kind") & (means["label"] == "green") & (means["stage"] == "all"), "mean_per_m2"
+    ]
+    assert {(row[0], round(row[2] / mean, 9)) for row in found} == {("north", 1.0), ("süd", 1.0)}
+    west, south, east, north = region.total_bounds
+    far = readme_query().replace("-180", str(east + 1))
+    assert duckdb.sql(far).fetchall() == []
+    assert west < east
+    assert south < north
+
+
+def test_a_region_without_estimates_says_what_is_missing(courses: Path) -> None:
+    (courses / "plan.toml").write_text('[[stage]]\ncommand = "counts"\nfiles = ["{course}.csv"]\n')
+    result, _ = batch(courses, "--region", str(courses / "region.parquet"))
+    assert result.exit_code == 1
+    assert "no estimates" in result.output
+    assert not (courses / "region.parquet").exists()
