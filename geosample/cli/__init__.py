@@ -24,6 +24,7 @@ COMMANDS = {
     "record": "Store what was applied, for the rules and for the next plan.",
     "followup": "Choose where a second round would most improve the decision.",
     "check": "Say how well a treatment worked, from two visits.",
+    "compare": "Say how two extraction methods compare.",
     "batch": "Run the same stages on many survey files.",
 }
 _MODULES = {"map": "webmap"}

@@ -1,0 +1,96 @@
+"""geosample compare: how the counts of two extraction methods stand to each other."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from geosample.cli.options import json_option, visit_option
+from geosample.report import say
+
+if TYPE_CHECKING:
+    from geosample.compare import Trial
+
+TABLES = {".csv", ".tsv", ".txt", ".xlsx", ".xlsm"}
+
+
+def _margin(ctx: click.Context, param: click.Parameter, value: str | None) -> float | None:
+    """Return a margin as a ratio: 25% is 1.25."""
+    if value is None:
+        return None
+    try:
+        return 1 + float(value.rstrip("% ")) / 100 if value.endswith("%") else float(value)
+    except ValueError as error:
+        text = f"{value!r} is no margin; write for instance 25%"
+        raise click.BadParameter(text, ctx, param) from error
+
+
+@click.command()
+@click.argument("survey", required=False, type=click.Path(path_type=Path))
+@click.option("--example", is_flag=True, help="Use the invented trial that comes with the program.")
+@click.option("--margin", callback=_margin, help="Up to what difference they count as the same, such as 25%.")
+@click.option("--reference", help="The method the other is held against; the first found when not given.")
+@click.option("--method", help="The other method.")
+@click.option(
+    "--site",
+    type=click.Choice(["kind", "hole", "surface_id", "all"]),
+    default="kind",
+    show_default=True,
+    help="What a site is, in a survey.",
+)
+@visit_option
+@click.option("--pest", help="Another pest found with it; the visit's own when not given.")
+@click.option("--level", type=float, default=0.95, show_default=True, help="Confidence of the intervals.")
+@click.option("--seed", type=click.IntRange(0, 2**31 - 1), default=1, show_default=True, help="Seed of the shuffles.")
+@json_option
+def command(survey: Path | None, as_json: bool, **asked: Any) -> None:
+    """Say how two extraction methods compare: a survey drawn with design --compare, or a table (CSV, XLSX).
+
+    A table has a row a bag: block, method, count, and where known site, stage, plugs, minutes, cost; or a column of
+    counts for each method. A difference that is not seen is never called sameness: that takes a margin of yours.
+
+    \b
+    Example:
+      geosample compare --example --margin 25%
+    """  # noqa: D301
+    from geosample.compare import Question, compare_methods
+    from geosample.compare.tell import show_comparison, summarise_comparison
+
+    trial = _find_trial(survey, asked)
+    names = ("reference", "method", "margin", "level", "seed")
+    comparison = compare_methods(trial, Question(**{name: asked[name] for name in names}))
+    if survey is not None and survey.suffix.lower() not in TABLES:
+        _save(survey, comparison, asked)
+    say(show_comparison(comparison), summarise_comparison(comparison), as_json=as_json)
+
+
+def _find_trial(survey: Path | None, asked: dict[str, Any]) -> Trial:
+    from geosample.compare import gather_trial, read_example, read_trial
+
+    if asked["example"] == (survey is not None):
+        text = "name a survey or a table, or say --example"
+        raise click.UsageError(text)
+    if survey is None:
+        return read_example()
+    if survey.suffix.lower() in TABLES:
+        return read_trial(survey)
+    from geosample.counts import load_counts
+    from geosample.design import load_design
+    from geosample.survey import open_survey
+
+    file = open_survey(survey, must_exist=True)
+    name = file.find_visit(asked["visit"])
+    design = load_design(file, name)
+    return gather_trial(load_counts(file, name), design, pest=asked["pest"] or design.visit.pest, site=asked["site"])
+
+
+def _save(survey: Path, comparison: Any, asked: dict[str, Any]) -> None:
+    from geosample.compare import save_comparison
+    from geosample.design import load_design
+    from geosample.survey import open_survey
+
+    file = open_survey(survey, must_exist=True)
+    visit = load_design(file, file.find_visit(asked["visit"])).visit
+    save_comparison(file, comparison, visit=visit.visit, pest=asked["pest"] or visit.pest)

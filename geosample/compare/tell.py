@@ -1,0 +1,191 @@
+"""A comparison in words: the answer first, then the tables."""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+from geosample.compare.model import Comparison, Ratio
+from geosample.estimate.intervals import Interval
+from geosample.report import show_table
+
+CLEAR = 0.05
+NO_CLUMPING = 500.0
+
+
+def show_comparison(comparison: Comparison) -> list[str]:
+    """Return the lines of the answer: sentences, then ratios, zeros, effort."""
+    invented = ["Invented counts, to show what the command answers."] if comparison.trial.invented else []
+    return [
+        *invented,
+        *sentences(comparison),
+        "",
+        *_ratio_table(comparison),
+        "",
+        *_effort_table(comparison),
+        *(f"note: {note}" for note in comparison.trial.notes),
+    ]
+
+
+def sentences(comparison: Comparison) -> list[str]:
+    """Return the answer in sentences; no difference seen is never called sameness."""
+    return [
+        _say_ratio(comparison),
+        *_say_equivalence(comparison),
+        *_say_sites(comparison),
+        *_say_stages(comparison),
+        _say_zeros(comparison),
+        *_say_correlation(comparison),
+        *(f"About {n} blocks like these would {what} (chance 80 %)." for what, n in comparison.blocks_for.items()),
+        *_say_factor(comparison),
+    ]
+
+
+def summarise_comparison(comparison: Comparison) -> dict[str, Any]:
+    """Return the comparison in plain JSON types."""
+    equal = comparison.equivalence
+    return {
+        "source": comparison.trial.source,
+        "invented": comparison.trial.invented,
+        "reference": comparison.reference,
+        "method": comparison.method,
+        "ratios": [
+            {"site": r.site, "stage": r.stage, **_plain(r.interval), "level": r.level, "blocks": r.blocks}
+            for r in comparison.ratios
+        ],
+        "permutation_p": comparison.permutation_p,
+        "permutations": comparison.permutations,
+        "equivalence": None
+        if equal is None
+        else {"margin_ratio": equal.margin, "p": equal.p, "same_within_margin": equal.holds, **_plain(equal.interval)},
+        "sites_p": comparison.sites_p,
+        "correlation": _plain(comparison.correlation),
+        "blocks_by_who_found_any": {
+            "both": comparison.zeros.both,
+            "neither": comparison.zeros.neither,
+            f"only {comparison.reference}": comparison.zeros.only_reference,
+            f"only {comparison.method}": comparison.zeros.only_method,
+        },
+        "k": comparison.k,
+        "block_sd_of_log": comparison.block_sd,
+        "blocks_for": comparison.blocks_for,
+    }
+
+
+def _plain(interval: Interval) -> dict[str, float]:
+    return {"ratio": interval.value, "low": interval.low, "high": interval.high}
+
+
+def _number(value: float) -> str:
+    return "no limit" if math.isinf(value) else f"{value:.2f}"
+
+
+def _limits(interval: Interval) -> str:
+    return f"{_number(interval.low)} to {_number(interval.high)}"
+
+
+def _is_clear(ratio: Ratio) -> bool:
+    return ratio.interval.low > 1 or ratio.interval.high < 1
+
+
+def _say_ratio(comparison: Comparison) -> str:
+    ratio, method, reference = comparison.overall, comparison.method, comparison.reference
+    said = f"{method} finds {_number(ratio.interval.value)} times what {reference} finds"
+    if math.isinf(ratio.interval.value):
+        said = f"{reference} found none at all, {method} {ratio.found[1]}"
+    if not _is_clear(ratio):
+        return (
+            f"We cannot tell which finds more: {said} ({ratio.level:.0%} interval {_limits(ratio.interval)}, "
+            f"{ratio.blocks} blocks; permutation p {comparison.permutation_p:.3g}). "
+            "That is not to say they are the same."
+        )
+    more = "more" if ratio.interval.low > 1 else "less"
+    return (
+        f"{method} finds {more}: {said} ({ratio.level:.0%} interval {_limits(ratio.interval)}, {ratio.blocks} blocks; "
+        f"permutation p {comparison.permutation_p:.3g})."
+    )
+
+
+def _say_equivalence(comparison: Comparison) -> list[str]:
+    equal = comparison.equivalence
+    if equal is None:
+        return ["Whether they may be taken as the same takes a margin of yours: --margin 25%."]
+    span = f"{1 / equal.margin:.2f} to {equal.margin:.2f}"
+    tests = f"two one-sided tests, p {equal.p:.3g}; interval {_limits(equal.interval)}"
+    if equal.holds:
+        small = ", though not exactly the same" if _is_clear(comparison.overall) else ""
+        return [f"They are the same within your margin, {span}{small} ({tests})."]
+    return [f"Not shown to be the same within your margin, {span} ({tests})."]
+
+
+def _say_sites(comparison: Comparison) -> list[str]:
+    if math.isnan(comparison.sites_p):
+        return []
+    if comparison.sites_p < CLEAR:
+        return [f"The ratio differs between sites (p {comparison.sites_p:.3g}): read it site by site."]
+    return [f"No difference of the ratio between sites was seen (p {comparison.sites_p:.3g}); small ones may be there."]
+
+
+def _say_stages(comparison: Comparison) -> list[str]:
+    clear = [ratio for ratio in comparison.by_stage if _is_clear(ratio)]
+    return [
+        f"Of {ratio.stage}, {comparison.method} finds {_number(ratio.interval.value)} times as many "
+        f"({_limits(ratio.interval)})."
+        for ratio in clear
+    ]
+
+
+def _say_zeros(comparison: Comparison) -> str:
+    zeros = comparison.zeros
+    return (
+        f"Blocks where both found some: {zeros.both}; neither: {zeros.neither}; only {comparison.reference}: "
+        f"{zeros.only_reference}; only {comparison.method}: {zeros.only_method} (these two alike: p {zeros.p:.3g})."
+    )
+
+
+def _say_correlation(comparison: Comparison) -> list[str]:
+    rank = comparison.correlation
+    if math.isnan(rank.value):
+        return []
+    return [
+        f"Rank correlation of the blocks' means: {rank.value:.2f} (interval {_limits(rank)}); it says whether they "
+        "order the ground alike, not whether they find as many."
+    ]
+
+
+def _say_factor(comparison: Comparison) -> list[str]:
+    interval = comparison.overall.interval
+    if interval.low <= 0 or math.isinf(interval.high):
+        return []
+    numbers = ",".join(f"{value:.3g}" for value in (interval.value, interval.low, interval.high))
+    return [f"To put both on one scale: estimate --recovery {comparison.method}={numbers}"]
+
+
+def _ratio_table(comparison: Comparison) -> list[str]:
+    heads = ["site", "stage", "blocks", comparison.reference, comparison.method, "ratio", "low", "high", "level"]
+    rows = [
+        [
+            ratio.site,
+            ratio.stage,
+            str(ratio.blocks),
+            *(f"{found} in {bags}" for found, bags in zip(ratio.found, ratio.bags, strict=True)),
+            *(_number(v) for v in (ratio.interval.value, ratio.interval.low, ratio.interval.high)),
+            f"{ratio.level:.1%}",
+        ]
+        for ratio in comparison.ratios
+    ]
+    k = "no clumping beyond chance" if comparison.k > NO_CLUMPING else f"k {comparison.k:.2g} a bag"
+    spread = f"blocks' log density sd {comparison.block_sd:.2g}"
+    return [*show_table(heads, rows), f"(insects in bags; within blocks {k}; {spread})"]
+
+
+def _effort_table(comparison: Comparison) -> list[str]:
+    rows = [
+        [one.method, str(one.bags), _noted(one.minutes), _noted(one.minutes_per_insect), _noted(one.cost), one.usual]
+        for one in comparison.effort
+    ]
+    return show_table(["method", "bags", "min/bag", "min/insect", "cost/bag", "usual"], rows)
+
+
+def _noted(value: float) -> str:
+    return "not noted" if math.isnan(value) else f"{value:.1f}"
