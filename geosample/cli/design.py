@@ -7,6 +7,7 @@ from typing import Any
 
 import click
 
+from geosample.cli.design_asked import read_asked
 from geosample.cli.options import AREA, DENSITY, LENGTH, json_option, seed_option, survey_argument, units_option
 from geosample.pests import DEFAULT_PEST
 from geosample.report import say
@@ -26,15 +27,66 @@ def _distances(ctx: click.Context, param: click.Parameter, values: tuple[str, ..
     return tuple((kind.strip().lower(), LENGTH.convert(text, param, ctx)) for kind, _, text in pairs)
 
 
+def _pairs(ctx: click.Context, param: click.Parameter, values: tuple[str, ...]) -> tuple[tuple[str, int], ...]:  # noqa: ARG001
+    pairs = [value.rpartition("=") for value in values]
+    for value, (name, _, number) in zip(values, pairs, strict=True):
+        if not name or not number.strip().isdigit():
+            message = f"{value!r} is not NAME=NUMBER, such as green=20"
+            raise click.BadParameter(message)
+    return tuple((name.strip().lower(), int(number)) for name, _, number in pairs)
+
+
+def _densities(ctx: click.Context, param: click.Parameter, value: str | None) -> tuple[float, float] | None:
+    if value is None:
+        return None
+    parts = [DENSITY.convert(part.strip(), param, ctx) for part in value.split(",")]
+    if len(parts) != 2 or not 0 < parts[0] < parts[1]:  # noqa: PLR2004 - a low and a high one
+        message = f"{value!r} is not a low and a high density, such as 10/ft2,40/ft2"
+        raise click.BadParameter(message)
+    return parts[0], parts[1]
+
+
+def _degrees(ctx: click.Context, param: click.Parameter, value: str | None) -> tuple[float, float] | None:  # noqa: ARG001
+    if value is None:
+        return None
+    try:
+        lon, lat = (float(part) for part in value.split(","))
+    except ValueError as error:
+        message = f"{value!r} is not longitude,latitude in degrees, such as -73.91,41.52"
+        raise click.BadParameter(message) from error
+    return lon, lat
+
+
+def _refuse_spacing(ctx: click.Context, param: click.Parameter, value: str | None) -> None:  # noqa: ARG001
+    if value is not None:
+        message = (
+            "points are not thrown away for lying near each other: what is left would have densities nobody knows. "
+            "A balanced draw spreads by itself; see the balance it prints."
+        )
+        raise click.BadParameter(message)
+
+
 @click.command()
 @survey_argument
 @click.option("--visit", required=True, help="The visit's date, or a name (then give --date too).")
 @click.option("--date", help="The day of sampling, YYYY-MM-DD, where the visit's name is no date.")
 @click.option("--points", type=int, help="Main points in all; 90 when neither this nor --precision is given.")
 @click.option("--precision", type=click.FloatRange(0.02, 1), help="Standard error over mean wanted, for all together.")
-@click.option("--expected", type=DENSITY, help="Density expected, such as 20/ft2, for --precision.")
+@click.option("--expected", type=DENSITY, help="Density expected, such as 20/ft2, for --precision or --threshold.")
+@click.option("--threshold", type=DENSITY, help="As many points as tell the expected density from this one.")
+@click.option("--chance", type=click.FloatRange(0.5, 0.99), default=0.8, show_default=True, help="Chance to tell it.")
+@click.option("--hours", type=float, help="Hours at hand; without --points, as many points as they allow.")
+@click.option("--people", type=int, default=1, show_default=True, help="People at work.")
+@click.option("--containers", type=int, default=1, show_default=True, help="Bags extracted at once.")
+@click.option("--extraction", type=click.Choice(["brine", "heat"]), default="brine", show_default=True, help="How.")
 @click.option("--surfaces", callback=_words, default="green,collar,fairway", show_default=True, help="Kinds to sample.")
 @click.option("--holes", help="Holes to sample, such as 1-3,7; all when not given.")
+@click.option("--without-holes", help="Holes left out, such as closed ones.")
+@click.option("--hole-groups", help="Strata by groups of holes, such as '1-9;10-18'.")
+@click.option(
+    "--areas", type=click.Path(path_type=Path), help="Polygons of your own that split the strata (any format)."
+)
+@click.option("--area-name", help="The field that names those polygons; name when not given.")
 @click.option("--by", callback=_words, default="", help="Split the strata by hole or surface as well.")
 @click.option("--border", "border_m", type=LENGTH, help="Make border and interior strata, the border this wide.")
 @click.option("--border-weight", type=float, default=1.0, show_default=True, help="Density at the edge, 1 to 4 times.")
@@ -52,6 +104,8 @@ def _distances(ctx: click.Context, param: click.Parameter, values: tuple[str, ..
     show_default=True,
     help="How strata share the points; power is by the root of the area.",
 )
+@click.option("--most", multiple=True, callback=_pairs, help="Most points in a stratum or kind, such as green=20.")
+@click.option("--k", type=float, help="k of one bag here; the last estimate's, or a cautious one, when not given.")
 @click.option("--minimum", type=int, default=8, show_default=True, help="Fewest points in a stratum.")
 @click.option("--reserve", type=float, default=0.2, show_default=True, help="Reserve points, as a share of the main.")
 @click.option("--plug", "plug_m", type=LENGTH, help="Diameter of a plug; the pest's usual when not given.")
@@ -64,8 +118,15 @@ def _distances(ctx: click.Context, param: click.Parameter, values: tuple[str, ..
     "--keep-off",
     multiple=True,
     callback=_distances,
-    help="Leave out what is this near to a kind of obstacle, such as water=10ft; 0ft leaves out the thing itself.",
+    help="Leave out what is this near to a kind of obstacle or landmark: water=10ft, cup=3ft; 0ft: the thing itself.",
 )
+@click.option("--keep", type=float, default=0.0, help="Share of the last visit's points kept, moved by 0.5 to 1 m.")
+@click.option("--compare", callback=_words, default="", help="Split each point's plugs between methods: brine,heat.")
+@click.option("--stop-lines", callback=_densities, help="Low and high density for stop lines: 10/ft2,40/ft2.")
+@click.option(
+    "--start", callback=_degrees, help="Where the round starts, longitude,latitude; the first tee when not given."
+)
+@click.option("--least-spacing", hidden=True, callback=_refuse_spacing)
 @click.option("--every-edge", is_flag=True, help="Measure edge distance to each surface's own line.")
 @click.option(
     "--walk", type=click.Choice(["holes", "round"]), default="holes", show_default=True, help="Walking order."
@@ -82,21 +143,14 @@ def command(survey: Path, units: Units, as_json: bool, **asked: Any) -> None:
     Example:
       geosample design course.gpkg --visit 2026-05-04 --points 60 --holes 1-3 --border 15ft --seed 7
     """  # noqa: D301
-    from geosample.design import Request, check_open, describe_design, draw_design, save_design, summarise_design
-    from geosample.design.howmany import settle_points
-    from geosample.design.request import parse_holes
+    from geosample.design import check_open, describe_design, draw_design, save_design, summarise_design
     from geosample.ground import load_ground
     from geosample.survey import open_survey
 
     file = open_survey(survey, must_exist=True)
     check_open(file.read("samples"), asked["visit"])
-    precision, expected = asked.pop("precision"), asked.pop("expected")
-    if precision is not None and (expected is None or asked["points"] is not None):
-        message = "--precision needs --expected, and stands in place of --points"
-        raise click.UsageError(message)
-    asked["holes"] = parse_holes(asked["holes"]) if asked["holes"] else None
-    asked["points"] = 90 if asked["points"] is None else asked["points"]
-    request = settle_points(Request(**asked), precision, expected)
-    design = draw_design(load_ground(file), request)
+    ground = load_ground(file)
+    read = read_asked(file, ground, asked)
+    design = read.finish(draw_design(ground, read.request, last=read.last))
     save_design(file, design)
-    say(describe_design(design, units), summarise_design(design), as_json=as_json)
+    say([*describe_design(design, units), *read.tell(design, units)], summarise_design(design), as_json=as_json)

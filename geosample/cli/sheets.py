@@ -20,6 +20,7 @@ from geosample.words import METHODS
 @click.option(
     "--method", type=click.Choice(METHODS), default="brine", show_default=True, help="How insects are extracted."
 )
+@click.option("--batch", type=click.IntRange(1, 1000), default=6, show_default=True, help="Bags extracted at once.")
 @click.option("--pace", "pace_m", type=options.LENGTH, default="30in", show_default=True, help="Length of your pace.")
 @click.option(
     "--landmarks",

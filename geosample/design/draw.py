@@ -9,18 +9,21 @@ from typing import TYPE_CHECKING, Any, cast
 import numpy as np
 import shapely
 
+from geosample.design.again import Kept, check_again, join_kept, keep_points, new_quota
 from geosample.design.frame import Frame, cut_frame
 from geosample.design.grids import ALL_METHODS
 from geosample.design.labels import design_code, label_points
 from geosample.design.methods import Drawn, Quota, chances_of
 from geosample.design.model import Design, Visit
+from geosample.design.ranks import rank_bags
 from geosample.design.request import Request, find_problems
 from geosample.design.rings import order_along
 from geosample.design.shares import share_request
+from geosample.design.split import split_plugs
 from geosample.design.spread import balance_of
 from geosample.design.target import mark_out, place_of, plain_hole
 from geosample.design.walk import order_walk
-from geosample.errors import DesignError
+from geosample.errors import DesignError, Problem
 from geosample.ground import Ground, edge_lines, measure_edge
 from geosample.ground.edges import GAP_M
 from geosample.pests import load_pest
@@ -34,7 +37,7 @@ if TYPE_CHECKING:
     from shapely import Geometry
 
 
-def draw_design(ground: Ground, request: Request) -> Design:
+def draw_design(ground: Ground, request: Request, *, last: Design | None = None) -> Design:
     """Return where to pull plugs, with the density each place had of being drawn.
 
     Parameters
@@ -43,6 +46,8 @@ def draw_design(ground: Ground, request: Request) -> Design:
         The course.
     request : Request
         What is asked for; everything but the visit has a default.
+    last : Design, optional
+        The visit whose points are kept in part, where ``request.keep`` asks for it.
 
     Returns
     -------
@@ -68,15 +73,31 @@ def draw_design(ground: Ground, request: Request) -> Design:
     visit = _make_visit(request)
     target = mark_out(ground, request)
     quotas = share_request(target, request, visit.point_m2)
+    kept = _keep(last, target, quotas, request)
     lines = edge_lines(ground.surfaces, every_edge=request.every_edge)
     tables, strata = [], []
     for stratum, quota in quotas.items():
         frame = _frame_of(target, stratum, quota, (lines, request.border_weight))
-        drawn = ALL_METHODS[request.method](frame, _with_order(ground, target, frame, quota, request), rng)
-        tables.append(_tabulate(target, stratum, drawn))
+        anew = new_quota(quota, kept[stratum]) if stratum in kept else quota
+        drawn = ALL_METHODS[request.method](frame, _with_order(ground, target, frame, anew, request), rng)
+        if stratum in kept:
+            drawn = join_kept(drawn, kept[stratum], target.geometry.to_numpy())
+        tables.append(_tabulate(target, stratum, drawn, kept.get(stratum)))
         strata.append(_note_stratum(frame, quota, drawn))
     points = _finish_points(ground, request, tables, lines)
     return _bind(visit, request, points, target, strata)
+
+
+def _keep(last: Design | None, target: gpd.GeoDataFrame, quotas: dict[str, Quota], request: Request) -> dict[str, Kept]:
+    if request.keep == 0:
+        return {}
+    if last is None:
+        problem = Problem(
+            "--keep", f"{request.keep:g}, and no visit before", "a visit to keep points of", "leave it out"
+        )
+        raise DesignError(problem)
+    check_again(last, target, request)
+    return keep_points(last, target, quotas, request)
 
 
 def _make_visit(request: Request) -> Visit:
@@ -110,7 +131,7 @@ def _with_order(ground: Ground, target: gpd.GeoDataFrame, frame: Frame, quota: Q
     return replace(quota, order=order_along(frame, rings))
 
 
-def _tabulate(target: gpd.GeoDataFrame, stratum: str, drawn: Drawn) -> pd.DataFrame:
+def _tabulate(target: gpd.GeoDataFrame, stratum: str, drawn: Drawn, kept: Kept | None) -> pd.DataFrame:
     import pandas as pd
 
     where = pd.DataFrame(target[["surface_id", "hole", "kind", "part"]]).loc[drawn.part].reset_index(drop=True)
@@ -120,9 +141,14 @@ def _tabulate(target: gpd.GeoDataFrame, stratum: str, drawn: Drawn) -> pd.DataFr
         inclusion_per_m2=drawn.density,
         weight_m2=1 / drawn.density,
         line=drawn.line,
+        kept_from=_pad(kept.names if kept else [], len(drawn.main)),
         easting=drawn.places[:, 0],
         northing=drawn.places[:, 1],
     )
+
+
+def _pad(names: list[str], length: int) -> np.ndarray:
+    return np.array([*names, *([None] * (length - len(names)))], dtype=object)
 
 
 def _note_stratum(frame: Frame, quota: Quota, drawn: Drawn) -> dict[str, Any]:
@@ -155,8 +181,23 @@ def _finish_points(ground: Ground, request: Request, tables: list[pd.DataFrame],
         lon=degrees.x,
         lat=degrees.y,
         finding=None,
+        **_bench_columns(ordered, request),
     )
     return gpd.GeoDataFrame(points, geometry=geometry, crs=ground.crs)
+
+
+def _bench_columns(ordered: pd.DataFrame, request: Request) -> dict[str, Any]:
+    """Return the order of extraction (0 for reserve points) and the split, each from a stream of its own."""
+    main = (ordered["role"] == "main").to_numpy()
+    places = ordered[["easting", "northing"]].to_numpy()
+    rank = np.zeros(len(ordered), dtype=np.int64)
+    strata = ordered["stratum"].to_numpy()[main]
+    rank[main] = rank_bags(strata, places[main], np.random.default_rng([request.seed or 0, 1]))
+    if not request.compare:
+        return {"extract_order": rank, "split": None}
+    plugs = request.plugs or load_pest(request.pest).plugs_per_point
+    rng = np.random.default_rng([request.seed or 0, 3])
+    return {"extract_order": rank, "split": split_plugs(len(ordered), request.compare, plugs, rng)}
 
 
 def _put_in_order(table: pd.DataFrame, start: np.ndarray, request: Request) -> pd.DataFrame:

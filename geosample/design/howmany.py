@@ -9,17 +9,18 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
+from statistics import NormalDist
 from typing import Any
 
 import numpy as np
 
 from geosample.design.model import Visit
-from geosample.design.request import Request
+from geosample.design.request import MOST_POINTS, Request
 from geosample.errors import DesignError, Problem
 from geosample.pests import load_pest
 from geosample.report import show_table
-from geosample.units import Units, plug_area_m2, show_density
+from geosample.units import ACRE_M2, Units, plug_area_m2, show_density
 
 POINTS_SHOWN = (20, 40, 80, 160)
 MAP_SPACING_M = 20.0
@@ -60,25 +61,79 @@ def points_for(precision: float, mean: float, k: float = CAUTIOUS_K) -> int:
     return max(2, math.ceil((1 / mean + 1 / k) / precision**2 - 1e-9))
 
 
-def settle_points(request: Request, precision: float | None, expected_per_m2: float | None) -> Request:
-    """Return the request with the points that a precision at an expected density takes; as it is when None.
+def points_to_tell(mean: float, bound: float, k: float = CAUTIOUS_K, *, chance: float = 0.8) -> int:
+    """Return the points with which a mean is told from a bound, by a 95 % interval, with the chance given.
+
+    Notes
+    -----
+    Normal approximation on the log scale: (1 / m + 1 / k) ((z.975 + z_chance) / ln(m / bound))².
+
+    Examples
+    --------
+    >>> points_to_tell(2.0, 4.0, 1.0), points_to_tell(2.0, 2.2, 1.0)
+    (25, 1297)
+    """
+    reach = NormalDist().inv_cdf(0.975) + NormalDist().inv_cdf(chance)
+    return max(2, math.ceil((1 / mean + 1 / k) * (reach / math.log(mean / bound)) ** 2))
+
+
+@dataclass(frozen=True, slots=True)
+class Wish:
+    """What the number of points is to buy, in place of a number.
+
+    Parameters
+    ----------
+    expected_per_m2 : float, optional
+        Density expected, insects per m².
+    precision : float, optional
+        Standard error over the mean.
+    threshold_per_m2 : float, optional
+        A bound the mean is to be told from, insects per m².
+    chance : float
+        With what chance.
+    """
+
+    expected_per_m2: float | None = None
+    precision: float | None = None
+    threshold_per_m2: float | None = None
+    chance: float = 0.8
+
+
+def settle_points(request: Request, wish: Wish) -> Request:
+    """Return the request with the points that a precision, or telling a threshold, takes; as it is without either.
 
     Raises
     ------
     DesignError
-        When the density expected is not more than zero.
+        When the density expected is not more than zero, equals the threshold, or more points come out than can be.
     """
-    if precision is None or expected_per_m2 is None:
+    if wish.precision is None and wish.threshold_per_m2 is None:
         return request
-    if expected_per_m2 <= 0:
-        problem = Problem(
-            "--expected", f"{expected_per_m2:g} per m²", "a density above zero", "give one such as 20/ft2"
-        )
-        raise DesignError(problem)
+    mean_per_m2, bound = wish.expected_per_m2 or 0.0, wish.threshold_per_m2
+    if mean_per_m2 <= 0 or bound == mean_per_m2 or (bound is not None and bound <= 0):
+        found = f"{mean_per_m2:g} per m²" + ("" if bound is None else f", threshold {bound:g} per m²")
+        expected = "a density above zero" if bound is None else "two densities above zero that differ"
+        raise DesignError(Problem("--expected", found, expected, "give one such as 20/ft2"))
+    k, unit_m2 = request.k or CAUTIOUS_K, point_m2_of(request)
+    if bound is None:
+        return _within_reach(request, points_for(wish.precision or 1.0, mean_per_m2 * unit_m2, k), "--precision")
+    told = points_to_tell(mean_per_m2 * unit_m2, bound * unit_m2, k, chance=wish.chance)
+    return _within_reach(request, told, "--threshold")
+
+
+def point_m2_of(request: Request) -> float:
+    """Return the turf taken for one bag, m²."""
     pest = load_pest(request.pest)
     unit_m2 = request.unit_m2 or plug_area_m2(request.plug_m or pest.unit_diameter_m)
-    mean = expected_per_m2 * unit_m2 * (request.plugs or pest.plugs_per_point)
-    return replace(request, points=points_for(precision, mean))
+    return unit_m2 * (request.plugs or pest.plugs_per_point)
+
+
+def _within_reach(request: Request, points: int, option: str) -> Request:
+    if points > MOST_POINTS:
+        found = f"a wish that takes {points:,} points"
+        remedy = "wish for less, pool more plugs at a point, or give --k if you know it"
+        raise DesignError(Problem(option, found, f"up to {MOST_POINTS:,}", remedy))
+    return replace(request, points=points)
 
 
 def tabulate_precision(
@@ -103,23 +158,41 @@ def advise_points(visit: Visit, strata: Sequence[Mapping[str, Any]], units: Unit
     ends = [(t.low_per_m2, t.high_per_m2) for t in load_pest(visit.pest).thresholds]
     if not ends:
         return []
+    k = visit.settings.get("k") or CAUTIOUS_K
     low, high = min(end[0] for end in ends), max(end[1] for end in ends)
     range_ = [low, math.sqrt(low * high), high]
-    table = tabulate_precision(POINTS_SHOWN, range_, visit.point_m2)
-    rows = [[f"{n}", *(f"± {2 * 100 * d:.0f} %" for d in row)] for n, row in zip(POINTS_SHOWN, table, strict=True)]
+    table = tabulate_precision(POINTS_SHOWN, range_, visit.point_m2, k)
+    rows = [[f"{n}", *_show(row)] for n, row in zip(POINTS_SHOWN, table, strict=True)]
+    rows += [
+        [f"{row['stratum']}: {row['main']}", *_show(tabulate_precision([row["main"]], range_, visit.point_m2, k)[0])]
+        for row in strata
+        if row["main"]
+    ]
     return [
-        "What a number of points gives for one mean (two standard errors):",
+        "What a number of points gives for one mean (two standard errors), and what each stratum has:",
         *show_table(["points", *(f"at {show_density(d, units)}" for d in range_)], rows),
-        f"k taken as {CAUTIOUS_K:g} a bag: none is published for these larvae (G), so this is on the careful side (M).",
+        _say_k(visit, k),
         _map_or_means(sum(row["main"] for row in strata), sum(row["area_m2"] for row in strata)),
     ]
+
+
+def _show(precisions: np.ndarray) -> list[str]:
+    return [f"± {2 * 100 * d:.0f} %" for d in precisions]
+
+
+def _say_k(visit: Visit, k: float) -> str:
+    if visit.settings.get("k"):
+        return f"k taken as {k:.2g} a bag ({visit.settings.get('k_from') or 'given'})."
+    return f"k taken as {k:g} a bag: none is published for these larvae (G), so this is on the careful side (M)."
 
 
 def _map_or_means(points: int, area_m2: float) -> str:
     spacing_m = math.sqrt(area_m2 / max(points, 1))
     if spacing_m <= MAP_SPACING_M:
         return f"Points lie about {spacing_m:.0f} m apart: close enough for a map, if patches are no smaller than that."
+    mapped_m2 = points * MAP_SPACING_M**2
     return (
         f"Points lie about {spacing_m:.0f} m apart, wider than the {MAP_SPACING_M:.0f} m a map needs (P): this answers "
-        "by kind and border, and is no map. Do that first, then map the holes that need it with a second visit."
+        f"by kind and border, and is no map. Two stages serve a course: this one first, then a map of the holes that "
+        f"need it; these points would map about {mapped_m2 / 1e4:.1f} ha ({mapped_m2 / ACRE_M2:.1f} ac)."
     )

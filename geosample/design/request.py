@@ -10,11 +10,12 @@ from dataclasses import dataclass
 
 from geosample.errors import Problem
 from geosample.pests import DEFAULT_PEST
-from geosample.words import SURFACE_KINDS
+from geosample.words import METHODS, SURFACE_KINDS
 
 DRAW_METHODS = ("balanced", "grid", "triangle", "random", "lines")
 ALLOCATIONS = ("power", "proportional", "equal", "optimal")
 WALKS = ("holes", "round")
+MOST_POINTS = 20_000
 EDGE_DECAY_M = 4.0
 """Distance over which an edge-weighted density falls off, m (methods A.2: 3 to 5)."""
 MINIMUM = 8
@@ -71,6 +72,24 @@ class Request:
         ``holes``: hole by hole in their order; ``round``: the shortest round over all points.
     start : tuple of float, optional
         Easting and northing the round starts from, m; the first tee when None.
+    without_holes : tuple of str
+        Holes left out, such as closed ones.
+    hole_groups : tuple of tuple of str
+        Groups of holes that make strata of their own, such as front and back nine.
+    areas : tuple of (str, str)
+        Names and shapes (WKT, in the ground's CRS) of the user's own areas; each splits the strata it lies in.
+    spots : tuple of (float, float, float)
+        Easting, northing and radius, m, of places that leave the target area, such as cups and sprinkler heads.
+    k : float, optional
+        Negative binomial k of one bag on this course; a cautious one when None.
+    expected : tuple of (str, float)
+        Stratum or kind -> density expected there, insects per m², for the optimal allocation.
+    most : tuple of (str, int)
+        Stratum or kind -> most main points a stratum may have.
+    keep : float
+        Share of the last visit's points kept, moved by half a metre to a metre; 0 for none.
+    compare : tuple of str
+        Extraction methods to split each point's plugs between, at random; none for one bag a point.
     """
 
     visit: str
@@ -95,6 +114,15 @@ class Request:
     every_edge: bool = False
     walk: str = "holes"
     start: tuple[float, float] | None = None
+    without_holes: tuple[str, ...] = ()
+    hole_groups: tuple[tuple[str, ...], ...] = ()
+    areas: tuple[tuple[str, str], ...] = ()
+    spots: tuple[tuple[float, float, float], ...] = ()
+    k: float | None = None
+    expected: tuple[tuple[str, float], ...] = ()
+    most: tuple[tuple[str, int], ...] = ()
+    keep: float = 0.0
+    compare: tuple[str, ...] = ()
 
     @property
     def day(self) -> str:
@@ -135,23 +163,39 @@ def find_problems(request: Request) -> list[Problem]:
     return [*_name_problems(request), *_range_problems(request), *_choice_problems(request)]
 
 
+_LONGEST_NAME = 60
+
+
 def _name_problems(request: Request) -> Iterator[Problem]:
-    if not request.visit.strip():
+    name = request.visit
+    if not name.strip():
         yield Problem("--visit", "no name", "a name or a date", "write --visit 2026-05-04")
-    if request.date and not _is_date(request.date):
-        yield Problem("--date", repr(request.date), "a date, YYYY-MM-DD", "write it as 2026-05-04")
-    elif not request.day:
+    if len(name) > _LONGEST_NAME or not name.isprintable():
+        found = f"{len(name)} characters" if name.isprintable() else f"{name[:20]!r}, with signs that can't be printed"
         yield Problem(
-            "--visit",
-            repr(request.visit),
-            "a date, or a name with --date",
-            "add --date 2026-05-04 (the day you sample)",
+            "--visit", found, f"one line of up to {_LONGEST_NAME} characters", "shorten it: it is on every page"
         )
+    if request.date and not _is_date(request.date):
+        yield Problem("--date", repr(request.date), "a date, YYYY-MM-DD", _mend_date(request.date))
+    elif not request.day:
+        remedy = _mend_date(name) if re.search(r"\d", name) else "add --date 2026-05-04 (the day you sample)"
+        yield Problem("--visit", repr(name[:_LONGEST_NAME]), "a date, YYYY-MM-DD, or a name with --date", remedy)
+
+
+def _mend_date(text: str) -> str:
+    """Return what to write for a date in another form; both readings where day and month can't be told apart."""
+    parts = re.fullmatch(r"\s*(\d{1,2})[/.-](\d{1,2})[/.-](\d{4})\s*", text)
+    if parts is None:
+        return "write it as 2026-05-04, year first, or add --date"
+    first, second, year = (int(part) for part in parts.groups())
+    readings = {f"{year:04d}-{month:02d}-{day:02d}" for month, day in ((first, second), (second, first))}
+    real = sorted(reading for reading in readings if _is_date(reading))
+    return f"write it year first: {' or '.join(real)}" if real else "write it as 2026-05-04, year first"
 
 
 def _range_problems(request: Request) -> Iterator[Problem]:
     rules = [
-        ("--points", request.points, 2, 20_000, "at least two are needed for an estimate"),
+        ("--points", request.points, 2, MOST_POINTS, "at least two are needed for an estimate"),
         ("--border-weight", request.border_weight, 1, 4, "beyond 4 it costs more than it can gain (methods A.2)"),
         ("--reserve", request.reserve, 0, 2, "0.2 means one reserve point to five"),
         ("--minimum", request.minimum, 1, 1000, "8 serves a decision, 5 a variance"),
@@ -166,10 +210,11 @@ def _range_problems(request: Request) -> Iterator[Problem]:
         ),
         ("--border", 1.0 if request.border_m is None else request.border_m, 0.1, 100.0, "give a width such as 15ft"),
         ("--setback", request.setback_m, 0.0, 50.0, "give a width such as 1ft"),
+        ("--k", 1.0 if request.k is None else request.k, 0.01, 1000.0, "insect counts have 0.2 to 5 a bag (M)"),
     ]
     for where, value, low, high, remedy in rules:
         if not (math.isfinite(value) and low <= value <= high):
-            yield Problem(where, f"{value:g}{_unit(where)}", f"{low:g} to {high:g}{_unit(where)}", remedy)
+            yield Problem(where, f"{value:,.10g}{_unit(where)}", f"{low:,g} to {high:,g}{_unit(where)}", remedy)
 
 
 def _unit(where: str) -> str:
@@ -183,11 +228,14 @@ def _choice_problems(request: Request) -> Iterator[Problem]:
         ("--surfaces", request.surfaces, SURFACE_KINDS),
         ("--by", request.by, ("hole", "surface")),
         ("--walk", (request.walk,), WALKS),
+        ("--compare", request.compare, METHODS),
     ]
     for where, given, allowed in choices:
         wrong = [name for name in given if name not in allowed]
         if wrong:
             yield Problem(where, ", ".join(map(repr, wrong)), f"of: {', '.join(allowed)}", "name one of them")
+    if request.compare and not 2 <= len(set(request.compare)) == len(request.compare):  # noqa: PLR2004
+        yield Problem("--compare", ",".join(request.compare), "two or more different methods", "write brine,heat")
     if not request.surfaces:
         yield Problem("--surfaces", "none", f"some of: {', '.join(SURFACE_KINDS)}", "name the kinds to sample")
 

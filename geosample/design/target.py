@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -44,7 +44,7 @@ def mark_out(ground: Ground, request: Request) -> gpd.GeoDataFrame:
     parts = _split(ground, request)
     parts = parts[parts["surface_id"].isin(chosen["surface_id"])]
     shapes = _keep_off(_cut_back(parts, chosen, request), ground, request)
-    cut = parts.assign(geometry=only_polygons(shapes))
+    cut = split_by_areas(parts.assign(geometry=only_polygons(shapes)), request.areas)
     cut = cut.assign(area_m2=cut.geometry.area)
     kept = cut[cut["area_m2"] > 0]
     _check_room(chosen, kept)
@@ -71,6 +71,7 @@ def choose_surfaces(ground: Ground, request: Request) -> gpd.GeoDataFrame:
     wanted = surfaces["kind"].isin(request.surfaces)
     if request.holes is not None:
         wanted &= surfaces["hole"].map(plain_hole).isin([plain_hole(hole) for hole in request.holes])
+    wanted &= ~surfaces["hole"].map(plain_hole).isin([plain_hole(hole) for hole in request.without_holes])
     if not wanted.any():
         found = f"no {' or '.join(request.surfaces)} on hole {', '.join(request.holes or ())}"
         raise DesignError(Problem("--surfaces", found, "at least one surface", "ask for other kinds or holes"))
@@ -92,10 +93,16 @@ def plain_hole(hole: str | None) -> str:
 def _missing_holes(surfaces: gpd.GeoDataFrame, request: Request) -> Iterator[Problem]:
     there = sorted(surfaces["hole"].dropna().unique(), key=hole_key)
     known = {plain_hole(hole) for hole in there}
-    missing = [hole for hole in request.holes or () if plain_hole(hole) not in known]
-    if missing:
-        expected = f"of: {', '.join(there)}" if there else "none, for this course's surfaces name no hole"
-        yield Problem("--holes", ", ".join(missing), expected, "name holes of this course, or leave the option out")
+    named = {
+        "--holes": request.holes or (),
+        "--without-holes": request.without_holes,
+        "--hole-groups": tuple(hole for group in request.hole_groups for hole in group),
+    }
+    for option, holes in named.items():
+        missing = [hole for hole in holes if plain_hole(hole) not in known]
+        if missing:
+            expected = f"of: {', '.join(there)}" if there else "none, for this course's surfaces name no hole"
+            yield Problem(option, ", ".join(missing), expected, "name holes of this course, or leave the option out")
 
 
 def _missing_kinds(surfaces: gpd.GeoDataFrame, request: Request) -> Iterator[Problem]:
@@ -130,6 +137,10 @@ def _keep_off(shapes: np.ndarray, ground: Ground, request: Request) -> np.ndarra
     for kind, distance_m in request.keep_off:
         things = ground.obstacles.geometry[ground.obstacles["kind"] == kind].to_numpy()
         shapes = shapely.difference(shapes, shapely.union_all(shapely.buffer(things, distance_m, quad_segs=16)))
+    if request.spots:
+        east, north, radius = np.array(request.spots).T
+        rounds = shapely.buffer(shapely.points(east, north), radius, quad_segs=16)
+        shapes = shapely.difference(shapes, shapely.union_all(rounds))
     return shapes
 
 
@@ -158,13 +169,43 @@ def _check_room(chosen: gpd.GeoDataFrame, kept: gpd.GeoDataFrame) -> None:
     raise DesignError(problems)
 
 
+def split_by_areas(parts: gpd.GeoDataFrame, areas: Sequence[tuple[str, str]]) -> gpd.GeoDataFrame:
+    """Return the parts cut by the user's own areas, with the area each piece lies in; the earlier area keeps overlaps.
+
+    Parameters
+    ----------
+    parts : GeoDataFrame
+        Parts of surfaces.
+    areas : sequence of (str, str)
+        Names and WKT. Ground outside all of them has the empty name.
+    """
+    import pandas as pd
+
+    left, pieces = parts.assign(area_name=""), []
+    for name, wkt in areas:
+        shape = shapely.from_wkt(wkt)
+        inside = only_polygons(shapely.intersection(left.geometry.to_numpy(), shape))
+        pieces.append(left.assign(geometry=inside, area_name=name))
+        left = left.assign(geometry=only_polygons(shapely.difference(left.geometry.to_numpy(), shape)))
+    whole = pd.concat([left, *pieces], ignore_index=True)
+    return whole[~shapely.is_empty(whole.geometry.to_numpy())].reset_index(drop=True)
+
+
 def _name_strata(parts: gpd.GeoDataFrame, request: Request) -> list[str]:
+    groups = {plain_hole(hole): _group_name(group) for group in request.hole_groups for hole in group}
     names = []
     for row in parts.itertuples():
         words = [f"hole {row.hole}" if row.hole else "no hole"] if "hole" in request.by else []
+        if request.hole_groups:
+            words.append(groups.get(plain_hole(row.hole), "other holes"))
         words.append(row.surface_id if "surface" in request.by else row.kind)
-        names.append(" ".join(words if row.part == "whole" else [*words, row.part]))
+        words += [] if row.part == "whole" else [row.part]
+        names.append(" ".join([*words, f"in {row.area_name}"] if row.area_name else words))
     return names
+
+
+def _group_name(group: Sequence[str]) -> str:
+    return f"holes {group[0]}-{group[-1]}" if len(group) > 1 else f"hole {group[0]}"
 
 
 def place_of(geometry: Geometry) -> tuple[float, float]:

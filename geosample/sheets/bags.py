@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 import segno
 
 from geosample.palettes import GREYS
-from geosample.sheets.columns import make_sample_id, ordered_points
+from geosample.sheets.columns import list_bags
 from geosample.sheets.paper import Book, Frame, Text, next_page, write_footer, write_text
 
 if TYPE_CHECKING:
@@ -33,14 +33,10 @@ def qr_text(sample_id: str, design_code: str) -> str:
 
 def draw_bag_labels(book: Book, design: Design, *, method: str) -> None:
     """Draw a label a bag, the main points in walking order and the reserve points after them."""
-    rows = [
-        (make_sample_id(point["point_id"], method), point)
-        for role in ("main", "reserve")
-        for point in ordered_points(design, role).to_dict("records")
-    ]
+    rows = list_bags(design, method).to_dict("records")
     inside = book.inside
     width_mm, height_mm = inside.width_mm / COLUMNS, inside.height_mm / ROWS
-    for number, (sample_id, point) in enumerate(rows):
+    for number, point in enumerate(rows):
         place = number % (COLUMNS * ROWS)
         if number and place == 0:
             next_page(book)
@@ -49,12 +45,7 @@ def draw_bag_labels(book: Book, design: Design, *, method: str) -> None:
         row, column = divmod(place, COLUMNS)
         corner = inside.west_mm + column * width_mm, inside.north_mm - (row + 1) * height_mm
         box = Frame(*corner, width_mm, height_mm)
-        _draw_label(
-            book,
-            box,
-            design,
-            {str(key): value for key, value in point.items()} | {"sample_id": sample_id, "method": method},
-        )
+        _draw_label(book, box, design, {str(key): value for key, value in point.items()})
 
 
 def _draw_label(book: Book, box: Frame, design: Design, point: dict[str, Any]) -> None:

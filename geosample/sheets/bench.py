@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
@@ -11,6 +12,10 @@ import pandas as pd
 from geosample.cautions import BENCH, FIELD, GRADES, Caution, Grade
 from geosample.errors import Problem, SheetsError
 from geosample.sheets.columns import RECOUNT_MARK
+from geosample.units import Units, show_density
+
+if TYPE_CHECKING:
+    from geosample.design import Design
 
 RECOUNT_EVERY = 10
 """One bag in this many is counted again by somebody else (common practice, no source)."""
@@ -49,6 +54,21 @@ class StopTable:
     stratum: str
     rows: tuple[tuple[int, int | None, int | None], ...]
     note: str
+
+
+def stop_tables(design: Design, units: Units) -> list[StopTable]:
+    """Return the design's own stop lines, as ``geosample.design.stops.plan_stop_lines`` left them in its settings."""
+    return [
+        StopTable(
+            plan["stratum"],
+            tuple((plugs, low, high) for plugs, low, high in plan["rows"]),
+            f"Low means {show_density(plan['low_per_m2'], units)} or less, high "
+            f"{show_density(plan['high_per_m2'], units)} or more. Worked out "
+            f"for k {plan['k']:.2g} a bag. A mean from bags stopped early is marked so.",
+        )
+        for plan in design.visit.settings.get("stop_lines") or []
+        if plan["rows"]
+    ]
 
 
 _BRINE = (

@@ -107,14 +107,25 @@ def blank_rows(design: Design, profile: Pest, *, method: str = "brine") -> pd.Da
     DataFrame
         The columns of ``sheet_columns``; what the crew fills is None, since blank is not zero.
     """
-    points = pd.concat([ordered_points(design, "main"), ordered_points(design, "reserve")], ignore_index=True)
+    points = list_bags(design, method)
     filled = {
         "design_code": design.visit.design_code,
         "visit": design.visit.visit,
-        "sample_id": [make_sample_id(point_id, method) for point_id in points["point_id"]],
-        **{name: points[name].to_list() for name in ("point_id", "surface_id", "walk_order", "role")},
-        "method": method,
+        "sample_id": points["sample_id"].to_list(),
+        **{name: points[name].to_list() for name in ("point_id", "surface_id", "walk_order", "role", "method")},
         "plugs": design.visit.units_per_point,
     }
     blank = dict.fromkeys(sheet_columns(profile)[len(FILLED_COLUMNS) :])
     return pd.DataFrame({**filled, **blank}, index=range(len(points)), columns=list(sheet_columns(profile)))
+
+
+def list_bags(design: Design, method: str) -> pd.DataFrame:
+    """Return a row a bag: the points in walking order, main before reserve, each with its ``method`` and ``sample_id``.
+
+    A visit drawn in split blocks gives a bag a method at every point, whatever the method asked for.
+    """
+    points = pd.concat([ordered_points(design, "main"), ordered_points(design, "reserve")], ignore_index=True)
+    methods = list(design.visit.settings.get("compare") or [method])
+    bags = points.loc[points.index.repeat(len(methods))].reset_index(drop=True).assign(method=methods * len(points))
+    names = [make_sample_id(point, one) for point, one in zip(bags["point_id"], bags["method"], strict=True)]
+    return pd.DataFrame(bags.assign(sample_id=names))

@@ -3,15 +3,16 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Hashable, Mapping, Sequence
 from itertools import pairwise
 from typing import TYPE_CHECKING
 
+import pandas as pd
 import shapely
 
 from geosample import cautions
-from geosample.sheets.bench import StopTable, batch_of, choose_recounts, method_dangers, method_steps
-from geosample.sheets.columns import RECOUNT_MARK, make_sample_id, ordered_points, stage_columns
+from geosample.sheets.bench import BATCH, StopTable, batch_of, choose_recounts, method_dangers, method_steps
+from geosample.sheets.columns import RECOUNT_MARK, list_bags, ordered_points, stage_columns
 from geosample.sheets.finding import tell_leg
 from geosample.sheets.mapbook import write_head
 from geosample.sheets.paper import (
@@ -68,6 +69,7 @@ _STOP_WORDS = (
     "row: between the two totals go on with the next bag. Mark the bags you leave as not extracted: they are no zeros.",
 )
 _BENCH_WORDS = (
+    "Extract the bags in this order: wherever you have to stop, what is done lies spread over the ground.",
     "0: looked and found none. Blank: did not look. Tick 'not done' for a bag that was lost or not extracted.",
 )
 _RECOUNT_WORDS = (
@@ -86,19 +88,47 @@ def draw_field_sheet(book: Book, design: Design, *, pace_m: float, units: Units)
         _draw_pages(book, design, title, columns, rows, notes=(show_unit(design, units), *_FIELD_WORDS, *warnings))
 
 
-def draw_bench_sheet(book: Book, design: Design, profile: Pest, *, method: str) -> None:
-    """Draw the bench sheet (a row a bag, in batches), the method's steps and dangers, and the blind recount."""
-    steps = [f"{number}. {step}" for number, step in enumerate(method_steps(method), start=1)]
-    dangers = [str(caution) for caution in method_dangers(method)]
-    bags = _bags(design, method)
-    columns = _bench_columns(book, profile)
-    rows = [[str(batch_of(number)), bag, *[""] * (len(columns) - 2)] for number, (bag, _) in enumerate(bags, start=1)]
-    title = f"Bench sheet: {method}"
-    _draw_pages(book, design, title, columns, rows, notes=(*_BENCH_WORDS, *steps, *dangers))
-    chosen = choose_recounts([bag for bag, role in bags if role == "main"], seed=design.visit.seed)
-    columns = [Column("no.", 11, _CENTRED), *columns[1:]]
+def draw_bench_sheet(book: Book, design: Design, profile: Pest, *, method: str, batch: int = BATCH) -> None:
+    """Draw each method's bench sheet (a row a bag, in extraction order and batches) with its steps and dangers.
+
+    After them the blind recount. Parameters as for ``write_sheets``; ``batch`` is how many bags are extracted at once.
+    """
+    bags = bench_order(design, method)
+    for name, mine in bags.groupby("method", sort=False):
+        _draw_bench_of(book, design, profile, mine, str(name), batch)
+    columns = [Column("no.", 11, _CENTRED), *_bench_columns(book, profile)[1:]]
+    walked = list_bags(design, method)  # the order of the blank of recounts, so that paper and file agree
+    chosen = choose_recounts(walked.loc[walked["role"] == "main", "sample_id"].to_list(), seed=design.visit.seed)
     again = [[str(n), f"{bag}-{RECOUNT_MARK}", *[""] * (len(columns) - 2)] for n, bag in enumerate(chosen, start=1)]
     _draw_pages(book, design, "Bench sheet: blind second count", columns, again, notes=_RECOUNT_WORDS)
+
+
+def _draw_bench_of(book: Book, design: Design, profile: Pest, bags: pd.DataFrame, method: str, batch: int) -> None:
+    steps = [f"{number}. {step}" for number, step in enumerate(method_steps(method), start=1)]
+    dangers = [str(caution) for caution in method_dangers(method)]
+    columns = _bench_columns(book, profile)
+    batches = [str(batch_of(number, size=batch)) for number in range(1, len(bags) + 1)]
+    rows = [[one, bag, *[""] * (len(columns) - 2)] for one, bag in zip(batches, bags["sample_id"], strict=True)]
+    _draw_pages(book, design, f"Bench sheet: {method}", columns, rows, notes=(*_BENCH_WORDS, *steps, *dangers))
+
+
+def bench_order(design: Design, method: str) -> pd.DataFrame:
+    """Return the bags in the order they are extracted, reserve bags last.
+
+    With stop lines, stratum after stratum; without, all strata in step, so that whenever the time runs out each is
+    extracted as far as the others. Within a stratum the order is the design's own spread one.
+    """
+    bags = list_bags(design, method)
+    if "extract_order" not in bags:  # a design drawn before bags had an order of their own: the walk's
+        bags = bags.assign(extract_order=bags["walk_order"])
+    size = bags.groupby(["stratum", "role"])["extract_order"].transform("max").clip(lower=1)
+    spare = bags["role"] != "main"
+    if design.visit.settings.get("stop_lines"):
+        turn = pd.Series(pd.factorize(bags["stratum"])[0], index=bags.index) + bags["extract_order"] / (size + 1)
+    else:
+        turn = bags["extract_order"] / size
+    keyed = bags.assign(spare=spare, turn=turn.where(~spare, 0.0))
+    return keyed.sort_values(["spare", "turn", "walk_order"], kind="stable").reset_index(drop=True)
 
 
 def show_unit(design: Design, units: Units) -> str:
@@ -108,6 +138,10 @@ def show_unit(design: Design, units: Units) -> str:
     if visit.unit_shape == "plug":
         across_m = 2 * math.sqrt(visit.unit_m2 / math.pi)
         across = f"{across_m / INCH_M:.3g} in" if units == "us" else f"{across_m * 1000:.0f} mm"
+        methods = visit.settings.get("compare") or []
+        if methods:
+            share = f"{visit.units_per_point} plugs for each of {', '.join(methods)}, a bag for each"
+            return f"At each point, side by side: {share}; plugs {across} across and {depth} deep."
         return f"At each point: {visit.units_per_point} plugs, {across} across and {depth} deep, in one bag."
     area = show_area(visit.unit_m2, units) if visit.unit_m2 > FOOT2_M2 else f"{visit.unit_m2 * 1e4:,.0f} cm²"
     return f"At each point: {visit.units_per_point} of a {visit.unit_shape} of {area} and {depth} deep, in one bag."
@@ -129,14 +163,6 @@ def _long_side_mm(book: Book) -> float:
     return max(book.inside.width_mm, book.inside.height_mm)
 
 
-def _bags(design: Design, method: str) -> list[tuple[str, str]]:
-    return [
-        (make_sample_id(point_id, method), role)
-        for role in ("main", "reserve")
-        for point_id in ordered_points(design, role)["point_id"]
-    ]
-
-
 def _field_rows(design: Design, role: str, pace_m: float) -> list[list[str]]:
     planned = str(design.visit.units_per_point)
     rows = []
@@ -149,9 +175,17 @@ def _field_rows(design: Design, role: str, pace_m: float) -> list[list[str]]:
     for point, leg in zip(points.to_dict("records"), legs, strict=True):
         hole = f"hole {point['hole']} " if isinstance(point["hole"], str) else ""
         words = point["finding"] if isinstance(point["finding"], str) else ""
-        where = f"{hole}{point['kind']}: {words}".strip()
+        where = f"{hole}{point['kind']}: {words}{_say_split(point)}".strip()
         rows.append([str(point["walk_order"]), point["point_id"], where, leg, planned, *[""] * 5])
     return rows
+
+
+def _say_split(point: Mapping[Hashable, object]) -> str:
+    """Return which plug goes to which method, where the point's plugs are split."""
+    split = point.get("split")
+    if not isinstance(split, str):
+        return ""
+    return "; plugs in a row: " + ", ".join(f"{n} {method}" for n, method in enumerate(split.split(), start=1))
 
 
 def _bench_columns(book: Book, profile: Pest) -> list[Column]:

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 from geosample.errors import Problem, SheetsError
 from geosample.pests import load_pest
 from geosample.sheets.bags import draw_bag_labels
-from geosample.sheets.bench import StopTable, recount_rows
+from geosample.sheets.bench import BATCH, StopTable, recount_rows, stop_tables
 from geosample.sheets.blanks import check_not_filled, make_csv, make_workbook
 from geosample.sheets.columns import blank_rows
 from geosample.sheets.crew import draw_bench_sheet, draw_field_sheet, draw_stop_table
@@ -51,7 +51,9 @@ class SheetOptions:
     force : bool
         Write over blank sheets that somebody has filled in.
     stop_tables : tuple of StopTable
-        Stop lines of the strata that have a sequential plan, printed after the bench sheet.
+        More stop lines to print after the bench sheet, besides the design's own.
+    batch : int
+        Bags extracted at once.
     """
 
     method: str = "brine"
@@ -59,6 +61,7 @@ class SheetOptions:
     landmarks: str | Path | None = None
     force: bool = False
     stop_tables: tuple[StopTable, ...] = ()
+    batch: int = BATCH
 
 
 @dataclass(frozen=True, slots=True)
@@ -153,8 +156,8 @@ def _make_files(
     book = open_book(paper=paper, title=f"Sampling map, visit {design.visit.visit}, design {design.visit.design_code}")
     missing = draw_map_book(book, design, ground, units=units)
     draw_field_sheet(book, design, pace_m=options.pace_m, units=units)
-    draw_bench_sheet(book, design, profile, method=options.method)
-    for table in options.stop_tables:
+    draw_bench_sheet(book, design, profile, method=options.method, batch=options.batch)
+    for table in (*stop_tables(design, units), *options.stop_tables):
         draw_stop_table(book, design, table)
     notes = _notes(design, missing)
     labels = open_book(paper=paper, title=f"Bag labels, visit {design.visit.visit}, design {design.visit.design_code}")

@@ -44,9 +44,9 @@ LAYERS: dict[str, Layer] = {
     "points": Layer(
         "Point",
         _columns(
-            "visit point_id surface_id hole kind stratum part role finding",
+            "visit point_id surface_id hole kind stratum part role finding split kept_from",
             real="inclusion_per_m2 weight_m2 edge_m lon lat",
-            whole="walk_order",
+            whole="walk_order extract_order",
         ),
     ),
     "samples": Layer(
