@@ -119,13 +119,16 @@ def expect_stops(plan: StopPlan, mean: float, *, k: float | None = None) -> tupl
     """
     true_k = plan.k if k is None else k
     top = math.ceil(plan.intercepts[1] + plan.slope * plan.most) + 1
-    count = stats.nbinom.pmf(np.arange(top + 1), true_k, true_k / (true_k + mean))
+    chance = true_k / (true_k + mean)
+    # The last bin holds every total from there on, so that none is lost before the first stop is allowed.
+    count = np.append(stats.nbinom.pmf(np.arange(top), true_k, chance), stats.nbinom.sf(top - 1, true_k, chance))
     inside = np.zeros(top + 1)
     inside[0] = 1.0
     said_low = bags = 0.0
     for n in range(1, plan.most + 1):
         bags += float(inside.sum())
-        inside = np.convolve(inside, count)[: top + 1]
+        totals = np.convolve(inside, count)
+        inside = np.append(totals[:top], totals[top:].sum())
         low, high = plan.limits(n)
         said_low += float(inside[: low + 1].sum())
         inside[: low + 1] = 0.0
