@@ -7,7 +7,7 @@ from typing import Any
 
 import click
 
-from geosample.cli.options import DENSITY, json_option, survey_argument, units_option, visit_option
+from geosample.cli.options import DENSITY, LENGTH, json_option, survey_argument, units_option, visit_option
 from geosample.report import say, talk
 from geosample.units import Units
 
@@ -38,6 +38,8 @@ def _words(ctx: click.Context, param: click.Parameter, value: str) -> tuple[str,
 @click.option(
     "--csv", "csv_file", type=click.Path(path_type=Path, dir_okay=False), help="Write the table here as well."
 )
+@click.option("--picture", type=click.Path(path_type=Path, dir_okay=False), help="Draw the answer on one page, a PDF.")
+@click.option("--border", "border_m", type=LENGTH, help="Split the strata by border and interior after the draw.")
 @units_option
 @json_option
 def command(survey: Path, visit: str | None, units: Units, as_json: bool, **asked: Any) -> None:
@@ -52,22 +54,34 @@ def command(survey: Path, visit: str | None, units: Units, as_json: bool, **aske
     from geosample.counts import load_counts
     from geosample.design import load_design
     from geosample.estimate import Settings, estimate_means, parse_recovery, save_estimates
+    from geosample.estimate.model import load_mix_before
+    from geosample.estimate.picture import draw_estimates, write_picture
+    from geosample.estimate.poststrata import post_stratify
     from geosample.estimate.show import show_estimates, summarise_estimates, write_estimates_csv
+    from geosample.ground import load_ground
     from geosample.survey import open_survey
 
     file = open_survey(survey, must_exist=True)
     name = file.find_visit(visit)
     recovery = tuple(parse_recovery(text) for text in asked["recoveries"])
+    design = load_design(file, name)
+    if asked["border_m"] is not None:
+        design = post_stratify(design, load_ground(file), asked["border_m"])
+    before, mix = load_mix_before(file, name, asked["pest"] or design.visit.pest)
     estimates = estimate_means(
         load_counts(file, name),
-        load_design(file, name),
+        design,
         by=asked["by"],
         level=asked["level"],
         threshold_per_m2=asked["threshold_per_m2"],
-        settings=Settings(pest=asked["pest"], recovery=recovery, units=units),
+        settings=Settings(pest=asked["pest"], recovery=recovery, units=units, visit_before=before, before=mix),
     )
     save_estimates(file, estimates)
     if asked["csv_file"] is not None:
         write_estimates_csv(asked["csv_file"], estimates)
         talk(f"Wrote {asked['csv_file']}.")
+    if asked["picture"] is not None:
+        page = draw_estimates(estimates, threshold_per_m2=asked["threshold_per_m2"], units=units)
+        write_picture(asked["picture"], page)
+        talk(f"Wrote {asked['picture']}.")
     say(show_estimates(estimates, units), summarise_estimates(estimates), as_json=as_json)

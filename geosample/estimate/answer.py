@@ -20,7 +20,17 @@ from geosample.estimate.findings import (
     mix_rows,
 )
 from geosample.estimate.model import Estimates
-from geosample.estimate.sentences import say_account, say_border, say_decisions, say_densities, say_stages
+from geosample.estimate.sentences import (
+    say_account,
+    say_border,
+    say_decisions,
+    say_densities,
+    say_rule,
+    say_shift,
+    say_stages,
+    say_stopped,
+    say_thresholds,
+)
 from geosample.estimate.stages import mix_stages
 from geosample.pests import load_pest
 
@@ -93,8 +103,12 @@ def estimate_means(
         *([design.visit.simulated] if design.visit.simulated else []),
         *say_densities(estimates, asked.units),
         *say_decisions(decisions, asked.units),
+        *say_rule(asked.decision_level, decided=bool(decisions)),
+        *say_stopped(design, counts.samples["status"]),
         *say_stages(groups, pest),
+        *say_shift(asked.before, groups, asked.visit_before),
         say_border(border, asked.border_margin),
+        *say_thresholds(pest, asked.units),
         *say_account(catch, design, counts.samples["status"]),
     )
     rows = [
@@ -105,6 +119,8 @@ def estimate_means(
         *decision_rows(decisions, level=asked.decision_level),
     ]
     table = pd.concat([estimates, estimate_stages(catch, STAGES_BY, level=level)], ignore_index=True)
+    if say_stopped(design, counts.samples["status"]):
+        table = table.assign(method=table["method"] + "; stopped early")
     if design.visit.simulated:
         table = table.assign(method=table["method"] + "; simulated counts")
     findings = make_findings(counts.visit, catch.pest, rows)

@@ -13,7 +13,7 @@ from geosample.errors import EstimateError, Problem
 from geosample.estimate.recovery import Recovery, find_recovery
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
+    from collections.abc import Iterable, Mapping
 
     import geopandas as gpd
 
@@ -42,6 +42,10 @@ class Settings:
         The border "holds no more" when at most this many times the interior's density (own choice, no source).
     decision_level : float
         Two-sided confidence of the interval held against the threshold.
+    visit_before : str
+        The visit the stage mix is compared with; empty for none.
+    before : mapping of str to (share, low, high)
+        Its stage groups' shares, 0 to 1.
     """
 
     pest: str | None = None
@@ -49,6 +53,8 @@ class Settings:
     units: Units = "us"
     border_margin: float = 1.5
     decision_level: float = 0.90
+    visit_before: str = ""
+    before: Mapping[str, tuple[float, float, float]] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,7 +105,8 @@ def gather_bags(counts: Counts, design: Design, settings: Settings) -> Catch:
     _check_numbers(placed)
     found, efforts = _split_stages(counts, pest, placed, settings.recovery)
     bags = placed.assign(**_total_effort(placed, found, settings.recovery))
-    return _pool_points(Catch(counts.visit, pest, bags, found, efforts, _target_areas(design), notes))
+    areas, shrunk = _shrink_areas(_target_areas(design), counts.samples, design)
+    return _pool_points(Catch(counts.visit, pest, bags, found, efforts, areas, (*notes, *shrunk)))
 
 
 def _check_methods(samples: gpd.GeoDataFrame, recovery: Iterable[Recovery]) -> None:
@@ -208,3 +215,27 @@ def _target_areas(design: Design) -> pd.DataFrame:
     columns = ["stratum", "surface_id", "hole", "kind", "part", "area_m2"]
     areas = pd.DataFrame(design.strata[columns])
     return areas.assign(hole=areas["hole"].fillna(NO_HOLE))
+
+
+def _shrink_areas(
+    areas: pd.DataFrame, samples: gpd.GeoDataFrame, design: Design
+) -> tuple[pd.DataFrame, tuple[str, ...]]:
+    """Return the areas less the share of each stratum's answers, by weight, that lay off the turf, and what to say.
+
+    A point off the turf is an answer: that piece of the planned area is no turf. An unreachable one answers nothing.
+    """
+    answers = samples[samples["status"].isin(["counted", "off_turf"])].drop_duplicates("point_id")
+    stratum = answers["point_id"].map(design.points.set_index("point_id")["stratum"])
+    off = (answers["status"] == "off_turf") & (answers["weight_m2"] > 0)
+    if not off.any():
+        return areas, ()
+    weight = answers["weight_m2"].fillna(0.0)
+    share = (weight.where(off, 0.0).groupby(stratum).sum() / weight.groupby(stratum).sum()).fillna(0.0)
+    kept = 1 - areas["stratum"].map(share).fillna(0.0).astype(float)
+    notes = tuple(
+        f"{name}: {int(off[stratum == name].sum())} of {int((stratum == name).sum())} points lay off the turf, so its "
+        f"area is taken as {100 * part:.0f} % smaller."
+        for name, part in share.items()
+        if part > 0
+    )
+    return areas.assign(area_m2=areas["area_m2"] * kept), notes

@@ -8,7 +8,15 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from geosample.estimate.aggregation import fit_common_k, fit_k, measure_clumping
+from geosample.estimate.aggregation import (
+    FEWEST_FOR_LAWS,
+    FEWEST_IN_PAIR,
+    fit_common_k,
+    fit_iwao,
+    fit_k,
+    fit_taylor,
+    measure_clumping,
+)
 from geosample.estimate.bags import ALL
 from geosample.estimate.border import border_ratio, split_sides
 from geosample.estimate.grouped import group_bags
@@ -96,8 +104,30 @@ def clumping_rows(catch: Catch, *, level: float = 0.95) -> list[Row]:
         rows.append(_row("k", str(kind), k, f"k of a bag; {len(bags)} bags"))
         found = measure_clumping(data.count)
         note = f"per bag; {len(bags)} bags; chance of it from a random scatter {found.p_random:.2g}"
-        ratio = Interval(found.ratio, np.nan, np.nan)
-        rows.append(_row("variance to mean", str(kind), ratio, note))
+        for what, value in (
+            ("variance to mean", found.ratio),
+            ("Morisita's index", found.morisita),
+            ("Lloyd's mean crowding", found.crowding),
+            ("Lloyd's patchiness", found.patchiness),
+        ):
+            rows.append(_row(what, str(kind), Interval(value, np.nan, np.nan), note))
+    return [*rows, *law_rows(catch)]
+
+
+def law_rows(catch: Catch) -> list[Row]:
+    """Return Taylor's and Iwao's lines over the strata, where there are enough with enough bags; no row otherwise."""
+    groups = catch.bags.groupby("stratum")["count"].agg(["size", "mean", "var"])
+    enough = groups[(groups["size"] >= FEWEST_IN_PAIR) & (groups["mean"] > 0)]
+    if len(enough) < FEWEST_FOR_LAWS or enough["mean"].nunique() < 2:  # noqa: PLR2004 - a line needs two places
+        return []
+    mean, variance = (enough[name].to_numpy(dtype=np.float64) for name in ("mean", "var"))
+    note = f"over {len(enough)} strata with at least {FEWEST_IN_PAIR} bags"
+    rows = []
+    for name, law in (("Taylor", fit_taylor(mean, variance)), ("Iwao", fit_iwao(mean, variance))):
+        reach = 2 * law.slope_se
+        slope = Interval(law.slope, law.slope - reach, law.slope + reach)
+        rows.append(_row(f"{name}'s slope", ALL, slope, f"{note}; two standard errors; r² {law.r2:.2f}"))
+        rows.append(_row(f"{name}'s intercept", ALL, Interval(law.intercept, np.nan, np.nan), note))
     return rows
 
 

@@ -42,6 +42,13 @@ OWN_FINDINGS = (
     "common border ratio",
     "k",
     "variance to mean",
+    "Morisita's index",
+    "Lloyd's mean crowding",
+    "Lloyd's patchiness",
+    "Taylor's slope",
+    "Taylor's intercept",
+    "Iwao's slope",
+    "Iwao's intercept",
     "stage share",
     "stage group share",
     "decision",
@@ -54,3 +61,18 @@ def save_estimates(survey: Survey, estimates: Estimates) -> None:
     with survey.change() as change:
         change.put("estimates", estimates.estimates, where=of_visit)
         change.put("findings", estimates.findings, where={**of_visit, "what": OWN_FINDINGS})
+
+
+def load_mix_before(survey: Survey, visit: str, pest: str) -> tuple[str, dict[str, tuple[float, float, float]]]:
+    """Return the newest earlier visit with a stage mix, and its groups' shares with their limits; ("", {}) for none."""
+    visits, findings = survey.read("visits"), survey.read("findings")
+    dates = visits.set_index("visit")["date"]
+    mine = findings[(findings["what"] == "stage group share") & (findings["pest"] == pest)]
+    mine = mine.assign(date=mine["visit"].map(dates))
+    earlier = mine[(mine["visit"] != visit) & (mine["date"] < dates.get(visit, ""))]
+    if earlier.empty:
+        return "", {}
+    last = earlier.sort_values("date")["visit"].iloc[-1]
+    rows = earlier[earlier["visit"] == last]
+    shares = zip(rows["domain"], rows["value"], rows["low"], rows["high"], strict=True)
+    return str(last), {str(name): (float(value), float(low), float(high)) for name, value, low, high in shares}

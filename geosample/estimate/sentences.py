@@ -5,11 +5,12 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING
 
+from geosample.cautions import GRADES
 from geosample.estimate.domains import NO_POINTS
 from geosample.units import show_density, show_number
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
+    from collections.abc import Iterable, Mapping, Sequence
 
     import pandas as pd
 
@@ -105,7 +106,8 @@ def _say_both(groups: Mix) -> list[str]:
 
 def _say_control(groups: Mix, pest: Pest) -> str:
     stages = {stage.key for stage in pest.stages if stage.group == groups.top}
-    fitting = [control for control in pest.controls if stages & set(control.stages)]
+    # A class listed mostly for other stages is not what these insects ask for.
+    fitting = [one for one in pest.controls if 2 * len(stages & set(one.stages)) >= len(one.stages) > 0]
     if not fitting:
         return f"Kinds of control for {groups.top}: none on file for this pest."
     told = [
@@ -133,6 +135,66 @@ def _say_decision(one: Decision, units: Units) -> str:
         return f"{where} are {one.verdict} it ({side} {show_density(end, units)})"
     more = f"about {one.more} more points would settle it" if one.more else "too close to it for more points to pay"
     return f"{where} are undecided, {more}"
+
+
+def say_rule(level: float, decided: bool) -> list[str]:
+    """Return how often the rule errs; nothing when nothing was decided."""
+    if not decided:
+        return []
+    tail = 100 * (1 - level) / 2
+    return [
+        f"The rule: above or below only when the whole {level:.0%} interval is, so each way wrong at most about "
+        f"{tail:.0f} times in a hundred (simulated)."
+    ]
+
+
+def say_thresholds(pest: Pest, units: Units) -> list[str]:
+    """Return the published thresholds with their grade, and that they are starting points."""
+    if not pest.thresholds:
+        return ["No published threshold is on file for this pest: it is yours to set."]
+    told = [
+        f"{show_density(one.low_per_m2, units)}"
+        f"{f' to {show_density(one.high_per_m2, units)}' if one.high_per_m2 > one.low_per_m2 else ''}"
+        f"{f' on {_list([PLURALS.get(kind, kind) for kind in one.surfaces])}' if one.surfaces else ''}"
+        f" ({one.when}) [{one.grade}: {one.source or GRADES[one.grade]}]"
+        for one in pest.thresholds
+    ]
+    by_surface = "" if any(one.surfaces for one in pest.thresholds) else " None is published by surface (G)."
+    return [f"Published thresholds, starting points only: {'; '.join(told)}.{by_surface}"]
+
+
+def say_stopped(design: Design, statuses: pd.Series) -> list[str]:
+    """Return a warning where extraction was stopped by the design's stop lines: such a mean leans away from them."""
+    left = int((statuses == "not_extracted").sum())
+    if not left or not design.visit.settings.get("stop_lines"):
+        return []
+    return [
+        f"Extraction was stopped early on {left} bags: the answer above or below stands as planned, but means from "
+        "bags stopped early lean away from the threshold and are marked so."
+    ]
+
+
+def say_shift(before: Mapping[str, Sequence[float]], groups: Mix | None, visit: str) -> list[str]:
+    """Return how the stage groups moved since a visit before: those whose intervals part, or that none do.
+
+    Parameters
+    ----------
+    before : mapping of str to (share, low, high)
+        The groups' shares then, 0 to 1.
+    groups : Mix or None
+        Now.
+    visit : str
+        The visit before.
+    """
+    if not before or groups is None:
+        return []
+    moved = []
+    for name, row in groups.shares.iterrows():
+        then = before.get(str(name), (0.0, 0.0, 0.0))
+        if row["low"] > then[2] or row["high"] < then[1]:
+            moved.append(f"{name} {_percent(then[0])} then, {_percent(float(row['share']))} now")
+    text = _list(moved) if moved else "no group's share is clearly another"
+    return [f"Since visit {visit}: {text}."]
 
 
 def say_account(catch: Catch, design: Design, statuses: pd.Series) -> list[str]:
