@@ -1,0 +1,209 @@
+"""Stage 5: ground off the turf, post-strata, laws over strata, how the mix moved, and the picture.
+
+Values without a source beside them are worked out in the test from the counts.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+
+import numpy as np
+import pandas as pd
+import pymupdf
+import pytest
+from click.testing import CliRunner
+from estimate_case import count_visit, design_visit
+from scipy import stats
+
+from geosample.cli import main
+from geosample.counts import save_counts
+from geosample.design import Request, draw_design, save_design
+from geosample.errors import EstimateError
+from geosample.estimate import Settings, estimate_means, save_estimates
+from geosample.estimate.bags import gather_bags
+from geosample.estimate.findings import law_rows
+from geosample.estimate.model import load_mix_before
+from geosample.estimate.picture import draw_estimates, write_picture
+from geosample.estimate.poststrata import post_stratify
+from geosample.ground import save_ground
+from geosample.survey import open_survey
+from geosample.units import FOOT2_M2
+
+
+@pytest.fixture(scope="module")
+def visit(small_ground):
+    design = design_visit(small_ground)
+    return count_visit(design, small_ground), design
+
+
+def total(estimates, label="green border", domain="stratum"):
+    rows = estimates.estimates
+    found = rows[(rows["domain"] == domain) & (rows["label"] == label) & (rows["stage"] == "all")]
+    return found.iloc[0]
+
+
+def with_status(counts, design, stratum, status, number):
+    ids = design.points.set_index("point_id")["stratum"]
+    mine = counts.samples.index[counts.samples["point_id"].map(ids) == stratum][:number]
+    samples = counts.samples.copy()
+    samples.loc[mine, "status"] = status
+    gone = set(samples.loc[mine, "sample_id"])
+    kept = counts.counts[~counts.counts["sample_id"].isin(gone)]
+    return dataclasses.replace(counts, samples=samples, counts=kept)
+
+
+def test_points_off_the_turf_shrink_the_area_and_unreachable_ones_do_not(visit):
+    counts, design = visit
+    before = total(estimate_means(*visit))
+    n = before["n"]
+    off = estimate_means(with_status(counts, design, "green border", "off_turf", 2), design)
+    after = total(off)
+    assert after["area_m2"] == pytest.approx(before["area_m2"] * (1 - 2 / n))
+    assert any("2 of" in text and "lay off the turf" in text for text in off.sentences)
+    lost = estimate_means(with_status(counts, design, "green border", "unreachable", 2), design)
+    assert total(lost)["area_m2"] == pytest.approx(before["area_m2"])
+    assert total(lost)["n"] == after["n"] == n - 2
+    # The density is that of what was counted either way; only what it stands for differs.
+    assert after["mean_per_m2"] == pytest.approx(total(lost)["mean_per_m2"])
+    assert after["total"] == pytest.approx(after["mean_per_m2"] * after["area_m2"])
+
+
+def test_post_strata_have_exact_areas_and_take_points_where_they_lie(small_ground):
+    plain = draw_design(small_ground, Request(visit="2026-05-04", points=60, seed=2))
+    split = post_stratify(plain, small_ground, 4.572)
+    drawn = draw_design(small_ground, Request(visit="2026-05-04", points=60, seed=2, border_m=4.572))
+    areas = split.strata.groupby("stratum")["area_m2"].sum()
+    expected = drawn.strata.groupby("stratum")["area_m2"].sum()
+    pd.testing.assert_series_equal(areas.sort_index(), expected.sort_index(), rtol=1e-9)
+    near = split.points["edge_m"] < 4.572
+    assert (split.points["part"].eq("border") == near).all()
+    assert plain.points["part"].eq("whole").all()
+    counts = count_visit(plain, small_ground)
+    answer = estimate_means(counts, split, by=("part",))
+    by_part = answer.estimates[(answer.estimates["domain"] == "part") & (answer.estimates["stage"] == "all")]
+    assert set(by_part["label"]) == {"border", "interior"}
+    assert not any("not enough bags" in text for text in answer.sentences)
+    with pytest.raises(EstimateError, match="border and interior already"):
+        post_stratify(drawn, small_ground, 4.572)
+
+
+def test_taylor_and_iwao_wait_for_ten_strata_with_fifteen_bags(visit):
+    counts, design = visit
+    catch = gather_bags(counts, design, Settings())
+    assert law_rows(catch) == []
+    rng = np.random.default_rng(4)
+    means = np.geomspace(0.5, 20, 12)
+    bags = pd.DataFrame(
+        {"stratum": np.repeat(np.arange(12), 400), "count": rng.negative_binomial(2, 2 / (2 + np.repeat(means, 400)))}
+    )
+    rows = {row["what"]: row["value"] for row in law_rows(dataclasses.replace(catch, bags=bags))}
+    # Negative binomial with k = 2: mean crowding m + 1 + m / k - 1 = 1.5 m ... Iwao's slope 1 + 1 / k (Iwao 1968).
+    assert rows["Iwao's slope"] == pytest.approx(1.5, abs=0.12)
+    grouped = bags.groupby("stratum")["count"].agg(["mean", "var"])
+    # Reference: SciPy's own least squares on the logarithms.
+    assert rows["Taylor's slope"] == pytest.approx(
+        stats.linregress(np.log(grouped["mean"]), np.log(grouped["var"])).slope
+    )
+
+
+def test_indices_of_clumping_are_kept_with_the_visit(visit):
+    findings = estimate_means(*visit).findings
+    kinds = set(findings.loc[findings["what"] == "variance to mean", "domain"])
+    for what in ("Morisita's index", "Lloyd's mean crowding", "Lloyd's patchiness"):
+        assert set(findings.loc[findings["what"] == what, "domain"]) == kinds
+
+
+def test_published_thresholds_are_shown_with_their_grade(visit):
+    text = " ".join(estimate_means(*visit, threshold_per_m2=30 / FOOT2_M2).sentences)
+    assert "starting points only" in text
+    assert "[S: Maryland golf BMP]" in text
+    assert "None is published by surface (G)" in text
+    assert "5 times in a hundred" in text
+
+
+def test_a_mean_stopped_early_is_marked_so(visit):
+    counts, design = visit
+    stopped = with_status(counts, design, "fairway border", "not_extracted", 4)
+    settings = {**design.visit.settings, "stop_lines": [{"stratum": "fairway border"}]}
+    lined = dataclasses.replace(design, visit=dataclasses.replace(design.visit, settings=settings))
+    marked = estimate_means(stopped, lined)
+    assert marked.estimates["method"].str.contains("stopped early").all()
+    assert any("stopped early" in text for text in marked.sentences)
+    plain = estimate_means(stopped, design)
+    assert not plain.estimates["method"].str.contains("stopped early").any()
+
+
+@pytest.fixture
+def two_visits(tmp_path, small_ground):
+    """A survey with a visit of young larvae, estimated, and a later one of pupae."""
+    survey = open_survey(tmp_path / "course.gpkg")
+    save_ground(survey, small_ground)
+    for day, seed, stage in (("2026-05-04", 3, "L2"), ("2026-05-25", 4, "pupa")):
+        design = design_visit(small_ground, visit=day)
+        counts = count_visit(design, small_ground, seed=seed)
+        staged = counts.counts.assign(count=counts.counts["count"].where(counts.counts["stage"] == stage, 0) * 4)
+        save_design(survey, design)
+        save_counts(survey, dataclasses.replace(counts, counts=staged))
+    return survey
+
+
+def test_how_the_mix_moved_since_the_visit_before_is_told(two_visits, tmp_path):
+    run = lambda *words: CliRunner().invoke(main, ["estimate", str(two_visits.path), *words])  # noqa: E731
+    assert "Since visit" not in run("--visit", "2026-05-04").output
+    moved = run("--visit", "2026-05-25")
+    assert "Since visit 2026-05-04: larvae in the stem 100 % then, 0 % now and pupae 0 % then, 100 % now." in " ".join(
+        moved.output.split()
+    )
+    before, shares = load_mix_before(two_visits, "2026-05-25", "annual bluegrass weevil")
+    assert before == "2026-05-04"
+    assert shares["larvae in the stem"][0] == pytest.approx(1.0)
+    assert load_mix_before(two_visits, "2026-05-04", "annual bluegrass weevil") == ("", {})
+
+
+def test_the_picture_is_one_page_with_every_kind_and_the_threshold(visit, tmp_path):
+    answer = estimate_means(*visit, threshold_per_m2=30 / FOOT2_M2)
+    page = draw_estimates(answer, threshold_per_m2=30 / FOOT2_M2)
+    write_picture(tmp_path / "answer.pdf", page)
+    with pymupdf.open(tmp_path / "answer.pdf") as book:
+        assert len(book) == 1
+        text = book[0].get_text()
+    for words in ("whole ground", "greens", "collars", "fairways", "yours: 30", "insects per ft²", "Life stages"):
+        assert words in text
+    metric = draw_estimates(answer, units="metric")
+    assert b"%PDF" in metric[:8]
+    with pytest.raises(EstimateError, match=r"ends in \.pdf"):
+        write_picture(tmp_path / "answer.png", page)
+    with pytest.raises(EstimateError, match="No such file"):
+        write_picture(tmp_path / "no" / "answer.pdf", page)
+
+
+def test_the_command_draws_the_picture_and_splits_by_the_border(tmp_path, small_ground):
+    survey = open_survey(tmp_path / "course.gpkg")
+    save_ground(survey, small_ground)
+    plain = draw_design(small_ground, Request(visit="2026-05-04", points=60, seed=2))
+    save_design(survey, plain)
+    save_counts(survey, count_visit(plain, small_ground))
+    words = ["estimate", str(survey.path), "--border", "15ft", "--picture", str(tmp_path / "a.pdf")]
+    run = CliRunner().invoke(main, words)
+    assert run.exit_code == 0, run.output
+    assert (tmp_path / "a.pdf").stat().st_size > 1000
+    assert "stratum fairway border" in run.output
+
+
+def test_estimates_of_many_visits_leave_no_memory_behind(visit):
+    resource = pytest.importorskip("resource", reason="peak memory is asked of a Unix system")
+    for _ in range(3):
+        estimate_means(*visit)
+    before = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
+    for _ in range(12):
+        estimate_means(*visit)
+    grown_kb = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss - before
+    assert grown_kb < 5_000  # a visit's frames kept would be some 200 kB each time, and numerical work a good deal more
+
+
+def test_saved_estimates_replace_their_own_findings_only(two_visits, visit):
+    answer = estimate_means(*visit)
+    save_estimates(two_visits, answer)
+    save_estimates(two_visits, answer)
+    kept = two_visits.read("findings")
+    assert not kept.duplicated(["visit", "pest", "what", "domain"]).any()
