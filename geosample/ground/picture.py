@@ -38,6 +38,7 @@ _FILLS = {
 """Okabe-Ito, ColorBrewer Greens and Greys, viridis; drawn in this order."""
 _LEFT_OUT = OKABE_ITO["vermilion"]
 _LONGEST_LABEL, _SMALL_PX = 24, 120
+_LANDMARK = "landmark"
 _NOT_USED = "left out or not known"
 _WIDEST_PX, _MARGIN_PX, _FOOT_PX = 2400, 60, 150
 _SMOOTH = 2  # drawn this much larger and shrunk, so that edges are smooth
@@ -180,6 +181,9 @@ def _draw_foot(pen: ImageDraw, sheet: _Sheet, ground: Ground, size: tuple[int, i
     step, east = 40 * _SMOOTH, _MARGIN_PX * _SMOOTH
     kinds = [*ground.surfaces["kind"], *ground.obstacles["kind"]]
     fills = {kind: colour for kind, colour in _FILLS.items() if kind in kinds}
+    if ground.landmarks is not None and len(ground.landmarks):
+        fills[_LANDMARK] = OKABE_ITO["black"]
+        kinds += [_LANDMARK] * len(ground.landmarks)
     if ground.left_out is not None and len(ground.left_out):
         fills[_NOT_USED] = _LEFT_OUT
         kinds += [_NOT_USED] * len(ground.left_out)
