@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any
 
 import geopandas as gpd
+import numpy as np
 import pytest
 import shapely
 from click.testing import CliRunner
@@ -118,7 +119,7 @@ def test_bad_rows_of_a_csv_are_named_without_a_warning_also_when_all_else_fails(
     assert len(ground.surfaces) == 1
     places = " ".join(note.where for note in ground.notes)
     assert all(f"row {row}" in places for row in (2, 3, 4, 5))
-    far = shapely.transform(lonlat(disc(0, 0, 9)), lambda lonlats: lonlats + (3, 0))
+    far = shapely.transform(lonlat(disc(0, 0, 9)), lambda places: np.add(places, [3, 0]))
     rows = "".join(f'"{shape.wkt}",green\n' for shape in (lonlat(disc(0, 0, 9)), lonlat(disc(50, 0, 9)), far))
     path.write_text(f"WKT,kind\n{bad}{rows}", encoding="utf-8")
     with pytest.raises(GroundError) as caught:
@@ -165,3 +166,11 @@ def test_null_shapes_alone_are_named(tmp_path: Path) -> None:
     path.write_text(json.dumps(document), encoding="utf-8")
     with pytest.raises(GroundError, match="feature 1: found a feature without a shape"):
         read_ground(path)
+
+
+def test_a_line_of_trees_across_the_turf_is_doubted(tmp_path: Path) -> None:
+    across = (shapely.LineString([(-50, -100), (50, -100)]), {"natural": "tree_row"})
+    beside = (shapely.LineString([(-50, -100), (-50, 100)]), {"natural": "tree_row"})
+    ground = read_ground(write(tmp_path / "a.geojson", *one_hole(), across, beside))
+    found = [note.what for note in ground.notes if "line of trees" in note.what]
+    assert found == ["a line of trees runs 32 m across short turf"]

@@ -25,6 +25,7 @@ from geosample.ground.numbering import give_ids, lend_holes, miss_holes
 from geosample.ground.overlaps import settle_overlaps
 from geosample.ground.placing import read_crs
 from geosample.ground.sorting import Sorted, note_remarks, sort_features
+from geosample.ground.trees import note_trees_on_turf
 from geosample.words import OBSTACLE_KINDS, SURFACE_KINDS
 
 _SURFACE_COLUMNS = ["surface_id", "hole", "kind", "name", "area_m2", "source", "geometry"]
@@ -173,7 +174,7 @@ def make_ground(found: Sorted, collar_m: Widths | None, approach_m: float | None
     notes += [*seen, *thrown]
     if surfaces.empty:
         raise GroundError(_no_surface(whole))
-    notes += miss_holes(surfaces)
+    notes += [*note_trees_on_turf(surfaces, obstacles), *miss_holes(surfaces)]
     numbered = give_ids(surfaces)
     multi = gpd.GeoSeries(only_polygons(numbered.geometry.to_numpy()), numbered.index, crs=numbered.crs)
     numbered = numbered.set_geometry(multi).assign(area_m2=multi.area)

@@ -21,7 +21,7 @@ from geosample.words import OBSTACLE_KINDS, SURFACE_KINDS
 _AREAL = (*SURFACE_KINDS, "bunker", "water", "building", "other", "path", ISLAND)
 _RINGS = 4
 _NO_WIDTH = "kept as an obstacle that takes no area from the turf; draw it as a polygon to cut it out"
-_NAMED = 5  # places named in a note, the rest counted
+_NAMED = 3  # places named in a note, the rest counted
 POINT, LINE, POLYGON = 0, 1, 3  # shapely's numbers for them
 
 
@@ -208,7 +208,7 @@ def _name_places(places: Sequence[str]) -> str:
     Examples
     --------
     >>> _name_places(["a.csv, row 2", "a.csv, row 9"]), _name_places([f"row {n}" for n in range(2, 9)])
-    ('a.csv, row 2; a.csv, row 9', 'row 2; row 3; row 4; row 5; row 6 and 2 more')
+    ('a.csv, row 2; a.csv, row 9', 'row 2; row 3; row 4 and 4 more')
     """
     more = len(places) - _NAMED
     return "; ".join(places[:_NAMED]) + (f" and {more} more" if more > 0 else "")
