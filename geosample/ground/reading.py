@@ -184,7 +184,7 @@ def make_ground(found: Sorted, collar_m: Widths | None, approach_m: float | None
 def _no_surface(whole: gpd.GeoDataFrame) -> Problem:
     """Return what is wrong where no surface is left: none was read, or none was large enough."""
     if len(whole):
-        found = f"{len(whole)} surfaces, the largest of {whole.area.max() * 1e4:,.3g} cm²"
+        found = f"{len(whole)} surface{'s' * (len(whole) > 1)}, the largest of {whole.area.max() * 1e4:,.3g} cm²"
         expected = f"surfaces of at least {SLIVER_M2} m² and {SLIVER_M * 100:.0f} cm across"
         remedy = "check the coordinates: they may be rounded, or in another unit (see --file-crs)"
         return Problem("the files together", found, expected, remedy)
