@@ -174,3 +174,9 @@ def test_a_line_of_trees_across_the_turf_is_doubted(tmp_path: Path) -> None:
     ground = read_ground(write(tmp_path / "a.geojson", *one_hole(), across, beside))
     found = [note.what for note in ground.notes if "line of trees" in note.what]
     assert found == ["a line of trees runs 32 m across short turf"]
+
+
+def test_ground_that_collars_add_is_in_the_report_to_the_square_metre(tmp_path: Path) -> None:
+    ground = read_ground(write(tmp_path / "a.geojson", (disc(0, 0, 13), {"kind": "green"})), collar_m=0.762)
+    added = next(note for note in ground.notes if note.what.startswith("ground beside greens"))
+    assert ground.surfaces["area_m2"].sum() == pytest.approx(disc(0, 0, 13).area + added.area_m2, rel=1e-6)
