@@ -433,8 +433,8 @@ def test_a_field_named_after_a_kind_tells_it(tmp_path: Path) -> None:
 
 
 def test_names_that_speak_of_one_kind_are_offered_as_it_never_taken_for_it(tmp_path: Path) -> None:
-    path = write(tmp_path / "a.geojson", *one_hole(), (disc(90, 0, 9), {"name": "Bunker 3 left"}))
-    with pytest.raises(GroundError, match='--kinds "Bunker 3 left=bunker"'):
+    path = write(tmp_path / "a.geojson", *one_hole(), (disc(90, 0, 9), {"name": "Bunker 3 by the oak"}))
+    with pytest.raises(GroundError, match='--kinds "Bunker 3 by the oak=bunker"'):
         read_ground(path)
 
 

@@ -256,7 +256,7 @@ def test_the_file_is_a_valid_geopackage(survey: Survey) -> None:
 @pytest.mark.parametrize(
     ("name", "content", "found"),
     [
-        ("a.gpkg", b"", "another kind of file"),
+        ("a.gpkg", b"", r"an empty file \(0 bytes\)"),
         ("a.gpkg", b"PK\x03\x04 not a database", "another kind of file"),
         ("a.gpkg", b"SQLite format 3\x00" + bytes(52) + b"GPKG" + bytes(400), "a damaged file"),
         ("a.kml", b"<kml/>", "the ending '.kml'"),

@@ -65,6 +65,7 @@ def read_zip(path: Path, data: bytes) -> Content:
 def _unread(path: Path, archive: zipfile.ZipFile, read: set[str]) -> list[Remark]:
     """Return a remark for each map in the archive that is not read."""
     maps = [name for name in archive.namelist() if name.lower().endswith(_MAPS) and name not in read]
+    maps = [name for name in maps if not _is_by_product(name)]
     remedy = "not read: take it out of the archive and name it as a file of its own"
     return [Remark("another map in the archive", f"{path.name}, {name}", remedy) for name in maps]
 
@@ -82,7 +83,7 @@ def _damaged(path: Path, error: Exception) -> Problem:
 
 def _members(path: Path, archive: zipfile.ZipFile) -> list[str]:
     """Return the names in an archive, once none of them points outside and all together have a sane size."""
-    names = archive.namelist()
+    names = [name for name in archive.namelist() if not _is_by_product(name)]
     outside = [n for n in names if n.startswith(("/", "\\")) or ".." in PurePosixPath(n.replace("\\", "/")).parts]
     if outside:
         problem = Problem(
@@ -94,6 +95,18 @@ def _members(path: Path, archive: zipfile.ZipFile) -> list[str]:
         found = f"an archive that unpacks to {size / 2**20:,.0f} MB"
         raise GroundError(Problem(str(path), found, f"at most {LARGEST_BYTES // 2**20} MB", "take out what is no map"))
     return names
+
+
+def _is_by_product(name: str) -> bool:
+    """Return whether a member is what some systems' archivers put beside each file: no map, whatever its ending.
+
+    Examples
+    --------
+    >>> _is_by_product("__MACOSX/sub/._course.shp"), _is_by_product("sub/course.shp")
+    (True, False)
+    """
+    path = PurePosixPath(name)
+    return path.name.startswith("._") and ".." not in path.parts and not path.is_absolute()
 
 
 def _unpack(path: Path, archive: zipfile.ZipFile, name: str) -> bytes:

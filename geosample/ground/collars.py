@@ -72,7 +72,16 @@ def add_collars(surfaces: gpd.GeoDataFrame, width_m: Widths | None) -> tuple[gpd
     collars = wanted.assign(kind="collar", source="derived from " + wanted["source"], name=None)
     collars = collars.set_geometry(gpd.GeoSeries(rings, wanted.index, crs=surfaces.crs))
     both = pd.concat([surfaces, collars[~collars.geometry.is_empty]], ignore_index=True)
-    return gpd.GeoDataFrame(both, geometry="geometry", crs=surfaces.crs), _collar_notes(greens, wanted, widths)
+    notes = [*_collar_notes(greens, wanted, widths), *_added_ground(surfaces, rings)]
+    return gpd.GeoDataFrame(both, geometry="geometry", crs=surfaces.crs), notes
+
+
+def _added_ground(surfaces: gpd.GeoDataFrame, rings: np.ndarray) -> list[Note]:
+    """Return a note of the ground under the collars that no surface held: it is new, not moved."""
+    near = shapely.union_all(surfaces.geometry[surfaces.intersects(shapely.union_all(rings))].to_numpy())
+    added = float(shapely.area(shapely.difference(shapely.union_all(rings), near)))
+    remedy = "added as collar, before obstacles are cut out"
+    return [Note("ground beside greens that no surface held", "collars", 1, added, remedy)] if added > 0 else []
 
 
 def _rings(surfaces: gpd.GeoDataFrame, greens: gpd.GeoDataFrame, width_m: np.ndarray) -> np.ndarray:

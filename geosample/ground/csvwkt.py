@@ -11,6 +11,7 @@ import csv
 import io
 from pathlib import Path
 
+import numpy as np
 import shapely
 
 from geosample.errors import GroundError, Problem
@@ -106,8 +107,13 @@ def open_text(text: str) -> tuple[list[shapely.Geometry], list[str]]:
     body = text.partition(";")[2] if text.upper().startswith("SRID=") else text
     if not body:
         return [], ["a row without a shape"]
-    try:
-        return split_shape(shapely.from_wkt(body)), []
-    except (shapely.errors.GEOSException, ValueError):
-        mended = split_shape(shapely.from_wkt(body, on_invalid="fix"))
-    return mended, ["a ring that was not closed" if mended else _UNREADABLE]
+    with np.errstate(invalid="ignore"):  # corners that are no numbers are told of in words
+        try:
+            parts, wrong = split_shape(shapely.from_wkt(body)), []
+        except (shapely.errors.GEOSException, ValueError):
+            parts = split_shape(shapely.from_wkt(body, on_invalid="fix"))
+            wrong = ["a ring that was not closed" if parts else _UNREADABLE]
+    good = [part for part in parts if np.isfinite(shapely.get_coordinates(part)).all()]
+    if len(good) < len(parts):
+        return good, ["corners without numbers"]
+    return good, wrong if good or wrong else ["a row without a shape"]

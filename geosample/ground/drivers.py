@@ -11,7 +11,6 @@ OGC 12-128r19 (GeoPackage 1.4); ESRI Shapefile Technical Description (1998); Fla
 from __future__ import annotations
 
 import warnings
-from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
@@ -162,17 +161,3 @@ def _one_crs(path: Path, systems: list[str]) -> pyproj.CRS | None:
         remedy = "save all layers in one system, or name one file a system"
         raise GroundError(Problem(str(path), f"layers in {', '.join(different)}", "one coordinate system", remedy))
     return pyproj.CRS.from_user_input(different[0]) if different else None
-
-
-def split_tags(fields: dict[str, str]) -> Iterator[tuple[str, str]]:
-    """Yield the tags in the ``other_tags`` text that exports of OpenStreetMap have.
-
-    Examples
-    --------
-    >>> dict(split_tags({"other_tags": '"golf"=>"green","hole"=>"7"'}))
-    {'golf': 'green', 'hole': '7'}
-    """
-    for pair in fields.get("other_tags", "").split('","'):
-        key, arrow, value = pair.strip('"').partition('"=>"')
-        if arrow:
-            yield key, value

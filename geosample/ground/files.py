@@ -9,10 +9,11 @@ from pathlib import Path
 from geosample.errors import GroundError, Problem
 from geosample.ground.archives import read_kmz, read_zip
 from geosample.ground.csvwkt import read_csv_wkt
-from geosample.ground.drivers import MAGIC, check_magic, check_shapefile, read_driver, split_tags
+from geosample.ground.drivers import MAGIC, check_magic, check_shapefile, read_driver
 from geosample.ground.features import Content, Feature
 from geosample.ground.geojson import read_geojson
 from geosample.ground.kml import read_kml
+from geosample.ground.tags import FIELDS, unpack_tags
 
 _READERS: dict[str, Callable[[Path, bytes], Content]] = {
     ".geojson": read_geojson,
@@ -53,10 +54,10 @@ def read_file(path: Path) -> Content:
 
 
 def _with_tags(feature: Feature) -> Feature:
-    if "other_tags" not in feature.fields:
+    if not any(name.lower() in FIELDS for name in feature.fields):
         return feature
-    fields = {**dict(split_tags(dict(feature.fields))), **feature.fields}
-    return replace(feature, fields={key: value for key, value in fields.items() if key != "other_tags"})
+    fields = unpack_tags(feature.fields)
+    return replace(feature, fields=fields, name=feature.name or fields.get("name"))
 
 
 def _check_file(path: Path) -> str:

@@ -17,6 +17,7 @@ import pyproj
 from geosample.errors import GroundError, Problem
 from geosample.ground.features import Content, Feature, Remark
 from geosample.ground.rings import build_line, build_point, build_polygon, read_corners
+from geosample.ground.tags import flatten_tags
 
 if TYPE_CHECKING:
     from shapely import Geometry
@@ -99,8 +100,8 @@ def _fields_of(properties: Any) -> dict[str, str]:
     if not isinstance(properties, Mapping):
         return {}
     flat = dict(properties)
-    if isinstance(flat.get("tags"), Mapping):
-        flat = {**flat.pop("tags"), **flat}
+    if isinstance(flat.get("tags"), (Mapping, list)):
+        flat = {**flatten_tags(flat.pop("tags")), **flat}
     return {
         str(key): str(value).strip()
         for key, value in flat.items()

@@ -7,7 +7,9 @@ from collections import defaultdict
 from collections.abc import Mapping, Sequence
 
 from geosample.ground.features import Feature
-from geosample.ground.kinds import plain_word
+from geosample.ground.kinds import WORDS, plain_word
+from geosample.ground.naming import split_name
+from geosample.words import SURFACE_KINDS
 
 _FIELDS = (
     "hole",
@@ -20,6 +22,9 @@ _FIELDS = (
     "holenumber",
     "hole id",
     "golf hole",
+    "hole numbe",  # column names in DBF tables end after ten letters
+    "golfhole",
+    "hole ref",
 )
 _FOLDER = re.compile(r"(?:hole|h|no|nr|number|#)?\s*\.?\s*#?\s*0*(\d{1,3})(?:st|nd|rd|th)?(?: hole)?")
 _NAME = re.compile(r"\b(?:hole|no|nr|number)\s*#?\s*0*(\d{1,3})\b|#\s*0*(\d{1,3})\b")
@@ -59,7 +64,7 @@ def _find_hole(feature: Feature, hole_from: tuple[str, ...]) -> tuple[str | None
     for field in asked or _FIELDS:
         if field in fields:
             return tidy_hole(fields[field]), 0
-    if not asked and fields.get("golf") == "hole" and "ref" in fields:
+    if not asked and "golf" in fields and "ref" in fields:
         return tidy_hole(fields["ref"]), 0
     if not asked or {"folder", "layer"} & set(asked):
         for depth in range(len(feature.folders) - 1, -1, -1):
@@ -70,16 +75,24 @@ def _find_hole(feature: Feature, hole_from: tuple[str, ...]) -> tuple[str | None
 
 
 def _in_name(feature: Feature, fields: Mapping[str, str]) -> str | None:
-    for text in (feature.name, fields.get("name")):
-        word = plain_word(text) if text else ""
-        match = _NAME.search(word) or _SHORT_NAME.fullmatch(word)
+    for text in filter(None, (feature.name, fields.get("name"))):
+        parts, match = split_name(text), _NAME.search(plain_word(text))
         if match:
             return str(int(next(group for group in match.groups() if group)))
+        if parts.hole and (parts.code or WORDS.get(parts.words[-1]) or _SHORT_NAME.fullmatch(plain_word(text))):
+            return parts.hole
+        if parts.hole and not parts.words[0] and _tells_kind(feature.folders):
+            return parts.hole
     for folder in reversed(feature.folders):  # "export 3" is no hole, "Hole 3 par 4" is
         match = _NAME.search(plain_word(folder))
         if match:
             return str(int(next(group for group in match.groups() if group)))
     return None
+
+
+def _tells_kind(folders: Sequence[str]) -> bool:
+    """Return whether the innermost folder is that of a kind of turf, in which a bare number is a hole."""
+    return bool(folders) and WORDS.get(plain_word(folders[-1])) in SURFACE_KINDS
 
 
 def tidy_hole(text: str) -> str | None:

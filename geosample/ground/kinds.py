@@ -14,6 +14,7 @@ from dataclasses import dataclass, replace
 
 from geosample.errors import GroundError, Problem
 from geosample.ground.features import Feature
+from geosample.ground.naming import split_name
 from geosample.words import OBSTACLE_KINDS, SURFACE_KINDS
 
 IGNORE = "ignore"
@@ -27,18 +28,19 @@ UNLABELLED = "unlabelled"
 """The label of a feature that says nothing about itself."""
 
 _WORDS = {
-    "green": "green, greens, putting green, practice green, practise green, putting surface, puttinggreen",
+    "green": "green, greens, putting green, practice green, practise green, putting surface, puttinggreen, "
+    "chipping green, nursery green, grn",
     "collar": "collar, collars, fringe, green collar, apron",
     "tee": "tee, tees, teebox, teeboxes, tee box, tee boxes, teeing ground, tee complex",
     "approach": "approach, approaches",
-    "fairway": "fairway, fairways, fwy, fway",
+    "fairway": "fairway, fairways, fwy, fway, fw",
     "rough": "rough, roughs, semi rough, first cut, intermediate rough, primary rough, semirough",
-    "water": "water, pond, lake, stream, creek, river, ditch, water hazard, lateral water hazard, water body, "
-    "waterbody, penalty area, reservoir, basin, canal, wetland, drain",
+    "water": "water, pond, lake, stream, creek, river, ditch, water hazard, lateral water hazard, "
+    "frontal water hazard, water body, waterbody, penalty area, reservoir, basin, canal, wetland, drain",
     "bunker": "bunker, bunkers, sand, sand trap, sandtrap, trap, greenside bunker, fairway bunker, waste bunker",
     "trees": "trees, tree, wood, woods, woodland, forest, tree line, treeline, tree row, shrub, shrubs, hedge, scrub",
     "path": "path, paths, cart path, cartpath, asphalt, pavement, paved, road, track, footway, service, bridge, "
-    "parking, car park, parking lot",
+    "parking, car park, parking lot, cycleway, residential, pedestrian, unclassified, steps",
     "building": "building, buildings, clubhouse, club house, shed, maintenance building, pump house, house",
     LANDMARK: "cup, pin, flag, flagstick, hole, hole line, centerline, centreline, sprinkler, sprinkler head, "
     "course, course boundary, golf course, marker",
@@ -51,7 +53,9 @@ _TAGS: dict[str, frozenset[str]] = {
     "natural": frozenset({"water", "sand", "wood", "tree", "tree row", "scrub", "wetland"}),
     "landuse": frozenset({"forest", "reservoir", "basin"}),
     "waterway": frozenset({"stream", "river", "ditch", "canal", "drain"}),
-    "highway": frozenset({"path", "track", "service", "footway"}),
+    "highway": frozenset(
+        {"path", "track", "service", "footway", "cycleway", "residential", "pedestrian", "unclassified", "steps"}
+    ),
     "amenity": frozenset({"parking"}),
     "leisure": frozenset({"golf course"}),
 }
@@ -65,6 +69,16 @@ _KIND_FIELDS = (
     "featuretype",
     "surface",
     "surface type",
+    "surfacetype",
+    "surface ty",  # column names in DBF tables end after ten letters
+    "surfacetyp",
+    "feature ty",
+    "featuretyp",
+    "surftype",
+    "turf type",
+    "turf",
+    "element",
+    "code",
 )
 _YES = frozenset({"yes", "true", "1", "1.0", "y", "x"})
 _LAST_FIELDS = ("layer", "description", "desc", "label", "title")
@@ -239,7 +253,8 @@ def _look_up(field: str, value: str) -> Meaning | None:
     if island and island.group(1) in WORDS and word not in WORDS:
         return Meaning(ISLAND, value, WORDS[island.group(1)])
     bare = " ".join(_HOLE_PARTS.sub(" ", word).split())
-    kind = WORDS.get(word) or WORDS.get(bare)
+    parts = split_name(value)
+    kind = next((WORDS[text] for text in (word, bare, *parts.words) if text in WORDS), parts.code)
     return Meaning(kind, value) if kind else None
 
 

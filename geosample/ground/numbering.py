@@ -33,7 +33,13 @@ def lend_holes(surfaces: gpd.GeoDataFrame, landmarks: gpd.GeoDataFrame) -> tuple
     if not nameless.any():
         return surfaces, []
     if known.empty:
-        note = Note("no hole known", "all surfaces", int(nameless.sum()), 0.0, "left without; see --hole-from")
+        note = Note(
+            "no hole known",
+            "all surfaces",
+            int(nameless.sum()),
+            0.0,
+            "left without; give them a field hole, or name one with --hole-from",
+        )
         return surfaces, [note]
     tree = shapely.STRtree(known.geometry.to_numpy())
     places = shapely.point_on_surface(surfaces.geometry.to_numpy()[nameless])
@@ -50,7 +56,7 @@ def _lent(nameless: gpd.GeoDataFrame) -> list[Note]:
             str(group["source"].iloc[0]),
             len(group),
             float(group.area.sum()),
-            "given the nearest hole's",
+            "given the nearest hole's; where that is wrong, give it a field hole, or see --hole-from",
         )
         for kind, group in nameless.groupby("kind", sort=True)
     ]

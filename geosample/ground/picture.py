@@ -36,10 +36,12 @@ _FILLS = {
     "trees": "#00441b",
 }
 """Okabe-Ito, ColorBrewer Greens and Greys, viridis; drawn in this order."""
+_LINE_PX = {_FILLS["trees"]: 2}  # long lines of trees must not hide the turf they run beside
 _LEFT_OUT = OKABE_ITO["vermilion"]
 _LONGEST_LABEL, _SMALL_PX = 24, 120
+_LANDMARK = "landmark"
 _NOT_USED = "left out or not known"
-_WIDEST_PX, _MARGIN_PX, _FOOT_PX = 2400, 60, 150
+_WIDEST_PX, _MARGIN_PX, _FOOT_PX = 2400, 60, 190
 _SMOOTH = 2  # drawn this much larger and shrunk, so that edges are smooth
 _BARS_M = (20, 50, 100, 200, 500, 1000, 2000)
 
@@ -114,7 +116,7 @@ def _draw_kind(pen: ImageDraw, sheet: _Sheet, shapes: Iterable[Geometry], colour
         if part.geom_type == "Polygon":
             _draw_polygon(pen, sheet, part, colour)
         elif part.geom_type == "LineString":
-            pen.line(sheet.places(shapely.get_coordinates(part)), fill=colour, width=4 * _SMOOTH)
+            pen.line(sheet.places(shapely.get_coordinates(part)), fill=colour, width=_LINE_PX.get(colour, 4) * _SMOOTH)
     _draw_points(pen, sheet, [part for part in parts if part.geom_type == "Point"], colour)
 
 
@@ -180,6 +182,9 @@ def _draw_foot(pen: ImageDraw, sheet: _Sheet, ground: Ground, size: tuple[int, i
     step, east = 40 * _SMOOTH, _MARGIN_PX * _SMOOTH
     kinds = [*ground.surfaces["kind"], *ground.obstacles["kind"]]
     fills = {kind: colour for kind, colour in _FILLS.items() if kind in kinds}
+    if ground.landmarks is not None and len(ground.landmarks):
+        fills[_LANDMARK] = OKABE_ITO["black"]
+        kinds += [_LANDMARK] * len(ground.landmarks)
     if ground.left_out is not None and len(ground.left_out):
         fills[_NOT_USED] = _LEFT_OUT
         kinds += [_NOT_USED] * len(ground.left_out)
@@ -189,7 +194,7 @@ def _draw_foot(pen: ImageDraw, sheet: _Sheet, ground: Ground, size: tuple[int, i
         text = f"{kind} {kinds.count(kind)}"
         pen.text((left + 32 * _SMOOTH, upper + 12 * _SMOOTH), text, fill="black", font=_font(20), anchor="lm")
     bar_m = max(bar for bar in _BARS_M if bar * sheet.px_per_m < 500 * _SMOOTH or bar == _BARS_M[0])
-    low, length = top + 2 * step + 20 * _SMOOTH, bar_m * sheet.px_per_m
+    low, length = top + 3 * step + 20 * _SMOOTH, bar_m * sheet.px_per_m
     pen.line((east, low, east + length, low), fill="black", width=4 * _SMOOTH)
     text = f"{bar_m} m ({bar_m / 0.9144:,.0f} yd)   north is up"
     pen.text((east + length + 16 * _SMOOTH, low), text, fill="black", font=_font(20), anchor="lm")

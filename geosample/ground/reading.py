@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -18,12 +19,13 @@ from geosample.ground.features import Content
 from geosample.ground.files import read_file
 from geosample.ground.frame import Understanding, frame_contents
 from geosample.ground.kinds import check_kinds, parse_kinds
-from geosample.ground.mend import cut_islands, drop_repeats, drop_slivers, mend_crossings
+from geosample.ground.mend import SLIVER_M, SLIVER_M2, cut_islands, drop_repeats, drop_slivers, mend_crossings
 from geosample.ground.model import Ground
 from geosample.ground.numbering import give_ids, lend_holes, miss_holes
 from geosample.ground.overlaps import settle_overlaps
 from geosample.ground.placing import read_crs
 from geosample.ground.sorting import Sorted, note_remarks, sort_features
+from geosample.ground.trees import note_trees_on_turf
 from geosample.words import OBSTACLE_KINDS, SURFACE_KINDS
 
 _SURFACE_COLUMNS = ["surface_id", "hole", "kind", "name", "area_m2", "source", "geometry"]
@@ -104,9 +106,22 @@ def read_ground(  # noqa: PLR0913 - the contract's five, and what is seldom need
         swap=options.swap_lonlat,
     )
     paths = [Path(files)] if isinstance(files, (str, Path)) else [Path(file) for file in files]
-    frame, remarks = frame_contents(_read_all(paths), how)
+    contents = _read_all(paths)
+    with _naming_rows(contents):
+        frame, remarks = frame_contents(contents, how)
     ground = make_ground(sort_features(frame), collar_m, options.approach_m)
     return replace(ground, notes=(*note_remarks(remarks), *ground.notes))
+
+
+@contextmanager
+def _naming_rows(contents: Sequence[Content]) -> Iterator[None]:
+    """Add the features that were left out to an error: they are often its cause."""
+    try:
+        yield
+    except GroundError as error:
+        left = [remark for content in contents for remark in content.remarks if remark.remedy.startswith("left out")]
+        rows = [Problem(n.where, n.what, "a shape", "mend it, or take it out") for n in note_remarks(left)]
+        raise GroundError([*error.problems, *rows]) from error
 
 
 def _listed(fields: Fields) -> tuple[str, ...]:
@@ -154,17 +169,28 @@ def make_ground(found: Sorted, collar_m: Widths | None, approach_m: float | None
     surfaces, seen = add_collars(surfaces, collar_m)
     notes += seen
     surfaces, obstacles, seen = settle_overlaps(surfaces, obstacles)
+    whole = surfaces
     surfaces, thrown = drop_slivers(surfaces)
     notes += [*seen, *thrown]
     if surfaces.empty:
-        kinds = ", ".join(SURFACE_KINDS)
-        remedy = "check the labels, or map them with --kinds"
-        raise GroundError(Problem("the files together", "no surface", f"at least one {kinds}", remedy))
-    notes += miss_holes(surfaces)
+        raise GroundError(_no_surface(whole))
+    notes += [*note_trees_on_turf(surfaces, obstacles), *miss_holes(surfaces)]
     numbered = give_ids(surfaces)
     multi = gpd.GeoSeries(only_polygons(numbered.geometry.to_numpy()), numbered.index, crs=numbered.crs)
     numbered = numbered.set_geometry(multi).assign(area_m2=multi.area)
     return Ground(numbered[_SURFACE_COLUMNS], _tidy(obstacles), tuple(notes), _tidy(found.landmarks), found.left_out)
+
+
+def _no_surface(whole: gpd.GeoDataFrame) -> Problem:
+    """Return what is wrong where no surface is left: none was read, or none was large enough."""
+    if len(whole):
+        found = f"{len(whole)} surface{'s' * (len(whole) > 1)}, the largest of {whole.area.max() * 1e4:,.3g} cm²"
+        expected = f"surfaces of at least {SLIVER_M2} m² and {SLIVER_M * 100:.0f} cm across"
+        remedy = "check the coordinates: they may be rounded, or in another unit (see --file-crs)"
+        return Problem("the files together", found, expected, remedy)
+    kinds = ", ".join(SURFACE_KINDS)
+    remedy = "check the labels, or map them with --kinds"
+    return Problem("the files together", "no surface", f"at least one {kinds}", remedy)
 
 
 def _join(frames: list[gpd.GeoDataFrame]) -> gpd.GeoDataFrame:

@@ -12,13 +12,16 @@ import shapely
 
 from geosample.errors import GroundError, Problem
 from geosample.ground.features import Remark
-from geosample.ground.kinds import IGNORE, ISLAND, KINDS, LANDMARK, guess_kind, plain_word
+from geosample.ground.kinds import IGNORE, ISLAND, KINDS, LANDMARK, USER, WORDS, guess_kind, plain_word
 from geosample.ground.model import Ground, Note
+from geosample.ground.naming import split_name
 from geosample.units import show_area
 from geosample.words import OBSTACLE_KINDS, SURFACE_KINDS
 
 _AREAL = (*SURFACE_KINDS, "bunker", "water", "building", "other", "path", ISLAND)
 _RINGS = 4
+_NO_WIDTH = "kept as an obstacle that takes no area from the turf; draw it as a polygon to cut it out"
+_NAMED = 3  # places named in a note, the rest counted
 POINT, LINE, POLYGON = 0, 1, 3  # shapely's numbers for them
 
 
@@ -75,9 +78,10 @@ def sort_features(frame: gpd.GeoDataFrame) -> Sorted:
         *_count(
             frame, np.isin(kind, (*SURFACE_KINDS, ISLAND)) & (shape == LINE), "an open line", "left out: it has no area"
         ),
-        *_count(frame, measured & (shape == LINE) & (kind != "trees"), "a line", "kept to look at; it cuts no turf"),
+        *_count(frame, measured & (shape == LINE) & (kind != "trees"), "a line without a width", _NO_WIDTH),
     ]
     notes += _count(frame, _by_folder(frame), "known by its folder, layer or file alone", "map it with --kinds if not")
+    notes += _count(frame, _by_code(frame), "read from a short code", "map it with --kinds if it means another kind")
     ignored = pd.isna(kind) | (kind == IGNORE)
     landmark = ~areal & ~measured & ~ignored & ((shape == POINT) | (kind == LANDMARK))
     notes += _count(frame, landmark, "a landmark", "kept to look at; it is no ground")
@@ -91,6 +95,17 @@ def sort_features(frame: gpd.GeoDataFrame) -> Sorted:
 def _by_folder(frame: gpd.GeoDataFrame) -> np.ndarray:
     """Return which features have a name of their own that is not known, in a folder whose name is."""
     return np.asarray((frame["by"] == "folder") & frame["name"].notna(), dtype=bool)
+
+
+def _by_code(frame: gpd.GeoDataFrame) -> np.ndarray:
+    """Return which features are known by nothing but a short code such as GR07."""
+    return np.array(
+        [
+            by != USER and not set(split_name(label).words) & set(WORDS) and split_name(label).code == kind
+            for by, label, kind in zip(frame["by"], frame["label"].astype(str), frame["kind"], strict=True)
+        ],
+        dtype=bool,
+    )
 
 
 def _only(frame: gpd.GeoDataFrame, rows: np.ndarray) -> gpd.GeoDataFrame:
@@ -132,6 +147,8 @@ def _name_unknown(frame: gpd.GeoDataFrame, unknown: np.ndarray) -> list[Problem]
     if not frame["kind"].notna().any():
         remedy = "say with --kind-from FIELD which field tells the kind, or map the labels with --kinds"
         problems.insert(0, Problem("the files together", "no kind that is known", "greens, fairways, ...", remedy))
+    if len(labels) == 1:  # its own row says all there is to say
+        return problems
     text = ",".join(f"{label}={guess_kind(label)}" for label in labels)
     where = f"{len(labels)} label{'s' * (len(labels) > 1)} not known"
     remedy = f'to go on like that, say: --kinds "{text}"'
@@ -176,10 +193,22 @@ def note_remarks(remarks: Sequence[Remark]) -> list[Note]:
     return [
         Note(
             what,
-            found[0].source if len(found) == 1 else f"{found[0].source} and {len(found) - 1} more",
+            _name_places([remark.source for remark in found]),
             len(found),
             0.0,
             remedy,
         )
         for (what, remedy), found in groups.items()
     ]
+
+
+def _name_places(places: Sequence[str]) -> str:
+    """Return the first places by name and the others counted.
+
+    Examples
+    --------
+    >>> _name_places(["a.csv, row 2", "a.csv, row 9"]), _name_places([f"row {n}" for n in range(2, 9)])
+    ('a.csv, row 2; a.csv, row 9', 'row 2; row 3; row 4 and 4 more')
+    """
+    more = len(places) - _NAMED
+    return "; ".join(places[:_NAMED]) + (f" and {more} more" if more > 0 else "")

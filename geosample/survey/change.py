@@ -175,6 +175,10 @@ def _lock(path: Path) -> Iterator[None]:
     if not path.parent.is_dir():
         problem = Problem(str(path.parent), "no such folder", "a folder to keep the survey in", "make it first")
         raise SurveyError(problem)
+    if not os.access(path.parent, os.W_OK):  # the lock would wait for a file it can never make
+        remedy = "choose a folder you may write to, or ask for permission to write there"
+        found = "a folder that may not be written to"
+        raise SurveyError(Problem(str(path.parent), found, "a folder to keep the survey in", remedy))
     lock = FileLock(path.with_name(f".{path.name}.lock"))
     try:
         lock.acquire(timeout=LOCK_WAIT_S)

@@ -33,6 +33,9 @@ def check_is_survey(path: Path) -> None:
             str(path), f"a file that can't be read ({error.strerror})", "a survey file", "check the file's permissions"
         )
         raise SurveyError(problem) from error
+    if not header:
+        remedy = "delete it and run 'geosample ground' again, or restore it from a back-up"
+        raise SurveyError(Problem(str(path), "an empty file (0 bytes)", "a survey file (GeoPackage)", remedy))
     if header[:16] != _SQLITE_HEADER or int.from_bytes(header[68:72]) not in _APPLICATION_IDS:
         raise SurveyError(_not_a_survey(path, "another kind of file"))
 
