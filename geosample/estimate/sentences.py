@@ -143,8 +143,8 @@ def say_rule(level: float, decided: bool) -> list[str]:
         return []
     tail = 100 * (1 - level) / 2
     return [
-        f"The rule: above or below only when the whole {level:.0%} interval is, so each way wrong at most about "
-        f"{tail:.0f} times in a hundred (simulated)."
+        f"The rule: above or below only when the whole {level:.0%} interval is, so each way wrong about "
+        f"{tail:.0f} times in a hundred (4 to 6 when simulated)."
     ]
 
 
