@@ -22,6 +22,8 @@ from geosample.report import say, show_table, talk
 from geosample.units import show_area, show_density
 
 if TYPE_CHECKING:
+    from geosample.density import DensityMap
+    from geosample.survey import Survey
     from geosample.treat import TreatSettings, Zones
     from geosample.units import Units
 
@@ -83,6 +85,13 @@ class _Percent(click.ParamType[float]):
     multiple=True,
     help="Distance to keep from a kind of obstacle, such as water=25ft; may be repeated. None is assumed.",
 )
+@click.option(
+    "--by",
+    type=click.Choice(["auto", "map", "averages"]),
+    default="auto",
+    show_default=True,
+    help="Decide by the map's cells or by stratum averages; auto takes averages where the map adds nothing to them.",
+)
 @click.option("--border-only", type=LENGTH, help="Treat only within this of the outer edge.")
 @click.option("--rate", help="The label's rate, such as 0.2floz/1000ft2, for amounts; none is known here.")
 @click.option("--carrier", help="Water on the ground, such as 2gal/1000ft2.")
@@ -116,7 +125,9 @@ def command(survey: Path, threshold: float, out: Path, visit: str | None, as_jso
     density_map = load_density(file, visit)
     found = file.read("findings")
     own = found[(found["visit"] == density_map.visit) & (found["pest"] == density_map.pest)]
-    zones = suggest_zones(density_map, ground, settings=settings, findings=own, treatments=file.read("treatments"))
+    density_map, said = _choose_densities(file, density_map, asked["by"])
+    treatments = file.read("treatments")
+    zones = suggest_zones(density_map, ground, settings=settings, findings=own, treatments=treatments, said=said)
     make_folder(out)
     save_zones(file, zones)
     files = write_zones(zones, out)
@@ -124,6 +135,19 @@ def command(survey: Path, threshold: float, out: Path, visit: str | None, as_jso
     files.append(write_plan(zones, ground, plan, paper=asked["paper"], units=settings.units, course=survey.stem))
     say(_tell(zones, settings.units), _summarise(zones, files), as_json=as_json)
     talk("wrote " + ", ".join(str(path) for path in files))
+
+
+def _choose_densities(file: Survey, density_map: DensityMap, by: str) -> tuple[DensityMap, tuple[str, ...]]:
+    """Return the map, or the map at its strata's averages with the sentence that says so."""
+    from geosample.design import load_design
+    from geosample.treat.averages import adds_nothing, tell_averages, use_averages
+
+    if by == "map" or (by == "auto" and not adds_nothing(density_map)):
+        return density_map, ()
+    estimates = file.read("estimates")
+    mine = estimates[(estimates["visit"] == density_map.visit) & (estimates["pest"] == density_map.pest)]
+    averaged = use_averages(density_map, mine, load_design(file, density_map.visit).strata)
+    return averaged, (tell_averages(asked=by == "averages"),)
 
 
 def _read_settings(threshold: float, asked: dict[str, Any]) -> TreatSettings:

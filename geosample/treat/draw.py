@@ -6,6 +6,7 @@ from dataclasses import dataclass, field, replace
 from functools import partial
 from typing import TYPE_CHECKING
 
+import numpy as np
 import shapely
 
 from geosample.treat.cells import net_saving, share_inside
@@ -23,12 +24,12 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     import geopandas as gpd
-    import numpy as np
     from shapely import Geometry
 
     from geosample.treat.rooms import Room
     from geosample.treat.settings import TreatSettings
 
+_SAME_AREA = 1e-6
 _WHOLE = 0.9  # a zone that is this much of its surface is no spot, however small the surface
 
 
@@ -77,10 +78,16 @@ def draw_surface(room: Room, cells: gpd.GeoDataFrame, cell_m: float, settings: T
         "hot": above & known,
         "unsure": above & ~known,
         "treated": share_inside(cells, done),
-        "kept": share_inside(cells, room.kept),
-        "allowed": share_inside(cells, room.shape),
+        "kept": _share_of(cells, room.kept),
+        "allowed": _share_of(cells, room.shape),
     }
     return Drawn(room, cells.assign(**shares), treat, look, len(paying) - len(treat))
+
+
+def _share_of(cells: gpd.GeoDataFrame, part: Geometry) -> np.ndarray:
+    """Return the share of each cell inside a part of its surface; a part as large as the surface is all of it."""
+    whole_m2 = float(cells["area_m2"].sum())
+    return np.ones(len(cells)) if abs(part.area - whole_m2) <= _SAME_AREA * whole_m2 else share_inside(cells, part)
 
 
 def _join(cells: gpd.GeoDataFrame, chosen: np.ndarray) -> Geometry:

@@ -40,6 +40,7 @@ def suggest_zones(
     settings: TreatSettings,
     findings: pd.DataFrame | None = None,
     treatments: pd.DataFrame | None = None,
+    said: tuple[str, ...] = (),
 ) -> Zones:
     """Return the zones to treat or to look at again, with what they hold and leave.
 
@@ -56,6 +57,8 @@ def suggest_zones(
         and the stage mix.
     treatments : DataFrame, optional
         The layer ``treatments``: what was done before, so that a class used last is called out.
+    said : tuple of str
+        Sentences that belong right behind the answer, such as what the densities rest on.
 
     Returns
     -------
@@ -89,7 +92,7 @@ def suggest_zones(
     plan = Plan(add_up(drawn, ground, settings), table, settings, curve, find_ratio(findings))
     control = tell_control(findings, density_map.pest, treatments) if len(table) else ()
     answer, *rest = tell_plan(plan)
-    sentences = (answer, *([simulated] if simulated else []), *rest, *control)
+    sentences = (answer, *([simulated] if simulated else []), *said, *rest, *control)
     found = plan_findings(plan, density_map, sentences)
     whose = (density_map.visit, density_map.pest, settings.threshold_per_m2)
     return Zones(*whose, table, found, keep_settings(settings, density_map), sentences)

@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     from geosample.treat.totals import Totals
 
 _LEAST_SHARE = 0.005
+_MOST_NAMES = 6
 _UNMAPPED = "ground that is not mapped"
 
 
@@ -173,7 +174,10 @@ def _tell_unknown(plan: Plan) -> Iterator[str]:
     if len(again):
         many = f"{len(again)} {'zone' if len(again) == 1 else 'zones'}"
         area = plan.area(float(again["area_m2"].sum()))
-        yield f"Look again at {many}, {area}: above the threshold perhaps, but too few plugs say so to treat."
+        yield (
+            f"Look again at {many}, {area}: above the threshold perhaps, but too few plugs say so to treat. "
+            "'geosample followup' says where the next plugs pay most."
+        )
 
 
 def _tell_rule(plan: Plan) -> Iterator[str]:
@@ -183,6 +187,21 @@ def _tell_rule(plan: Plan) -> Iterator[str]:
         f"{plan.settings.miss_cost:g} needless treatments of it. That cost, the swath and the smallest "
         "zone are yours to set (the defaults: common practice, no source)."
     )
+    treated = plan.table[plan.table["action"] == "treat"]
+    low = treated[treated["mean_per_m2"] < plan.settings.threshold_per_m2]
+    if len(low):
+        yield (
+            f"{_name_zones(low['zone_id'])}: the mean expected there is below {plan.limit}, yet the chance of being "
+            f"above it is more than {show_percent(plan.settings.cutoff)}, so by these costs leaving it would be the "
+            "dearer mistake. A higher cost of needless treatment (a smaller --miss-cost) leaves such zones out."
+        )
+
+
+def _name_zones(names: pd.Series) -> str:
+    """Return the zones by name, the first few of many."""
+    shown, more = ", ".join(names.astype(str).iloc[:_MOST_NAMES]), len(names) - _MOST_NAMES
+    plural = "s" if len(names) > 1 else ""
+    return f"Zone{plural} {shown} and {more} more" if more > 0 else f"Zone{plural} {shown}"
 
 
 def _tell_smoothing(plan: Plan) -> Iterator[str]:
