@@ -71,7 +71,7 @@ def command(survey: Path, files: tuple[Path, ...], visit: str | None, as_json: b
     """  # noqa: D301
     from geosample.counts import ReadRules, add_counts, read_counts
     from geosample.counts.recounts import compare_recounts, save_agreement
-    from geosample.counts.summary import list_codes, say_summary, summarise_added
+    from geosample.counts.summary import gather_notes, list_codes, say_summary, summarise_added
     from geosample.design import load_design
     from geosample.pests import load_pest
     from geosample.survey import open_survey
@@ -85,7 +85,7 @@ def command(survey: Path, files: tuple[Path, ...], visit: str | None, as_json: b
     added = add_counts(file, fresh, design)
     agreement = compare_recounts(added.counts, load_pest(design.visit.pest))
     save_agreement(file, design.visit.visit, design.visit.pest, agreement)
-    for note in (*added.counts.notes, *added.differences):
-        talk(f"{note.where}: {note.what}: {note.done}")
     summary = summarise_added(added, design)
     say(say_summary(summary), summary, as_json=as_json)
+    for line in gather_notes((*added.counts.notes, *added.differences)):
+        talk(line)

@@ -6,6 +6,7 @@ from dataclasses import asdict
 from typing import TYPE_CHECKING, Any
 
 from geosample.counts.adding import Added
+from geosample.counts.model import RowNote
 from geosample.counts.recounts import Agreement, compare_recounts, say_agreement
 from geosample.counts.weights import ANSWERED
 from geosample.pests import load_pest
@@ -13,6 +14,8 @@ from geosample.report import show_table
 from geosample.words import UNSTAGED
 
 if TYPE_CHECKING:
+    from collections.abc import Iterable
+
     import pandas as pd
 
     from geosample.design import Design
@@ -57,6 +60,23 @@ def summarise_added(added: Added, design: Design) -> dict[str, Any]:
         "differences": [{"sample": note.where, "was": note.what, "done": note.done} for note in added.differences],
         "notes": [{"where": note.where, "found": note.what, "done": note.done} for note in counts.notes],
     }
+
+
+def gather_notes(notes: Iterable[RowNote]) -> list[str]:
+    """Return a line a note, those that say the same of several places in one: nothing is left out.
+
+    Examples
+    --------
+    >>> gather_notes([RowNote("a", "lost", "left"), RowNote("b", "found", "kept"), RowNote("c", "lost", "left")])
+    ['lost: left (2): a, c', 'b: found: kept']
+    """
+    groups: dict[tuple[str, str], list[str]] = {}
+    for note in notes:
+        groups.setdefault((note.what, note.done), []).append(note.where)
+    return [
+        f"{places[0]}: {what}: {done}" if len(places) == 1 else f"{what}: {done} ({len(places)}): {', '.join(places)}"
+        for (what, done), places in groups.items()
+    ]
 
 
 def say_summary(summary: dict[str, Any]) -> list[str]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import pandas as pd
@@ -39,6 +40,10 @@ if TYPE_CHECKING:
 
     from geosample.counts import Counts
     from geosample.design import Design
+    from geosample.estimate.bags import Catch
+    from geosample.estimate.decision import Decision
+    from geosample.estimate.findings import BorderAnswer
+    from geosample.estimate.stages import Mix
 
 DEFAULT_BY = ("kind", "hole", "stratum")
 STAGES_BY = ("kind",)
@@ -95,36 +100,63 @@ def estimate_means(
     asked = settings or Settings()
     catch = gather_bags(counts, design, asked)
     pest = load_pest(catch.pest)
-    estimates = estimate_domains(catch, wanted, level=level)
     stages, groups = (mix_stages(catch, pest, grouped=grouped, level=level) for grouped in (False, True))
-    border = ask_border(catch, level=level)
-    decisions = [] if threshold_per_m2 is None else decide_groups(catch, threshold_per_m2, level=asked.decision_level)
-    sentences = (
-        *([design.visit.simulated] if design.visit.simulated else []),
-        *say_densities(estimates, asked.units),
-        *say_decisions(decisions, asked.units),
-        *say_rule(asked.decision_level, decided=bool(decisions)),
-        *say_stopped(design, counts.samples["status"]),
-        *say_stages(groups, pest),
-        *say_shift(asked.before, groups, asked.visit_before),
-        say_border(border, asked.border_margin),
-        *say_thresholds(pest, asked.units),
-        *say_account(catch, design, counts.samples["status"]),
+    found = _Found(
+        catch=catch,
+        estimates=estimate_domains(catch, wanted, level=level),
+        stages=stages,
+        groups=groups,
+        border=ask_border(catch, level=level),
+        decisions=()
+        if threshold_per_m2 is None
+        else tuple(decide_groups(catch, threshold_per_m2, level=asked.decision_level)),
     )
+    sentences = _say(found, design, counts.samples["status"], asked)
     rows = [
         *answer_rows(sentences),
-        *border_rows(border, level=level),
+        *border_rows(found.border, level=level),
         *mix_rows(stages, groups),
         *clumping_rows(catch, level=level),
-        *decision_rows(decisions, level=asked.decision_level),
+        *decision_rows(found.decisions, level=asked.decision_level),
     ]
-    table = pd.concat([estimates, estimate_stages(catch, STAGES_BY, level=level)], ignore_index=True)
-    if say_stopped(design, counts.samples["status"]):
-        table = table.assign(method=table["method"] + "; stopped early")
-    if design.visit.simulated:
-        table = table.assign(method=table["method"] + "; simulated counts")
+    table = pd.concat([found.estimates, estimate_stages(catch, STAGES_BY, level=level)], ignore_index=True)
+    table = _mark(table, design, stopped=bool(say_stopped(design, counts.samples["status"])))
     findings = make_findings(counts.visit, catch.pest, rows)
     return Estimates(counts.visit, catch.pest, table, findings, sentences)
+
+
+@dataclass(frozen=True, slots=True)
+class _Found:
+    """All that was worked out from the bags, before it is said."""
+
+    catch: Catch
+    estimates: pd.DataFrame
+    stages: Mix | None
+    groups: Mix | None
+    border: BorderAnswer
+    decisions: tuple[Decision, ...]
+
+
+def _say(found: _Found, design: Design, statuses: pd.Series, asked: Settings) -> tuple[str, ...]:
+    pest = load_pest(found.catch.pest)
+    return (
+        *([design.visit.simulated] if design.visit.simulated else []),
+        *say_densities(found.estimates, asked.units),
+        *say_decisions(found.decisions, asked.units),
+        *say_rule(asked.decision_level, decided=bool(found.decisions)),
+        *say_stopped(design, statuses),
+        *say_stages(found.groups, pest),
+        *say_shift(asked.before, found.groups, asked.visit_before),
+        say_border(found.border, asked.border_margin),
+        *say_thresholds(pest, asked.units),
+        *say_account(found.catch, design, statuses),
+    )
+
+
+def _mark(table: pd.DataFrame, design: Design, *, stopped: bool) -> pd.DataFrame:
+    """Return the rows with what must be known of all of them behind their method."""
+    marks = ("; stopped early" if stopped else "") + ("; simulated counts" if design.visit.simulated else "")
+    return table.assign(method=table["method"] + marks) if marks else table
 
 
 def _check_numbers(level: float, threshold_per_m2: float | None) -> None:

@@ -62,11 +62,13 @@ _FIND_WORDS = "Find a point by its label and its words; a phone's fix is wider t
 _HOLE_TEXT = Text(8, bold=True)
 
 
-def draw_map_book(book: Book, design: Design, ground: Ground, *, units: Units) -> list[str]:
-    """Draw the overview and the hole pages, and return the labels of points that found no room on any page."""
-    draw_overview(book, design, ground, units=units)
+def draw_hole_pages(book: Book, design: Design, ground: Ground, *, frame: Frame, units: Units) -> list[str]:
+    """Draw the hole pages, and return the labels of points that found no room on any page.
+
+    ``frame`` is the map's place on an upright page, for the page before may lie on its side.
+    """
     missing = set(design.points["point_id"])
-    for page in plan_pages(ground.surfaces, design.points, map_frame(book)):
+    for page in plan_pages(ground.surfaces, design.points, frame):
         next_page(book)
         missing -= draw_map_page(book, page, design, ground, units=units)
     return sorted(missing)

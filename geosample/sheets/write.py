@@ -15,9 +15,9 @@ from geosample.sheets.bench import BATCH, StopTable, recount_rows, stop_tables
 from geosample.sheets.blanks import check_not_filled, make_csv, make_workbook
 from geosample.sheets.columns import blank_rows
 from geosample.sheets.crew import draw_bench_sheet, draw_field_sheet, draw_stop_table
-from geosample.sheets.finding import NO_WORDS, add_finding, read_landmarks
+from geosample.sheets.finding import NO_WORDS, add_finding, named_landmarks, read_landmarks
 from geosample.sheets.form import make_form
-from geosample.sheets.mapbook import draw_map_book
+from geosample.sheets.mapbook import draw_hole_pages, draw_overview, map_frame
 from geosample.sheets.paper import close_book, open_book
 from geosample.sheets.waypoints import make_gpx, make_kml
 from geosample.units import INCH_M, Units
@@ -143,7 +143,7 @@ def find_points(design: Design, ground: Ground, *, units: Units = "us", options:
         When the file of landmarks can't be used.
     """
     options = options or SheetOptions()
-    landmarks = read_landmarks(options.landmarks, ground.crs) if options.landmarks else None
+    landmarks = read_landmarks(options.landmarks, ground.crs) if options.landmarks else named_landmarks(ground)
     return add_finding(design, ground, pace_m=options.pace_m, units=units, landmarks=landmarks)
 
 
@@ -154,8 +154,11 @@ def _make_files(
     profile = load_pest(design.visit.pest)
     rows = blank_rows(design, profile, method=options.method)
     book = open_book(paper=paper, title=f"Sampling map, visit {design.visit.visit}, design {design.visit.design_code}")
-    missing = draw_map_book(book, design, ground, units=units)
+    frame = map_frame(book)
+    draw_overview(book, design, ground, units=units)
+    # Behind the overview, since the crew turns to it at every point; the hole pages are for when words fail.
     draw_field_sheet(book, design, pace_m=options.pace_m, units=units)
+    missing = draw_hole_pages(book, design, ground, frame=frame, units=units)
     draw_bench_sheet(book, design, profile, method=options.method, batch=options.batch)
     for table in (*stop_tables(design, units), *options.stop_tables):
         draw_stop_table(book, design, table)

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import shapely
 
 from geosample.sheets.finding.clock import Clock, hour_ray, reach_edge
-from geosample.sheets.finding.landmarks import read_landmarks, tell_landmark, tell_leg
+from geosample.sheets.finding.landmarks import named_landmarks, read_landmarks, tell_landmark, tell_leg
 from geosample.sheets.finding.words import DIAL_KINDS, Sights, read_finding, take_sights, write_finding
 from geosample.units import Units
 
@@ -24,6 +24,7 @@ __all__ = [
     "Sights",
     "add_finding",
     "hour_ray",
+    "named_landmarks",
     "reach_edge",
     "read_finding",
     "read_landmarks",

@@ -14,6 +14,8 @@ if TYPE_CHECKING:
     import geopandas as gpd
     import pyproj
 
+    from geosample.ground import Ground
+
 NEAR_M = 40.0
 """A landmark farther than this helps nobody (common practice, no source), m."""
 _NAMES = ("name", "label", "id", "number")
@@ -55,6 +57,15 @@ def read_landmarks(path: str | Path, crs: pyproj.CRS) -> gpd.GeoDataFrame:
         raise SheetsError(Problem(where, found, expected, "rename the column that holds the landmarks' names"))
     kept = frame[frame.geometry.notna() & frame[column].notna()].to_crs(crs)
     return gpd.GeoDataFrame({"name": kept[column].astype(str)}, geometry=kept.geometry.centroid, crs=crs)
+
+
+def named_landmarks(ground: Ground) -> gpd.GeoDataFrame | None:
+    """Return the ground's own landmarks that have a name, as points; None where there are none."""
+    marks = ground.landmarks
+    if marks is None or marks.empty:
+        return None
+    named = marks[marks["name"].notna()]
+    return None if named.empty else named.assign(geometry=named.geometry.centroid)
 
 
 def tell_landmark(landmarks: gpd.GeoDataFrame | None, place: np.ndarray, *, pace_m: float) -> str:

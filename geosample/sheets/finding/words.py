@@ -29,10 +29,13 @@ DIAL_KINDS = ("green", "collar")
 LONG_KINDS = ("fairway", "approach", "tee")
 _MINUTES = (15, 10, 5)
 _ON_LINE_PACES = 0.5
+_MOST_PACES = 100
+"""More than this nobody counts: farther out it is told in yards or metres, for markers and range finders (P)."""
+_FAR_UNITS = {"yd": 3 * FOOT_M, "m": 1.0}
 _DIAL = re.compile(r"(\d+):(\d\d) o'clock .*?, (?:(at)|([\d½]+) (paces?|ft|cm) (in|out) from) ")
 _PIECE = re.compile(r"piece (\d+) of \d+")
 _LONG = re.compile(
-    r"(\d+) paces? from the \w+ end along the middle line, "
+    r"(\d+) (paces?|yd|m)(?: \(\d+ paces\))? from the \w+ end along the middle line, "
     r"(?:(on) it|(?:([\d½]+) paces? (in from the|to the)|at the) (left|right))"
 )
 
@@ -93,7 +96,7 @@ def write_finding(sights: Sights, place: np.ndarray, *, pace_m: float, units: Un
         tries = [_say_dial(sights, sights.clock, place, minutes, step) for minutes in _MINUTES]
         within_m = GREEN_WITHIN_M
     else:
-        tries, within_m = [*_say_long(sights, place, pace_m), *_say_out(sights, place, pace_m)], LONG_WITHIN_M
+        tries, within_m = [*_say_long(sights, place, pace_m, units), *_say_out(sights, place, pace_m)], LONG_WITHIN_M
     for words in tries:
         back = read_finding(words, sights, pace_m=pace_m)
         if back is not None and math.dist(back, place) <= within_m:
@@ -154,7 +157,7 @@ def _say_out(sights: Sights, place: np.ndarray, pace_m: float) -> list[str]:
     return words
 
 
-def _say_long(sights: Sights, place: np.ndarray, pace_m: float) -> list[str]:
+def _say_long(sights: Sights, place: np.ndarray, pace_m: float, units: Units) -> list[str]:
     """Return sentences in order of preference: in from the nearer side, then off the middle line."""
     if not sights.lines:
         return []
@@ -163,16 +166,26 @@ def _say_long(sights: Sights, place: np.ndarray, pace_m: float) -> list[str]:
     line = sights.lines[number]
     piece = f"piece {number + 1} of {len(sights.lines)} from the green: " if len(sights.lines) > 1 else ""
     along_m, left_m = tell_along(line, place)
-    paces = round(along_m / pace_m)
-    start = f"{piece}{paces} {_paces(paces)} from the {_end_of(sights.kind)} end along the middle line, "
+    told_m, far = _say_along(along_m, pace_m, units)
+    start = f"{piece}{far} from the {_end_of(sights.kind)} end along the middle line, "
     side = "left" if left_m > 0 else "right"
     off = round(2 * abs(left_m) / pace_m) / 2
-    in_m = reach_side(line, paces * pace_m, side) - abs(left_m)
+    in_m = reach_side(line, told_m, side) - abs(left_m)
     inner = f"{_say_in(in_m / pace_m)} the {side} (facing the green)"
     outer = f"{show_half(off)} {_paces(off)} to the {side} (facing the green)"
     if off <= _ON_LINE_PACES:
         return [f"{start}on it", start + outer]
     return [start + inner, start + outer] if in_m > 0 else [start + outer]
+
+
+def _say_along(along_m: float, pace_m: float, units: Units) -> tuple[float, str]:
+    """Return how far along it is, as told: in m, and in words."""
+    paces = round(along_m / pace_m)
+    if paces <= _MOST_PACES:
+        return paces * pace_m, f"{paces} {_paces(paces)}"
+    unit = "yd" if units == "us" else "m"
+    number = round(along_m / _FAR_UNITS[unit])
+    return number * _FAR_UNITS[unit], f"{number} {unit} ({paces} paces)"
 
 
 def _say_in(paces: float) -> str:
@@ -197,11 +210,11 @@ def _read_half(text: str) -> float:
 
 
 def _read_long(found: re.Match[str], line: MiddleLine, pace_m: float) -> np.ndarray:
-    along_m = int(found[1]) * pace_m
-    if found[2]:
+    along_m = int(found[1]) * _FAR_UNITS.get(found[2], pace_m)
+    if found[3]:
         return walk_along(line, along_m, 0.0)
-    paces_m, way = _read_half(found[3] or "0") * pace_m, 1 if found[5] == "left" else -1
-    left_m = way * (paces_m if found[4] == "to the" else reach_side(line, along_m, found[5]) - paces_m)
+    paces_m, way = _read_half(found[4] or "0") * pace_m, 1 if found[6] == "left" else -1
+    left_m = way * (paces_m if found[5] == "to the" else reach_side(line, along_m, found[6]) - paces_m)
     return walk_along(line, along_m, left_m)
 
 
