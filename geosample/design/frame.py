@@ -94,15 +94,21 @@ def cut_frame(parts: gpd.GeoDataFrame, points: int, *, lines: Geometry, border_w
     cells = cut_cells(parts, cell_m)
     number = dict(zip(parts["surface_id"], parts.index, strict=True))
     part, shapes = cells["surface_id"].map(number).to_numpy(dtype=np.int64), cells.geometry.to_numpy()
-    weight = np.ones(len(shapes))
+    places, weight = _middles(shapes), np.ones(len(shapes))
     if border_weight > 1:
-        shapes, part = _refine_edge(shapes, part, cell_m, lines)
-        weight = weigh_edge(measure_edge(lines, *_middles(shapes).T), border_weight)
+        edge_m = measure_edge(lines, *places.T)
+        near = np.flatnonzero(edge_m < EDGE_STRIP_M) if cell_m > EDGE_CELL_M else np.zeros(0, dtype=np.int64)
+        far = np.setdiff1d(np.arange(len(shapes)), near)
+        fine, owner = _cut_finer(shapes[near], part[near], parts.geometry, cell_m)
+        within = _middles(fine)
+        edge_m = np.concatenate([edge_m[far], measure_edge(lines, *within.T)])
+        shapes, part = np.concatenate([shapes[far], fine]), np.concatenate([part[far], owner])
+        places, weight = np.concatenate([places[far], within]), weigh_edge(edge_m, border_weight)
     return Frame(
         stratum=parts["stratum"].iloc[0],
         kind=parts["kind"].iloc[0],
         part=part,
-        places=_middles(shapes),
+        places=places,
         area_m2=shapely.area(shapes),
         weight=weight,
         shapes=shapes,
@@ -114,25 +120,32 @@ def _middles(shapes: np.ndarray) -> np.ndarray:
     return np.asarray(shapely.get_coordinates(shapely.centroid(shapes)))
 
 
-def _refine_edge(shapes: np.ndarray, part: np.ndarray, cell_m: float, lines: Geometry) -> tuple[np.ndarray, np.ndarray]:
-    """Return the cells with those near the edge cut finer, and the part each lies in."""
+def _cut_finer(
+    shapes: np.ndarray, part: np.ndarray, wholes: gpd.GeoSeries, cell_m: float
+) -> tuple[np.ndarray, np.ndarray]:
+    """Return the cells cut into squares of about a metre, clipped, and the part each lies in."""
     times = int(np.ceil(cell_m / EDGE_CELL_M))
-    if times == 1:
-        return shapes, part
-    near = np.flatnonzero(measure_edge(lines, *_middles(shapes).T) < EDGE_STRIP_M)
     side = cell_m / times
-    corner = np.floor(_middles(shapes[near]) / cell_m) * cell_m
+    corner = np.floor(_middles(shapes) / cell_m) * cell_m
     across, up = (step.ravel() * side for step in np.meshgrid(np.arange(times), np.arange(times)))
     west = (corner[:, :1] + across).ravel()
     south = (corner[:, 1:] + up).ravel()
     fine = shapely.box(west, south, west + side, south + side)
-    # A whole cell's pieces need no cutting, and most cells are whole.
-    cut = np.repeat(shapely.area(shapes[near]) < cell_m**2 * (1 - 1e-9), times**2)
-    fine[cut] = shapely.intersection(np.repeat(shapes[near], times**2)[cut], fine[cut])
-    real = shapely.area(fine) > 0
-    far = np.setdiff1d(np.arange(len(shapes)), near)
-    owner = np.repeat(part[near], times**2)[real]
-    return np.concatenate([shapes[far], fine[real]]), np.concatenate([part[far], owner])
+    owner = np.repeat(part, times**2)
+    # Most squares lie wholly in or out of the part; a prepared shape tells that at a tenth of the price of a cut.
+    cut = np.repeat(shapely.area(shapes) < cell_m**2 * (1 - 1e-9), times**2)
+    real = np.ones(len(fine), dtype=bool)
+    for row in np.unique(part):
+        whole = wholes.loc[row]
+        shapely.prepare(whole)
+        mine = np.flatnonzero((owner == row) & cut)
+        real[mine] = shapely.intersects(whole, fine[mine])
+        cut[mine] = real[mine] & ~shapely.contains_properly(whole, fine[mine])
+    # Clipping by an upright box is several times faster than an overlay, and as exact.
+    bounds = zip(np.repeat(shapes, times**2)[cut], *shapely.bounds(fine[cut]).T.tolist(), strict=True)
+    fine[cut] = [shapely.clip_by_rect(*bound) for bound in bounds]
+    real &= shapely.area(fine) > 0
+    return fine[real], owner[real]
 
 
 def weigh_edge(edge_m: np.ndarray, border_weight: float) -> np.ndarray:

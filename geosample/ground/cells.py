@@ -11,6 +11,8 @@ if TYPE_CHECKING:
     import geopandas as gpd
     from shapely import Geometry
 
+_BLOCK = 8
+
 
 def cut_cells(surfaces: gpd.GeoDataFrame, cell_m: float) -> gpd.GeoDataFrame:
     """Return the cells of one grid, each clipped to its surface.
@@ -52,35 +54,56 @@ def cut_cells(surfaces: gpd.GeoDataFrame, cell_m: float) -> gpd.GeoDataFrame:
 def _cut_one(surface_id: str, geometry: Geometry, cell_m: float) -> gpd.GeoDataFrame:
     import pandas as pd
 
-    column, row = _grid_over(geometry, cell_m)
+    column, row, whole = _cells_over(geometry, cell_m)
     boxes = shapely.box(column * cell_m, row * cell_m, (column + 1) * cell_m, (row + 1) * cell_m)
-    shapely.prepare(geometry)
-    touched = shapely.intersects(geometry, boxes)
-    column, row, boxes = column[touched], row[touched], boxes[touched]
-    partly = ~shapely.contains_properly(geometry, boxes)
-    boxes[partly] = shapely.intersection(boxes[partly], geometry)
+    boxes[~whole] = shapely.intersection(boxes[~whole], geometry)
     area = shapely.area(boxes)
     real = area > 0
-    places = _places_inside(boxes[real])
+    places = np.column_stack([(column + 0.5) * cell_m, (row + 0.5) * cell_m])
+    places[~whole & real] = _places_inside(boxes[~whole & real])
     return pd.DataFrame(
         {
             "surface_id": surface_id,
             "column": column[real],
             "row": row[real],
             "area_m2": area[real],
-            "easting": places[:, 0],
-            "northing": places[:, 1],
+            "easting": places[real, 0],
+            "northing": places[real, 1],
             "geometry": boxes[real],
         }
     )
 
 
-def _grid_over(geometry: Geometry, cell_m: float) -> tuple[np.ndarray, np.ndarray]:
+def _cells_over(geometry: Geometry, cell_m: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Return column and row of the cells that touch the shape, and which lie wholly inside; row by row.
+
+    Blocks of cells are tried first: most of a bent fairway's bounding box is not fairway.
+    """
+    shapely.prepare(geometry)
     west, south, east, north = shapely.bounds(geometry)
     columns = np.arange(np.floor(west / cell_m), np.ceil(east / cell_m), dtype=np.int64)
     rows = np.arange(np.floor(south / cell_m), np.ceil(north / cell_m), dtype=np.int64)
-    column, row = np.meshgrid(columns, rows)
-    return column.ravel(), row.ravel()
+    blocks = [np.unique(numbers // _BLOCK) for numbers in (columns, rows)]
+    block_column, block_row = (grid.ravel() for grid in np.meshgrid(*blocks))
+    column, row, inside = _try_boxes(geometry, block_column, block_row, _BLOCK * cell_m)
+    step = np.arange(_BLOCK)
+    across, up = (grid.ravel() for grid in np.meshgrid(step, step))
+    fine = [np.add.outer(column * _BLOCK, across).ravel(), np.add.outer(row * _BLOCK, up).ravel()]
+    sure = np.repeat(inside, _BLOCK**2)
+    open_column, open_row, open_inside = _try_boxes(geometry, fine[0][~sure], fine[1][~sure], cell_m)
+    all_columns, all_rows = np.append(fine[0][sure], open_column), np.append(fine[1][sure], open_row)
+    order = np.lexsort((all_columns, all_rows))
+    whole = np.append(np.ones(int(sure.sum()), dtype=bool), open_inside)
+    return all_columns[order], all_rows[order], whole[order]
+
+
+def _try_boxes(
+    geometry: Geometry, column: np.ndarray, row: np.ndarray, side_m: float
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Return the squares that touch the prepared shape, and whether each lies inside it."""
+    boxes = shapely.box(column * side_m, row * side_m, (column + 1) * side_m, (row + 1) * side_m)
+    touched = shapely.intersects(geometry, boxes)
+    return column[touched], row[touched], shapely.contains_properly(geometry, boxes[touched])
 
 
 def _places_inside(pieces: np.ndarray) -> np.ndarray:

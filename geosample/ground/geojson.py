@@ -117,8 +117,8 @@ def _build_all(geometry: Mapping[str, Any]) -> Iterator[Built]:
             yield None, ["a shape that is no object"]
         elif one.get("type") == "GeometryCollection":
             waiting.extend(reversed(_listed(one.get("geometries"))))
-        elif one.get("type") in _SINGLE:
-            yield from (_build(_SINGLE[str(one["type"])], part) for part in _listed(one.get("coordinates")))
+        elif str(one.get("type")) in _SINGLE:
+            yield from (_build(_SINGLE[str(one.get("type"))], part) for part in _listed(one.get("coordinates")))
         else:
             yield _build(str(one.get("type")), one.get("coordinates"))
 
