@@ -187,11 +187,12 @@ def _paint_hatch(book: Book, polygon: Geometry, look: Look) -> None:
     canvas.setLineWidth(0.15)
     if look.hatch in _LINES_DEG:
         for angle_deg in _LINES_DEG[look.hatch]:
-            canvas.lines(_hatch_lines(polygon, angle_deg, look.hatch_mm))
+            canvas.drawPath(_segments(canvas, _hatch_lines(polygon, angle_deg, look.hatch_mm)), stroke=1, fill=0)
     elif look.hatch == "dots":
         canvas.setLineCap(1)  # a stroke of no length with round ends is a dot, and a tenth of a circle's bytes
         canvas.setLineWidth(0.36)
-        canvas.lines([(east, north, east + 0.001, north) for east, north in _hatch_places(polygon, look.hatch_mm)])
+        places = _hatch_places(polygon, look.hatch_mm).tolist()
+        canvas.drawPath(_segments(canvas, [(e, n, e + 0.001, n) for e, n in places]), stroke=1, fill=0)
     else:
         for east_mm, north_mm in _hatch_places(polygon, look.hatch_mm):
             canvas.circle(east_mm, north_mm, 0.9, stroke=1, fill=0)
@@ -232,9 +233,22 @@ def _rings(polygon: Geometry) -> list[np.ndarray]:
 def _path(canvas: Any, rings: Iterable[np.ndarray], *, closed: bool = True) -> Any:
     path = canvas.beginPath()
     for corners in rings:
-        path.moveTo(*corners[0])
-        for corner in corners[1:]:
-            path.lineTo(*corner)
-        if closed:
-            path.close()
+        steps = " ".join(f"{east:.3f} {north:.3f} l" for east, north in corners[1:].tolist())
+        start = f"{corners[0][0]:.3f} {corners[0][1]:.3f} m"
+        _write(path, f"{start} {steps} h" if closed else f"{start} {steps}")
     return path
+
+
+def _segments(canvas: Any, ends: Iterable[Sequence[float]]) -> Any:
+    """Return a path of single lines: west, south, east, north of each."""
+    path = canvas.beginPath()
+    _write(path, " ".join(f"{a:.3f} {b:.3f} m {c:.3f} {d:.3f} l" for a, b, c, d in ends))
+    return path
+
+
+def _write(path: Any, operators: str) -> None:
+    """Append PDF path operators (ISO 32000, 8.5.2); a micrometre is the finest step.
+
+    Written straight into the path, since reportlab's own calls spend most of a book's time on formatting numbers.
+    """
+    path._code.append(operators)
