@@ -185,10 +185,16 @@ def test_one_function_alone_turns_the_order_of_coordinates():
     assert others == ["offline.py"]
 
 
-@pytest.mark.parametrize(("name", "found"), [("map.pdf", "map.pdf"), ("none/map.html", "no folder")])
-def test_a_page_that_cannot_be_written_is_refused_before_the_work(complete: Survey, tmp_path: Path, name, found):
-    with pytest.raises(MapError, match=found):
-        draw_map(complete, tmp_path / name)
+def test_a_page_that_is_no_page_is_refused_before_the_work(complete: Survey, tmp_path: Path):
+    with pytest.raises(MapError, match=r"map\.pdf"):
+        draw_map(complete, tmp_path / "map.pdf")
+
+
+def test_the_page_s_folder_is_made_and_where_none_can_be_that_is_said(complete: Survey, tmp_path: Path):
+    assert draw_map(complete, tmp_path / "a" / "b" / "map.html").stat().st_size > 0
+    (tmp_path / "file").write_text("no folder")
+    with pytest.raises(MapError, match="room and permission"):
+        draw_map(complete, tmp_path / "file" / "map.html")
 
 
 def test_a_survey_without_ground_says_what_to_run(tmp_path: Path):

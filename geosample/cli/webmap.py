@@ -31,10 +31,10 @@ def command(survey: Path, out: Path, visit: str | None, as_json: bool, **looks: 
       geosample map course.gpkg --out map.html
     """  # noqa: D301
     from geosample.survey import open_survey
-    from geosample.webmap import Look, draw_map, summarise
+    from geosample.webmap import Look, draw_story, gather_story, summarise
 
     opened = open_survey(survey, must_exist=True)
     look = Look(thresholds_per_m2=looks.pop("thresholds"), **looks)
-    path = draw_map(opened, out, visit=visit, look=look)
-    lines, summary = summarise(opened, path, visit=visit, units=look.units)
+    story = gather_story(opened, visit)
+    lines, summary = summarise(story, draw_story(story, out, look), units=look.units)
     report.say(lines, summary, as_json=as_json)

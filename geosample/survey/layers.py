@@ -120,6 +120,10 @@ def shape_frame(layer: str, frame: pd.DataFrame) -> pd.DataFrame:
 def _typed(values: pd.Series, kind: Kind) -> pd.Series:
     import pandas as pd
 
+    if kind == "text" and isinstance(values.dtype, pd.StringDtype):
+        objects = values.to_numpy(dtype=object)
+        objects[values.isna().to_numpy()] = None
+        return pd.Series(objects, index=values.index, dtype="object")
     if kind == "text":
         texts = [None if missing else str(value) for value, missing in zip(values, values.isna(), strict=True)]
         return pd.Series(texts, index=values.index, dtype="object")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from contextlib import suppress
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -49,10 +50,13 @@ def draw_map(
     MapError
         When the page can't be written, or a threshold lies outside the map's range.
     """
-    path = Path(path)
+    return draw_story(gather_story(survey, visit), Path(path), look or Look(units=units))
+
+
+def draw_story(story: Story, path: Path, look: Look) -> Path:
+    """Write the page of what was gathered already, and return its path; errors as for ``draw_map``."""
     check_path(path)
-    story = gather_story(survey, visit)
-    write_page(path, compose_page(story, look or Look(units=units)))
+    write_page(path, compose_page(story, look))
     return path
 
 
@@ -60,18 +64,18 @@ def check_path(path: Path) -> None:
     """Raise MapError unless a page can be written there."""
     if path.suffix.lower() not in {".html", ".htm"}:
         raise MapError(Problem("--out", str(path), "a file ending in .html", "name the page, such as map.html"))
-    if not path.parent.is_dir():
-        raise MapError(Problem("--out", f"no folder '{path.parent}'", "a folder to write the page in", "make it first"))
 
 
 def write_page(path: Path, page: str) -> None:
     """Write the page beside its place and put it there in one step, so that no half page is ever seen."""
     part = path.with_name(f".{path.name}.part")
     try:
+        path.parent.mkdir(parents=True, exist_ok=True)
         part.write_text(page, encoding="utf-8")
         part.replace(path)
     except OSError as error:
-        part.unlink(missing_ok=True)
+        with suppress(OSError):
+            part.unlink(missing_ok=True)
         remedy = "free some space or choose a folder you may write to"
         raise MapError(Problem(str(path), f"'{error.strerror}'", "room and permission to write", remedy)) from error
 

@@ -3,31 +3,25 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from geosample.cautions import TREATMENT
 from geosample.units import Units, show_area
 from geosample.webmap import popups
 from geosample.webmap.measures import unknown_area
-from geosample.webmap.model import Story, gather_story
-
-if TYPE_CHECKING:
-    from geosample.survey import Survey
+from geosample.webmap.model import Story
 
 
-def summarise(
-    survey: Survey, path: Path, *, visit: str | None = None, units: Units = "us"
-) -> tuple[list[str], dict[str, Any]]:
+def summarise(story: Story, path: Path, *, units: Units = "us") -> tuple[list[str], dict[str, Any]]:
     """Return the lines and the JSON summary for a page that was written.
 
     Parameters
     ----------
-    survey : Survey
+    story : Story
         What was drawn.
     path : Path
         The page.
     """
-    story = gather_story(survey, visit)
     summary = _count(story, path)
     lines = [f"wrote {path} ({summary['size_bytes'] / 1e6:.1f} MB); it opens with no network"]
     if story.simulated:
