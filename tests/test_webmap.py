@@ -5,10 +5,12 @@ from __future__ import annotations
 import importlib.util
 import json
 import re
+from dataclasses import replace
 from pathlib import Path
 from types import ModuleType
 
 import numpy as np
+import pandas as pd
 import pytest
 import rasterio
 import shapely
@@ -25,7 +27,9 @@ from geosample.survey import Survey, open_survey
 from geosample.units import FOOT2_M2
 from geosample.webmap import Look, assets, draw_map, gather_story, measures, offline, popups
 from geosample.webmap.aerial import warp_picture
-from geosample.webmap.answer import write_answer
+from geosample.webmap.answer import write_answer, write_headline
+from geosample.webmap.draw import compose_page
+from geosample.webmap.places import cluster_features
 from geosample.webmap.raster import lay_pixels
 
 
@@ -76,6 +80,35 @@ def test_the_answer_says_where_how_much_how_sure_and_what_is_not_known(complete:
     assert "1 zone suggested for treatment" in text
     assert "24 to 59/ft²" in text
     assert "2 samples came back without a count: missing, not zero" in text
+
+
+def test_the_headline_says_what_to_do_how_many_and_what_nobody_knows(complete: Survey):
+    text = write_headline(gather_story(complete)).striptags()
+    assert text.startswith("1 zone suggested for treatment")
+    assert "on average (95 % interval" in text
+    assert "of the mapped ground is not known (striped)" in text
+
+
+def test_stage_groups_stand_in_the_answer_with_their_intervals(complete: Survey):
+    story = gather_story(complete)
+    rows = [("larvae in the stem", 0.7, 0.5, 0.85), ("pupae", 0.3, 0.15, 0.5)]
+    frame = pd.DataFrame(rows, columns=["domain", "value", "low", "high"]).assign(what="stage group share")
+    staged = replace(story, findings=pd.concat([story.findings, frame], ignore_index=True))
+    [line] = [line for line in write_answer(staged) if line.head == "Stages"]
+    assert line.text.striptags() == "larvae in the stem 70 % (50 % to 85 %) and pupae 30 % (15 % to 50 %)."
+
+
+def test_samples_in_a_high_cluster_get_rings_and_the_warning_that_goes_with_them(complete: Survey, tmp_path: Path):
+    story = gather_story(complete)
+    name = str(story.samples["sample_id"].iloc[0])
+    clusters = {"high": [name], "warning": "higher than this survey's mean, not above <b>the</b> threshold"}
+    marked = replace(story, density=replace(story.density, fitted={"clusters": clusters}))
+    [ring] = cluster_features(marked)
+    assert ring["properties"]["look"] == "point cluster"
+    assert "&lt;b&gt;" in ring["properties"]["say"]
+    page = compose_page(marked, Look())
+    assert "Clusters of high counts" in page
+    assert "Clusters of high counts" not in compose_page(story, Look())
 
 
 def test_each_missing_stage_is_named(surveys: ModuleType, small_ground: Ground, tmp_path: Path):

@@ -46,11 +46,38 @@ def write_answer(story: Story) -> list[Line]:
     lines = [
         Line("Where", _where(story)),
         Line("How much", _how_much(story)),
+        Line("Stages", _stages(story)),
         Line("How sure", _how_sure(story)),
         Line("Not known", _not_known(story)),
         Line("Not done yet", _not_done(story)),
     ]
     return [line for line in lines if line.text]
+
+
+def write_headline(story: Story) -> Markup:
+    """Return what to do in a sentence or two, and how much of the ground nobody knows: what a phone shows first."""
+    parts = [_zones_in_words(story)]
+    row = broadest(story.estimates)
+    if row is not None:
+        interval = wording.interval(row["low_per_m2"], row["high_per_m2"])
+        mean = wording.density(row["mean_per_m2"])
+        parts.append(Markup("{} on average ({:.0f} % interval {}).").format(mean, row["level"] * 100, interval))
+    if story.density is not None:
+        share = unknown_area(story.density) / float(story.density.cells["area_m2"].sum())
+        parts.append(Markup("{} of the mapped ground is not known (striped).").format(wording.percent(share)))
+    return _sentences(*parts) or _not_done(story)
+
+
+def _stages(story: Story) -> Markup:
+    """Return the stage groups with their shares and intervals, the commonest first."""
+    rows = story.findings[(story.findings["what"] == "stage group share") & (story.findings["value"] > 0)]
+    told = [
+        Markup("{} {} ({} to {})").format(
+            row["domain"], *(wording.percent(float(row[name])) for name in ("value", "low", "high"))
+        )
+        for row in rows.sort_values("value", ascending=False, kind="stable").to_dict("records")
+    ]
+    return Markup("{}.").format(wording.join_words(told)) if told else Markup("")
 
 
 def broadest(estimates: pd.DataFrame) -> dict[str, Any] | None:

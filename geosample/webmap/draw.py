@@ -110,6 +110,7 @@ def list_sheets(story: Story) -> Sheets:
         "obstacles": [("obstacles", places.obstacle_features(story))],
         "surfaces": [("ground", places.surface_features(story))],
         "points": [("markerPane", places.point_features(story))],
+        "clusters": [("markerPane", places.cluster_features(story))],
     }
     for action in popups.ACTIONS:
         shapes = places.zone_features(story, action)

@@ -14,7 +14,7 @@ from jinja2 import DictLoader, Environment, StrictUndefined
 from geosample import __version__
 from geosample.cautions import GRADES, TREATMENT
 from geosample.webmap import popups, wording
-from geosample.webmap.answer import write_answer
+from geosample.webmap.answer import write_answer, write_headline
 from geosample.webmap.measures import unknown_area
 from geosample.webmap.model import Look, Story
 from geosample.webmap.pictures import Drawn
@@ -64,6 +64,7 @@ def write_top(listing: Listing) -> str:
             visit=story.visit,
             pest=story.pest,
             simulated=story.simulated,
+            headline=write_headline(story),
             answer=write_answer(story),
             has_zones=len(story.zones) > 0,
         )
@@ -84,6 +85,7 @@ def write_rest(listing: Listing) -> str:
             steps=drawn.steps if drawn else [],
             first_step=drawn.first if drawn else 0,
             level=_level(story),
+            clusters=_say_clusters(story),
             unknown_m2=unknown_area(story.density) if story.density else 0.0,
             has_zones=len(story.zones) > 0,
             no_zones=_no_zones(story),
@@ -126,6 +128,12 @@ def script_json(value: Any) -> str:
     '{"name":"\\u003c/script>"}'
     """
     return json.dumps(value, ensure_ascii=False, separators=(",", ":"), allow_nan=False).replace("<", "\\u003c")
+
+
+def _say_clusters(story: Story) -> str:
+    """Return what was found of clusters, with its warning; empty where nobody looked."""
+    notes = story.findings.loc[story.findings["what"] == "clusters", "note"].dropna()
+    return str(notes.iloc[0]) if len(notes) else ""
 
 
 def _level(story: Story) -> str:

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any, cast
 import numpy as np
 import pandas as pd
 import shapely
+from markupsafe import Markup
 
 from geosample.webmap import popups
 from geosample.webmap.model import Story
@@ -63,6 +64,27 @@ def point_features(story: Story) -> list[Feature]:
     stray = samples[~samples["point_id"].isin(set(story.points["point_id"]))]
     strays = [{**row, "point_id": row["sample_id"], "kind": "place off the plan"} for row in _records(stray)]
     return points + _features(stray, [_point_properties(row, [row], story) for row in strays])
+
+
+def cluster_features(story: Story) -> list[Feature]:
+    """Return the samples that lie in a cluster of high counts (Getis-Ord Gi*), as rings round their points."""
+    found = story.density.fitted.get("clusters", {}) if story.density else {}
+    high = {str(name) for name in found.get("high", [])}
+    rows = story.samples[story.samples["sample_id"].isin(high)]
+    warning = str(found.get("warning", ""))
+    return _features(
+        rows,
+        [
+            {
+                "look": "point cluster",
+                "mark": "",
+                "id": f"cluster {row['sample_id']}",
+                "name": f"Cluster at {row['point_id']}",
+                "say": str(Markup("{}: in a cluster of high counts. {}").format(row["point_id"], warning)),
+            }
+            for row in _records(rows)
+        ],
+    )
 
 
 def with_counts(story: Story) -> gpd.GeoDataFrame:

@@ -127,6 +127,7 @@ def test_a_zone_says_the_same_area_in_its_popup_the_table_and_the_survey(chromiu
 
 def test_the_reader_can_change_units(chromium: Browser, page: Path):
     open_page(chromium, page)
+    ask(chromium, "document.getElementById('why').open = true")
     text = "return document.querySelector('.answer').innerText"
     assert "/ft²" in ask(chromium, text)
     click(chromium, "input[name=units][value=metric]")
@@ -182,3 +183,16 @@ def test_the_map_stands_beside_the_simulated_note(chromium: Browser, page: Path,
     box = ask(chromium, "return document.querySelector('.simulated').getBoundingClientRect().top")
     assert ask(chromium, "return document.querySelector('.simulated').innerText") == surveys.SIMULATED
     assert box < PHONE[1] / 2
+
+
+@pytest.mark.parametrize("size", [(390, 844), (1280, 900)])
+def test_answer_and_map_share_the_first_screen(chromium: Browser, page: Path, size: tuple[int, int]):
+    chromium.set_window_size(*size)
+    open_page(chromium, page)
+    box = ask(chromium, "return JSON.stringify(document.querySelector('.folium-map').getBoundingClientRect())")
+    height = ask(chromium, "return window.innerHeight")
+    head = ask(chromium, "return document.querySelector('.headline').getBoundingClientRect().bottom")
+    top = float(json.loads(str(box))["top"])
+    assert 0 < float(str(head)) <= top
+    assert top < 0.75 * float(str(height))
+    assert ask(chromium, "return document.getElementById('why').open") is False

@@ -33,7 +33,7 @@ const geosample = (() => {
     if (layer.setStyle && item.properties.id) { reach(layer, item.properties.name); }
   }
 
-  const sizes = { s1: 24, s2: 30, s3: 38, s4: 46 };
+  const sizes = { s1: 24, s2: 30, s3: 38, s4: 46, cluster: 52 };
   function place(item, latlng) {
     const own = item.properties;
     const size = sizes[own.look.split(" ").find((word) => word in sizes)] || (own.mark ? 24 : 16);
@@ -214,6 +214,9 @@ const geosample = (() => {
     bind_print();
     control("topright", north);
     if (navigator.geolocation) { control("topleft", position_button); }
+    // On a small screen the map must be seen beside the answer; the reasons wait behind their heading.
+    if (window.innerWidth <= 520 || window.innerHeight < 1000) { document.getElementById("why").open = false; }
+    window.addEventListener("beforeprint", () => { document.getElementById("why").open = true; });
     page.map.fitBounds(page.first_bounds, { padding: [15, 15], animate: false });
     page.close_zoom = 18;
     page.map.on("zoomend", mind_zoom);
