@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import time
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -385,6 +386,22 @@ class TestHardInput:
         counts, _, _ = draw_counts(small_ground, 40, np.random.default_rng(8))
         with pytest.raises(DensityError, match="--cell"):
             map_density(counts, small_ground, cell_m=cell_m)
+
+    def test_one_enormous_count_does_not_judge_the_map_by_itself(self, small_ground: Ground) -> None:
+        counts, _, _ = draw_counts(small_ground, 60, np.random.default_rng(5))
+        huge = counts.counts.copy()
+        huge.loc[huge.index[10], "count"] = 9000
+        worth = map_density(replace(counts, counts=huge), small_ground, cell_m=4.0).fitted["map_worth"]
+        assert worth["left_out"] == [9000]
+        assert max(worth["log_score"].values()) < 10  # nats a sample; with that count in it, some hundreds
+        assert "Judged without the count of 9,000" in worth["sentence"]
+        plain = map_density(counts, small_ground, cell_m=4.0).fitted["map_worth"]
+        assert plain["left_out"] == []
+
+    def test_a_threshold_of_nothing_is_refused(self) -> None:
+        for threshold in (0.0, -1.0, float("nan")):
+            with pytest.raises(DensityError, match="--threshold"):
+                read_settings(threshold_per_m2=threshold)
 
     def test_every_sample_off_the_ground_is_named(self, small_ground: Ground) -> None:
         counts, places, _ = draw_counts(small_ground, 20, np.random.default_rng(8))

@@ -46,6 +46,9 @@ def read_settings(
         for text, one in zip(recoveries, found, strict=True)
         if one.stage or not one.method
     ]
+    if threshold_per_m2 is not None and not threshold_per_m2 > 0:
+        remedy = "name the density above which you would act, such as 30/ft2"
+        problems.append(Problem("--threshold", f"{threshold_per_m2:g} insects per m²", "more than 0", remedy))
     if problems:
         raise DensityError(problems)
     return Settings(

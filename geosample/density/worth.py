@@ -21,6 +21,8 @@ from geosample.density.scores import (
 Answer = Literal["yes", "a little", "no"]
 LEVELS = (0.5, 0.8, 0.9)
 _NINETY = 1.6448536269514722
+_ALONE, _FEWEST_JUDGED = 0.5, 10
+"""A sample that makes more than half of all gains and losses tells of itself, not of the map (own choice)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,6 +41,8 @@ class Worth:
         Share of counts inside the map's central predictive intervals, by level.
     tenths : tuple of float
         Share of counts in each tenth of what the map foretold; 0.1 each where it is right.
+    left_out : tuple of int
+        Counts that no way foretold and that would have decided by themselves; the scores are of the others.
     """
 
     answer: Answer
@@ -49,6 +53,7 @@ class Worth:
     crps: dict[str, float]
     holds: dict[str, float]
     tenths: tuple[float, ...]
+    left_out: tuple[int, ...] = ()
 
     @property
     def sentence(self) -> str:
@@ -58,20 +63,16 @@ class Worth:
             "a little": "where a sample lay foretold its count better than one average did, but not by more than luck",
             "no": "one average foretold the counts as well: decide by averages, not by this map",
         }[self.answer]
+        odd = ", ".join(f"{count:,}" for count in self.left_out)
+        without = f" Judged without the count of {odd}, which would decide by itself: check it." if odd else ""
         return (
             f"This map adds to the plain averages: {self.answer} ({meaning}; gain in log score {self.gain:+.3f} a "
-            f"sample, 90 % interval {self.low:+.3f} to {self.high:+.3f})."
+            f"sample, 90 % interval {self.low:+.3f} to {self.high:+.3f}).{without}"
         )
 
     def as_dict(self) -> dict[str, Any]:
         """Return the scores in plain JSON types."""
-        return {**asdict(self), "tenths": list(self.tenths), "sentence": self.sentence}
-
-
-def foretell_left_out(fitted: FittedField) -> Predictive:
-    """Return the predictive distribution of every sample's count from all the others."""
-    mean, spread = leave_one_out(fitted)
-    return mix_lognormal(mean, spread, fitted.sites.offset, fitted.hyper.k)
+        return {**asdict(self), "tenths": list(self.tenths), "left_out": list(self.left_out), "sentence": self.sentence}
 
 
 def judge_worth(fitted: FittedField) -> Worth:
@@ -83,12 +84,11 @@ def judge_worth(fitted: FittedField) -> Worth:
     a pattern, and too kind to the map by less than 0.01 nats a sample where there is none.
     """
     sites = fitted.sites
-    ways = {
-        "map": foretell_left_out(fitted),
-        "average": leave_out_average(sites.count, sites.offset, float(sites.basis[0, 0]))[0],
-        "distance": leave_out_distance(sites.places, sites.count, np.exp(sites.offset)),
-    }
-    scores = {name: way.log_score(sites.count) for name, way in ways.items()}
+    everyone = np.ones(len(sites.count), dtype=bool)
+    scores = {name: way.log_score(sites.count) for name, way in _foretell(fitted, everyone).items()}
+    fair = _find_fair(scores["average"] - scores["map"])
+    ways, count = _foretell(fitted, fair), sites.count[fair]
+    scores = {name: way.log_score(count) for name, way in ways.items()}
     gain, low, high = _mean_interval(scores["average"] - scores["map"])
     return Worth(
         "yes" if low > 0 else "a little" if gain > 0 else "no",
@@ -96,10 +96,35 @@ def judge_worth(fitted: FittedField) -> Worth:
         low,
         high,
         {name: float(score.mean()) for name, score in scores.items()},
-        {name: float(crps_counts(way, sites.count).mean()) for name, way in ways.items()},
-        {f"{level:g}": hold_share(ways["map"], sites.count, level) for level in LEVELS},
-        tuple(float(share) for share in spread_pit(ways["map"], sites.count)),
+        {name: float(crps_counts(way, count).mean()) for name, way in ways.items()},
+        {f"{level:g}": hold_share(ways["map"], count, level) for level in LEVELS},
+        tuple(float(share) for share in spread_pit(ways["map"], count)),
+        tuple(int(odd) for odd in sites.count[~fair]),
     )
+
+
+def _foretell(fitted: FittedField, fair: np.ndarray) -> dict[str, Predictive]:
+    """Return each way's foretelling of the fair samples, the plainer two from those alone."""
+    sites = fitted.sites
+    mean, spread = leave_one_out(fitted)
+    count, offset = sites.count[fair], sites.offset[fair]
+    return {
+        "map": mix_lognormal(mean[fair], spread[fair], offset, fitted.hyper.k),
+        "average": leave_out_average(count, offset, float(sites.basis[0, 0]))[0],
+        "distance": leave_out_distance(sites.places[fair], count, np.exp(offset)),
+    }
+
+
+def _find_fair(gains: np.ndarray) -> np.ndarray:
+    """Return the samples that do not decide by themselves: no more of all gains and losses than ``_ALONE``."""
+    fair = np.ones(len(gains), dtype=bool)
+    while fair.sum() > _FEWEST_JUDGED:
+        sizes = np.where(fair, np.abs(gains), 0.0)
+        worst = int(np.argmax(sizes))
+        if sizes[worst] <= _ALONE * sizes.sum():
+            return fair
+        fair[worst] = False
+    return fair
 
 
 def _mean_interval(gains: np.ndarray) -> tuple[float, float, float]:
