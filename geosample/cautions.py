@@ -31,7 +31,7 @@ class Caution:
     def __str__(self) -> str:
         """Return the sentence with its grade behind it."""
         ground = self.source or GRADES[self.grade]
-        return f"{self.text} [{ground}]"
+        return f"{self.text} [{self.grade}: {ground}]"
 
 
 TREATMENT = (

@@ -19,6 +19,7 @@ from geosample.density import save_density
 from geosample.ground import Ground, save_ground
 from geosample.survey import Survey, open_survey
 from geosample.treat import Zones, draw_plan, load_zones, write_zones
+from geosample.treat.amounts import Sprayer, parse_rate, take
 from geosample.units import FOOT2_M2
 
 
@@ -102,6 +103,20 @@ def test_the_plan_has_its_curve_and_a_page_a_hole_that_has_zones(zones, small_gr
     with pymupdf.open(stream=draw_plan(zones, small_ground), filetype="pdf") as book:
         heads = [page.get_text().split("\n")[0] for page in book]
     assert heads == ["Treatment plan", "How well it is aimed", "Hole 1"]
+
+
+def test_each_zone_says_what_it_takes_at_the_rate_that_was_entered(small_ground):
+    rate = parse_rate("0.2floz/1000ft2")
+    rated = plan(small_ground, patch(-50, -130, 14), sprayer=Sprayer(rate=rate))
+    text = words(draw_plan(rated, small_ground))
+    treat = rated.zones[rated.zones["action"] == "treat"]
+    assert len(treat)
+    for zone in treat.itertuples():
+        # NIST SP 811: 1 fl oz (US) = 29.573 53 mL; the area in ft² times 0.2 / 1000, cut to three figures.
+        ounces = zone.area_m2 / FOOT2_M2 * 0.2 / 1000
+        assert take(rate, zone.area_m2) in text
+        assert float(take(rate, zone.area_m2).split()[0]) == pytest.approx(ounces, rel=0.01)
+    assert "at your rate" not in words(draw_plan(plan(small_ground, patch(-50, -130, 14)), small_ground))
 
 
 def test_zones_on_a_green_are_drawn_again_close_up(small_ground):

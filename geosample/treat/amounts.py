@@ -194,18 +194,19 @@ def tell_amounts(area_m2: float, sprayer: Sprayer, units: Units) -> Iterator[str
         return
     ground = show_area(area_m2, units)
     if sprayer.rate:
-        takes = _on(sprayer.rate, area_m2)
+        takes = take(sprayer.rate, area_m2)
         yield (
             f"At the rate you entered, {sprayer.rate.text}, the {ground} of the zones take {takes} (cut to three "
             "figures, never rounded up). The label you hold sets the rate and the yearly maximum: check both."
         )
     if sprayer.carrier:
-        yield f"At the carrier volume you entered, {sprayer.carrier.text}, they take {_on(sprayer.carrier, area_m2)}."
+        yield f"At the carrier volume you entered, {sprayer.carrier.text}, they take {take(sprayer.carrier, area_m2)}."
     if sprayer.carrier and sprayer.tank:
         yield _tell_loads(area_m2, sprayer.carrier, sprayer.tank, sprayer.rate)
 
 
-def _on(rate: Rate, area_m2: float) -> str:
+def take(rate: Rate, area_m2: float) -> str:
+    """Return what an area takes at a rate, cut to three figures, with its unit."""
     return rate.on(area_m2).show()
 
 
@@ -221,4 +222,4 @@ def _tell_loads(area_m2: float, carrier: Rate, tank: Amount, rate: Rate | None) 
 
 
 def _with(rate: Rate | None, area_m2: float) -> str:
-    return f" with {_on(rate, area_m2)}" if rate else ""
+    return f" with {take(rate, area_m2)}" if rate else ""

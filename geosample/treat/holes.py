@@ -28,6 +28,7 @@ from geosample.sheets.paper import (
     upright_turn,
     write_text,
 )
+from geosample.treat.amounts import Rate, parse_rate, take
 from geosample.treat.areas import four_areas
 from geosample.treat.shapes import polygons_of
 from geosample.treat.sheet import HEAD, RIGHT, TABLE_ROW_MM, below, finish_page
@@ -62,13 +63,23 @@ _ZONE_COLUMNS = (
     Column("about", 18, RIGHT),
     Column("chance above", 14, RIGHT),
 )
+_AMOUNT_COLUMNS = (
+    *(
+        Column(one.head, {"what to do": 20.0, "where": 28.0}.get(one.head, one.width_mm), one.style)
+        for one in _ZONE_COLUMNS
+    ),
+    Column("at your rate", 18, RIGHT),
+)
+"""The same, with what a zone takes where the user entered a label's rate."""
 
 
 def draw_hole(book: Book, zones: Zones, ground: Ground, hole: str | None, units: Units) -> None:
     """Draw a hole's pages: its map and zones, its small surfaces close up, and the zones there was no room for."""
     page = book.inside
     mine = _of_hole(zones.zones, hole)
-    rows = [_zone_row(row, units) for row in mine.itertuples()]
+    rate = zones.settings.get("rate")
+    columns = _AMOUNT_COLUMNS if rate else _ZONE_COLUMNS
+    rows = [_zone_row(row, units, parse_rate(rate) if rate else None) for row in mine.itertuples()]
     head = f"Hole {hole}" if hole else "No hole named"
     for number, shown in enumerate(_choose_views(mine, ground)):
         if number:
@@ -80,19 +91,19 @@ def draw_hole(book: Book, zones: Zones, ground: Ground, hole: str | None, units:
         _draw_map(book, frame, mapped, ground, shown, units)
         if not number:
             table = Frame(page.west_mm, page.south_mm, page.width_mm, table_mm)
-            draw_table(book, table, _ZONE_COLUMNS, rows[:_MOST_ROWS], row_mm=TABLE_ROW_MM, head_mm=6.5)
+            draw_table(book, table, columns, rows[:_MOST_ROWS], row_mm=TABLE_ROW_MM, head_mm=6.5)
         finish_page(book, zones)
-    _draw_rest(book, zones, head, rows[_MOST_ROWS:])
+    _draw_rest(book, zones, head, columns, rows[_MOST_ROWS:])
 
 
-def _draw_rest(book: Book, zones: Zones, head: str, rows: list[list[str]]) -> None:
+def _draw_rest(book: Book, zones: Zones, head: str, columns: tuple[Column, ...], rows: list[list[str]]) -> None:
     """Draw the rows of zones the hole's own page had no room for."""
     page = book.inside
     done = 0
     while done < len(rows):
         next_page(book)
         write_text(book, f"{head}, more zones", page.west_mm, page.north_mm - 6, HEAD)
-        done += draw_table(book, below(page, 10), _ZONE_COLUMNS, rows[done:], row_mm=TABLE_ROW_MM, head_mm=6.5)
+        done += draw_table(book, below(page, 10), columns, rows[done:], row_mm=TABLE_ROW_MM, head_mm=6.5)
         finish_page(book, zones)
 
 
@@ -116,7 +127,8 @@ def _of_hole(frame: gpd.GeoDataFrame, hole: str | None) -> gpd.GeoDataFrame:
     return frame[frame["hole"].isna()] if hole is None else frame[frame["hole"] == hole]
 
 
-def _zone_row(row: Any, units: Units) -> list[str]:
+def _zone_row(row: Any, units: Units, rate: Rate | None) -> list[str]:
+    takes = [take(rate, row.area_m2) if row.action == "treat" else ""] if rate else []
     return [
         row.zone_id,
         row.action.replace("_", " "),
@@ -124,6 +136,7 @@ def _zone_row(row: Any, units: Units) -> list[str]:
         *four_areas(row.area_m2),
         show_density(row.mean_per_m2, units),
         f"{100 * row.probability:.0f} %",
+        *takes,
     ]
 
 

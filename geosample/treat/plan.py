@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from geosample.cautions import GRADES, TREATMENT
+from geosample.cautions import TREATMENT
 from geosample.sheets.paper import (
     Book,
     Column,
@@ -149,7 +149,7 @@ def _draw_curve_page(book: Book, zones: Zones) -> None:
 def _draw_foot(book: Book) -> float:
     """Draw the cautions and the place to sign at the page's foot; return where they start, mm from the bottom."""
     page = book.inside
-    lines = [f"{caution.text} [{_ground(caution.grade, caution.source)}]" for caution in TREATMENT]
+    lines = [str(caution) for caution in TREATMENT]
     height_mm = 27 + sum(len(wrap_text(line, page.width_mm - 6, _CAUTION)) for line in lines) * _CAUTION.step_mm
     box = Frame(page.west_mm, page.south_mm, page.width_mm, height_mm)
     draw_border(book, box)
@@ -158,10 +158,6 @@ def _draw_foot(book: Book) -> float:
     write_lines(book, lines, below(inner, 6), _CAUTION)
     _draw_signing(book, inner)
     return box.north_mm
-
-
-def _ground(grade: str, source: str) -> str:
-    return f"{grade}: {source}" if source else f"{grade}: {GRADES[grade]}"  # type: ignore[index]
 
 
 def _draw_signing(book: Book, place: Frame) -> None:
