@@ -101,3 +101,16 @@ def test_pandas_missing_words_stay_words(design: Design, tmp_path: Path) -> None
     rows.to_csv(tmp_path / "a.csv", index=False)
     sample = read_counts(tmp_path / "a.csv", design).samples.iloc[0]
     assert (sample["counted_by"], sample["note"]) == ("NA", "None")
+
+
+def test_a_workbook_packed_in_a_way_nobody_here_can_unpack_is_told_of(design: Design, tmp_path: Path) -> None:
+    path = tmp_path / "odd.xlsx"
+    filled_sheet(design).to_excel(path, index=False)
+    data = bytearray(path.read_bytes())
+    at = data.find(b"PK\x01\x02")
+    while at >= 0:
+        data[at + 10] = 99  # APPNOTE 4.4.5: the compression method, here none that zipfile knows
+        at = data.find(b"PK\x01\x02", at + 4)
+    path.write_bytes(bytes(data))
+    with pytest.raises(CountsError, match=r"odd\.xlsx: found a workbook that can't be opened"):
+        read_counts(path, design)

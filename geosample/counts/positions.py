@@ -91,10 +91,10 @@ def assign_places(rows: Sequence[Placed], places: NDArray[np.float64], plan: Pla
         return {}
     # Every row may also stay alone, at a cost no sum of distances reaches: so a full matching always exists, and as
     # many rows as possible are joined.
-    alone = np.arange(len(rows))
+    alone = np.arange(len(rows), dtype=np.int32)  # what SciPy's graph routines take in every version
     cost = np.concatenate([metres + _ABOVE_ZERO, np.full(len(rows), _FORBIDDEN)])
-    row = np.concatenate([pairs[:, 0], alone])
-    column = np.concatenate([pairs[:, 1], len(plan.ids) + alone])
+    row = np.concatenate([pairs[:, 0], alone]).astype(np.int32)
+    column = np.concatenate([pairs[:, 1], len(plan.ids) + alone]).astype(np.int32)
     graph = csr_array((cost, (row, column)), (len(rows), len(plan.ids) + len(rows)))
     chosen = zip(*min_weight_full_bipartite_matching(graph), strict=True)
     return {int(r): int(p) for r, p in chosen if p < len(plan.ids)}

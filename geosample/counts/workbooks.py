@@ -13,7 +13,9 @@ from geosample.counts.rules import Log
 from geosample.counts.tables import Meaning, Table, find_header, table_from_rows
 
 # What a damaged workbook may raise, from the archive down to its XML.
-_UNREADABLE = (zipfile.BadZipFile, zlib.error, ET.ParseError, EOFError, LookupError, TypeError, ValueError)
+_UNREADABLE = (
+    zipfile.BadZipFile, zlib.error, ET.ParseError, EOFError, LookupError, TypeError, ValueError, RuntimeError,
+)  # fmt: skip
 Rows = list[tuple[int, list[str]]]
 """Row numbers as the spreadsheet shows them, and the row's cells."""
 

@@ -26,7 +26,7 @@ if TYPE_CHECKING:
 
     from geosample.pests import Pest
 
-_UNREADABLE = (OSError, ValueError, KeyError, csv.Error, zipfile.BadZipFile, InvalidFileException)
+_UNREADABLE = (OSError, ValueError, KeyError, RuntimeError, csv.Error, zipfile.BadZipFile, InvalidFileException)
 _GIVEN = PatternFill("solid", fgColor=GREYS[1].lstrip("#"))
 _RESERVE = PatternFill("solid", fgColor=GREYS[2].lstrip("#"))
 _HOW = (

@@ -120,7 +120,8 @@ def _longest_ridge(outline: Geometry) -> np.ndarray | None:
         return None
     lengths = np.hypot(*(diagram.vertices[ridges[:, 0]] - diagram.vertices[ridges[:, 1]]).T) + 1e-9
     size = len(diagram.vertices)
-    graph = csr_array((lengths, (ridges[:, 0], ridges[:, 1])), shape=(size, size))
+    ends = ridges.astype(np.int32)  # what SciPy's graph routines take in every version
+    graph = csr_array((lengths, (ends[:, 0], ends[:, 1])), shape=(size, size))
     return np.asarray(diagram.vertices[_longest_way(graph, int(ridges[0, 0]))])
 
 
