@@ -91,7 +91,10 @@ def _share_of(cells: gpd.GeoDataFrame, part: Geometry) -> np.ndarray:
 
 
 def _join(cells: gpd.GeoDataFrame, chosen: np.ndarray) -> Geometry:
-    return shapely.union_all(cells.geometry.to_numpy()[chosen])
+    """Return the chosen cells as one shape; cells of a grid share whole edges, which makes this quick."""
+    shapes = cells.geometry.to_numpy()[chosen]
+    joined = shapely.coverage_union_all(shapes)
+    return joined if shapely.is_valid(joined) else shapely.union_all(shapes)
 
 
 def _is_large(zone: Geometry, room: Room, settings: TreatSettings) -> bool:
