@@ -207,3 +207,32 @@ def test_saved_estimates_replace_their_own_findings_only(two_visits, visit):
     save_estimates(two_visits, answer)
     kept = two_visits.read("findings")
     assert not kept.duplicated(["visit", "pest", "what", "domain"]).any()
+
+
+def test_points_on_a_line_count_as_one_in_the_variance(visit, small_ground):
+    drawn = draw_design(
+        small_ground, Request(visit="2026-05-04", surfaces=("fairway",), points=60, method="lines", seed=2)
+    )
+    main = drawn.points[drawn.points["role"] == "main"]
+    assert main["line"].nunique() >= 3
+    counts = count_visit(drawn, small_ground)
+    # Every plug of a line finds what its line has: as alike as can be, so the lines are all there is to go by.
+    of_line = {line: 1 + 5 * (n % 3) for n, line in enumerate(sorted(main["line"].unique()))}
+    alike = main.set_index("point_id")["line"].map(of_line)
+    rows = counts.counts[counts.counts["stage"] == "L3"].copy()
+    rows["count"] = rows["sample_id"].map(alike).astype(int)
+    same = dataclasses.replace(counts, counts=rows)
+    lined = total(estimate_means(same, drawn), "fairway")
+    single = dataclasses.replace(drawn, points=drawn.points.assign(line=0))
+    plain = total(estimate_means(same, single), "fairway")
+    assert lined["mean_per_m2"] == pytest.approx(plain["mean_per_m2"])
+    assert "lines as clusters" in lined["method"]
+    assert lined["high_per_m2"] > 1.2 * plain["high_per_m2"]
+    assert lined["low_per_m2"] < plain["low_per_m2"]
+    # By hand: the variance between lines of the summed weighted deviations, n / (n - 1) times their sum of squares.
+    weight = main["weight_m2"].to_numpy()
+    density = alike.to_numpy() / drawn.visit.point_m2
+    share = weight * (density - np.average(density, weights=weight)) / weight.sum()
+    sums = pd.Series(share).groupby(main["line"].to_numpy()).sum()
+    by_hand = len(sums) / (len(sums) - 1) * ((sums - sums.mean()) ** 2).sum()
+    assert lined["se_per_m2"] == pytest.approx(by_hand**0.5)

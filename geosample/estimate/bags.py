@@ -67,7 +67,8 @@ class Catch:
         Whose.
     bags : DataFrame
         point_id, surface_id, hole, kind, stratum, part, easting, northing (m), count, area_m2 (turf taken), effort_m2
-        (area times recovery), weight_m2, log_sd (doubt of the recovery).
+        (area times recovery), weight_m2, log_sd (doubt of the recovery), line (the transect a point was drawn with, 0
+        where points were drawn singly).
     found : DataFrame
         Same index; a column a stage with how many were found, missing where that stage was not looked for.
     efforts : DataFrame
@@ -122,6 +123,8 @@ def _check_methods(samples: gpd.GeoDataFrame, recovery: Iterable[Recovery]) -> N
 
 def _place_on_design(samples: gpd.GeoDataFrame, design: Design) -> tuple[pd.DataFrame, tuple[str, ...]]:
     points = pd.DataFrame(design.points[["point_id", *GROUND_COLUMNS]])
+    lines = design.points["line"] if "line" in design.points else pd.Series(0, index=points.index)
+    points = points.assign(line=lines.fillna(0).astype("int64"))
     kept = ["sample_id", "point_id", "method", "sampled_m2", "weight_m2", "count"]
     places = samples.geometry
     frame = pd.DataFrame(samples[kept]).assign(easting=places.x.to_numpy(), northing=places.y.to_numpy())

@@ -13,9 +13,9 @@ from geosample.errors import EstimateError, Problem
 from geosample.estimate.aggregation import fit_common_k
 from geosample.estimate.bags import ALL
 from geosample.estimate.grouped import group_bags
-from geosample.estimate.intervals import Interval, combine_means, mean_interval, widen
+from geosample.estimate.intervals import Interval, combine_means, mean_interval, stretch, widen
 from geosample.estimate.negbin import WEAK_K, Bags, Prior
-from geosample.estimate.weights import design_variance, weighted_mean
+from geosample.estimate.weights import design_variance, linearise, replacement_variance, weighted_mean
 
 if TYPE_CHECKING:
     from collections.abc import Hashable, Iterable, Sequence
@@ -24,6 +24,7 @@ if TYPE_CHECKING:
 
 DOMAINS = {"kind": "kind", "hole": "hole", "surface": "surface_id", "stratum": "stratum", "part": "part"}
 FEWEST_IN_CELL = 5  # strata with fewer points in a domain are pooled (methods A.14)
+FEWEST_LINES = 3  # transects below which their spread says nothing
 FEWEST_DF, MOST_DF = 10, 15  # behind the common k, and lent to a domain with fewer bags (simulated)
 K_BETWEEN = 0.5
 NORMAL_97_5 = 1.959963984540054
@@ -189,7 +190,27 @@ def _cell_mean(bags: pd.DataFrame, level: float, prior: Prior) -> Mean:
         return Mean(found, float("nan"), len(bags), "exact zero bound")
     # With unequal efforts the likelihood's mean differs a little from the design's: keep its relative width.
     scale = mean / found.value
-    return Mean(Interval(mean, found.low * scale, found.high * scale), variance**0.5, len(bags), "NB profile")
+    interval = Interval(mean, found.low * scale, found.high * scale)
+    clustered = _line_variance(bags, count / effort, weight)
+    if clustered is None:
+        return Mean(interval, variance**0.5, len(bags), "NB profile")
+    between, times = clustered
+    return Mean(stretch(interval, times), max(between, variance) ** 0.5, len(bags), "NB profile, lines as clusters")
+
+
+def _line_variance(bags: pd.DataFrame, density: np.ndarray, weight: np.ndarray) -> tuple[float, float] | None:
+    """Return the mean's variance between transects, and how much wider than single points' that makes its spread.
+
+    None where points were drawn singly, or lie on too few lines to tell. A line is what was drawn, so its points count
+    as one (Cochran 1977, Sampling Techniques, chapter 9; from memory, unverified).
+    """
+    lines = bags["line"].to_numpy() if "line" in bags else np.zeros(len(bags), dtype=np.int64)
+    if not (lines > 0).all() or np.unique(lines).size < FEWEST_LINES:
+        return None
+    shares = linearise(density, weight)
+    sums = np.bincount(lines, weights=shares)[np.unique(lines)].astype(np.float64)
+    between, single = replacement_variance(sums), replacement_variance(shares)
+    return between, max(1.0, float(np.sqrt(between / single))) if single > 0 else 1.0
 
 
 def _domain_row(bags: pd.DataFrame, areas: pd.DataFrame, name: tuple[str, str], asked: Asked) -> dict[str, object]:

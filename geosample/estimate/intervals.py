@@ -173,6 +173,20 @@ def combine_means(parts: Sequence[Interval], weights: Sequence[float]) -> Interv
     return Interval(value, value - below, value + above)
 
 
+def stretch(interval: Interval, times: float) -> Interval:
+    """Return the interval with both ends so many times as far from the value, as ratios.
+
+    Examples
+    --------
+    >>> stretch(Interval(2.0, 1.0, 4.0), 2.0)
+    Interval(value=2.0, low=0.5, high=8.0)
+    """
+    value = interval.value
+    if value <= 0:
+        return interval
+    return Interval(value, value * (interval.low / value) ** times, value * (interval.high / value) ** times)
+
+
 def widen(interval: Interval, log_sd: float, *, level: float = 0.95) -> Interval:
     """Return the interval with the doubt of a factor carried through, on the log scale.
 
