@@ -171,6 +171,20 @@ def test_intervals_cover_and_tests_keep_their_level() -> None:
     assert same <= 7
 
 
+def test_sites_with_one_ratio_are_rarely_called_different_and_unlike_ones_often() -> None:
+    rng = np.random.default_rng(31)
+
+    def p_of(ratios: tuple[float, ...]) -> float:
+        parts = [draw_trial(rng, blocks=6, ratio=ratio, mean=4.0).bags for ratio in ratios]
+        sites = [bags.assign(site=f"s{n}", bag=f"s{n}-" + bags["bag"]) for n, bags in enumerate(parts)]
+        return compare_methods(Trial(pd.concat(sites, ignore_index=True), "three sites")).sites_p
+
+    same = [p_of((1.5, 1.5, 1.5)) for _ in range(12)]
+    # Twelve trials at 5 %: more than three false alarms has a chance of about 0.002.
+    assert sum(p <= 0.05 for p in same) <= 3
+    assert p_of((0.1, 1.0, 10.0)) <= 0.05
+
+
 def test_the_invented_trial_is_made_by_its_script(tmp_path: Path) -> None:
     write_trial(tmp_path / "again.csv")
     assert (tmp_path / "again.csv").read_bytes() == PATH.read_bytes()

@@ -133,6 +133,31 @@ def test_thompsons_horvitz_thompson_exercise():
     assert 10 * weighted_mean(values, 1 / inclusion) == pytest.approx(54.999821, rel=1e-7)
 
 
+@pytest.mark.parametrize(
+    ("pair", "estimate"),
+    [
+        ("AB", 111.868395),
+        ("AC", 102.392468),
+        ("AD", 330.055993),
+        ("BC", 98.482550),
+        ("BD", 326.146075),
+        ("CD", 316.670147),
+    ],
+)
+def test_lohrs_supermarkets(pair, estimate):
+    # Lohr, Sampling: Design and Analysis, the four supermarkets; sizes and sales from memory, unverified, estimates
+    # worked out from them (methods.md D.9): two drawn without replacement, draw by draw, in proportion to size.
+    size = {"A": 100.0, "B": 200.0, "C": 300.0, "D": 1000.0}
+    sales = {"A": 11.0, "B": 20.0, "C": 24.0, "D": 245.0}
+    chance = {name: size[name] / sum(size.values()) for name in size}
+    inclusion = {
+        name: chance[name] * (1 + sum(chance[o] / (1 - chance[o]) for o in chance if o != name)) for name in chance
+    }
+    assert [round(p, 6) for p in inclusion.values()] == [0.190018, 0.370513, 0.539286, 0.900183]
+    drawn = [np.array([table[name] for name in pair]) for table in (sales, inclusion)]
+    assert expand_total(*drawn) == pytest.approx(estimate, abs=2e-4)
+
+
 def test_local_mean_variance():
     # Stevens & Olsen 2003, against the published R implementation (methods D.10)
     even = np.full(10, 0.1)

@@ -8,7 +8,7 @@ many digits (Trefethen & Weideman 2014, SIAM Review 56:385-458).
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -111,6 +111,15 @@ def fit_ratio(
 def log_likelihood(data: Blocks, log_mean: Floats, log_k: float, log_sd: float) -> float:
     """Return the log likelihood of the bags at given log means (block effect 0), log k and log block sd."""
     return float(special.logsumexp(_joint(data, log_mean, log_k, log_sd), axis=1).sum())
+
+
+def redraw(data: Blocks, fit: Fit, rng: np.random.Generator) -> Blocks:
+    """Return the same bags with counts drawn anew from a fit of one ratio."""
+    block = rng.standard_normal(data.n_blocks)[data.block] * fit.block_sd
+    log_mean = fit.theta[: data.n_sites][data.site] + float(fit.log_ratio[0]) * data.is_method + block
+    mean = data.effort * np.exp(np.minimum(log_mean, 20.0))
+    count = rng.poisson(mean * rng.gamma(fit.k, 1 / fit.k, mean.size)).astype(np.float64)
+    return replace(data, count=count)
 
 
 def _slopes(data: Blocks, *, by_site: bool) -> Floats:
