@@ -3,6 +3,11 @@
 from __future__ import annotations
 
 import json
+import os
+import resource
+import shutil
+import subprocess
+import sys
 from pathlib import Path
 
 import pandas as pd
@@ -17,6 +22,7 @@ from geosample.design import load_design
 from geosample.survey import open_survey
 
 SAMPLES = Path(__file__).resolve().parents[1] / "sample_maps"
+SMALL_BYTES = 60_000
 
 
 @pytest.fixture(scope="module")
@@ -75,12 +81,13 @@ def test_the_sample_maps_are_what_the_demo_makes(demo: Path, table: str, keys: l
     pd.testing.assert_frame_equal(made.loc[kept.index, numbers], kept[numbers], rtol=0.02, atol=1e-6)
 
 
-def test_the_demo_can_be_played_again_but_never_over_someones_survey(demo: Path) -> None:
-    survey = demo / "invented_course.gpkg"
-    words = next(words for words in plan_commands(survey, demo) if words[0] == "design")
+def test_the_demo_can_be_played_again_but_never_over_someones_survey(demo: Path, tmp_path: Path) -> None:
+    folder = Path(shutil.copytree(demo, tmp_path / "mine"))
+    survey = folder / "invented_course.gpkg"
+    words = next(words for words in plan_commands(survey, folder) if words[0] == "design")
     words[words.index(VISIT)] = "2026-06-08"
     assert CliRunner().invoke(main, words).exit_code == 0
-    run = CliRunner().invoke(main, ["demo", "--out", str(demo)])
+    run = CliRunner().invoke(main, ["demo", "--out", str(folder)])
     assert run.exit_code == 1
     assert "visits of your own" in run.output
     assert len(open_survey(survey).need("visits")) == 2
@@ -98,3 +105,44 @@ def test_the_course_is_marked_as_invented() -> None:
     course = json.loads(find_course().read_text(encoding="utf-8"))
     assert "invented" in course["name"]
     assert {feature["properties"]["source"] for feature in course["features"]} == {"invented for the demo"}
+
+
+def _cap_files() -> None:
+    """Let no file grow beyond a few kilobytes, which is what a full disk looks like from inside."""
+    resource.setrlimit(resource.RLIMIT_FSIZE, (SMALL_BYTES, SMALL_BYTES))
+
+
+@pytest.mark.parametrize(
+    "stage",
+    [
+        ["ground", "new.gpkg", "{course}"],
+        ["design", "{survey}", "--points", "20", "--visit", "2026-06-30"],
+        ["sheets", "{survey}", "--out", "out"],
+        ["estimate", "{survey}", "--csv", "out/estimates.csv"],
+        ["density", "{survey}", "--cell", "4m", "--out", "out"],
+        ["treat", "{survey}", "--threshold", "30/ft2", "--out", "out"],
+        ["map", "{survey}", "--out", "out/map.html"],
+    ],
+    ids=lambda stage: stage[0],
+)
+def test_a_full_disk_is_said_in_words_and_leaves_all_whole(demo: Path, tmp_path: Path, stage: list[str]) -> None:
+    survey = tmp_path / "course.gpkg"
+    shutil.copy(demo / "invented_course.gpkg", survey)
+    before = survey.read_bytes()
+    words = [word.format(survey=survey, course=find_course()) for word in stage]
+    done = subprocess.run(
+        [sys.executable, "-c", "from geosample.cli import main; main()", *words],
+        cwd=tmp_path,
+        preexec_fn=_cap_files,
+        capture_output=True,
+        text=True,
+        check=False,
+        env={**os.environ, "PYTHONDONTWRITEBYTECODE": "1"},
+    )
+    assert done.returncode == 1, done.stdout + done.stderr
+    assert "Traceback" not in done.stderr
+    assert "expected room and permission to" in done.stderr, done.stderr
+    assert survey.read_bytes() == before
+    left = [path for path in tmp_path.rglob("*") if path.is_file() and path != survey]
+    assert not [path for path in left if path.name.startswith(".") and not path.name.endswith(".lock")], left
+    assert all(path.stat().st_size < SMALL_BYTES for path in left)

@@ -27,6 +27,7 @@ from geosample.density import (
     map_density,
     read_settings,
     save_density,
+    summarise_map,
     write_density_tif,
 )
 from geosample.density.few import upper_bound
@@ -380,6 +381,16 @@ class TestHardInput:
         counts, _, _ = draw_counts(small_ground, 40, np.random.default_rng(8))
         cells = map_density(counts, small_ground, cell_m=1000).cells
         assert cells["area_m2"].sum() == pytest.approx(small_ground.surfaces.area.sum())
+
+    @pytest.mark.parametrize(("cell_m", "said"), [(1000.0, True), (2.0, False)])
+    def test_cells_too_large_for_the_ground_are_said_to_be(
+        self, small_ground: Ground, cell_m: float, said: bool
+    ) -> None:
+        counts, _, _ = draw_counts(small_ground, 40, np.random.default_rng(8))
+        lines, _ = summarise_map(map_density(counts, small_ground, cell_m=cell_m), T_PER_M2, "metric")
+        surfaces = len(small_ground.surfaces)
+        words = f"Cells of 1,000.0 m are large for this ground: {surfaces} of {surfaces} surfaces"
+        assert any(line.startswith(words) for line in lines) == said
 
     @pytest.mark.parametrize("cell_m", [1e-6, 0.0, -1.0, float("nan")])
     def test_a_cell_of_no_use_is_refused_with_one_that_is(self, small_ground: Ground, cell_m: float) -> None:

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import io
 from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, cast
 
 from geosample.errors import GeosampleError, Problem
+from geosample.saving import save_file
 from geosample.survey import Survey, open_survey
 
 if TYPE_CHECKING:
@@ -59,20 +61,13 @@ def write_region(surveys: Sequence[Path], path: Path) -> Path:
         When the extra 'region' is not installed, no course has estimates, or the file can't be written.
     """
     region = gather_region(surveys)
-    fresh = path.with_name(f".{path.name}.part")
+    packed = io.BytesIO()
     try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        region.to_parquet(fresh, write_covering_bbox=True)
-        fresh.replace(path)
+        region.to_parquet(packed, write_covering_bbox=True)
     except ImportError as error:
         problem = Problem("--region", "no Parquet writer here", "the extra 'region'", "pip install 'geosample[region]'")
         raise GeosampleError(problem) from error
-    except OSError as error:
-        problem = Problem(str(path), f"'{error.strerror}'", "a place to write to", "name another with --region")
-        raise GeosampleError(problem) from error
-    finally:
-        fresh.unlink(missing_ok=True)
-    return path
+    return save_file(path, packed.getvalue())
 
 
 def _of_course(survey: Survey) -> gpd.GeoDataFrame:

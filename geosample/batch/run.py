@@ -5,7 +5,6 @@ from __future__ import annotations
 import contextlib
 import io
 import json
-import os
 import threading
 import time
 from collections.abc import Callable, Iterator, Sequence
@@ -20,6 +19,7 @@ from joblib.externals.loky.process_executor import TerminatedWorkerError
 
 from geosample.batch.plan import Plan
 from geosample.errors import GeosampleError, Problem
+from geosample.saving import save_file
 
 RECORD = "batch_done.json"
 STOPPED = "a process was stopped from outside (short of memory?); run the batch again, perhaps with --jobs 1"
@@ -204,12 +204,9 @@ def _count_done(survey: Path, plan: Plan, out: Path) -> int:
 def _note_done(survey: Path, plan: Plan, out: Path, done: int) -> str | None:
     record = {"plan": plan.code, "done": done, "survey": _stamp(survey)}
     try:
-        out.mkdir(parents=True, exist_ok=True)
-        fresh = out / f".{RECORD}.{os.getpid()}"
-        fresh.write_text(json.dumps(record), encoding="utf-8")
-        fresh.replace(out / RECORD)
-    except OSError as error:
-        return f"{out}: found '{error.strerror}'; expected a folder to write to; name another with --out"
+        save_file(out / RECORD, json.dumps(record).encode("utf-8"))
+    except GeosampleError as error:
+        return str(error)
     return None
 
 

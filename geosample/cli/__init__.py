@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import errno
 import importlib
 from typing import Any
 
 import click
 
 from geosample import __version__
-from geosample.errors import GeosampleError
+from geosample.errors import GeosampleError, Problem
 
 # Command -> the module of this folder that holds it; each is loaded when it is called, to start fast.
 COMMANDS = {
@@ -51,12 +52,19 @@ class _StageOrder(click.Group):
     def invoke(self, ctx: click.Context) -> Any:
         try:
             return super().invoke(ctx)
-        except GeosampleError as error:
-            if ctx.params.get("debug"):
+        except (GeosampleError, OSError) as error:
+            if ctx.params.get("debug") or getattr(error, "errno", None) == errno.EPIPE:
                 raise
-            for problem in error.problems:
+            for problem in error.problems if isinstance(error, GeosampleError) else [_tell_disk(error)]:
                 click.echo(f"geosample: {problem}", err=True)
             ctx.exit(BAD_DATA)
+
+
+def _tell_disk(error: OSError) -> Problem:
+    """Return what the disk said where no stage was writing a file of its own, such as in a temporary folder."""
+    remedy = "free some space, in the folder for temporary files too, or choose a folder you may write to"
+    where = str(error.filename or "a file")
+    return Problem(where, f"'{error.strerror or error}'", "room and permission to read and write", remedy)
 
 
 @click.group(cls=_StageOrder, context_settings={"help_option_names": ["-h", "--help"]})

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 
@@ -18,6 +18,11 @@ from geosample.cli.options import (
 )
 from geosample.report import say, talk
 from geosample.units import Units, show_density
+
+if TYPE_CHECKING:
+    from geosample.counts import Counts
+    from geosample.design import Design
+    from geosample.survey import Survey
 
 
 @click.command(short_help="Map where they are, and where that is not known.")
@@ -42,11 +47,18 @@ from geosample.units import Units, show_density
     multiple=True,
     help="Share a method finds, such as heat=1.6 or heat=1.6,1.2,2.1 with its limits; 1.0 where none is given.",
 )
+@click.option(
+    "--at",
+    type=click.Path(path_type=Path),
+    help="Points or areas of your own (any format): their density or mean density goes to density_at.csv.",
+)
 @out_folder_option("Folder for density.tif.")
 @visit_option
 @units_option
 @json_option
-def command(survey: Path, out: Path, visit: str | None, units: Units, as_json: bool, **asked: Any) -> None:
+def command(
+    survey: Path, out: Path, visit: str | None, units: Units, as_json: bool, at: Path | None, **asked: Any
+) -> None:
     """Map the density from a visit's counts, with its interval and what is not known.
 
     Makes density.tif (expected, low, high, exceedance, known) and keeps the map in the survey. It says how much
@@ -56,40 +68,64 @@ def command(survey: Path, out: Path, visit: str | None, units: Units, as_json: b
     Example:
       geosample density course.gpkg --cell 2m --threshold 30/ft2 --out maps
     """  # noqa: D301
-    from geosample.counts import load_counts
     from geosample.density import (
-        join_rounds,
         load_last_density,
         map_density,
         read_settings,
         save_density,
+        show_places,
         summarise_map,
+        tell_places,
         write_density_tif,
+        write_places,
     )
-    from geosample.density.raster import make_folder
-    from geosample.density.summary import starting_threshold
     from geosample.design import load_design
-    from geosample.ground import load_ground
+    from geosample.errors import DensityError
+    from geosample.ground import load_ground, read_own_shapes
+    from geosample.saving import make_folder
     from geosample.survey import open_survey
 
     cell_m, threshold_per_m2 = asked.pop("cell_m"), asked.pop("threshold_per_m2")
     file = open_survey(survey, must_exist=True)
     name = file.find_visit(visit)
     ground, design = load_ground(file), load_design(file, name)
-    make_folder(out)
-    if threshold_per_m2 is None:
-        threshold_per_m2, source = starting_threshold(design.visit.pest)
-        talk(f"No threshold given: {show_density(threshold_per_m2, units)} taken to start with ({source}).")
+    own = None if at is None else read_own_shapes(at, ground.crs, option="--at")
+    make_folder(out, DensityError)
+    threshold_per_m2 = _start_from(design.visit.pest, units) if threshold_per_m2 is None else threshold_per_m2
     talk("Fitting the map ...")
     settings = read_settings(threshold_per_m2=threshold_per_m2, **asked)
     last = load_last_density(file, name) if "last" in settings.covariates else None
-    counts = load_counts(file, name)
-    if follows := design.visit.settings.get("follows"):
-        talk(f"A second round: the counts of {follows} are mapped with it.")
-        counts = join_rounds(load_counts(file, follows), counts)
+    counts = _counts_of(file, name, design)
     density_map = map_density(counts, ground, design=design, cell_m=cell_m, settings=settings, last=last)
     save_density(file, density_map)
-    path = out / "density.tif"
-    write_density_tif(path, density_map, ground.crs, threshold_per_m2=threshold_per_m2, units=units)
+    write_density_tif(
+        path := out / "density.tif", density_map, ground.crs, threshold_per_m2=threshold_per_m2, units=units
+    )
     lines, summary = summarise_map(density_map, threshold_per_m2, units)
+    if own is not None:
+        table = tell_places(density_map, ground, own, threshold_per_m2, last=last)
+        lines += ["", *show_places(table, units), f"Wrote {write_places(out / 'density_at.csv', table)}."]
+        summary["at"] = table.to_dict("records")
     say([*lines, f"Wrote {path}."], {**summary, "file": str(path)}, as_json=as_json)
+
+
+def _start_from(pest: str, units: Units) -> float:
+    """Return the threshold to start from where none was given, and say where it comes from."""
+    from geosample.density.summary import starting_threshold
+
+    threshold_per_m2, source = starting_threshold(pest)
+    talk(f"No threshold given: {show_density(threshold_per_m2, units)} taken to start with ({source}).")
+    return threshold_per_m2
+
+
+def _counts_of(file: Survey, visit: str, design: Design) -> Counts:
+    """Return the visit's counts, with those of the round it follows."""
+    from geosample.counts import load_counts
+    from geosample.density import join_rounds
+
+    counts = load_counts(file, visit)
+    follows = design.visit.settings.get("follows")
+    if not follows:
+        return counts
+    talk(f"A second round: the counts of {follows} are mapped with it.")
+    return join_rounds(load_counts(file, follows), counts)

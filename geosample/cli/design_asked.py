@@ -190,27 +190,13 @@ def _place(degrees: tuple[float, float], ground: Ground) -> tuple[float, float]:
 
 def _read_areas(path: Path | None, field_name: str | None, ground: Ground) -> tuple[tuple[str, str], ...]:
     """Return the user's own areas in the ground's CRS, by name."""
-    import geopandas as gpd
-    import pyogrio
-
-    from geosample.errors import DesignError, Problem
-    from geosample.ground import only_polygons
+    from geosample.ground import only_polygons, read_own_shapes
 
     if path is None:
         return ()
-    try:
-        frame = gpd.read_file(path)
-    except (pyogrio.errors.DataSourceError, OSError, ValueError) as error:
-        raise DesignError(Problem(f"--areas {path}", "no file of polygons", "polygons", "check the name")) from error
-    column = field_name or ("name" if "name" in frame.columns else next(iter(frame.columns.drop("geometry")), ""))
-    if column not in frame.columns or frame.crs is None:
-        found = "no coordinate system" if frame.crs is None else f"no field {column!r}"
-        expected = f"a file with one, and a field of: {', '.join(map(str, frame.columns.drop('geometry')))}"
-        raise DesignError(Problem(f"--areas {path}", found, expected, "name it with --area-name"))
-    shapes = only_polygons(frame.geometry.to_crs(ground.crs).to_numpy())
-    return tuple(
-        (str(name), shape.wkt) for name, shape in zip(frame[column], shapes, strict=True) if not shape.is_empty
-    )
+    own = read_own_shapes(path, ground.crs, option="--areas", name_field=field_name)
+    shapes = only_polygons(own.geometry.to_numpy())
+    return tuple((name, shape.wkt) for name, shape in zip(own["name"], shapes, strict=True) if not shape.is_empty)
 
 
 def _from_last(survey: Survey) -> dict[str, Any]:

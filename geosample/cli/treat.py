@@ -114,10 +114,11 @@ def command(survey: Path, threshold: float, out: Path, visit: str | None, as_jso
       geosample treat course.gpkg --threshold 30/ft2 --keep-off water=25ft --out plan
     """  # noqa: D301
     from geosample.density import load_density
+    from geosample.errors import TreatError
     from geosample.ground import load_ground
+    from geosample.saving import make_folder
     from geosample.survey import open_survey
     from geosample.treat import save_zones, suggest_zones, write_plan, write_zones
-    from geosample.treat.write import make_folder
 
     settings = _read_settings(threshold, asked)
     file = open_survey(survey, must_exist=True)
@@ -128,7 +129,7 @@ def command(survey: Path, threshold: float, out: Path, visit: str | None, as_jso
     density_map, said = _choose_densities(file, density_map, asked["by"])
     treatments = file.read("treatments")
     zones = suggest_zones(density_map, ground, settings=settings, findings=own, treatments=treatments, said=said)
-    make_folder(out)
+    make_folder(out, TreatError)
     save_zones(file, zones)
     files = write_zones(zones, out)
     plan = out / "treatment_plan.pdf"

@@ -11,6 +11,7 @@ import pandas as pd
 
 from geosample.demo.simulate import Truth, count_bags
 from geosample.pests import load_pest
+from geosample.saving import save_file
 
 if TYPE_CHECKING:
     from geosample.design import Design
@@ -59,7 +60,7 @@ def fill_sheet(
         counts = found.loc[row["point_id"]].to_dict() if fate == "counted" else {}
         rows.append({**row, **counts, **_sign(design, fate)})
     filled = pd.DataFrame(rows, columns=list(blank.columns))
-    filled.to_csv(out_csv, index=False)
+    save_file(out_csv, filled.to_csv(index=False).encode("utf-8"))
     return filled
 
 

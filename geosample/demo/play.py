@@ -14,6 +14,7 @@ from geosample.demo.simulate import SimulationModel, draw_truth
 from geosample.design import load_design, save_design
 from geosample.errors import GeosampleError, Problem
 from geosample.ground import load_ground
+from geosample.saving import make_folder
 from geosample.survey import open_survey
 from geosample.units import FOOT2_M2, show_density
 
@@ -122,14 +123,10 @@ def list_opened(folder: Path, survey: Path) -> list[Opened]:
 def _clear(folder: Path) -> Path:
     """Make the folder, and take away an earlier demo's survey; anyone else's stays."""
     survey = folder / "invented_course.gpkg"
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-        if survey.exists():
-            _check_ours(survey)
-            survey.unlink()
-    except OSError as error:
-        problem = Problem(str(folder), f"'{error.strerror}'", "a folder to write to", "give another with --out")
-        raise GeosampleError(problem) from error
+    make_folder(folder)
+    if survey.exists():
+        _check_ours(survey)
+        survey.unlink()
     return survey
 
 

@@ -12,6 +12,7 @@ from geosample.density.model import (
     load_newest_density,
     save_density,
 )
+from geosample.density.places import show_places, tell_places, write_places
 from geosample.density.raster import write_density_tif
 from geosample.density.settings import Settings
 from geosample.density.summary import summarise_map
@@ -31,6 +32,9 @@ __all__ = [
     "predict_at",
     "read_settings",
     "save_density",
+    "show_places",
     "summarise_map",
+    "tell_places",
     "write_density_tif",
+    "write_places",
 ]

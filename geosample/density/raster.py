@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from geosample.density.model import DensityMap, exceedance
-from geosample.errors import DensityError, Problem
+from geosample.errors import DensityError
+from geosample.saving import save_file
 from geosample.units import FOOT2_M2, Units, show_density
 
 if TYPE_CHECKING:
@@ -16,21 +17,6 @@ if TYPE_CHECKING:
 
 NO_DATA = -9999.0
 _TILE = 256
-
-
-def make_folder(folder: Path) -> None:
-    """Make the folder for the map, if it is not there.
-
-    Raises
-    ------
-    DensityError
-        When it can't be made.
-    """
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        found = f"a folder that can't be made ({error.strerror})"
-        raise DensityError(Problem(str(folder), found, "a folder to write to", "choose another with --out")) from error
 
 
 def write_density_tif(
@@ -83,14 +69,16 @@ def write_density_tif(
         "predictor": 3,
         "tiled": min(shape) >= _TILE,
     }
-    with rasterio.open(path, "w", **profile) as file:
-        for number, (name, values, unit) in enumerate(bands, start=1):
-            grid = np.full(shape, NO_DATA, dtype=np.float32)
-            grid[top - row[order], column[order] - west] = values[order]
-            file.write(grid, number)
-            file.set_band_description(number, name)
-            file.set_band_unit(number, unit)
-        file.update_tags(**_tags(density_map, threshold_per_m2, units))
+    with rasterio.MemoryFile() as memory:
+        with memory.open(**profile) as file:
+            for number, (name, values, unit) in enumerate(bands, start=1):
+                grid = np.full(shape, NO_DATA, dtype=np.float32)
+                grid[top - row[order], column[order] - west] = values[order]
+                file.write(grid, number)
+                file.set_band_description(number, name)
+                file.set_band_unit(number, unit)
+            file.update_tags(**_tags(density_map, threshold_per_m2, units))
+        save_file(path, memory.read(), DensityError)
 
 
 def _bands(density_map: DensityMap, threshold_per_m2: float, units: Units) -> list[tuple[str, np.ndarray, str]]:

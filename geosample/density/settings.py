@@ -64,7 +64,7 @@ class Settings:
     edge_scale_m: float = 4.0
     trees_scale_m: float = 20.0
     edge_sd: float = 1.5
-    kind_sd: float = 1.0
+    kind_sd: float = 0.5
     trees_sd: float = 1.0
     last_sd: float = 1.0
     level_sd: float = 4.0
@@ -73,8 +73,8 @@ class Settings:
     recovery: Mapping[str, float] = field(default_factory=dict)
     recovery_sd: float = 0.0
     level: float = 0.90
-    widen: float = 1.15
-    widen_interval: float = 1.3
+    widen: float = 1.1
+    widen_interval: float = 1.35
     known_ratio: float = 0.5
     least_spread: float = 0.5
     reach_m: float = 60.0

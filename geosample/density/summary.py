@@ -16,6 +16,9 @@ from geosample.units import Units, show_area, show_density, show_length, show_nu
 if TYPE_CHECKING:
     from geosample.report import Summary
 
+FEWEST_CELLS = 10
+"""A surface in fewer cells than this is no map (own choice)."""
+
 
 def starting_threshold(pest: str) -> tuple[float, str]:
     """Return a density per m² to start from, the first of the pest's profile, and where it comes from.
@@ -57,6 +60,7 @@ def summarise_map(density_map: DensityMap, threshold_per_m2: float, units: Units
     lines = [
         *([simulated] if simulated else []),
         f"{density_map.pest}, visit {density_map.visit}: {show_area(area.sum(), units)} in {len(cells):,} cells.",
+        *_line_of_coarse(density_map, units),
         str(fitted["map_worth"]["sentence"]),
     ]
     if fitted["no_map"]:
@@ -74,6 +78,18 @@ def summarise_map(density_map: DensityMap, threshold_per_m2: float, units: Units
         f"with 80 % probability or more on {show_area(likely[0.8], units)}.",
     ]
     return lines, summary
+
+
+def _line_of_coarse(density_map: DensityMap, units: Units) -> list[str]:
+    """Return a warning where the cells are too large to show anything inside a surface."""
+    pieces = density_map.cells["surface_id"].value_counts()
+    few = int((pieces < FEWEST_CELLS).sum())
+    if not few:
+        return []
+    return [
+        f"Cells of {show_length(density_map.cell_m, units)} are large for this ground: {few} of {len(pieces)} surfaces "
+        f"have fewer than {FEWEST_CELLS} cells, each of which stands for all inside it. Take smaller ones with --cell."
+    ]
 
 
 def _lines_of_scores(worth: dict[str, Any]) -> list[str]:

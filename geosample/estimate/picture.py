@@ -15,6 +15,7 @@ from geosample.estimate.bags import ALL
 from geosample.estimate.sentences import PLURALS
 from geosample.palettes import GREYS
 from geosample.pests import load_pest
+from geosample.saving import save_file
 from geosample.sheets.paper import (
     Book,
     Frame,
@@ -97,14 +98,7 @@ def write_picture(path: Path, page: bytes) -> None:
         raise EstimateError(
             Problem("--picture", path.name, "a name that ends in .pdf", "write for instance answer.pdf")
         )
-    fresh = path.with_name(f".{path.name}.part")
-    try:
-        fresh.write_bytes(page)
-        fresh.replace(path)
-    except OSError as error:
-        fresh.unlink(missing_ok=True)
-        problem = Problem(str(path), str(error.strerror), "a file that can be written", "choose another folder or name")
-        raise EstimateError(problem) from error
+    save_file(path, page, EstimateError)
 
 
 @dataclass(frozen=True, slots=True)

@@ -6,9 +6,10 @@ import math
 import textwrap
 from typing import TYPE_CHECKING
 
-from geosample.errors import EstimateError, Problem
+from geosample.errors import EstimateError
 from geosample.estimate.bags import ALL
 from geosample.report import Summary, show_table
+from geosample.saving import save_file
 from geosample.units import FOOT2_M2, show_area, show_number
 from geosample.words import hole_key
 
@@ -63,11 +64,7 @@ def write_estimates_csv(path: Path, estimates: Estimates) -> None:
     """
     rows = estimates.estimates
     feet = {f"{end}_per_ft2": rows[f"{end}_per_m2"] * FOOT2_M2 for end in ("mean", "low", "high")}
-    try:
-        rows.assign(**feet).to_csv(path, index=False)
-    except OSError as error:
-        problem = Problem(str(path), str(error.strerror), "a file that can be written", "choose another folder or name")
-        raise EstimateError(problem) from error
+    save_file(path, rows.assign(**feet).to_csv(index=False).encode("utf-8"), EstimateError)
 
 
 def _in_reading_order(rows: pd.DataFrame) -> pd.DataFrame:

@@ -6,6 +6,7 @@ from geosample.ground.edges import edge_lines, measure_edge, only_polygons, oute
 from geosample.ground.files import FORMATS
 from geosample.ground.kinds import KINDS, parse_kinds
 from geosample.ground.model import Ground, Note, load_ground, save_ground
+from geosample.ground.own import read_own_shapes
 from geosample.ground.picture import draw_ground
 from geosample.ground.reading import GroundOptions, read_ground
 from geosample.ground.replacing import check_not_survey, kept_crs, replace_ground
@@ -34,6 +35,7 @@ __all__ = [
     "outer_turf",
     "parse_kinds",
     "read_ground",
+    "read_own_shapes",
     "replace_ground",
     "save_ground",
     "show_ground",

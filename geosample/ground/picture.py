@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
@@ -12,6 +13,7 @@ import shapely
 
 from geosample.errors import GroundError, Problem
 from geosample.palettes import GREYS, OKABE_ITO, VIRIDIS
+from geosample.saving import save_file
 
 if TYPE_CHECKING:
     import geopandas as gpd
@@ -91,11 +93,9 @@ def draw_ground(ground: Ground, path: Path) -> None:
         _draw_points(pen, sheet, ground.landmarks.geometry, OKABE_ITO["black"])
     _write_holes(pen, sheet, ground.surfaces)
     _draw_foot(pen, sheet, ground, size)
-    try:
-        image.resize((size[0] // _SMOOTH, size[1] // _SMOOTH), Image.Resampling.LANCZOS).save(path)
-    except OSError as error:
-        problem = Problem(str(path), f"'{error.strerror or error}'", "a folder that can be written", "choose another")
-        raise GroundError(problem) from error
+    small, picture = image.resize((size[0] // _SMOOTH, size[1] // _SMOOTH), Image.Resampling.LANCZOS), io.BytesIO()
+    small.save(picture, format="PNG")
+    save_file(path, picture.getvalue(), GroundError)
 
 
 def _fit(ground: Ground) -> tuple[_Sheet, tuple[int, int]]:

@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import os
-import tempfile
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from geosample.errors import Problem, SheetsError
 from geosample.pests import load_pest
+from geosample.saving import make_folder, save_file
 from geosample.sheets.bags import draw_bag_labels
 from geosample.sheets.bench import BATCH, StopTable, recount_rows, stop_tables
 from geosample.sheets.blanks import check_not_filled, make_csv, make_workbook
@@ -121,7 +120,9 @@ def write_sheets(
         check_not_filled([folder / name for name in BLANKS])
     design = find_points(design, ground, units=units, options=options)
     contents, notes = _make_files(design, ground, paper=paper, units=units, options=options)
-    return Sheets(_save_files(folder, contents), design, tuple(notes))
+    make_folder(folder, SheetsError)
+    files = tuple(save_file(folder / name, data, SheetsError) for name, data in contents.items())
+    return Sheets(files, design, tuple(notes))
 
 
 def save_finding(survey: Survey, design: Design) -> None:
@@ -199,28 +200,3 @@ def _check_points(design: Design, ground: Ground) -> None:
         problems.append(Problem(where, found, "points on this ground's surfaces", remedy))
     if problems:
         raise SheetsError(problems)
-
-
-def _save_files(folder: Path, contents: dict[str, bytes]) -> tuple[Path, ...]:
-    """Write each file whole into the folder: a reader never sees half of one."""
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-        for name, data in contents.items():
-            _save_file(folder / name, data)
-    except OSError as error:
-        found = f"'{error.strerror or error}'"
-        remedy = "choose an --out folder you may write to, and close its files in other programs"
-        raise SheetsError(Problem(str(folder), found, "a folder that can be written to", remedy)) from error
-    return tuple(folder / name for name in contents)
-
-
-def _save_file(path: Path, data: bytes) -> None:
-    handle, name = tempfile.mkstemp(prefix=f".{path.name}.", dir=path.parent)
-    try:
-        with os.fdopen(handle, "wb") as file:
-            file.write(data)
-        Path(name).chmod(0o644)
-        Path(name).replace(path)
-    except BaseException:
-        Path(name).unlink(missing_ok=True)
-        raise

@@ -8,6 +8,7 @@ another program left), writes the layers into the copy, flushes it to the disk, 
 from __future__ import annotations
 
 import contextlib
+import errno
 import os
 import shutil
 import sqlite3
@@ -109,6 +110,7 @@ def save_frames(path: Path, frames: Mapping[str, pd.DataFrame]) -> None:
         copy = folder / path.name
         copy_file(path, copy)
         write_frames(copy, frames)
+        check_written(copy, frames)
         flush_file(copy)
         swap_file(copy, path)
     finally:
@@ -143,12 +145,33 @@ def write_frames(copy: Path, frames: Mapping[str, pd.DataFrame]) -> None:
 
     for layer, frame in frames.items():
         make = LAYERS.get(layer)
-        if "geometry" in frame.columns:
-            kind = make.geometry if make else None
-            options = {"geometry_type": kind, "promote_to_multi": kind == "MultiPolygon"} if kind else {}
+        kind = make.geometry if make and "geometry" in frame.columns else None
+        options = {"geometry_type": kind, "promote_to_multi": kind == "MultiPolygon"} if kind else {}
+        try:
             pyogrio.write_dataframe(frame, copy, layer=layer, driver="GPKG", **options)
-        else:
-            pyogrio.write_dataframe(frame, copy, layer=layer, driver="GPKG")
+        except (pyogrio.errors.DataSourceError, pyogrio.errors.DataLayerError) as error:
+            raise OSError(errno.EIO, f"layer {layer}: {error}") from error
+
+
+def check_written(copy: Path, frames: Mapping[str, pd.DataFrame]) -> None:
+    """Count every layer and its index in the copy: on a full disk the driver may go on without a word."""
+    with closing(sqlite3.connect(copy)) as connection:
+        for layer, frame in frames.items():
+            found = [_count_rows(connection, layer)]
+            shapes = frame["geometry"] if "geometry" in frame.columns else None
+            if shapes is not None:
+                found.append(_count_rows(connection, f"rtree_{layer}_geom"))
+            wanted = [len(frame)] if shapes is None else [len(frame), int((shapes.notna() & ~shapes.is_empty).sum())]
+            if found != wanted:
+                message = f"layer {layer}: {found} rows written of {wanted}"
+                raise OSError(errno.EIO, message)
+
+
+def _count_rows(connection: sqlite3.Connection, table: str) -> int:
+    try:
+        return int(connection.execute(f'SELECT count(*) FROM "{table}"').fetchone()[0])
+    except sqlite3.OperationalError:
+        return -1
 
 
 def flush_file(copy: Path) -> None:
@@ -211,14 +234,10 @@ def _told_in_words(path: Path) -> Iterator[None]:
     except SurveyError:
         raise
     except OSError as error:
-        problem = Problem(
-            str(path),
-            f"'{error.strerror or error}'",
-            "room and permission to write",
-            "free some space or choose a folder you may write to; the survey is as it was",
-        )
-        raise SurveyError(problem) from error
+        raise SurveyError(_no_room(path, error.strerror or str(error))) from error
     except sqlite3.Error as error:
+        if getattr(error, "sqlite_errorname", "").startswith(("SQLITE_FULL", "SQLITE_IOERR", "SQLITE_READONLY")):
+            raise SurveyError(_no_room(path, str(error))) from error
         problem = Problem(
             str(path),
             f"'{error}'",
@@ -226,3 +245,8 @@ def _told_in_words(path: Path) -> Iterator[None]:
             "close it elsewhere, or restore it from a back-up; the survey is as it was",
         )
         raise SurveyError(problem) from error
+
+
+def _no_room(path: Path, found: str) -> Problem:
+    remedy = "free some space or choose a folder you may write to; the survey is as it was"
+    return Problem(str(path), f"'{found}'", "room and permission to write", remedy)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import tempfile
 import zipfile
 from pathlib import Path
@@ -10,7 +11,9 @@ from typing import TYPE_CHECKING
 import geopandas as gpd
 import shapely
 
+from geosample.errors import TreatError
 from geosample.ground import only_polygons
+from geosample.saving import save_file
 from geosample.units import ACRE_M2
 
 if TYPE_CHECKING:
@@ -39,14 +42,15 @@ def write_shapefile(zones: Zones, path: Path) -> Path:
 
     frame = in_degrees(zones.zones)[[*_FIELDS, "geometry"]].rename(columns=_FIELDS)
     frame = frame.assign(acres=frame["area_m2"] / ACRE_M2, hole=frame["hole"].fillna(""))
+    packed = io.BytesIO()
     with tempfile.TemporaryDirectory() as folder:
         pyogrio.write_dataframe(
             frame, Path(folder) / "zones.shp", driver="ESRI Shapefile", geometry_type="Polygon", encoding="UTF-8"
         )
-        with zipfile.ZipFile(path, "w", zipfile.ZIP_DEFLATED) as pack:
+        with zipfile.ZipFile(packed, "w", zipfile.ZIP_DEFLATED) as pack:
             for part in sorted(Path(folder).iterdir()):
                 pack.writestr(zipfile.ZipInfo(part.name, _EARLIEST), part.read_bytes(), zipfile.ZIP_DEFLATED)
-    return path
+    return save_file(path, packed.getvalue(), TreatError)
 
 
 def write_gpx(zones: Zones, path: Path) -> Path:
@@ -59,8 +63,7 @@ def write_gpx(zones: Zones, path: Path) -> Path:
         track = gpxpy.gpx.GPXTrack(name=f"{row.zone_id} {row.action.replace('_', ' ')}", description=row.note)
         track.segments = [_segment(ring) for part in shapely.get_parts(row.geometry) for ring in _rings(part)]
         file.tracks.append(track)
-    path.write_text(file.to_xml(), encoding="utf-8")
-    return path
+    return save_file(path, file.to_xml().encode("utf-8"), TreatError)
 
 
 def _rings(polygon: Geometry) -> list[Geometry]:

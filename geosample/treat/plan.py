@@ -6,6 +6,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from geosample.cautions import TREATMENT
+from geosample.errors import TreatError
+from geosample.saving import save_file
 from geosample.sheets.paper import (
     Book,
     Column,
@@ -80,10 +82,7 @@ def write_plan(
     zones: Zones, ground: Ground, path: str | Path, *, paper: str = "letter", units: Units = "us", course: str = ""
 ) -> Path:
     """Write the treatment plan; the folder is made. See ``draw_plan``."""
-    place = Path(path)
-    place.parent.mkdir(parents=True, exist_ok=True)
-    place.write_bytes(draw_plan(zones, ground, paper=paper, units=units, course=course))
-    return place
+    return save_file(path, draw_plan(zones, ground, paper=paper, units=units, course=course), TreatError)
 
 
 def _draw_first_page(book: Book, zones: Zones, ground: Ground, title: str, units: Units) -> None:

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import io
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import pandas as pd
 
-from geosample.errors import Problem, TreatError
+from geosample.errors import TreatError
+from geosample.saving import make_folder, save_file
 from geosample.treat.amounts import parse_rate
 from geosample.treat.outlines import in_degrees, write_gpx, write_shapefile
 from geosample.units import ACRE_M2, FOOT2_M2, HECTARE_M2
@@ -24,7 +26,7 @@ def write_zones(zones: Zones, folder: str | Path) -> list[Path]:
     GeoJSON is of RFC 7946: longitude and latitude, outer rings anticlockwise. The zones are turned to longitude and
     latitude first, since drivers write metres as degrees without a word.
     """
-    place = make_folder(folder)
+    place = make_folder(folder, TreatError)
     return [
         _write_geojson(zones, place / "zones.geojson"),
         _write_kml(zones, place / "zones.kml"),
@@ -32,23 +34,6 @@ def write_zones(zones: Zones, folder: str | Path) -> list[Path]:
         write_shapefile(zones, place / "zones_shapefile.zip"),
         write_gpx(zones, place / "zones.gpx"),
     ]
-
-
-def make_folder(folder: str | Path) -> Path:
-    """Make the folder for what is written, and return it.
-
-    Raises
-    ------
-    TreatError
-        When it can't be made.
-    """
-    place = Path(folder)
-    try:
-        place.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        remedy = "name another folder with --out; nothing was written"
-        raise TreatError(Problem(str(place), f"'{error.strerror}'", "a folder to write to", remedy)) from error
-    return place
 
 
 def zone_rows(zones: Zones) -> pd.DataFrame:
@@ -91,25 +76,25 @@ def _areas(frame: pd.DataFrame) -> list[tuple[float, str]]:
 
 
 def _write_csv(zones: Zones, path: Path) -> Path:
-    zone_rows(zones).to_csv(path, index=False, lineterminator="\n")
-    return path
+    return save_file(path, zone_rows(zones).to_csv(index=False, lineterminator="\n").encode("utf-8"), TreatError)
 
 
 def _write_geojson(zones: Zones, path: Path) -> Path:
     import pyogrio
 
-    frame = in_degrees(zones.zones)
-    pyogrio.write_dataframe(frame, path, driver="GeoJSON", RFC7946="YES", geometry_type="MultiPolygon")
-    return path
+    frame, text = in_degrees(zones.zones), io.BytesIO()
+    options = {"layer": "zones", "geometry_type": "MultiPolygon"}
+    pyogrio.write_dataframe(frame, text, driver="GeoJSON", RFC7946="YES", **options)
+    return save_file(path, text.getvalue(), TreatError)
 
 
 def _write_kml(zones: Zones, path: Path) -> Path:
     import pyogrio
 
-    frame = in_degrees(zones.zones)
+    frame, text = in_degrees(zones.zones), io.BytesIO()
     named = frame.assign(
         Name=frame["zone_id"] + " " + frame["action"].str.replace("_", " "), Description=frame["note"].fillna("")
     )
     kept = named[["Name", "Description", "geometry"]]
-    pyogrio.write_dataframe(kept, path, driver="LIBKML", layer="zones", geometry_type="MultiPolygon")
-    return path
+    pyogrio.write_dataframe(kept, text, driver="LIBKML", layer="zones", geometry_type="MultiPolygon")
+    return save_file(path, text.getvalue(), TreatError)

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from contextlib import suppress
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import folium
 
 from geosample.errors import MapError, Problem
+from geosample.saving import save_file
 from geosample.units import Units
 from geosample.webmap import offline, pagetext, places, popups
 from geosample.webmap.aerial import read_aerial
@@ -56,7 +56,7 @@ def draw_map(
 def draw_story(story: Story, path: Path, look: Look) -> Path:
     """Write the page of what was gathered already, and return its path; errors as for ``draw_map``."""
     check_path(path)
-    write_page(path, compose_page(story, look))
+    save_file(path, compose_page(story, look).encode("utf-8"), MapError)
     return path
 
 
@@ -64,20 +64,6 @@ def check_path(path: Path) -> None:
     """Raise MapError unless a page can be written there."""
     if path.suffix.lower() not in {".html", ".htm"}:
         raise MapError(Problem("--out", str(path), "a file ending in .html", "name the page, such as map.html"))
-
-
-def write_page(path: Path, page: str) -> None:
-    """Write the page beside its place and put it there in one step, so that no half page is ever seen."""
-    part = path.with_name(f".{path.name}.part")
-    try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        part.write_text(page, encoding="utf-8")
-        part.replace(path)
-    except OSError as error:
-        with suppress(OSError):
-            part.unlink(missing_ok=True)
-        remedy = "free some space or choose a folder you may write to"
-        raise MapError(Problem(str(path), f"'{error.strerror}'", "room and permission to write", remedy)) from error
 
 
 def compose_page(story: Story, look: Look) -> str:

@@ -20,6 +20,7 @@ from sklearn.gaussian_process.kernels import ConstantKernel, Matern, WhiteKernel
 
 from geosample.density.field import Hyper, Sites, find_mode, fit_field
 from geosample.density.fitting import Priors, fit_counts
+from geosample.density.mapping import know_enough
 from geosample.density.predicting import predict_log
 from geosample.density.rivals import leave_out_average, tune_distance_power
 from geosample.density.settings import Settings
@@ -38,6 +39,7 @@ class Answer:
     spread: np.ndarray
     forward: Callable[[np.ndarray], np.ndarray] = np.log
     wider: float = 1.0
+    known: np.ndarray | None = None
 
     def over(self, threshold: float) -> np.ndarray:
         """Return the probability that the density is above the threshold."""
@@ -60,7 +62,8 @@ def ours(world: World, *, edge: bool = True) -> Answer:
     sites, basis, level = sites_of(world, edge=edge)
     fitted = fit_counts(sites, Priors(SETTINGS.spread_tail, SETTINGS.range_tail_m))
     mean, spread = predict_log(fitted, world.turf.places, basis)
-    return Answer(mean + level, spread * SETTINGS.widen, wider=SETTINGS.widen_interval / SETTINGS.widen)
+    known = know_enough(fitted, world.points, world.turf.places, spread, SETTINGS)
+    return Answer(mean + level, spread * SETTINGS.widen, wider=SETTINGS.widen_interval / SETTINGS.widen, known=known)
 
 
 def sites_of(world: World, *, edge: bool = True) -> tuple[Sites, np.ndarray, float]:

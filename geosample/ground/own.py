@@ -1,0 +1,54 @@
+"""Reading the user's own points and areas: any vector file, brought into the ground's coordinate system, with names."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from geosample.errors import GroundError, Problem
+
+if TYPE_CHECKING:
+    import geopandas as gpd
+    from pyproj import CRS
+
+
+def read_own_shapes(path: Path, crs: CRS, *, option: str, name_field: str | None = None) -> gpd.GeoDataFrame:
+    """Return the shapes of a file with their names, in the ground's CRS: columns name (text) and geometry.
+
+    Parameters
+    ----------
+    path : Path
+        Any vector file that GDAL reads.
+    crs : CRS
+        The ground's.
+    option : str
+        Where the file was named, for the messages.
+    name_field : str, optional
+        Which field holds the names; ``name``, or else the first one, or else the number of the row.
+
+    Raises
+    ------
+    GroundError
+        When there is no such file, it holds no shapes, has no coordinate system or not that field.
+    """
+    import geopandas as gpd
+    import pyogrio
+
+    where = f"{option} {path}"
+    try:
+        frame = gpd.read_file(path)
+    except (pyogrio.errors.DataSourceError, OSError, ValueError) as error:
+        raise GroundError(Problem(where, "no file of shapes", "points or polygons", "check the name")) from error
+    if not isinstance(frame, gpd.GeoDataFrame) or frame.geometry.isna().all():
+        raise GroundError(Problem(where, "rows without shapes", "points or polygons", "give a file of shapes"))
+    if frame.crs is None:
+        raise GroundError(Problem(where, "no coordinate system", "a file with one", "save it with its system"))
+    fields = [str(name) for name in frame.columns.drop(frame.geometry.name)]
+    field = name_field or ("name" if "name" in fields else next(iter(fields), ""))
+    if field and field not in fields:
+        expected = f"one of: {', '.join(fields)}" if fields else "a file with fields"
+        raise GroundError(Problem(where, f"no field {field!r}", expected, "name one of these"))
+    names = frame[field] if field else frame.index + 1
+    whole = ~(frame.geometry.isna() | frame.geometry.is_empty)
+    own = gpd.GeoDataFrame({"name": [str(name) for name in names]}, geometry=frame.geometry.to_crs(crs).to_numpy())
+    return own.set_crs(crs)[whole.to_numpy()].reset_index(drop=True)

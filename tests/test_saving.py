@@ -1,0 +1,49 @@
+"""Files are written whole or not at all: full disks, folders that can't be made, and what stands there already."""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+
+import pytest
+
+from geosample.errors import GroundError
+from geosample.saving import make_folder, save_file
+
+
+def test_a_file_is_replaced_whole_and_keeps_its_rights(tmp_path: Path) -> None:
+    path = tmp_path / "deep" / "a.csv"
+    save_file(path, b"old")
+    path.chmod(0o640)
+    assert save_file(path, b"new") == path
+    assert path.read_bytes() == b"new"
+    assert path.stat().st_mode & 0o777 == 0o640
+    assert [one.name for one in path.parent.iterdir()] == ["a.csv"]
+
+
+def test_a_new_file_has_the_usual_rights(tmp_path: Path) -> None:
+    plain = tmp_path / "plain"
+    plain.write_bytes(b"")
+    assert save_file(tmp_path / "ours", b"").stat().st_mode == plain.stat().st_mode
+
+
+@pytest.mark.parametrize("step", ["write", "replace"])
+def test_what_stood_there_stays_when_the_disk_fails(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, step: str) -> None:
+    path = tmp_path / "a.csv"
+    path.write_bytes(b"old")
+
+    def fail(*_: object, **__: object) -> None:
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr(*((os, "fdopen", fail) if step == "write" else (Path, "replace", fail)))
+    with pytest.raises(GroundError, match=r"No space left on device.*free some space"):
+        save_file(path, b"new", GroundError)
+    assert path.read_bytes() == b"old"
+    assert [one.name for one in tmp_path.iterdir()] == ["a.csv"]
+
+
+def test_a_folder_under_a_file_is_refused(tmp_path: Path) -> None:
+    (tmp_path / "file").write_bytes(b"")
+    for write in (make_folder, lambda place, error: save_file(place, b"", error)):
+        with pytest.raises(GroundError, match=r"Not a directory|File exists"):
+            write(tmp_path / "file" / "below", GroundError)
