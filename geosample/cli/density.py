@@ -85,22 +85,19 @@ def command(
     from geosample.saving import make_folder
     from geosample.survey import open_survey
 
-    cell_m, threshold_per_m2 = asked.pop("cell_m"), asked.pop("threshold_per_m2")
     file = open_survey(survey, must_exist=True)
-    name = file.find_visit(visit)
-    ground, design = load_ground(file), load_design(file, name)
+    ground, design = load_ground(file), load_design(file, visit)
+    name = design.visit.visit
     own = None if at is None else read_own_shapes(at, ground.crs, option="--at")
     make_folder(out, DensityError)
-    threshold_per_m2 = _start_from(design.visit.pest, units) if threshold_per_m2 is None else threshold_per_m2
-    talk("Fitting the map ...")
+    cell_m, threshold_per_m2 = asked.pop("cell_m"), _start_from(asked.pop("threshold_per_m2"), design, units)
     settings = read_settings(threshold_per_m2=threshold_per_m2, **asked)
     last = load_last_density(file, name) if "last" in settings.covariates else None
     counts = _counts_of(file, name, design)
     density_map = map_density(counts, ground, design=design, cell_m=cell_m, settings=settings, last=last)
     save_density(file, density_map)
-    write_density_tif(
-        path := out / "density.tif", density_map, ground.crs, threshold_per_m2=threshold_per_m2, units=units
-    )
+    path = out / "density.tif"
+    write_density_tif(path, density_map, ground.crs, threshold_per_m2=threshold_per_m2, units=units)
     lines, summary = summarise_map(density_map, threshold_per_m2, units)
     if own is not None:
         table = tell_places(density_map, ground, own, threshold_per_m2, last=last)
@@ -109,11 +106,13 @@ def command(
     say([*lines, f"Wrote {path}."], {**summary, "file": str(path)}, as_json=as_json)
 
 
-def _start_from(pest: str, units: Units) -> float:
-    """Return the threshold to start from where none was given, and say where it comes from."""
+def _start_from(asked_per_m2: float | None, design: Design, units: Units) -> float:
+    """Return the threshold asked for, or one to start from, and say where that comes from."""
     from geosample.density.summary import starting_threshold
 
-    threshold_per_m2, source = starting_threshold(pest)
+    if asked_per_m2 is not None:
+        return asked_per_m2
+    threshold_per_m2, source = starting_threshold(design.visit.pest)
     talk(f"No threshold given: {show_density(threshold_per_m2, units)} taken to start with ({source}).")
     return threshold_per_m2
 
@@ -123,6 +122,7 @@ def _counts_of(file: Survey, visit: str, design: Design) -> Counts:
     from geosample.counts import load_counts
     from geosample.density import join_rounds
 
+    talk("Fitting the map ...")
     counts = load_counts(file, visit)
     follows = design.visit.settings.get("follows")
     if not follows:
