@@ -170,7 +170,7 @@ def predict_at(
         With the points' index: log_mean, log_sd, expected_per_m2, low_per_m2, high_per_m2.
     """
     import pandas as pd
-    from scipy.stats import norm
+    from scipy.special import ndtri
 
     fitted, covariates = restore_field(density_map), covariates_of(density_map, ground, last)
     mapped = ground.surfaces[ground.surfaces["surface_id"].isin(set(density_map.cells["surface_id"]))]
@@ -179,7 +179,7 @@ def predict_at(
     basis, _ = covariates.basis(places, mapped["kind"].to_numpy()[nearest])
     mean, spread = predict_log(fitted, places, basis)
     settings, log_mean = covariates.settings, mean + np.log(density_map.fitted["rate_per_m2"])
-    half = float(norm.ppf(0.5 + settings.level / 2)) * settings.show_spread(spread, settings.widen_interval)
+    half = float(ndtri(0.5 + settings.level / 2)) * settings.show_spread(spread, settings.widen_interval)
     found = {
         "log_mean": log_mean,
         "log_sd": settings.show_spread(spread, settings.widen),

@@ -6,7 +6,6 @@ from collections.abc import Sequence
 
 from geosample.density.settings import Settings
 from geosample.errors import DensityError, Problem
-from geosample.estimate import parse_recovery
 
 
 def read_settings(
@@ -39,6 +38,8 @@ def read_settings(
     >>> read_settings(covariates="none", recoveries=["heat=1.6"]).recovery
     {'heat': 1.6}
     """
+    from geosample.estimate import parse_recovery
+
     words = tuple(word.strip().lower() for word in covariates.split(",") if word.strip().lower() not in {"", "none"})
     found = [parse_recovery(text) for text in recoveries]
     problems = [

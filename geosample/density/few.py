@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 from scipy.optimize import brentq
-from scipy.stats import nbinom, norm
+from scipy.special import betainc, ndtri
 
 BOUND_K = 0.5
 """k taken for the bound: the clumped end of what is usual for turf insects (1 ft² white grubs: 1.59, grade A)."""
@@ -27,7 +27,7 @@ def upper_bound(insects: int, samples: int, k: float = BOUND_K, *, confidence: f
 
     def excess(log_mu: float) -> float:
         expected = samples * np.exp(log_mu)
-        return float(nbinom.cdf(insects, size, size / (size + expected)) - (1 - confidence))
+        return float(betainc(size, insects + 1, size / (size + expected)) - (1 - confidence))
 
     return float(np.exp(brentq(excess, np.log(1e-9), np.log(1e9), xtol=1e-12)))
 
@@ -36,4 +36,4 @@ def bound_density(insects: int, effort_m2: np.ndarray, *, confidence: float = 0.
     """Return the pooled density, its upper bound, both per m², and the spread of the log density that joins them."""
     high = upper_bound(insects, len(effort_m2), confidence=confidence) / float(effort_m2.mean())
     middle = max(insects, 0.5) / float(effort_m2.sum())
-    return middle, high, float(np.log(high / middle) / norm.ppf(confidence))
+    return middle, high, float(np.log(high / middle) / ndtri(confidence))

@@ -8,14 +8,16 @@ Rasmussen & Williams 2006, Gaussian Processes for Machine Learning, algorithms 3
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import cast
+from typing import TYPE_CHECKING, cast
 
 import numpy as np
 from scipy.linalg import cho_solve, cholesky
 from scipy.linalg.lapack import dlauum, dtrtri
-from sklearn.gaussian_process.kernels import ConstantKernel, Kernel, Matern
 
 from geosample.density.likelihood import expect, log_pmf, slopes
+
+if TYPE_CHECKING:
+    from sklearn.gaussian_process.kernels import Kernel
 
 JITTER = 1e-6
 _MOST_STEPS = 100
@@ -56,6 +58,8 @@ class Hyper:
     @property
     def kernel(self) -> Kernel:
         """Exponential covariance: spread² exp(-3 h / range_m)."""
+        from sklearn.gaussian_process.kernels import ConstantKernel, Matern
+
         return ConstantKernel(self.spread**2) * Matern(length_scale=self.range_m / 3.0, nu=0.5)
 
 

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any, cast
 
 import numpy as np
 from scipy.spatial import cKDTree
-from scipy.stats import norm
+from scipy.special import ndtri
 
 from geosample.counts import Counts, tally
 from geosample.density.areas import keep_sites
@@ -173,7 +173,7 @@ def _predict_cells(fitted: FittedField, cells: pd.DataFrame, samples: Samples, c
     mean, spread = predict_log(fitted, places, basis)
     log_mean = mean + np.log(samples.rate_per_m2)
     prior = prior_spread(max(fitted.hyper.spread, settings.least_spread))
-    half = float(norm.ppf(0.5 + settings.level / 2)) * settings.show_spread(spread, settings.widen_interval)
+    half = float(ndtri(0.5 + settings.level / 2)) * settings.show_spread(spread, settings.widen_interval)
     return cells.drop(columns="kind").assign(
         log_mean=log_mean,
         log_sd=settings.show_spread(spread, settings.widen),

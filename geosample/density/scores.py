@@ -10,8 +10,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.special import ndtr
-from scipy.stats import nbinom
+from scipy.special import betainc, ndtr
 
 from geosample.density.field import FittedField
 from geosample.density.likelihood import expect, log_pmf, slopes
@@ -51,7 +50,8 @@ class Predictive:
     def cdf(self, count: np.ndarray) -> np.ndarray:
         """Return P(Y <= count), shape (n,); 0 below 0."""
         k = np.broadcast_to(np.asarray(self.k, dtype=float), count.shape)[:, None]
-        return np.asarray(nbinom.cdf(count[:, None], k, k / (k + self.expected)) @ self.share)
+        below = np.maximum(count[:, None] + 1.0, 0.0)
+        return np.asarray(betainc(k, np.maximum(below, 1e-300), k / (k + self.expected)) * (below > 0) @ self.share)
 
 
 def mix_lognormal(mean: np.ndarray, spread: np.ndarray, offset: np.ndarray, k: float) -> Predictive:

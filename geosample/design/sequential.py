@@ -12,7 +12,7 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import stats
+import scipy
 
 from geosample.errors import DesignError, Problem
 
@@ -121,7 +121,9 @@ def expect_stops(plan: StopPlan, mean: float, *, k: float | None = None) -> tupl
     top = math.ceil(plan.intercepts[1] + plan.slope * plan.most) + 1
     chance = true_k / (true_k + mean)
     # The last bin holds every total from there on, so that none is lost before the first stop is allowed.
-    count = np.append(stats.nbinom.pmf(np.arange(top), true_k, chance), stats.nbinom.sf(top - 1, true_k, chance))
+    count = np.append(
+        scipy.stats.nbinom.pmf(np.arange(top), true_k, chance), scipy.stats.nbinom.sf(top - 1, true_k, chance)
+    )
     inside = np.zeros(top + 1)
     inside[0] = 1.0
     said_low = bags = 0.0

@@ -15,7 +15,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
-from scipy import optimize, stats
+import scipy
 
 from geosample.estimate.grouped import LOG_K_RANGE, best_log_k, with_best_means
 from geosample.estimate.intervals import Interval, spread_cut
@@ -94,7 +94,7 @@ def measure_clumping(count: Floats) -> Indices:
     ratio = float(count.var(ddof=1)) / mean
     crowding = mean + ratio - 1
     morisita = n * float((count * (count - 1)).sum()) / (total * (total - 1))
-    p_random = float(stats.chi2.sf((n - 1) * ratio, n - 1))
+    p_random = float(scipy.stats.chi2.sf((n - 1) * ratio, n - 1))
     return Indices(ratio, morisita, (ratio - 1) / (total - 1), crowding, crowding / mean, p_random)
 
 
@@ -133,8 +133,8 @@ def fit_k(bags: Bags, *, level: float = 0.95, cut: float | None = None, prior: P
         return 2 * (top - height(log_k)) - allowed
 
     first, last = float(LOG_K_GRID[0]), float(LOG_K_GRID[-1])
-    low = float(optimize.brentq(drop, first, best)) if drop(first) > 0 else -math.inf
-    high = float(optimize.brentq(drop, best, last)) if drop(last) > 0 else math.inf
+    low = float(scipy.optimize.brentq(drop, first, best)) if drop(first) > 0 else -math.inf
+    high = float(scipy.optimize.brentq(drop, best, last)) if drop(last) > 0 else math.inf
     return Interval(*(math.exp(v) if v < POISSON_LOG_K else math.inf for v in (best, low, high)))
 
 
@@ -150,15 +150,15 @@ def fit_common_k(groups: Groups, *, level: float = 0.95) -> Interval:
         return 2 * (top - with_best_means(groups, 0.0, log_k)) - cut
 
     first, last = LOG_K_RANGE
-    low = float(optimize.brentq(drop, first, best)) if drop(first) > 0 else -math.inf
-    high = float(optimize.brentq(drop, best, last)) if drop(last) > 0 else math.inf
+    low = float(scipy.optimize.brentq(drop, first, best)) if drop(first) > 0 else -math.inf
+    high = float(scipy.optimize.brentq(drop, best, last)) if drop(last) > 0 else math.inf
     return Interval(math.exp(best), math.exp(low), math.exp(high))
 
 
 def fit_taylor(mean: Floats, variance: Floats) -> PowerLaw:
     """Return ln variance = ln a + b ln mean by least squares; ``intercept`` is a. Pairs of zero are left out."""
     kept = (mean > 0) & (variance > 0)
-    line = stats.linregress(np.log(mean[kept]), np.log(variance[kept]))
+    line = scipy.stats.linregress(np.log(mean[kept]), np.log(variance[kept]))
     return PowerLaw(
         math.exp(line.intercept), float(line.slope), float(line.stderr), float(line.rvalue) ** 2, int(kept.sum())
     )
@@ -168,7 +168,7 @@ def fit_iwao(mean: Floats, variance: Floats) -> PowerLaw:
     """Return mean crowding = alpha + beta mean by least squares. Pairs of zero mean are left out."""
     kept = mean > 0
     crowding = mean[kept] + variance[kept] / mean[kept] - 1
-    line = stats.linregress(mean[kept], crowding)
+    line = scipy.stats.linregress(mean[kept], crowding)
     return PowerLaw(
         float(line.intercept), float(line.slope), float(line.stderr), float(line.rvalue) ** 2, int(kept.sum())
     )

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
-from scipy import optimize, stats
+import scipy
 
 from geosample.estimate.negbin import WEAK_K, Bags, Prior, fit_mean, make_likelihood, profile
 
@@ -77,7 +77,7 @@ def zero_bound(bags: Bags, *, tail: float, k: float = K_IF_UNKNOWN) -> float:
         return float(share * k * np.log1p(expected / k).sum() + math.log(tail))
 
     middle = -math.log(float(bags.effort.mean()))
-    return math.exp(float(optimize.brentq(surplus, middle - 40, middle + 120, xtol=1e-12)))
+    return math.exp(float(scipy.optimize.brentq(surplus, middle - 40, middle + 120, xtol=1e-12)))
 
 
 def mean_interval(bags: Bags, *, level: float = 0.95, prior: Prior = WEAK_K) -> Interval:
@@ -117,7 +117,7 @@ def spread_cut(n: float, level: float, prior: Prior = WEAK_K) -> float:
     >>> round(spread_cut(15, 0.95), 3)
     4.6
     """
-    return float(stats.f.ppf(level, 1, max(n - 1, prior.df)))
+    return float(scipy.stats.f.ppf(level, 1, max(n - 1, prior.df)))
 
 
 def poisson_interval(total: int, *, level: float = 0.95) -> Interval:
@@ -144,8 +144,8 @@ def inflated_interval(total: float, *, n: float, ratio: float, level: float = 0.
         Variance to mean; below 1 counts as 1.
     """
     phi, tail = max(ratio, 1.0), (1 - level) / 2
-    low = float(stats.chi2.ppf(tail, 2 * total / phi)) if total > 0 else 0.0
-    high = float(stats.chi2.ppf(1 - tail, 2 * total / phi + 2))
+    low = float(scipy.stats.chi2.ppf(tail, 2 * total / phi)) if total > 0 else 0.0
+    high = float(scipy.stats.chi2.ppf(1 - tail, 2 * total / phi + 2))
     return Interval(total / n, phi * low / (2 * n), phi * high / (2 * n))
 
 
@@ -199,7 +199,7 @@ def widen(interval: Interval, log_sd: float, *, level: float = 0.95) -> Interval
     """
     if log_sd == 0:
         return interval
-    reach = log_sd * float(stats.norm.ppf((1 + level) / 2))
+    reach = log_sd * float(scipy.stats.norm.ppf((1 + level) / 2))
     if interval.value == 0:
         return Interval(0.0, 0.0, interval.high * math.exp(reach))
     below = math.hypot(math.log(interval.value / interval.low), reach) if interval.low > 0 else math.inf
@@ -212,6 +212,6 @@ def _reach(drop: Callable[[float], float]) -> float:
     near, far = 0.0, 0.25
     while far < _FARTHEST:
         if drop(far) > 0:
-            return float(optimize.brentq(drop, near, far, xtol=1e-9))
+            return float(scipy.optimize.brentq(drop, near, far, xtol=1e-9))
         near, far = far, far * 1.6
     return math.inf

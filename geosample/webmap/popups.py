@@ -43,11 +43,11 @@ def count_interval(count: int, sampled_m2: float, level: float = COUNT_LEVEL) ->
     >>> [round(end, 2) for end in count_interval(10, 1.0)]
     [4.8, 18.39]
     """
-    from scipy.stats import chi2
+    from scipy.special import gammaincinv
 
     tail = (1 - level) / 2
-    low = chi2.ppf(tail, 2 * count) / 2 if count else 0.0
-    return float(low / sampled_m2), float(chi2.ppf(1 - tail, 2 * count + 2) / 2 / sampled_m2)
+    low = gammaincinv(count, tail) if count else 0.0
+    return float(low / sampled_m2), float(gammaincinv(count + 1, 1 - tail) / sampled_m2)
 
 
 def name_place(row: dict[str, Any]) -> Markup:
