@@ -34,7 +34,7 @@ from geosample.density.clusters import (
     measure_moran,
     neighbours_within,
 )
-from geosample.density.patches import find_hotspots
+from geosample.density.patches import find_hotspots, outline_hotspots
 from geosample.density.rivals import expect_count, weigh_distances
 from geosample.density.scores import Predictive, crps_counts, hold_share, spread_pit
 from geosample.design import save_design
@@ -172,6 +172,19 @@ class TestHotspots:
 
     def test_no_cell_over_is_no_hotspot(self, hot_map: DensityMap) -> None:
         assert find_hotspots(hot_map.cells, np.zeros(len(hot_map.cells)), 0.5).empty
+
+    def test_outlines_hold_the_area_of_their_patches_and_stay_on_turf(self, small_ground: Ground) -> None:
+        counts, _, _ = draw_counts(small_ground, 60, np.random.default_rng(3))
+        made = map_density(counts, small_ground, cell_m=1.0)
+        over = exceedance(made, float(made.cells["expected_per_m2"].quantile(0.7)))
+        surfaces = small_ground.surfaces.set_index("surface_id").geometry
+        found = find_hotspots(made.cells, over, 0.5)
+        shapes = outline_hotspots(made.cells, over, 0.5, 1.0, surfaces)
+        assert len(shapes) == len(found) > 0
+        large = found["area_m2"] > 50
+        assert shapes.area[large].to_numpy() == pytest.approx(found["area_m2"][large].to_numpy(), rel=0.05)
+        turf = shapely.union_all(surfaces.to_numpy())
+        assert shapely.difference(shapely.union_all(shapes.to_numpy()), turf).area < 1e-6
 
 
 class TestJudgement:

@@ -5,11 +5,16 @@ No published values: what must hold of any curve is checked, and the interval's 
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 import pytest
+from density_case import draw_counts
 from treat_case import THRESHOLD, finding, make_map, patch, plan
 
+from geosample.density import Settings, map_density
+from geosample.density.areas import covariates_of, restore_field
 from geosample.treat import TreatSettings, suggest_zones
 from geosample.treat.border import BorderRatio, find_ratio, tell_border
 from geosample.treat.curve import best_width_m, interpolate_strip, read_curve, target_curve
@@ -131,3 +136,37 @@ def test_the_interval_holds_the_truth_as_often_as_it_says(small_ground):
     inside = ((shares >= zones["low"]) & (shares <= zones["high"])).mean()
     # 90 % interval; 500 truths and 400 draws leave about 2 points of chance each
     assert 0.84 < inside < 0.96
+
+
+def test_a_fitted_maps_curve_has_the_joint_posteriors_interval(small_ground):
+    """Against draws of the joint posterior at every cell of a coarse map, by scikit-learn's covariance."""
+    counts, _, _ = draw_counts(small_ground, 60, np.random.default_rng(3))
+    given = map_density(counts, small_ground, cell_m=6.0)
+    cells = given.cells.assign(treated=(given.cells["northing"] < given.cells["northing"].median()).astype(float))
+    row = target_curve(given, cells, np.random.default_rng(1), ground=small_ground).set_index("way").loc["zones"]
+    kinds = cells["surface_id"].map(small_ground.surfaces.set_index("surface_id")["kind"]).to_numpy()
+    places = cells[["easting", "northing"]].to_numpy()
+    basis, _ = covariates_of(given, small_ground, None).basis(places, kinds)
+    fitted = restore_field(given)
+    kernel = fitted.hyper.kernel
+    cross = kernel(places, fitted.sites.places) + basis @ fitted.sites.basis.T
+    covariance = (kernel(places) + basis @ basis.T - cross @ fitted.precision @ cross.T) * Settings().widen ** 2
+    root = np.linalg.cholesky(covariance + 1e-6 * np.eye(len(cells)))
+    logs = cells["log_mean"].to_numpy()[:, None] + root @ np.random.default_rng(2).standard_normal((len(cells), 4000))
+    insects = cells["area_m2"].to_numpy()[:, None] * np.exp(logs)
+    share = (insects * cells[["treated"]].to_numpy()).sum(axis=0) / insects.sum(axis=0)
+    low, high = np.quantile(share, [0.05, 0.95])
+    # 400 draws leave some 7 % of the interval's length to chance at either end
+    assert row["low"] == pytest.approx(low, abs=0.15 * (high - low))
+    assert row["high"] == pytest.approx(high, abs=0.15 * (high - low))
+
+
+def test_under_averages_a_stratum_errs_as_one(small_ground):
+    given = make_map(small_ground, lambda cells: np.full(len(cells), 20.0))
+    cells = given.cells.assign(log_mean=np.where(given.cells["surface_id"].str.contains("green"), 1.0, 2.0))
+    field = build_field(replace(given, fitted={"by": "averages"}), cells)
+    draws = np.log(next(draw_densities(field, np.random.default_rng(1))))
+    for level in (1.0, 2.0):
+        of_stratum = draws[cells["log_mean"] == level]
+        assert np.ptp(of_stratum, axis=0).max() < 1e-4
+    assert len(field.root) == 2

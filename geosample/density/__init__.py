@@ -1,6 +1,6 @@
 """Stage 6, density: Counts and Ground in, DensityMap (and how good it is) out."""
 
-from geosample.density.areas import estimate_areas, predict_at
+from geosample.density.areas import covary_places, estimate_areas, predict_at
 from geosample.density.asking import read_settings
 from geosample.density.followup import Followup, draw_followup
 from geosample.density.mapping import join_rounds, map_density
@@ -12,23 +12,28 @@ from geosample.density.model import (
     load_newest_density,
     save_density,
 )
+from geosample.density.patches import LEVELS, find_hotspots, outline_hotspots
 from geosample.density.places import show_places, tell_places, write_places
 from geosample.density.raster import write_density_tif
 from geosample.density.settings import Settings
 from geosample.density.summary import summarise_map
 
 __all__ = [
+    "LEVELS",
     "DensityMap",
     "Followup",
     "Settings",
+    "covary_places",
     "draw_followup",
     "estimate_areas",
     "exceedance",
+    "find_hotspots",
     "join_rounds",
     "load_density",
     "load_last_density",
     "load_newest_density",
     "map_density",
+    "outline_hotspots",
     "predict_at",
     "read_settings",
     "save_density",

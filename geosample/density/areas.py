@@ -9,7 +9,7 @@ import shapely
 
 from geosample.density.covariates import Covariates, choose_covariates
 from geosample.density.data import cut_target
-from geosample.density.field import FittedField, Hyper, Sites, draw_log, fit_field
+from geosample.density.field import FittedField, Hyper, Sites, draw_log, fit_field, predict_jointly
 from geosample.density.model import DensityMap
 from geosample.density.predicting import predict_log
 from geosample.density.settings import Settings
@@ -118,6 +118,35 @@ def estimate_areas(
     over = found["draws"].map(lambda draws: float((draws > threshold_per_m2).mean()))
     decision = np.select([over >= SURE, over <= 1 - SURE], ["above", "below"], "undecided")
     return found.drop(columns="draws").assign(probability=over, decision=decision)
+
+
+def covary_places(
+    density_map: DensityMap, ground: Ground, cells: pd.DataFrame, *, last: DensityMap | None = None
+) -> np.ndarray:
+    """Return how the log densities of some hundreds of cells err together: the joint posterior covariance as shown.
+
+    Parameters
+    ----------
+    density_map : DensityMap
+        A map, not a bound.
+    ground : Ground
+        The same ground.
+    cells : DataFrame
+        surface_id, easting, northing of each.
+    last : DensityMap, optional
+        The last visit's map, where it was a covariate.
+
+    Returns
+    -------
+    ndarray, shape (cells, cells)
+        With the widening and the doubt about recovery of ``Settings.show_spread``.
+    """
+    fitted, covariates = restore_field(density_map), covariates_of(density_map, ground, last)
+    kinds = cells["surface_id"].map(ground.surfaces.set_index("surface_id")["kind"]).to_numpy()
+    places = cells[["easting", "northing"]].to_numpy(float)
+    basis, _ = covariates.basis(places, kinds)
+    settings = covariates.settings
+    return np.asarray(predict_jointly(fitted, places, basis)[1] * settings.widen**2 + settings.recovery_sd**2)
 
 
 def _cut_area(mapped: gpd.GeoDataFrame, shape: shapely.Geometry) -> pd.DataFrame:

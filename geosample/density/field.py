@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, cast
 import numpy as np
 from scipy.linalg import cho_solve, cholesky
 from scipy.linalg.lapack import dlauum, dtrtri
+from scipy.spatial.distance import cdist
 
 from geosample.density.likelihood import expect, log_pmf, slopes
 
@@ -61,6 +62,10 @@ class Hyper:
         from sklearn.gaussian_process.kernels import ConstantKernel, Matern
 
         return ConstantKernel(self.spread**2) * Matern(length_scale=self.range_m / 3.0, nu=0.5)
+
+    def covary(self, here: np.ndarray, there: np.ndarray) -> np.ndarray:
+        """Return the kernel's covariance without scikit-learn, which takes longer to load than a plan to draw."""
+        return np.asarray(self.spread**2 * np.exp(-3.0 / self.range_m * cdist(here, there)))
 
 
 @dataclass(frozen=True, slots=True)
@@ -231,7 +236,7 @@ def fit_field(sites: Sites, hyper: Hyper, *, start: np.ndarray | None = None) ->
 
 def prior_covariance(sites: Sites, hyper: Hyper) -> np.ndarray:
     """Return the prior covariance of the latent values at the samples, jitter included, shape (n, n)."""
-    covariance = hyper.kernel(sites.places) + sites.basis @ sites.basis.T
+    covariance = hyper.covary(sites.places, sites.places) + sites.basis @ sites.basis.T
     covariance[np.diag_indices_from(covariance)] += JITTER
     return np.asarray(covariance)
 
@@ -243,8 +248,8 @@ def predict_jointly(fitted: FittedField, places: np.ndarray, basis: np.ndarray) 
     -----
     For some hundreds of places; ``predict_log`` gives means and spreads of any number.
     """
-    cross = fitted.hyper.kernel(places, fitted.sites.places) + basis @ fitted.sites.basis.T
-    covariance = fitted.hyper.kernel(places) + basis @ basis.T - cross @ fitted.precision @ cross.T
+    cross = fitted.hyper.covary(places, fitted.sites.places) + basis @ fitted.sites.basis.T
+    covariance = fitted.hyper.covary(places, places) + basis @ basis.T - cross @ fitted.precision @ cross.T
     covariance[np.diag_indices_from(covariance)] += JITTER
     return np.asarray(cross @ fitted.pull), np.asarray(covariance)
 

@@ -5,10 +5,12 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 import numpy as np
+import shapely
 from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
 
 if TYPE_CHECKING:
+    import geopandas as gpd
     import pandas as pd
 
 LEVELS = (0.5, 0.8)
@@ -68,6 +70,38 @@ def find_hotspots(cells: pd.DataFrame, over: np.ndarray, level: float) -> pd.Dat
     found = total[["area_m2", "known_m2"]].join(means).join(sums["surface_id"].agg(_join_names))
     names = {"surface_id": "surface_ids", "expected_per_m2": "mean_per_m2", "over": "probability"}
     return found.rename(columns=names)[columns].sort_values("area_m2", ascending=False).reset_index(drop=True)
+
+
+def outline_hotspots(
+    cells: pd.DataFrame, over: np.ndarray, level: float, cell_m: float, surfaces: gpd.GeoSeries
+) -> gpd.GeoSeries:
+    """Return the shapes of the hotspots, in the order of ``find_hotspots``, clipped to their surfaces.
+
+    Parameters
+    ----------
+    cells, over, level
+        As for ``find_hotspots``.
+    cell_m : float
+        Side of a cell, m.
+    surfaces : GeoSeries
+        The surfaces' shapes by surface_id.
+    """
+    import geopandas as gpd
+
+    hot = cells[over >= level]
+    if hot.empty:
+        return gpd.GeoSeries([], crs=surfaces.crs)
+    column, row = (hot[name].to_numpy() for name in ("column", "row"))
+    patch = label_patches(column, row)
+    shapes = []
+    for number in np.argsort(-np.bincount(patch, hot["area_m2"]), kind="stable"):
+        own = patch == number
+        # two surfaces may hold pieces of one square
+        east, north = np.unique(np.column_stack([column[own], row[own]]), axis=0).T
+        squares = shapely.box(east * cell_m, north * cell_m, (east + 1) * cell_m, (north + 1) * cell_m)
+        ground = shapely.union_all(surfaces.loc[sorted(set(hot["surface_id"][own]))].to_numpy())
+        shapes.append(shapely.intersection(shapely.simplify(shapely.union_all(squares), 0.75 * cell_m), ground))
+    return gpd.GeoSeries(shapes, crs=surfaces.crs)
 
 
 def _join_names(surfaces: pd.Series) -> str:

@@ -79,7 +79,8 @@ def use_averages(density_map: DensityMap, estimates: pd.DataFrame, strata: gpd.G
         "high_per_m2": np.where(found, high, cells["high_per_m2"]),
         "known": found & (means["n"].fillna(0).to_numpy() >= ENOUGH_BAGS),
     }
-    return replace(density_map, cells=cells.assign(**own))
+    fitted = {**density_map.fitted, "by": "averages"}
+    return replace(density_map, cells=cells.assign(**own), fitted=fitted)
 
 
 def _find_strata(cells: pd.DataFrame, strata: gpd.GeoDataFrame) -> list[str | None]:

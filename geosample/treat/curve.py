@@ -3,16 +3,20 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Callable
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
+from scipy.sparse import csr_array
 
 from geosample.treat.draws import LEVEL, build_field, draw_densities
 from geosample.units import FOOT_M, show_length
 
 if TYPE_CHECKING:
     from geosample.density import DensityMap
+    from geosample.ground import Ground
     from geosample.units import Units
 
 _MOST_WIDTHS = 24
@@ -21,7 +25,12 @@ WAYS = ("border", "surfaces", "best cells", "zones")
 
 
 def target_curve(
-    density_map: DensityMap, cells: pd.DataFrame, rng: np.random.Generator, *, units: Units = "us"
+    density_map: DensityMap,
+    cells: pd.DataFrame,
+    rng: np.random.Generator,
+    *,
+    units: Units = "us",
+    ground: Ground | None = None,
 ) -> pd.DataFrame:
     """Return the share of insects reached and of ground treated, for border strips, whole surfaces and the zones.
 
@@ -31,6 +40,8 @@ def target_curve(
         Cells with area_m2, edge_m, surface_id, expected_per_m2 and ``treated``, the share of each inside the zones.
     units : {'us', 'metric'}
         Strips grow by 5 ft or 1 m, in as many steps as it takes, at most 24.
+    ground : Ground, optional
+        As in ``build_field``.
 
     Returns
     -------
@@ -42,64 +53,83 @@ def target_curve(
     -----
     Whole surfaces and best cells are taken from the densest down, as expected; no plan can beat the best cells.
     """
-    sets = [*_border_sets(cells, units), *_surface_sets(cells), *_best_sets(cells)]
-    sets.append(("zones", "the zones", np.nan, cells["treated"].to_numpy(float)))
-    inside = np.column_stack([share for *_, share in sets])
-    area = cells["area_m2"].to_numpy(float)
-    expected = area * cells["expected_per_m2"].to_numpy(float)
-    low, high = _share_limits(density_map, cells, inside, rng)
-    frame = pd.DataFrame({"way": [s[0] for s in sets], "label": [s[1] for s in sets], "width_m": [s[2] for s in sets]})
+    ways = [_border_way(cells, units), _surface_way(cells), _best_way(cells)]
+    area, treated = (cells[name].to_numpy(float) for name in ("area_m2", "treated"))
+    add = _adder(ways, area, treated)
+    area_m2 = add(np.ones(len(cells)))
+    expected = add(cells["expected_per_m2"].to_numpy(float))
+    densities = draw_densities(build_field(density_map, cells, ground=ground), rng)
+    shares = np.column_stack([add(density) / (area @ density) for density in densities])
+    low, high = np.quantile(shares, [(1 - LEVEL) / 2, (1 + LEVEL) / 2], axis=1)
+    steps = [(way.name, label, width) for way in ways for label, width in zip(way.labels, way.widths_m, strict=True)]
+    frame = pd.DataFrame([*steps, ("zones", "the zones", np.nan)], columns=["way", "label", "width_m"])
+    total = float(area @ cells["expected_per_m2"].to_numpy(float))
     return frame.assign(
-        area_m2=area @ inside,
-        area_share=area @ inside / area.sum(),
-        insect_share=expected @ inside / max(expected.sum(), 1e-300),
+        area_m2=area_m2,
+        area_share=area_m2 / area.sum(),
+        insect_share=expected / max(total, 1e-300),
         low=low,
         high=high,
     )
 
 
-def _share_limits(
-    density_map: DensityMap, cells: pd.DataFrame, inside: np.ndarray, rng: np.random.Generator
-) -> tuple[np.ndarray, np.ndarray]:
-    area = cells["area_m2"].to_numpy(float)
-    weights = inside * area[:, None]
-    shares = [
-        (density.T @ weights) / (area @ density)[:, None]
-        for density in draw_densities(build_field(density_map, cells), rng)
-    ]
-    low, high = np.quantile(np.vstack(shares), [(1 - LEVEL) / 2, (1 + LEVEL) / 2], axis=0)
-    return low, high
+@dataclass(frozen=True, slots=True)
+class _Way:
+    """One way of choosing ground, step by step: a step holds all the cells of the steps before it.
+
+    Parameters
+    ----------
+    labels, widths_m : lists of the steps' names and widths (NaN where a step is no border strip).
+    step : array of int, shape (cells,)
+        The first step that holds the cell; beyond the last for a cell that none holds.
+    """
+
+    name: str
+    labels: list[str]
+    widths_m: list[float]
+    step: np.ndarray
 
 
-_Set = tuple[str, str, float, np.ndarray]
+def _adder(ways: list[_Way], area_m2: np.ndarray, treated: np.ndarray) -> Callable[[np.ndarray], np.ndarray]:
+    """Return what adds density times area up over every step of every way, and over the zones, step by step."""
+    cells = np.arange(len(area_m2))
+    sums = [csr_array((area_m2, (way.step, cells)), shape=(len(way.labels) + 1, len(cells))) for way in ways]
+
+    def add(density: np.ndarray) -> np.ndarray:
+        steps = [np.cumsum((each @ density)[:-1], axis=0) for each in sums]
+        return np.concatenate([*steps, [(area_m2 * treated) @ density]])
+
+    return add
 
 
-def _border_sets(cells: pd.DataFrame, units: Units) -> list[_Set]:
+def _border_way(cells: pd.DataFrame, units: Units) -> _Way:
     edge = cells["edge_m"].to_numpy(float)
     step = _STEPS_M[units]
     while edge.max() / step > _MOST_WIDTHS:
         step *= 2
     widths = np.arange(1, int(np.ceil(edge.max() / step)) + 1) * step
-    return [("border", f"border {show_length(w, units)}", float(w), (edge <= w).astype(float)) for w in widths]
+    labels = [f"border {show_length(width, units)}" for width in widths]
+    return _Way("border", labels, widths.tolist(), np.searchsorted(widths, edge))
 
 
-def _surface_sets(cells: pd.DataFrame) -> list[_Set]:
+def _surface_way(cells: pd.DataFrame) -> _Way:
     sums = cells.assign(insects=cells["expected_per_m2"] * cells["area_m2"]).groupby("surface_id")
     mean = sums["insects"].sum() / sums["area_m2"].sum()
     order = list(mean.sort_values(ascending=False, kind="stable").index)
     ranks = cells["surface_id"].map({name: rank for rank, name in enumerate(order)}).to_numpy()
-    names = [f"{rank + 1} densest {'surface' if rank == 0 else 'surfaces'}" for rank in range(len(order))]
-    return [("surfaces", name, np.nan, (ranks <= rank).astype(float)) for rank, name in enumerate(names)]
+    labels = [f"{rank + 1} densest {'surface' if rank == 0 else 'surfaces'}" for rank in range(len(order))]
+    return _Way("surfaces", labels, [np.nan] * len(order), ranks)
 
 
-def _best_sets(cells: pd.DataFrame) -> list[_Set]:
+def _best_way(cells: pd.DataFrame) -> _Way:
     density = cells["expected_per_m2"].to_numpy(float)
     order = np.argsort(-density, kind="stable")
     reached = np.empty(len(order))
     area = cells["area_m2"].to_numpy(float)[order]
     reached[order] = np.cumsum(area) / area.sum()
     steps = np.arange(1, 20) / 20
-    return [("best cells", f"densest {s:.0%}".replace("%", " %"), np.nan, (reached <= s).astype(float)) for s in steps]
+    labels = [f"densest {step:.0%}".replace("%", " %") for step in steps]
+    return _Way("best cells", labels, [np.nan] * len(steps), np.searchsorted(steps, reached))
 
 
 def interpolate_strip(curve: pd.DataFrame, width_m: float) -> tuple[float, float, float, float]:

@@ -2,10 +2,11 @@
 
 Notes
 -----
-The survey keeps each cell's spread, not how cells err together. Two things they share are put back: the border effect,
-which lifts or lowers the whole edge at once, with the spread its interval tells; and the fitted field, which carries
-neighbours along, with the correlation exp(-distance / range). What else is common (the level of a kind) is taken to
-belong to the field, so the intervals are approximate and a little narrow where kinds are compared.
+The survey keeps each cell's spread, and with the model's record how any two places err together: the joint posterior.
+It is worked out for blocks of ground, a cell standing for each; a cell's own draw is its block's, stretched to the
+cell's spread. Under averages each stratum errs as one, apart from the others. A map with no record of its samples, or
+with the last visit's map among its covariates, is taken to err with the correlation exp(-distance / range), and its
+border effect as one.
 """
 
 from __future__ import annotations
@@ -15,12 +16,15 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from geosample.density import covary_places
+
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
     import pandas as pd
 
     from geosample.density import DensityMap
+    from geosample.ground import Ground
 
 DRAWS = 400
 _BATCH = 25
@@ -34,12 +38,12 @@ _EDGE_SCALE_M = 4.0
 
 @dataclass(frozen=True, slots=True)
 class Field:
-    """What the cells share.
+    """How the cells err.
 
     Parameters
     ----------
-    log_mean, own_sd, edge_sd : array, shape (cells,)
-        Mean of the log density, the field's spread, and the border effect's spread at the cell.
+    log_mean, sd : array, shape (cells,)
+        Mean and spread of the log density.
     block : array of int, shape (cells,)
         The block of ground a cell lies in; cells of a block err together.
     root : array, shape (blocks, blocks)
@@ -47,38 +51,55 @@ class Field:
     """
 
     log_mean: np.ndarray
-    own_sd: np.ndarray
-    edge_sd: np.ndarray
+    sd: np.ndarray
     block: np.ndarray
     root: np.ndarray
 
 
-def build_field(density_map: DensityMap, cells: pd.DataFrame) -> Field:
-    """Return what the cells share, from the map's own record.
+def build_field(density_map: DensityMap, cells: pd.DataFrame, *, ground: Ground | None = None) -> Field:
+    """Return how the cells err, from the map's own record.
 
     Parameters
     ----------
     cells : DataFrame
-        Cells of that map, in any order: easting, northing, edge_m, log_mean, log_sd.
+        Cells of that map, in any order: surface_id, easting, northing, edge_m, log_mean, log_sd.
+    ground : Ground, optional
+        What the map was made on; needed for the joint posterior.
     """
+    mean, total = (cells[name].to_numpy(float) for name in ("log_mean", "log_sd"))
+    if density_map.fitted.get("by") == "averages":
+        levels, block = np.unique(np.column_stack([mean, total]), axis=0, return_inverse=True)
+        return Field(mean, total, block.ravel(), np.eye(len(levels)))
+    block, rows = _cut_blocks(cells)
+    some = cells.iloc[rows]
+    if ground is not None and "sites" in density_map.fitted and "last" not in density_map.settings["covariates"]:
+        covariance = covary_places(density_map, ground, some)
+    else:
+        covariance = _guess_covariance(density_map, some)
+    spread = np.sqrt(np.diag(covariance))
+    correlation = covariance / np.outer(spread, spread)
+    return Field(mean, total, block, np.linalg.cholesky(correlation + 1e-6 * np.eye(len(rows))))
+
+
+def _guess_covariance(density_map: DensityMap, cells: pd.DataFrame) -> np.ndarray:
     scale_m = float(density_map.settings.get("edge_scale_m", _EDGE_SCALE_M))
-    total = cells["log_sd"].to_numpy(float)
-    edge = np.exp(-cells["edge_m"].to_numpy(float) / scale_m) * _border_sd(density_map)
-    edge = np.minimum(edge, total)
-    block, places = _cut_blocks(cells[["easting", "northing"]].to_numpy(float))
+    total, places = cells["log_sd"].to_numpy(float), cells[["easting", "northing"]].to_numpy(float)
+    edge = np.minimum(np.exp(-cells["edge_m"].to_numpy(float) / scale_m) * _border_sd(density_map), total)
+    own = np.sqrt(total**2 - edge**2)
     range_m = float(density_map.fitted.get("range_m") or _RANGE_M)
     apart = np.hypot(*(places[:, None, :] - places[None, :, :]).transpose(2, 0, 1))
-    root = np.linalg.cholesky(np.exp(-apart / range_m) + 1e-9 * np.eye(len(places)))
-    return Field(cells["log_mean"].to_numpy(float), np.sqrt(total**2 - edge**2), edge, block, root)
+    return np.asarray(np.outer(own, own) * np.exp(-apart / range_m) + np.outer(edge, edge))
 
 
 def draw_densities(field: Field, rng: np.random.Generator, draws: int = DRAWS) -> Iterator[np.ndarray]:
-    """Yield densities per m² of all cells, shape (cells, batch), a batch of draws at a time."""
+    """Yield densities per m² of all cells, shape (cells, batch) in single precision, a batch of draws at a time."""
+    mean, spread = (values[:, None].astype(np.float32) for values in (field.log_mean, field.sd))
     for start in range(0, draws, _BATCH):
         many = min(_BATCH, draws - start)
-        common = field.root @ rng.standard_normal((len(field.root), many))
-        edge = field.edge_sd[:, None] * rng.standard_normal(many)
-        yield np.exp(field.log_mean[:, None] + field.own_sd[:, None] * common[field.block] + edge)
+        drawn = (field.root @ rng.standard_normal((len(field.root), many))).astype(np.float32)[field.block]
+        drawn *= spread
+        drawn += mean
+        yield np.exp(drawn, out=drawn)
 
 
 def _border_sd(density_map: DensityMap) -> float:
@@ -90,15 +111,23 @@ def _border_sd(density_map: DensityMap) -> float:
     return float(np.log(rows["high"].iloc[0] / rows["low"].iloc[0]) / (2 * _NORMAL_90))
 
 
-def _cut_blocks(places: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Return each place's block and the blocks' middles: squares as small as keeps their number in hand."""
+def _cut_blocks(cells: pd.DataFrame) -> tuple[np.ndarray, np.ndarray]:
+    """Return each cell's block, and for each block the row of the cell nearest its middle.
+
+    Blocks are squares of one surface, as small as keeps their number in hand.
+    """
+    places = cells[["easting", "northing"]].to_numpy(float)
+    places = places - places.min(axis=0)
+    surface = np.unique(cells["surface_id"].to_numpy(str), return_inverse=True)[1].ravel()
     side_m = 4.0
     while True:
-        keys = np.floor(places / side_m).astype(np.int64)
-        _, block, count = np.unique(keys, axis=0, return_inverse=True, return_counts=True)
-        if len(count) <= _MOST_BLOCKS:
+        key = (surface * 2**20 + np.floor(places[:, 0] / side_m).astype(np.int64)) * 2**20
+        key += np.floor(places[:, 1] / side_m).astype(np.int64)
+        _, block, count = np.unique(key, return_inverse=True, return_counts=True)
+        if len(count) <= max(_MOST_BLOCKS, surface.max() + 1):
             break
         side_m *= 1.4
-    block = block.ravel()
     middles = np.column_stack([np.bincount(block, places[:, axis]) / count for axis in (0, 1)])
-    return block, middles
+    away = np.hypot(*(places - middles[block]).T)
+    order = np.lexsort((away, block))
+    return block, order[np.searchsorted(block[order], np.arange(len(count)))]

@@ -88,7 +88,7 @@ def suggest_zones(
     simulated = density_map.settings.get("simulated")
     if simulated:
         table = table.assign(note=[f"{note} Simulated counts." for note in table["note"]])
-    curve = target_curve(density_map, join_cells(drawn), rng, units=settings.units)
+    curve = target_curve(density_map, join_cells(drawn), rng, units=settings.units, ground=ground)
     plan = Plan(add_up(drawn, ground, settings), table, settings, curve, find_ratio(findings))
     control = tell_control(findings, density_map.pest, treatments) if len(table) else ()
     answer, *rest = tell_plan(plan)

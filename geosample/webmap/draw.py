@@ -85,6 +85,7 @@ def compose_page(story: Story, look: Look) -> str:
         "pictures": {"density": drawn.density.uri, "width": drawn.width.uri} if drawn else {},
         "steps": [step.picture.uri for step in drawn.steps] if drawn else [],
         "units": look.units,
+        "off": [name for name in ("hotspots",) if name in layers],
     }
     after = offline.Words(body=pagetext.write_rest(listing), script=_start_script(page, layers, start))
     return offline.render_page(page, title=f"{story.course}: {story.pest}", before=before, after=after)
@@ -92,16 +93,18 @@ def compose_page(story: Story, look: Look) -> str:
 
 def list_sheets(story: Story) -> Sheets:
     """Return what is drawn as shapes, layer by layer; a layer with nothing in it is left out."""
+    hot = places.hotspot_features(story)
     sheets: Sheets = {
         "obstacles": [("obstacles", places.obstacle_features(story))],
         "surfaces": [("ground", places.surface_features(story))],
         "points": [("markerPane", places.point_features(story))],
         "clusters": [("markerPane", places.cluster_features(story))],
+        "hotspots": [("zones", places.casings(hot, "hotspot")), ("zones", hot)],
     }
     for action in popups.ACTIONS:
         shapes = places.zone_features(story, action)
         labels = places.zone_labels(story, action)
-        sheets[action] = [("zones", places.casings(shapes)), ("zones", shapes), ("markerPane", labels)]
+        sheets[action] = [("zones", places.casings(shapes, "zone")), ("zones", shapes), ("markerPane", labels)]
     return {name: parts for name, parts in sheets.items() if any(features for _, features in parts)}
 
 

@@ -13,6 +13,7 @@ from jinja2 import DictLoader, Environment, StrictUndefined
 
 from geosample import __version__
 from geosample.cautions import GRADES, TREATMENT
+from geosample.density import LEVELS
 from geosample.webmap import popups, wording
 from geosample.webmap.answer import write_answer, write_headline
 from geosample.webmap.measures import unknown_area
@@ -86,6 +87,7 @@ def write_rest(listing: Listing) -> str:
             first_step=drawn.first if drawn else 0,
             level=_level(story),
             clusters=_say_clusters(story),
+            levels=LEVELS,
             unknown_m2=unknown_area(story.density) if story.density else 0.0,
             has_zones=len(story.zones) > 0,
             no_zones=_no_zones(story),
@@ -156,7 +158,9 @@ def _templates() -> Environment:
         trim_blocks=True,
         lstrip_blocks=True,
     )
-    pages.globals.update(area=wording.area, density=wording.density, version=__version__, grades=GRADES, len=len)
+    pages.globals.update(
+        area=wording.area, density=wording.density, percent=wording.percent, version=__version__, grades=GRADES, len=len
+    )
     return pages
 
 

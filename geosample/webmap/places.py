@@ -9,8 +9,10 @@ import pandas as pd
 import shapely
 from markupsafe import Markup
 
+from geosample.density import LEVELS, exceedance, find_hotspots, outline_hotspots
 from geosample.webmap import popups
 from geosample.webmap.model import Story
+from geosample.webmap.pictures import planned_threshold
 
 if TYPE_CHECKING:
     import geopandas as gpd
@@ -18,6 +20,8 @@ if TYPE_CHECKING:
 Feature = dict[str, Any]
 # 1e-7 degrees is about a centimetre: finer than any fix, and a third of the page's size saved.
 _DIGITS = 7
+MOST_HOTSPOTS = 40
+"""Outlines drawn at each level, the largest first: enough for a course, and the page stays small."""
 
 
 def surface_features(story: Story) -> list[Feature]:
@@ -87,6 +91,35 @@ def cluster_features(story: Story) -> list[Feature]:
     )
 
 
+def hotspot_features(story: Story) -> list[Feature]:
+    """Return the hotspots at each level of probability, as outlines; the threshold is the plan's, or else the map's."""
+    import geopandas as gpd
+
+    if story.density is None or story.density.fitted.get("no_map"):
+        return []
+    threshold = planned_threshold(story) or story.density.settings.get("threshold_per_m2")
+    if not threshold:
+        return []
+    cells, over = story.density.cells, exceedance(story.density, threshold)
+    surfaces = story.surfaces.set_index("surface_id").geometry
+    features: list[Feature] = []
+    for level in LEVELS:
+        found = find_hotspots(cells, over, level).head(MOST_HOTSPOTS)
+        shapes = outline_hotspots(cells, over, level, story.density.cell_m, surfaces).iloc[: len(found)]
+        drawn = gpd.GeoDataFrame(found, geometry=shapes.to_numpy(), crs=story.surfaces.crs)
+        properties = [
+            {
+                "look": f"hotspot level{100 * level:.0f}",
+                "id": f"hotspot {100 * level:.0f} {number}",
+                "name": f"Hotspot, {level:.0%} or more",
+                "say": popups.say_hotspot(row, level, threshold),
+            }
+            for number, row in enumerate(_records(drawn))
+        ]
+        features += _features(drawn, properties)
+    return features
+
+
 def with_counts(story: Story) -> gpd.GeoDataFrame:
     """Return the samples with the pest's ``count``, all stages together; missing where it was not looked for."""
     totals = story.counts.groupby("sample_id")["count"].sum()
@@ -133,9 +166,9 @@ def zone_features(story: Story, action: str) -> list[Feature]:
     )
 
 
-def casings(shapes: list[Feature]) -> list[Feature]:
+def casings(shapes: list[Feature], kind: str) -> list[Feature]:
     """Return the same shapes as pale outlines, to lie under the real ones so that these stand out on any ground."""
-    return [{**shape, "properties": {"look": "zone casing"}} for shape in shapes]
+    return [{**shape, "properties": {"look": f"{kind} casing"}} for shape in shapes]
 
 
 def zone_labels(story: Story, action: str) -> list[Feature]:

@@ -25,6 +25,7 @@ ACTIONS = {
     "check": "leave untreated, to see what treatment did",
 }
 COUNT_LEVEL = 0.95
+ALL_KNOWN = 0.995
 
 
 def count_interval(count: int, sampled_m2: float, level: float = COUNT_LEVEL) -> tuple[float, float]:
@@ -115,6 +116,20 @@ def _say_cells(cells: pd.DataFrame) -> Markup:
         wording.density(mean), wording.interval(known["low_per_m2"].min(), known["high_per_m2"].max())
     )
     return text if share == 1 else text + Markup(" {} of it is not known.").format(wording.percent(1 - share))
+
+
+def say_hotspot(patch: dict[str, Any], level: float, threshold_per_m2: float) -> Markup:
+    """Return a hotspot's pop-up: what is probable there, how large it is, and how much of it is known."""
+    text = Markup("<b>Hotspot</b>: everywhere in it the chance of more than {} is {} or more: {}.").format(
+        wording.density(threshold_per_m2), wording.percent(level), wording.area(patch["area_m2"])
+    )
+    text += Markup(" Expected {}.").format(wording.density(patch["mean_per_m2"]))
+    share = patch["known_m2"] / patch["area_m2"]
+    return (
+        text
+        if share > ALL_KNOWN
+        else text + Markup(" Only {} of it is known well enough.").format(wording.percent(share))
+    )
 
 
 def _zone_interval(zone: dict[str, Any]) -> Markup:

@@ -207,6 +207,7 @@ const geosample = (() => {
     page.map.attributionControl.setPrefix("Leaflet");
     page.map.eachLayer(name_marker);
     page.map.on("layeradd", (event) => name_marker(event.layer));
+    given.off.forEach((name) => switch_layer(name, false));
     bind_layers();
     bind_rasters();
     bind_units();
