@@ -212,6 +212,22 @@ def test_hotspots_are_off_at_first_and_say_what_they_are(chromium: Browser, page
     assert said.startswith("Hotspot: everywhere in it the chance of more than 30/ft² is 50 % or more: ")
 
 
+def test_no_zones_label_lies_on_another(chromium: Browser, page: Path):
+    open_page(chromium, page)
+    apart = """
+    const boxes = [...document.querySelectorAll('.leaflet-marker-pane .label')]
+      .filter(n => getComputedStyle(n).visibility === 'visible' && n.offsetParent)
+      .map(n => n.firstElementChild.getBoundingClientRect());
+    const meet = (a, b) => a.left < b.right && b.left < a.right && a.top < b.bottom && b.top < a.bottom;
+    return [boxes.length, boxes.filter((a, i) => boxes.slice(0, i).some(b => meet(a, b))).length];
+    """
+    for zoom in (18, 19, 20):
+        ask(chromium, "geosample.current().map.setZoom(arguments[0], {animate: false})", zoom)
+        shown, overlapping = ask(chromium, apart)
+        assert shown >= 1
+        assert overlapping == 0
+
+
 CONTRAST = """
 const channel = (c) => { c /= 255; return c <= 0.04045 ? c / 12.92 : ((c + 0.055) / 1.055) ** 2.4; };
 const light = ([r, g, b]) => 0.2126 * channel(r) + 0.7152 * channel(g) + 0.0722 * channel(b);

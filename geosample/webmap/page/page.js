@@ -53,6 +53,7 @@ const geosample = (() => {
     for (const layer of page.layers[name]) {
       if (shown) { page.map.addLayer(layer); } else { page.map.removeLayer(layer); }
     }
+    part_labels();
   }
 
   function bind_layers() {
@@ -178,6 +179,19 @@ const geosample = (() => {
   function mind_zoom() {
     const far = page.map.getZoom() < page.close_zoom;
     page.map.getContainer().classList.toggle("zoom-far", far);
+    part_labels();
+  }
+
+  // A label that would lie on an earlier one waits until there is room; its zone still opens and is in the table.
+  function part_labels() {
+    const taken = [];
+    for (const node of all(".leaflet-marker-pane .label")) {
+      const box = node.firstElementChild.getBoundingClientRect();
+      const lies_on = (other) => box.left < other.right && other.left < box.right && box.top < other.bottom && other.top < box.bottom;
+      const hidden = taken.some(lies_on);
+      node.style.visibility = hidden ? "hidden" : "";
+      if (!hidden) { taken.push(box); }
+    }
   }
 
   function bind_print() {
