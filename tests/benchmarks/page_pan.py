@@ -1,0 +1,89 @@
+"""How smoothly the demo's page opens and pans in a real browser; writes page_pan.md beside this file.
+
+Run: python tests/benchmarks/page_pan.py PAGE.html [PAGE.html ...]
+Each page is opened from its file with no network, at phone and desk size, and dragged by the pointer for three
+seconds; the figures are the times between the frames the browser drew meanwhile. A processor core without a graphics
+card does all of it, so a phone's own figures may be better or worse.
+"""
+
+from __future__ import annotations
+
+import os
+import platform
+import shutil
+import sys
+import time
+from pathlib import Path
+
+import numpy as np
+from selenium import webdriver
+from selenium.webdriver.chrome.service import Service
+
+TABLE = Path(__file__).with_suffix(".md")
+SIZES = {"phone": (390, 844), "desk": (1400, 900)}
+FRAMES = """
+window.frames_ms = [];
+const note = (time) => { window.frames_ms.push(time); requestAnimationFrame(note); };
+requestAnimationFrame(note);
+"""
+
+
+def open_browser() -> webdriver.Chrome:
+    options = webdriver.ChromeOptions()
+    options.binary_location = str(shutil.which("chromium"))
+    for flag in ("--headless", "--no-sandbox", "--disable-gpu", "--host-resolver-rules=MAP * ~NOTFOUND"):
+        options.add_argument(flag)
+    return webdriver.Chrome(options=options, service=Service(str(shutil.which("chromedriver"))))
+
+
+def drag(browser: webdriver.Chrome, seconds: float) -> None:
+    """Drag the map to and fro by the pointer, as a finger would."""
+    box = browser.execute_script(
+        "document.querySelector('.folium-map').scrollIntoView();"
+        "const b = document.querySelector('.folium-map').getBoundingClientRect();"
+        "return [b.left + b.width / 2, b.top + Math.min(b.height, innerHeight) / 2]"
+    )
+    pointer = {"button": "left", "buttons": 1, "clickCount": 1}
+    browser.execute_cdp_cmd("Input.dispatchMouseEvent", {"type": "mousePressed", "x": box[0], "y": box[1], **pointer})
+    start = time.perf_counter()
+    while (passed := time.perf_counter() - start) < seconds:
+        x, y = box[0] + 120 * np.sin(4 * passed), box[1] + 90 * np.sin(2.7 * passed)
+        browser.execute_cdp_cmd("Input.dispatchMouseEvent", {"type": "mouseMoved", "x": x, "y": y, **pointer})
+    browser.execute_cdp_cmd("Input.dispatchMouseEvent", {"type": "mouseReleased", "x": box[0], "y": box[1], **pointer})
+
+
+def measure(browser: webdriver.Chrome, page: Path, size: str) -> list[str]:
+    width, height = SIZES[size]
+    metrics = {"width": width, "height": height, "deviceScaleFactor": 1, "mobile": size == "phone"}
+    browser.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", metrics)
+    browser.get(page.as_uri())
+    loaded = browser.execute_script(
+        "const t = performance.getEntriesByType('navigation')[0]; return t.loadEventEnd - t.startTime"
+    )
+    browser.execute_script("geosample.current().map.setZoom(18, {animate: false})")
+    browser.execute_script(FRAMES)
+    drag(browser, 3.0)
+    frames = np.diff(browser.execute_script("return window.frames_ms"))
+    median, slow = np.quantile(frames, [0.5, 0.95])
+    long = (frames > 50).mean()
+    megabytes = page.stat().st_size / 1e6
+    return [
+        page.stem, f"{megabytes:.1f}", size, f"{loaded:.0f}", f"{len(frames)}", f"{median:.0f}", f"{slow:.0f}", f"{long:.1%}",
+    ]  # fmt: skip
+
+
+def main() -> None:
+    pages = [Path(word).resolve() for word in sys.argv[1:]]
+    browser = open_browser()
+    rows = [measure(browser, page, size) for page in pages for size in SIZES]
+    browser.quit()
+    heads = ["page", "MB", "size", "opened after, ms", "frames", "median, ms", "95 % within, ms", "over 50 ms"]
+    lines = ["# How smoothly the page pans", "", *(__doc__ or "").splitlines()[3:6], ""]
+    lines += [f"Made on {os.cpu_count()} cores ({platform.machine()}).", ""]
+    lines += [f"| {' | '.join(row)} |" for row in [heads, ["---"] * len(heads), *rows]]
+    TABLE.write_text("\n".join(lines) + "\n", encoding="utf-8")
+    print("\n".join(lines))
+
+
+if __name__ == "__main__":
+    main()
