@@ -14,6 +14,7 @@ from geographiclib.geodesic import Geodesic
 from ground_case import disc, write
 
 from geosample.ground import (
+    Ground,
     cut_cells,
     edge_lines,
     measure_edge,
@@ -184,3 +185,15 @@ def test_cells_cover_the_surfaces_exactly_and_agree_between_calls() -> None:
     assert list(zip(alone["column"], alone["row"], strict=True)) == list(
         zip(again["column"], again["row"], strict=True)
     )
+
+
+def test_many_places_are_as_far_from_the_edge_as_shapely_says(small_ground: Ground) -> None:
+    """Against shapely's own distance, place by place."""
+    lines = edge_lines(small_ground.surfaces)
+    west, south, east, north = small_ground.surfaces.total_bounds
+    rng = np.random.default_rng(4)
+    easting, northing = rng.uniform(west, east, 25_000), rng.uniform(south, north, 25_000)
+    found = measure_edge(lines, easting, northing)
+    assert found == pytest.approx(shapely.distance(lines, shapely.points(easting, northing)), abs=1e-9)
+    few = measure_edge(lines, easting[:100], northing[:100])
+    assert found[:100] == pytest.approx(few, abs=1e-9)

@@ -19,7 +19,7 @@ ROOT = Path(__file__).resolve().parents[1]
 PACKAGE = ROOT / "geosample"
 STAGES = ["ground", "design", "sheets", "counts", "estimate", "compare", "density", "treat", "webmap"]
 PACKAGE_NAMES = {"__version__"}  # what any room may take from the package itself
-SHARED_ROOMS = {"errors", "saving", "units", "words", "pests", "survey", "cautions", "palettes", "report"}
+SHARED_ROOMS = {"errors", "saving", "workers", "units", "words", "pests", "survey", "cautions", "palettes", "report"}
 FRONT = {"cli", "demo", "batch"}  # they call the stages; no stage may call them
 HEAVY = {
     "geopandas",

@@ -73,9 +73,9 @@ def find_hotspots(cells: pd.DataFrame, over: np.ndarray, level: float) -> pd.Dat
 
 
 def outline_hotspots(
-    cells: pd.DataFrame, over: np.ndarray, level: float, cell_m: float, surfaces: gpd.GeoSeries
+    cells: pd.DataFrame, over: np.ndarray, level: float, cell_m: float, surfaces: gpd.GeoSeries, *, most: int = 100
 ) -> gpd.GeoSeries:
-    """Return the shapes of the hotspots, in the order of ``find_hotspots``, clipped to their surfaces.
+    """Return the shapes of the largest hotspots, in the order of ``find_hotspots``, clipped to their surfaces.
 
     Parameters
     ----------
@@ -85,6 +85,8 @@ def outline_hotspots(
         Side of a cell, m.
     surfaces : GeoSeries
         The surfaces' shapes by surface_id.
+    most : int
+        How many at most.
     """
     import geopandas as gpd
 
@@ -94,13 +96,15 @@ def outline_hotspots(
     column, row = (hot[name].to_numpy() for name in ("column", "row"))
     patch = label_patches(column, row)
     shapes = []
-    for number in np.argsort(-np.bincount(patch, hot["area_m2"]), kind="stable"):
+    for number in np.argsort(-np.bincount(patch, hot["area_m2"]), kind="stable")[:most]:
         own = patch == number
         # two surfaces may hold pieces of one square
         east, north = np.unique(np.column_stack([column[own], row[own]]), axis=0).T
         squares = shapely.box(east * cell_m, north * cell_m, (east + 1) * cell_m, (north + 1) * cell_m)
         ground = shapely.union_all(surfaces.loc[sorted(set(hot["surface_id"][own]))].to_numpy())
-        shapes.append(shapely.intersection(shapely.simplify(shapely.union_all(squares), 0.75 * cell_m), ground))
+        shapes.append(
+            shapely.intersection(shapely.simplify(shapely.coverage_union_all(squares), 0.75 * cell_m), ground)
+        )
     return gpd.GeoSeries(shapes, crs=surfaces.crs)
 
 

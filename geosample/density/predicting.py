@@ -6,9 +6,7 @@ enough to matter. Covariate effects, whose vague priors are large numbers that c
 
 from __future__ import annotations
 
-import os
 from collections.abc import Iterator
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
 import numpy as np
@@ -16,12 +14,12 @@ from scipy.linalg.blas import strmm
 from threadpoolctl import threadpool_limits
 
 from geosample.density.field import FittedField
+from geosample.workers import map_threads
 
 _BLOCK = 1024
 _FORGOTTEN = 1e-6
 """A correlation this small is taken as none."""
 _LEAST_VARIANCE = 1e-12
-_MOST_THREADS = 8
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,15 +61,9 @@ def predict_log(fitted: FittedField, places: np.ndarray, basis: np.ndarray) -> t
     def fill(block: np.ndarray) -> None:
         mean[block], variance[block] = _predict_block(ready, places[block], basis[block])
 
-    with threadpool_limits(1, user_api="blas"), ThreadPoolExecutor(_threads()) as pool:
-        list(pool.map(fill, blocks))
+    with threadpool_limits(1, user_api="blas"):
+        map_threads(fill, blocks)
     return mean, np.sqrt(np.maximum(variance, _LEAST_VARIANCE))
-
-
-def _threads() -> int:
-    asked = os.environ.get("OMP_NUM_THREADS", "")
-    cores = len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
-    return max(1, min(int(asked) if asked.isdigit() else cores, cores, _MOST_THREADS))
 
 
 def split_blocks(places: np.ndarray, most: int = _BLOCK) -> Iterator[np.ndarray]:

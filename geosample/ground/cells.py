@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 import shapely
 
+from geosample.workers import map_threads
+
 if TYPE_CHECKING:
     import geopandas as gpd
     from shapely import Geometry
@@ -42,10 +44,8 @@ def cut_cells(surfaces: gpd.GeoDataFrame, cell_m: float) -> gpd.GeoDataFrame:
     import geopandas as gpd
     import pandas as pd
 
-    pieces = [
-        _cut_one(surface_id, geometry, cell_m)
-        for surface_id, geometry in zip(surfaces["surface_id"], surfaces.geometry, strict=True)
-    ]
+    named = zip(surfaces["surface_id"], surfaces.geometry, strict=True)
+    pieces = map_threads(lambda one: _cut_one(*one, cell_m), named)
     columns = ["surface_id", "column", "row", "area_m2", "easting", "northing", "geometry"]
     frame = pd.concat(pieces, ignore_index=True) if pieces else pd.DataFrame(columns=columns)
     return gpd.GeoDataFrame(frame, geometry="geometry", crs=surfaces.crs)

@@ -13,11 +13,14 @@ import numpy as np
 import shapely
 
 from geosample.words import SHORT_TURF
+from geosample.workers import map_threads
 
 if TYPE_CHECKING:
     import geopandas as gpd
     from shapely import Geometry
 
+_MANY = 10_000
+"""From so many places on, a tree of the lines' pieces is worth making."""
 GAP_M = 1.0
 """Gaps up to this width between short turf surfaces, m, are digitising and not an edge (common practice, no source)."""
 
@@ -80,8 +83,23 @@ def measure_edge(lines: Geometry, easting: np.ndarray, northing: np.ndarray) -> 
     >>> measure_edge(box(0, 0, 10, 10).boundary, [5.0, 1.0], [5.0, 5.0]).tolist()
     [5.0, 1.0]
     """
+    points = shapely.points(easting, northing)
+    if np.size(points) >= _MANY and shapely.get_dimensions(lines) == 1 and not lines.is_empty:
+        return _measure_many(lines, points)
     shapely.prepare(lines)
-    return np.asarray(shapely.distance(lines, shapely.points(easting, northing)), dtype=float)
+    return np.asarray(shapely.distance(lines, points), dtype=float)
+
+
+def _measure_many(lines: Geometry, points: np.ndarray) -> np.ndarray:
+    """Return the same by a tree of the lines' single pieces, several parts of the points at a time."""
+    corners, line = shapely.get_coordinates(shapely.get_parts(lines), return_index=True)
+    joined = line[1:] == line[:-1]
+    tree = shapely.STRtree(shapely.linestrings(np.stack([corners[:-1][joined], corners[1:][joined]], axis=1)))
+
+    def measure(some: np.ndarray) -> np.ndarray:
+        return np.asarray(tree.query_nearest(some, return_distance=True, all_matches=False)[1])
+
+    return np.concatenate(map_threads(measure, np.array_split(points, np.size(points) // _MANY + 1)))
 
 
 def split_border(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -60,6 +61,7 @@ SMALL_ROUND_LOOK = Look(line_colour=OKABE_ITO["vermilion"], line_mm=0.25, dash_m
 DOT = Mark(1.0, line_mm=0.1)
 _FIND_WORDS = "Find a point by its label and its words; a phone's fix is wider than a collar."
 _HOLE_TEXT = Text(8, bold=True)
+_AREA = 2
 
 
 def draw_hole_pages(book: Book, design: Design, ground: Ground, *, frame: Frame, units: Units) -> list[str]:
@@ -68,9 +70,10 @@ def draw_hole_pages(book: Book, design: Design, ground: Ground, *, frame: Frame,
     ``frame`` is the map's place on an upright page, for the page before may lie on its side.
     """
     missing = set(design.points["point_id"])
+    sorted_ground = sort_ground(ground)
     for page in plan_pages(ground.surfaces, design.points, frame):
         next_page(book)
-        missing -= draw_map_page(book, page, design, ground, units=units)
+        missing -= draw_map_page(book, page, design, sorted_ground, units=units)
     return sorted(missing)
 
 
@@ -91,7 +94,7 @@ def draw_overview(book: Book, design: Design, ground: Ground, *, units: Units) -
     sampled = ground.surfaces[ground.surfaces["surface_id"].isin(design.points["surface_id"])]
     view = must_fit(shapely.union_all(sampled.geometry.to_numpy()), frame)
     write_head(book, design, "Overview: the round to walk")
-    _draw_ground(book, view, ground)
+    _draw_ground(book, view, sort_ground(ground))
     main = ordered_points(design, "main")
     _draw_round(book, view, main, ROUND_LOOK)
     draw_points(book, view, main.geometry.x, main.geometry.y, DOT)
@@ -102,12 +105,12 @@ def draw_overview(book: Book, design: Design, ground: Ground, *, units: Units) -
     _draw_foot(book, design, ground, view, marks)
 
 
-def draw_map_page(book: Book, page: MapPage, design: Design, ground: Ground, *, units: Units) -> set[str]:
+def draw_map_page(book: Book, page: MapPage, design: Design, sorted_ground: SortedGround, *, units: Units) -> set[str]:
     """Draw one page with its points and labels, and return the labels that found room."""
-    view = page.view
+    view, ground = page.view, sorted_ground.ground
     part = f" (part {page.part} of {page.parts})" if page.parts > 1 else ""
     write_head(book, design, f"{page.title}{part}")
-    _draw_ground(book, view, ground)
+    _draw_ground(book, view, sorted_ground)
     main = ordered_points(design, "main")
     _draw_round(book, view, main, SMALL_ROUND_LOOK)
     clear = [
@@ -145,17 +148,33 @@ def _by_role(points: gpd.GeoDataFrame) -> list[tuple[gpd.GeoDataFrame, Mark]]:
     return [(points[points["role"] == "main"], MAIN_MARK), (points[points["role"] == "reserve"], RESERVE_MARK)]
 
 
-def _draw_ground(book: Book, view: MapView, ground: Ground) -> None:
+@dataclass(frozen=True, slots=True)
+class SortedGround:
+    """The ground, with its shapes as pages draw them: areas and lines of a kind together, the lowest first."""
+
+    ground: Ground
+    areas: list[tuple[np.ndarray, Look]]
+    lines: list[tuple[np.ndarray, Look]]
+
+
+def sort_ground(ground: Ground) -> SortedGround:
+    """Return the ground sorted once for all the pages of a book."""
+    sorts = [(ground.surfaces, kind, SURFACE_LOOKS[kind]) for kind in reversed(SURFACE_KINDS)]
+    sorts += [(ground.obstacles, kind, OBSTACLE_LOOKS[kind]) for kind in reversed(OBSTACLE_KINDS)]
+    areas, lines = [], []
+    for frame, kind, look in sorts:
+        shapes = frame.geometry[frame["kind"] == kind].to_numpy()
+        dimensions = shapely.get_dimensions(shapes)
+        areas.append((shapes[dimensions == _AREA], look))
+        lines.append((shapes[dimensions == 1], look))
+    return SortedGround(ground, areas, lines)
+
+
+def _draw_ground(book: Book, view: MapView, sorted_ground: SortedGround) -> None:
     draw_border(book, view.frame)
-    for kind in reversed(SURFACE_KINDS):
-        surfaces = ground.surfaces
-        draw_polygons(book, view, surfaces.geometry[surfaces["kind"] == kind], SURFACE_LOOKS[kind])
-    for kind in reversed(OBSTACLE_KINDS):
-        of_kind = ground.obstacles.geometry[ground.obstacles["kind"] == kind]
-        areas = of_kind.geom_type.isin(["Polygon", "MultiPolygon"])
-        lines = of_kind.geom_type.isin(["LineString", "MultiLineString"])
-        draw_polygons(book, view, of_kind[areas], OBSTACLE_LOOKS[kind])
-        draw_lines(book, view, of_kind[lines], OBSTACLE_LOOKS[kind])
+    for (areas, look), (lines, _) in zip(sorted_ground.areas, sorted_ground.lines, strict=True):
+        draw_polygons(book, view, areas, look)
+        draw_lines(book, view, lines, look)
 
 
 def _draw_round(book: Book, view: MapView, main: pd.DataFrame, look: Look) -> None:

@@ -86,7 +86,7 @@ class Change:
         if not kept:
             return fresh
         if len(kept) == 1:
-            return shape_frame(layer, kept[0])
+            return fresh if kept[0] is fresh else shape_frame(layer, kept[0])
         return shape_frame(layer, pd.concat(kept, ignore_index=True))
 
 

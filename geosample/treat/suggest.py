@@ -24,6 +24,7 @@ from geosample.treat.strips import leave_strips
 from geosample.treat.table import write_notes, zone_table
 from geosample.treat.tell import Plan, tell_plan
 from geosample.treat.totals import add_up, join_cells
+from geosample.workers import map_threads
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -81,7 +82,7 @@ def suggest_zones(
     cells = place_cells(density_map, ground, settings.threshold_per_m2)
     rooms = find_rooms(ground, cells["surface_id"].unique(), settings)
     groups = dict(list(cells.groupby("surface_id", sort=False)))
-    drawn = [draw_surface(room, groups[room.surface_id], density_map.cell_m, settings) for room in rooms]
+    drawn = map_threads(lambda room: draw_surface(room, groups[room.surface_id], density_map.cell_m, settings), rooms)
     rng = np.random.default_rng(settings.seed)
     drawn = retake(leave_strips(drawn, settings.check_share, settings.swath_m, rng))
     table = write_notes(zone_table(drawn, density_map, settings, ground.crs), settings)

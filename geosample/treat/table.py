@@ -12,6 +12,7 @@ from geosample.treat.cells import share_inside, weigh
 from geosample.treat.rooms import sweep_over
 from geosample.units import show_area, show_density
 from geosample.words import KIND_LETTERS, hole_key
+from geosample.workers import map_threads
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -37,13 +38,13 @@ def zone_table(
         Besides the layer's columns: insects, low_per_m2, high_per_m2 (means of the cells' limits over the zone) and
         overspray_m2 (what a whole boom covers beyond a zone narrower than it).
     """
-    rows = [
-        _describe(one, action, zone, settings)
+    wanted = [
+        (one, action, zone)
         for one in sorted(drawn, key=lambda d: (hole_key(d.room.hole), list(KIND_LETTERS).index(d.room.kind)))
         for action, zones in (("treat", one.treat), ("check", one.checks), ("look_again", one.look))
         for zone in sorted(zones, key=lambda z: -z.area)
     ]
-    named = _name_zones(rows)
+    named = _name_zones(map_threads(lambda asked: _describe(*asked, settings), wanted))
     empty: dict[str, list[Any]] = {
         "geometry": [],
         **{name: [] for name in ("insects", "low_per_m2", "high_per_m2", "overspray_m2")},

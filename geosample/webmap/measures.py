@@ -16,6 +16,7 @@ from geosample.units import FOOT2_M2, Units, show_density
 from geosample.webmap import wording
 from geosample.webmap.png import palette_png, png_uri
 from geosample.webmap.raster import PixelGrid, hatch
+from geosample.workers import map_threads
 
 if TYPE_CHECKING:
     from geosample.density import DensityMap
@@ -126,9 +127,11 @@ def paint(
     colours = [ramp(palette, 1 - place / last) for place in range(len(texts))]
     known = density_map.cells["known"].to_numpy(bool)
     shown = np.where(known, classes + 1, 0)
-    pixels = np.where(grid.cell >= 0, shown[grid.cell], 0)
-    unknown = (grid.cell >= 0) & (pixels == 0)
-    pixels[unknown] = len(texts) + 1 + hatch(pixels.shape)[unknown]
+    row, column = np.nonzero(grid.cell >= 0)
+    inside = shown[grid.cell[row, column]]
+    inside = np.where(inside > 0, inside, len(texts) + 1 + hatch(row, column))
+    pixels = np.zeros(grid.cell.shape, dtype=np.uint8)
+    pixels[row, column] = inside
     areas = np.bincount(shown, density_map.cells["area_m2"], minlength=len(texts) + 1)
     swatches = [Swatch(*row) for row in zip(colours, texts, areas[1:].tolist(), strict=True)]
     return Picture(png_uri(palette_png(pixels, [*colours, *UNKNOWN])), tuple(swatches))
@@ -176,10 +179,11 @@ def check_thresholds(wanted: tuple[float, ...], low: float, high: float, units: 
 
 def draw_steps(density_map: DensityMap, grid: PixelGrid, thresholds: list[float], planned: float | None) -> list[Step]:
     """Return the chance picture of every threshold."""
-    return [
-        Step(value, value == planned, draw_chance(density_map, grid, value), _likely_area(density_map, value))
-        for value in thresholds
-    ]
+
+    def draw(value: float) -> Step:
+        return Step(value, value == planned, draw_chance(density_map, grid, value), _likely_area(density_map, value))
+
+    return map_threads(draw, thresholds)
 
 
 def _likely_area(density_map: DensityMap, threshold_per_m2: float) -> float:

@@ -105,7 +105,7 @@ def hotspot_features(story: Story) -> list[Feature]:
     features: list[Feature] = []
     for level in LEVELS:
         found = find_hotspots(cells, over, level).head(MOST_HOTSPOTS)
-        shapes = outline_hotspots(cells, over, level, story.density.cell_m, surfaces).iloc[: len(found)]
+        shapes = outline_hotspots(cells, over, level, story.density.cell_m, surfaces, most=len(found))
         drawn = gpd.GeoDataFrame(found, geometry=shapes.to_numpy(), crs=story.surfaces.crs)
         properties = [
             {

@@ -40,7 +40,7 @@ def palette_png(classes: np.ndarray, colours: list[str]) -> bytes:
         (b"IHDR", header),
         (b"PLTE", palette),
         (b"tRNS", b"\x00"),
-        (b"IDAT", zlib.compress(unfiltered.tobytes(), 9)),
+        (b"IDAT", zlib.compress(unfiltered.tobytes(), 6)),
         (b"IEND", b""),
     ]
     return _SIGNATURE + b"".join(_chunk(kind, content) for kind, content in chunks)

@@ -123,7 +123,6 @@ def _to_lonlat(west: float, south: float, east: float, north: float) -> tuple[fl
     return left, bottom, right, top
 
 
-def hatch(shape: tuple[int, int], every_px: int = 6) -> np.ndarray:
-    """Return a mask of slanting stripes, shape (rows, columns), for ground whose density is not known."""
-    row, column = np.indices(shape)
+def hatch(row: np.ndarray, column: np.ndarray, every_px: int = 6) -> np.ndarray:
+    """Return which pixels lie in slanting stripes, for ground whose density is not known."""
     return np.asarray((row + column) % every_px < every_px // 2)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from functools import cache
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -81,11 +82,17 @@ def draw_north_arrow(book: Book, view: MapView, middle_mm: tuple[float, float], 
     return Frame(middle_mm[0] - half, middle_mm[1] - half, 2 * half, 2 * half)
 
 
-def draw_ticks(book: Book, view: MapView, crs: pyproj.CRS) -> float:
-    """Draw ticks of longitude and latitude (WGS 84) on the frame's edges; return the step between them, degrees."""
+@cache
+def _to_degrees(crs: pyproj.CRS) -> pyproj.Transformer:
+    """Return the way to longitude and latitude; a book of maps asks for the same one on every page."""
     import pyproj
 
-    to_degrees = pyproj.Transformer.from_crs(crs, 4326, always_xy=True)
+    return pyproj.Transformer.from_crs(crs, 4326, always_xy=True)
+
+
+def draw_ticks(book: Book, view: MapView, crs: pyproj.CRS) -> float:
+    """Draw ticks of longitude and latitude (WGS 84) on the frame's edges; return the step between them, degrees."""
+    to_degrees = _to_degrees(crs)
     corners = shapely.get_coordinates(view.window())
     degrees = np.column_stack(to_degrees.transform(corners[:, 0], corners[:, 1]))
     (west, south), (east, north) = degrees.min(axis=0), degrees.max(axis=0)
