@@ -107,6 +107,52 @@ def test_the_course_is_marked_as_invented() -> None:
     assert {feature["properties"]["source"] for feature in course["features"]} == {"invented for the demo"}
 
 
+def run_stage(survey: Path, *words: str) -> subprocess.Popen[str]:
+    program = [sys.executable, "-c", "from geosample.cli import main; main()", words[0], str(survey), *words[1:]]
+    return subprocess.Popen(program, cwd=survey.parent, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
+
+
+def test_two_people_at_once_lose_nothing_of_each_other(demo: Path, tmp_path: Path) -> None:
+    survey = tmp_path / "shared course.gpkg"
+    shutil.copy(demo / "invented_course.gpkg", survey)
+    asked = [
+        ("design", "--visit", "2026-07-01", "--points", "12", "--holes", "1"),
+        ("design", "--visit", "2026-07-02", "--points", "12", "--holes", "2"),
+        ("estimate", "--visit", VISIT),
+        ("treat", "--visit", VISIT, "--threshold", "40/ft2", "--out", "plan"),
+    ]
+    at_once = [run_stage(survey, *words) for words in asked]
+    said = [one.communicate(timeout=120) for one in at_once]
+    assert [one.returncode for one in at_once] == [0, 0, 0, 0], said
+    file = open_survey(survey)
+    assert set(file.need("visits")["visit"]) == {VISIT, "2026-07-01", "2026-07-02"}
+    assert len(file.need("points", visit="2026-07-01")) >= 12
+    assert len(file.need("points", visit="2026-07-02")) >= 12
+    assert len(file.need("estimates", visit=VISIT)) > 0
+    assert set(file.need("zones")["threshold_per_m2"].round(3)) == {round(40 / 0.09290304, 3)}
+
+
+def test_names_in_any_script_work_through_the_chain(demo: Path, tmp_path: Path) -> None:
+    folder = tmp_path / "Поле 漢字 🌱 'ü'"
+    folder.mkdir()
+    survey, out = folder / "كورس 골프.gpkg", folder / "выход λ"
+    shutil.copy(demo / "invented_course.gpkg", survey)
+    commands = [[*words] for words in plan_commands(survey, out) if words[0] in {"sheets", "density", "treat", "map"}]
+    for words in commands:
+        done = CliRunner().invoke(main, words)
+        assert done.exit_code == 0, done.output
+    made = {path.name for path in out.iterdir()}
+    assert {
+        "field_map.pdf",
+        "density.tif",
+        "zones.kml",
+        "zones_shapefile.zip",
+        "treatment_plan.pdf",
+        "map.html",
+    } <= made
+    assert "كورس 골프" in (out / "map.html").read_text(encoding="utf-8")
+
+
 def _cap_files() -> None:
     """Let no file grow beyond a few kilobytes, which is what a full disk looks like from inside."""
     resource.setrlimit(resource.RLIMIT_FSIZE, (SMALL_BYTES, SMALL_BYTES))

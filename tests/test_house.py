@@ -3,10 +3,14 @@
 from __future__ import annotations
 
 import ast
+import importlib
+import inspect
+import re
 import subprocess
 import sys
 from itertools import chain
 from pathlib import Path
+from types import FunctionType
 
 import click
 import pytest
@@ -19,6 +23,7 @@ ROOT = Path(__file__).resolve().parents[1]
 PACKAGE = ROOT / "geosample"
 STAGES = ["ground", "design", "sheets", "counts", "estimate", "compare", "density", "treat", "webmap"]
 PACKAGE_NAMES = {"__version__"}  # what any room may take from the package itself
+TOOLS = [["ruff", "check", "."], ["ruff", "format", "--check", "."], ["mypy"]]
 SHARED_ROOMS = {"errors", "saving", "workers", "units", "words", "pests", "survey", "cautions", "palettes", "report"}
 FRONT = {"cli", "demo", "batch"}  # they call the stages; no stage may call them
 HEAVY = {
@@ -159,8 +164,7 @@ def test_a_stage_without_a_survey_file_says_what_to_do_and_makes_nothing(name: s
 
 
 def test_style_format_and_types_hold() -> None:
-    tools = [["ruff", "check", "."], ["ruff", "format", "--check", "."], ["mypy"]]
-    for tool in tools:
+    for tool in TOOLS:
         run = subprocess.run([sys.executable, "-m", *tool], check=False, capture_output=True, text=True, cwd=ROOT)
         assert run.returncode == 0, f"{' '.join(tool)}\n{run.stdout[-4000:]}{run.stderr[-2000:]}"
 
@@ -175,6 +179,47 @@ def test_files_and_functions_stay_short(path: Path) -> None:
             doc = isinstance(first, ast.Expr) and isinstance(first.value, ast.Constant)
             docstring = first.end_lineno - first.lineno + 1 if doc else 0
             assert node.end_lineno - node.lineno + 1 - docstring <= 40, node.name
+
+
+def public_functions() -> list[tuple[str, FunctionType]]:
+    rooms = [importlib.import_module(f"geosample.{room}") for room in (*STAGES, *sorted(SHARED_ROOMS | {"batch"}))]
+    return [
+        (f"{room.__name__}.{name}", function)
+        for room in rooms
+        for name, function in vars(room).items()
+        if isinstance(function, FunctionType)
+        and not name.startswith("_")
+        and function.__module__.startswith(PACKAGE.name)
+    ]
+
+
+@pytest.mark.parametrize(
+    ("name", "function"), public_functions(), ids=lambda value: value if isinstance(value, str) else ""
+)
+def test_public_docstrings_give_parameters_shapes_and_errors(name: str, function: FunctionType) -> None:
+    doc, signature = inspect.getdoc(function) or "", inspect.signature(function)
+    assert doc, name
+    if len(signature.parameters) > 3:
+        assert "Parameters\n" in doc
+    if "Parameters\n" in doc:
+        assert [one for one in signature.parameters if one not in doc.split("Parameters\n", 1)[1]] == []
+    if "ndarray" in str(signature.return_annotation):
+        assert "shape" in doc
+    source = inspect.getsource(function)
+    if "    raise " in source and "Error" in source:
+        assert "Raises\n" in doc
+
+
+def test_what_developers_are_told_to_run_is_what_the_suite_runs() -> None:
+    text = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+    told = [line.strip() for block in text.split("```sh")[1:] for line in block.split("```")[0].splitlines()]
+    commands = [part.strip() for line in told for part in line.split("&&") if part.strip()]
+    tools = [command.split("-m ", 1)[1] for command in commands if " -m " in command and "venv .venv" not in command]
+    assert tools == [*(" ".join(tool) for tool in TOOLS), "pytest -n 2"]
+    for word in set(re.findall(r"`((?:tests|geosample|layers)/[\w./]+)`", text)):
+        assert "NAME" in word or (ROOT / word).exists(), word
+    for word in re.findall(r"`(\w+_\w+)`", text.split("## What was measured")[1].split("##")[0]):
+        assert list((ROOT / "tests" / "benchmarks").glob(f"{word}.py")), word
 
 
 def test_ci_calls_the_readme_test_command() -> None:

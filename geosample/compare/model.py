@@ -190,7 +190,17 @@ OWN_FINDING = "method ratio"
 
 
 def save_comparison(survey: Survey, comparison: Comparison, *, visit: str, pest: str) -> None:
-    """Put the ratios into the survey file's findings, in place of the visit's old ones."""
+    """Put the ratios into the survey file's findings, in place of the visit's old ones.
+
+    Parameters
+    ----------
+    survey : Survey
+        Where to.
+    comparison : Comparison
+        What was found.
+    visit, pest : str
+        Whose rows they are.
+    """
     pair = f"{comparison.method}:{comparison.reference}"
     rows = [
         {

@@ -193,6 +193,17 @@ def predict_at(
 ) -> pd.DataFrame:
     """Return the density at points, each read with the kind of the nearest mapped surface.
 
+    Parameters
+    ----------
+    density_map : DensityMap
+        A map, not a bound.
+    ground : Ground
+        The same ground.
+    points : GeoDataFrame
+        In the ground's CRS.
+    last : DensityMap, optional
+        The last visit's map, where it was a covariate.
+
     Returns
     -------
     DataFrame

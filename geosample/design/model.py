@@ -116,7 +116,13 @@ def save_design(survey: Survey, design: Design) -> None:
 
 
 def check_open(samples: pd.DataFrame, visit: str) -> None:
-    """Raise DesignError when there are samples of the visit."""
+    """Let only a visit be drawn that has no counts yet.
+
+    Raises
+    ------
+    DesignError
+        When there are samples of the visit.
+    """
     mine = int((samples["visit"] == visit).sum())
     if mine:
         found = f"{mine} samples that have come back for it"

@@ -107,6 +107,15 @@ def split_border(
 ) -> gpd.GeoDataFrame:
     """Return each surface in its parts: the border within ``width_m`` of the outer edge, and the interior.
 
+    Parameters
+    ----------
+    surfaces : GeoDataFrame
+        In a CRS in metres.
+    width_m : float
+        Of the border, m.
+    every_edge, gap_m
+        As for ``edge_lines``.
+
     Returns
     -------
     GeoDataFrame

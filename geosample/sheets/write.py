@@ -138,6 +138,17 @@ def save_finding(survey: Survey, design: Design) -> None:
 def find_points(design: Design, ground: Ground, *, units: Units = "us", options: SheetOptions | None = None) -> Design:
     """Return the design with the words that lead to each point, as they stand on the sheets.
 
+    Parameters
+    ----------
+    design : Design
+        A visit's points.
+    ground : Ground
+        What the words tell of.
+    units : {"us", "metric"}
+        Of the distances that are not paces.
+    options : SheetOptions, optional
+        The pace's length and a file of landmarks; the defaults when None.
+
     Raises
     ------
     SheetsError

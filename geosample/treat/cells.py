@@ -20,8 +20,6 @@ if TYPE_CHECKING:
     from geosample.ground import Ground
 
 _KEYS = ["surface_id", "column", "row"]
-_BLOCK = 8
-"""Cells to a side of a block."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,25 +98,8 @@ def share_inside(cells: gpd.GeoDataFrame, shape: Geometry) -> np.ndarray:
     within = touched & shapely.covers(shape, pieces)
     share[within] = 1.0
     cut = touched & ~within
-    share[cut] = _area_inside(pieces[cut], shape) / shapely.area(pieces[cut])
+    share[cut] = shapely.area(shapely.intersection(pieces[cut], shape)) / shapely.area(pieces[cut])
     return share
-
-
-def _area_inside(pieces: np.ndarray, shape: Geometry) -> np.ndarray:
-    """Return the area of each piece inside a shape; a long outline is first cut short for each block of pieces."""
-    inside = np.zeros(len(pieces))
-    if not len(pieces):
-        return inside
-    bounds = shapely.bounds(pieces)
-    side = _BLOCK * max(float((bounds[:, 2:] - bounds[:, :2]).max()), 1e-9)
-    column, row = ((bounds[:, :2] - bounds[:, :2].min(axis=0)) // side).astype(np.int64).T
-    block = column * (row.max() + 1) + row
-    for name in np.unique(block):
-        here = block == name
-        corners = [*bounds[here, :2].min(axis=0), *bounds[here, 2:].max(axis=0)]
-        local = shapely.intersection(shape, shapely.box(*corners))
-        inside[here] = shapely.area(shapely.intersection(pieces[here], local))
-    return inside
 
 
 def weigh(cells: gpd.GeoDataFrame, share: np.ndarray) -> Holding:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from collections.abc import Callable
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -56,18 +57,16 @@ def target_curve(
     ways = [_border_way(cells, units), _surface_way(cells), _best_way(cells)]
     area, treated = (cells[name].to_numpy(float) for name in ("area_m2", "treated"))
     add = _adder(ways, area, treated)
-    area_m2 = add(np.ones(len(cells)))
-    expected = add(cells["expected_per_m2"].to_numpy(float))
+    area_m2, expected = add(np.ones(len(cells))), add(cells["expected_per_m2"].to_numpy(float))
     densities = draw_densities(build_field(density_map, cells, ground=ground), rng)
-    shares = np.column_stack([add(density) / (area @ density) for density in densities])
-    low, high = np.quantile(shares, [(1 - LEVEL) / 2, (1 + LEVEL) / 2], axis=1)
+    insects = np.column_stack([add(density) for density in densities])
+    low, high = np.quantile(insects[:-1] / insects[-1], [(1 - LEVEL) / 2, (1 + LEVEL) / 2], axis=1)
     steps = [(way.name, label, width) for way in ways for label, width in zip(way.labels, way.widths_m, strict=True)]
     frame = pd.DataFrame([*steps, ("zones", "the zones", np.nan)], columns=["way", "label", "width_m"])
-    total = float(area @ cells["expected_per_m2"].to_numpy(float))
     return frame.assign(
-        area_m2=area_m2,
-        area_share=area_m2 / area.sum(),
-        insect_share=expected / max(total, 1e-300),
+        area_m2=area_m2[:-1],
+        area_share=area_m2[:-1] / area_m2[-1],
+        insect_share=expected[:-1] / max(float(expected[-1]), 1e-300),
         low=low,
         high=high,
     )
@@ -91,13 +90,19 @@ class _Way:
 
 
 def _adder(ways: list[_Way], area_m2: np.ndarray, treated: np.ndarray) -> Callable[[np.ndarray], np.ndarray]:
-    """Return what adds density times area up over every step of every way, and over the zones, step by step."""
-    cells = np.arange(len(area_m2))
-    sums = [csr_array((area_m2, (way.step, cells)), shape=(len(way.labels) + 1, len(cells))) for way in ways]
+    """Return what adds density times area up over every step of every way, over the zones, and over all the ground."""
+    ends = np.cumsum([0, *(len(way.labels) + 1 for way in ways)])
+    row = np.concatenate(
+        [*(start + way.step for start, way in zip(ends, ways, strict=False)), np.full(len(treated), ends[-1])]
+    )
+    weight = np.concatenate([*(area_m2 for _ in ways), area_m2 * treated])
+    cell = np.tile(np.arange(len(area_m2)), len(ways) + 1)
+    sums = csr_array((weight, (row, cell)), shape=(ends[-1] + 1, len(area_m2)))
 
     def add(density: np.ndarray) -> np.ndarray:
-        steps = [np.cumsum((each @ density)[:-1], axis=0) for each in sums]
-        return np.concatenate([*steps, [(area_m2 * treated) @ density]])
+        each = sums @ density
+        steps = [np.cumsum(each[start:end], axis=0) for start, end in pairwise(ends)]
+        return np.concatenate([*(step[:-1] for step in steps), each[-1:], steps[0][-1:]])
 
     return add
 

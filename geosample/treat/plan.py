@@ -64,6 +64,8 @@ def draw_plan(zones: Zones, ground: Ground, *, paper: str = "letter", units: Uni
         Drawn beneath the zones.
     paper : {'letter', 'a4'}
         Paper to print on at 100 %.
+    units : {'us', 'metric'}
+        Shown first.
     course : str
         The course's name, for the heads of the pages.
     """
@@ -81,7 +83,20 @@ def draw_plan(zones: Zones, ground: Ground, *, paper: str = "letter", units: Uni
 def write_plan(
     zones: Zones, ground: Ground, path: str | Path, *, paper: str = "letter", units: Units = "us", course: str = ""
 ) -> Path:
-    """Write the treatment plan; the folder is made. See ``draw_plan``."""
+    """Write the treatment plan and return its path; the folder is made.
+
+    Parameters
+    ----------
+    path : str or Path
+        Where to; a file there is replaced whole.
+    zones, ground, paper, units, course
+        As for ``draw_plan``.
+
+    Raises
+    ------
+    TreatError
+        When there is no room or no permission.
+    """
     return save_file(path, draw_plan(zones, ground, paper=paper, units=units, course=course), TreatError)
 
 

@@ -21,6 +21,8 @@ def summarise(story: Story, path: Path, *, units: Units = "us") -> tuple[list[st
         What was drawn.
     path : Path
         The page.
+    units : {"us", "metric"}
+        Of the lines.
     """
     summary = _count(story, path)
     lines = [f"wrote {path} ({summary['size_bytes'] / 1e6:.1f} MB); it opens with no network"]

@@ -7,6 +7,7 @@ the bare import is shown as the floor.
 
 from __future__ import annotations
 
+import json
 import os
 import platform
 import sys
@@ -30,6 +31,16 @@ from geosample.survey import open_survey
 TABLE = Path(__file__).with_suffix(".md")
 CRS = "+proj=laea +lat_0=41.5 +lon_0=-73.9 +datum=WGS84 +units=m"
 PROGRAM = [sys.executable, "-c", "from geosample.cli import main; main()"]
+ONE_PROCESS = """
+import json, sys
+from geosample.cli import main
+for words in json.loads(sys.argv[1]):
+    try:
+        main(words, standalone_mode=False)
+    except SystemExit as end:
+        if end.code:
+            raise
+"""
 IMPORTS = "import geopandas, scipy.optimize, scipy.sparse.linalg, sklearn.gaussian_process"
 
 
@@ -68,28 +79,51 @@ def run(*words: object) -> tuple[float, float]:
     return time.perf_counter() - start, usage.ru_maxrss / 1024
 
 
-def run_chain(size: Size, folder: Path) -> pd.DataFrame:
-    """Return seconds and MB of every command, from polygons to the page."""
+def plan_chain(size: Size, folder: Path) -> list[list[str]]:
+    """Draw the course, and return every command's words, from polygons to the page."""
     survey, out, filled = folder / "course.gpkg", folder / "out", folder / "filled.csv"
     holes = pd.concat([make_hole(number) for number in range(size.holes)], ignore_index=True)
     gpd.GeoDataFrame(holes, crs=CRS).to_crs(4326).to_file(folder / "course.geojson")
+    words: list[list[object]] = [
+        ["ground", survey, folder / "course.geojson", "--collar", "30in"],
+        ["design", survey, "--visit", "2026-05-04", "--points", size.points, "--border", "15ft", "--seed", "7"],
+        ["sheets", survey, "--out", out],
+        ["counts", survey, filled],
+        ["estimate", survey, "--by", "kind,hole,stratum"],
+        ["density", survey, "--threshold", "30/ft2", "--cell", f"{size.cell_m}m", "--out", out],
+        ["treat", survey, "--threshold", "30/ft2", "--out", out],
+        ["map", survey, "--out", out / "map.html"],
+    ]
+    return [[str(word) for word in command] for command in words]
+
+
+def fill_sheets(folder: Path) -> None:
+    """Fill the blank counts in, between the sheets and the counts."""
+    file, blank = open_survey(folder / "course.gpkg"), folder / "out" / "blank_counts.csv"
+    fill_blank(blank, load_design(file), load_ground(file), folder / "filled.csv", seed=11)
+
+
+def run_chain(size: Size, folder: Path) -> pd.DataFrame:
+    """Return seconds and MB of every command, each a process of its own."""
     rows = {"(import of the libraries)": run(sys.executable, "-c", IMPORTS)}
+    for words in plan_chain(size, folder):
+        if words[0] == "counts":
+            fill_sheets(folder)
+        rows[words[0]] = run(*PROGRAM, *words)
+    cells = len(open_survey(folder / "course.gpkg").read("cells"))
+    page_mb = (folder / "out" / "map.html").stat().st_size / 1e6
+    return pd.DataFrame(rows, index=["s", "MB"]).T.assign(cells=cells, page_mb=page_mb)
 
-    def step(name: str, *words: object) -> None:
-        rows[name] = run(*PROGRAM, name, survey, *words)
 
-    step("ground", folder / "course.geojson", "--collar", "30in")
-    step("design", "--visit", "2026-05-04", "--points", size.points, "--border", "15ft", "--seed", "7")
-    step("sheets", "--out", out)
-    file = open_survey(survey)
-    fill_blank(out / "blank_counts.csv", load_design(file), load_ground(file), filled, seed=11)
-    step("counts", filled)
-    step("estimate", "--by", "kind,hole,stratum")
-    step("density", "--threshold", "30/ft2", "--cell", f"{size.cell_m}m", "--out", out)
-    step("treat", "--threshold", "30/ft2", "--out", out)
-    step("map", "--out", out / "map.html")
-    cells = len(file.read("cells"))
-    return pd.DataFrame(rows, index=["s", "MB"]).T.assign(cells=cells)
+def run_in_one(size: Size) -> tuple[float, float]:
+    """Return seconds and peak MB of the same commands one after the other in one process, as 'batch' runs them."""
+    with tempfile.TemporaryDirectory() as folder:
+        plan = plan_chain(size, Path(folder))
+        before, after = plan[:3], plan[3:]
+        first = run(sys.executable, "-c", ONE_PROCESS, json.dumps(before))
+        fill_sheets(Path(folder))
+        second = run(sys.executable, "-c", ONE_PROCESS, json.dumps(after))
+    return first[0] + second[0], max(first[1], second[1])
 
 
 def sum_up(size: Size) -> tuple[pd.DataFrame, dict[str, object]]:
@@ -117,15 +151,18 @@ def as_markdown(frame: pd.DataFrame) -> str:
 def main() -> None:
     usual = Size()
     table, row = sum_up(usual)
+    together = run_in_one(usual)
     others = [replace(usual, points=60), replace(usual, points=240), replace(usual, cell_m=2.0)]
     others += [replace(usual, cell_m=0.5), replace(usual, holes=9), replace(usual, holes=36)]
     growth = pd.DataFrame([row, *(sum_up(size)[1] for size in others)])
-    shown = table.drop(columns="cells").round({"s": 2, "MB": 0}).rename_axis("command").reset_index()
+    shown = table.drop(columns=["cells", "page_mb"]).round({"s": 2, "MB": 0}).rename_axis("command").reset_index()
     text = (
         f"# The whole chain, measured\n\nMade by `chain_speed.py` on {os.cpu_count()} cores ({platform.machine()}), "
         f"Python {platform.python_version()}. An invented course of {usual.holes} holes, {usual.points} main points, "
         f"{usual.cell_m:g} m cells; each command a process of its own.\n\n{as_markdown(shown)}\n\n"
-        f"All commands: {row['all, s']} s, at most {row['peak, MB']} MB. The floor is the import, once a command.\n\n"
+        f"All commands: {row['all, s']} s, at most {row['peak, MB']} MB. The floor is the import, once a command.\n"
+        f"In two processes, before and after the counts come back, as `batch` runs them: {together[0]:.1f} s, "
+        f"{together[1]:.0f} MB. The page is {table['page_mb'].iloc[0]:.1f} MB.\n\n"
         f"## Growth\n\n{as_markdown(growth)}\n"
     )
     TABLE.write_text(text, encoding="utf-8")

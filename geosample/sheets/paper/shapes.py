@@ -97,12 +97,14 @@ RESERVE_MARK = Mark(fill="#ffffff", line_mm=0.45)
 
 def draw_polygons(book: Book, view: MapView, shapes: Iterable[Geometry], look: Look) -> None:
     """Draw areas of the ground (polygons in metres) inside the view's frame."""
-    window = view.window()
+    window, drawn = view.window(), np.asarray(list(shapes), dtype=object)
+    shown = drawn[shapely.intersects(window, drawn)] if len(drawn) else drawn
+    if not len(shown):
+        return
+    seen = shapely.intersection(shown, shapely.buffer(window, 5 / view.mm_per_m, join_style="mitre"))
     with inside_frame(book, view.frame):
-        for shape in shapes:
-            if shapely.intersects(window, shape):
-                seen = shapely.intersection(shape, shapely.buffer(window, 5 / view.mm_per_m, join_style="mitre"))
-                paint_polygons(book, view.to_paper(seen), look)
+        for shape in seen:
+            paint_polygons(book, view.to_paper(shape), look)
 
 
 def paint_polygons(book: Book, on_paper: Geometry, look: Look) -> None:
@@ -117,9 +119,12 @@ def paint_polygons(book: Book, on_paper: Geometry, look: Look) -> None:
 
 def draw_lines(book: Book, view: MapView, shapes: Iterable[Geometry], look: Look) -> None:
     """Draw lines of the ground (metres) inside the view's frame; the look's outline says how."""
+    lines = shapely.get_parts([view.to_paper(shape) for shape in shapes])
+    if not len(lines):
+        return
     with inside_frame(book, view.frame):
         _set_pen(book.canvas, look)
-        for line in shapely.get_parts([view.to_paper(shape) for shape in shapes]):
+        for line in lines:
             corners = shapely.get_coordinates(shapely.simplify(line, _DETAIL_MM))
             book.canvas.drawPath(_path(book.canvas, [corners], closed=False), stroke=1, fill=0)
 
