@@ -426,6 +426,30 @@ class TestHardInput:
         with pytest.raises(DensityError, match="edge, kind, trees, last"):
             map_density(counts, small_ground, settings=Settings(covariates=("moon",)))
 
+    @pytest.mark.parametrize("ratio", [0.0, 1.0, 2.0, float("nan")])
+    def test_a_share_of_variance_that_knows_all_or_nothing_is_refused(self, small_ground: Ground, ratio: float) -> None:
+        counts, _, _ = draw_counts(small_ground, 20, np.random.default_rng(8))
+        with pytest.raises(DensityError, match="--known: found"):
+            map_density(counts, small_ground, settings=Settings(known_ratio=ratio))
+
+    def test_a_recovery_of_a_method_nobody_used_is_refused(self, small_ground: Ground) -> None:
+        counts, _, _ = draw_counts(small_ground, 20, np.random.default_rng(8))
+        with pytest.raises(DensityError, match="--recovery heat: found a method no sample was taken by; expected one"):
+            map_density(counts, small_ground, settings=Settings(recovery={"heat": 0.5}))
+
+    @pytest.mark.parametrize("words", ["edge,none", "edge,edge", "", "edge,"])
+    def test_covariates_that_contradict_themselves_are_refused(self, small_ground: Ground, words: str) -> None:
+        counts, _, _ = draw_counts(small_ground, 20, np.random.default_rng(8))
+        with pytest.raises(DensityError, match="--covariates"):
+            map_density(counts, small_ground, settings=read_settings(covariates=words))
+
+    def test_a_threshold_nothing_on_the_map_reaches_is_pointed_out(self, small_ground: Ground) -> None:
+        counts, _, _ = draw_counts(small_ground, 40, np.random.default_rng(8))
+        made = map_density(counts, small_ground, cell_m=4.0)
+        for threshold, said in ((1e12, True), (T_PER_M2, False)):
+            lines, _ = summarise_map(made, threshold)
+            assert any("check its unit" in line for line in lines) == said
+
     def test_trees_without_trees_are_refused(self, small_ground: Ground) -> None:
         counts, _, _ = draw_counts(small_ground, 20, np.random.default_rng(8))
         with pytest.raises(DensityError, match="trees"):

@@ -7,6 +7,7 @@ from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
+import pandas as pd
 import pytest
 from click.testing import CliRunner
 from density_case import draw_counts, make_counts, make_design, place_points
@@ -20,6 +21,7 @@ from geosample.density import (
     DensityMap,
     Followup,
     Settings,
+    check_untreated,
     draw_followup,
     join_rounds,
     load_density,
@@ -28,7 +30,8 @@ from geosample.density import (
 )
 from geosample.density.followup import Prospect, expect_cost, pick_places
 from geosample.design import load_design, save_design
-from geosample.errors import DensityError
+from geosample.errors import DensityError, EstimateError
+from geosample.estimate import estimate_means
 from geosample.ground import Ground, save_ground
 from geosample.survey import open_survey
 
@@ -100,8 +103,10 @@ class TestDesignOfItsOwn:
         [
             (Followup("soon"), "--visit"),
             (Followup("2026-05-04"), "--visit"),
+            (Followup("2020-01-01"), "--visit"),
             (Followup("2026-05-18", points=0), "--points"),
             (Followup("2026-05-18", miss_cost=0), "--miss-cost"),
+            (Followup("2026-05-18", miss_cost=1e300), "--miss-cost"),
         ],
     )
     def test_what_cannot_be_is_refused(
@@ -149,3 +154,24 @@ def test_the_command_adds_a_visit_whose_counts_are_mapped_with_the_first(
     out = ["--cell", "4m", "--threshold", "30/ft2", "--out", str(tmp_path)]
     CliRunner().invoke(density_command, [str(survey.path), *out], catch_exceptions=False)
     assert load_density(survey, "2026-05-18").fitted["samples"] == 72
+
+
+@pytest.mark.parametrize(("day", "refused"), [("2026-05-08", True), ("2026-05-18", True), ("2026-05-20", False)])
+def test_counts_from_before_a_treatment_are_not_mapped_with_those_from_after(day: str, refused: bool) -> None:
+    done = pd.DataFrame({"visit": ["2026-05-04"], "date": [day], "zone_ids": ["Z01F-1"], "record": ["{}"]})
+    if refused:
+        with pytest.raises(DensityError, match=f"a treatment by its plan on {day}.*geosample design"):
+            check_untreated(done, "2026-05-04", "2026-05-18")
+    else:
+        check_untreated(done, "2026-05-04", "2026-05-18")
+    check_untreated(done, "2026-04-01", "2026-05-18")
+
+
+def test_chosen_points_are_estimated_by_no_one_and_the_message_says_what_to_do(
+    small_ground: Ground, first_map: DensityMap
+) -> None:
+    design, _ = draw_followup(first_map, small_ground, make_design(small_ground), Followup("2026-05-18"))
+    places = np.column_stack([design.points.geometry.x, design.points.geometry.y])
+    counts = make_counts(small_ground, places, np.full(len(places), 3), visit="2026-05-18")
+    with pytest.raises(EstimateError, match=r"chosen to sharpen the map of 2026-05-04, not drawn.*--visit 2026-05-04"):
+        estimate_means(counts, design)

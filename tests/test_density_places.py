@@ -66,6 +66,15 @@ def test_all_that_cannot_be_told_is_named_at_once(mapped: DensityMap, small_grou
     assert [problem.where for problem in caught.value.problems] == ["--at, own 1", "--at, own 2"]
 
 
+def test_a_row_without_a_shape_is_named(small_ground: Ground, tmp_path: Path) -> None:
+    inside = small_ground.surfaces.geometry.iloc[0].representative_point()
+    own_shapes(small_ground, [inside, None]).to_file(tmp_path / "mine.gpkg")
+    with pytest.raises(GroundError, match="no shape in row 2"):
+        read_own_shapes(tmp_path / "mine.gpkg", small_ground.crs, option="--at")
+    with pytest.raises(GroundError, match="no such file"):
+        read_own_shapes(tmp_path / "yours.gpkg", small_ground.crs, option="--at")
+
+
 def test_the_command_writes_a_table_of_own_places(small_ground: Ground, tmp_path: Path) -> None:
     path = tmp_path / "course.gpkg"
     survey = open_survey(path)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 
 import geopandas as gpd
 import numpy as np
@@ -14,12 +15,13 @@ from treat_case import make_map, patch, plan
 
 from geosample.cli import main
 from geosample.density import save_density
+from geosample.design import Visit
 from geosample.errors import TreatError
 from geosample.ground import save_ground
 from geosample.survey import open_survey
 from geosample.treat import save_zones
 from geosample.treat.control import last_groups
-from geosample.treat.efficacy import abbott, check_treatment, henderson_tilton, tell_efficacy
+from geosample.treat.efficacy import abbott, check_treatment, check_visits, henderson_tilton, tell_efficacy
 from geosample.treat.records import RULES, fill_record, missing_fields
 
 
@@ -75,6 +77,51 @@ def test_the_command_stores_the_record_once_and_the_next_plan_reads_its_group(su
     stored = survey.read("treatments")
     assert len(stored) == 1
     assert last_groups(stored) == {"28": "2026-05-08"}
+
+
+def record(survey, *words):
+    return CliRunner().invoke(main, ["record", str(survey.path), "--visit", "May", "--date", "2026-05-08", *words])
+
+
+def test_filling_a_record_in_later_loses_nothing_said_before(survey):
+    assert record(survey, "--set", "irac_group=28", "--set", "applicator=A. Name").exit_code == 0
+    assert record(survey, "--set", "product=as labelled", "--set", "applicator=B. Name").exit_code == 0
+    (row,) = survey.read("treatments").to_dict("records")
+    kept = json.loads(row["record"])
+    assert (kept["irac_group"], kept["product"], kept["applicator"]) == ("28", "as labelled", "B. Name")
+
+
+@pytest.mark.parametrize(
+    ("words", "code", "said"),
+    [
+        (["--zones", ""], 2, "leave the option out for all of the plan"),
+        (["--zones", " , "], 2, "leave the option out for all of the plan"),
+        (["--set", "wind=calm", "--set", "wind=strong"], 2, "wind more than once"),
+        (["--set", "irac_group=banana"], 1, "groups such as 28 or 3A"),
+    ],
+)
+def test_a_record_that_cannot_be_meant_is_not_kept(survey, words, code, said):
+    done = record(survey, *words)
+    assert done.exit_code == code
+    assert said in done.output
+    assert survey.read("treatments").empty
+
+
+def test_a_treatment_before_the_plans_counts_is_refused(zones):
+    dated = replace(zones, visit="2026-05-04")
+    with pytest.raises(TreatError, match="before the plan's counts of 2026-05-04"):
+        fill_record(dated, [], {}, day="2026-05-01")
+
+
+def test_only_a_later_drawn_visit_can_check_a_treatment(zones):
+    first, later = (Visit(day, day, "x", "plug", 0.0026, 32.0, 3, "AB12", 7) for day in ("2026-05-04", "2026-05-18"))
+    check_visits(first, later)
+    for wrong, said in (
+        (first, "--after: found 2026-05-04"),
+        (replace(later, settings={"follows": "x"}), "chosen, not drawn"),
+    ):
+        with pytest.raises(TreatError, match=said):
+            check_visits(first, wrong)
 
 
 def test_the_formulas_worked_by_hand():

@@ -33,12 +33,14 @@ def command(survey: Path, before: str, after: str, seed: int, as_json: bool, **a
     import numpy as np
 
     from geosample.counts import load_counts, tally
+    from geosample.design import load_design
     from geosample.survey import open_survey
     from geosample.treat import load_zones
-    from geosample.treat.efficacy import check_treatment, tell_efficacy
+    from geosample.treat.efficacy import check_treatment, check_visits, tell_efficacy
 
     file = open_survey(survey, must_exist=True)
-    zones = load_zones(file, file.find_visit(before))
+    check_visits(load_design(file, before).visit, load_design(file, after).visit)
+    zones = load_zones(file, before)
     stages = [_split(asked[f"{when}_stages"]) for when in ("before", "after")]
     first, second = (
         tally(load_counts(file, visit), zones.pest, stages=names)

@@ -87,22 +87,22 @@ def command(
 
     file = open_survey(survey, must_exist=True)
     ground, design = load_ground(file), load_design(file, visit)
-    name = design.visit.visit
     own = None if at is None else read_own_shapes(at, ground.crs, option="--at")
     make_folder(out, DensityError)
     cell_m, threshold_per_m2 = asked.pop("cell_m"), _start_from(asked.pop("threshold_per_m2"), design, units)
     settings = read_settings(threshold_per_m2=threshold_per_m2, **asked)
-    last = load_last_density(file, name) if "last" in settings.covariates else None
-    counts = _counts_of(file, name, design)
+    last = load_last_density(file, design.visit.visit) if "last" in settings.covariates else None
+    counts = _counts_of(file, design)
+    talk("Fitting the map ...")
     density_map = map_density(counts, ground, design=design, cell_m=cell_m, settings=settings, last=last)
-    save_density(file, density_map)
-    path = out / "density.tif"
-    write_density_tif(path, density_map, ground.crs, threshold_per_m2=threshold_per_m2, units=units)
     lines, summary = summarise_map(density_map, threshold_per_m2, units)
     if own is not None:
         table = tell_places(density_map, ground, own, threshold_per_m2, last=last)
         lines += ["", *show_places(table, units), f"Wrote {write_places(out / 'density_at.csv', table)}."]
         summary["at"] = table.to_dict("records")
+    save_density(file, density_map)
+    path = out / "density.tif"
+    write_density_tif(path, density_map, ground.crs, threshold_per_m2=threshold_per_m2, units=units)
     say([*lines, f"Wrote {path}."], {**summary, "file": str(path)}, as_json=as_json)
 
 
@@ -117,15 +117,15 @@ def _start_from(asked_per_m2: float | None, design: Design, units: Units) -> flo
     return threshold_per_m2
 
 
-def _counts_of(file: Survey, visit: str, design: Design) -> Counts:
-    """Return the visit's counts, with those of the round it follows."""
+def _counts_of(file: Survey, design: Design) -> Counts:
+    """Return the visit's counts, with those of the round it follows unless a treatment lies between the two."""
     from geosample.counts import load_counts
-    from geosample.density import join_rounds
+    from geosample.density import check_untreated, join_rounds
 
-    talk("Fitting the map ...")
-    counts = load_counts(file, visit)
+    counts = load_counts(file, design.visit.visit)
     follows = design.visit.settings.get("follows")
     if not follows:
         return counts
+    check_untreated(file.read("treatments"), follows, design.visit.date)
     talk(f"A second round: the counts of {follows} are mapped with it.")
     return join_rounds(load_counts(file, follows), counts)

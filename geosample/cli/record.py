@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime
 from pathlib import Path
 from typing import Any
 
@@ -16,13 +17,26 @@ def _split_fields(ctx: click.Context, param: click.Parameter, value: tuple[str, 
     if wrong:
         message = f"found {wrong[0]!r}; expected a field and what it says; write applicator='A. Name'"
         raise click.BadParameter(message, ctx, param)
-    return dict(pair.split("=", 1) for pair in value)
+    pairs = [[part.strip() for part in pair.split("=", 1)] for pair in value]
+    twice = {key for key, _ in pairs if [name for name, _ in pairs].count(key) > 1}
+    if twice:
+        message = f"found {', '.join(sorted(twice))} more than once; expected each field once; leave out the other"
+        raise click.BadParameter(message, ctx, param)
+    return dict(pairs)
+
+
+def _split_names(ctx: click.Context, param: click.Parameter, value: str | None) -> list[str]:
+    names = [name.strip() for name in (value or "").split(",") if name.strip()]
+    if value is not None and not names:
+        message = "found nothing; expected zones such as Z07F-1; leave the option out for all of the plan"
+        raise click.BadParameter(message, ctx, param)
+    return names
 
 
 @click.command()
 @survey_argument
 @click.option("--date", "day", required=True, help="Day of the treatment, YYYY-MM-DD.")
-@click.option("--zones", "names", default="", help="Zones treated, with commas; all of the plan when not given.")
+@click.option("--zones", "names", callback=_split_names, help="Zones treated, with commas; all when not given.")
 @click.option("--set", "fields", multiple=True, callback=_split_fields, help="A field, such as method='boom sprayer'.")
 @click.option(
     "--rules",
@@ -45,15 +59,17 @@ def command(survey: Path, day: str, visit: str | None, rules: str, as_json: bool
     """  # noqa: D301
     from geosample.survey import open_survey
     from geosample.treat import load_zones
-    from geosample.treat.records import RULES, fill_record, missing_fields, save_record
+    from geosample.treat.records import RULES, fill_record, keep_fields, missing_fields, save_record
 
     file = open_survey(survey, must_exist=True)
     zones = load_zones(file, visit)
-    names = [name.strip() for name in asked["names"].split(",") if name.strip()]
-    record = fill_record(zones, names, asked["fields"], day=day, units=asked["units"])
+    record = fill_record(zones, asked["names"], asked["fields"], day=day, units=asked["units"])
+    record = keep_fields(file, zones.visit, record, asked["fields"])
     save_record(file, zones.visit, record)
     chosen = RULES[rules]
     missing = missing_fields(record, chosen)
+    if datetime.date.fromisoformat(day) > datetime.datetime.now().astimezone().date():
+        talk(f"{day} is still to come: record what was done once it is done.")
     lines = [f"Recorded for {zones.visit}, {day}:", *(f"- {key}: {value}" for key, value in record.items())]
     if missing:
         lines += [f"Still to be filled in ({chosen.source}; {chosen.keep}):"]

@@ -2,8 +2,8 @@
 
 from geosample.density.areas import covary_places, estimate_areas, predict_at
 from geosample.density.asking import read_settings
-from geosample.density.followup import Followup, draw_followup
-from geosample.density.mapping import join_rounds, map_density
+from geosample.density.followup import MOST_MISS_COST, Followup, draw_followup
+from geosample.density.mapping import map_density
 from geosample.density.model import (
     DensityMap,
     exceedance,
@@ -15,14 +15,17 @@ from geosample.density.model import (
 from geosample.density.patches import LEVELS, find_hotspots, outline_hotspots
 from geosample.density.places import show_places, tell_places, write_places
 from geosample.density.raster import write_density_tif
+from geosample.density.rounds import check_untreated, join_rounds
 from geosample.density.settings import Settings
 from geosample.density.summary import summarise_map
 
 __all__ = [
     "LEVELS",
+    "MOST_MISS_COST",
     "DensityMap",
     "Followup",
     "Settings",
+    "check_untreated",
     "covary_places",
     "draw_followup",
     "estimate_areas",

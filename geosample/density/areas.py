@@ -63,6 +63,11 @@ def covariates_of(density_map: DensityMap, ground: Ground, last: DensityMap | No
     return choose_covariates(ground, kinds, Settings.from_dict(density_map.settings), last=last)
 
 
+def mapped_surfaces(density_map: DensityMap, ground: Ground) -> gpd.GeoDataFrame:
+    """Return the surfaces the map covers."""
+    return ground.surfaces[ground.surfaces["surface_id"].isin(set(density_map.cells["surface_id"]))]
+
+
 def estimate_areas(
     density_map: DensityMap,
     ground: Ground,
@@ -107,7 +112,7 @@ def estimate_areas(
     import pandas as pd
 
     fitted, covariates = restore_field(density_map), covariates_of(density_map, ground, last)
-    mapped = ground.surfaces[ground.surfaces["surface_id"].isin(set(density_map.cells["surface_id"]))]
+    mapped = mapped_surfaces(density_map, ground)
     pieces = [_cut_area(mapped, shape) for shape in areas.geometry]
     _check_pieces(areas, pieces)
     rng = np.random.default_rng(seed)
@@ -120,28 +125,24 @@ def estimate_areas(
     return found.drop(columns="draws").assign(probability=over, decision=decision)
 
 
-def covary_places(
-    density_map: DensityMap, ground: Ground, cells: pd.DataFrame, *, last: DensityMap | None = None
-) -> np.ndarray:
+def covary_places(density_map: DensityMap, ground: Ground, cells: pd.DataFrame) -> np.ndarray:
     """Return how the log densities of some hundreds of cells err together: the joint posterior covariance as shown.
 
     Parameters
     ----------
     density_map : DensityMap
-        A map, not a bound.
+        A map, not a bound, whose covariates do not need the last visit's map.
     ground : Ground
-        The same ground.
+        What it was made on.
     cells : DataFrame
         surface_id, easting, northing of each.
-    last : DensityMap, optional
-        The last visit's map, where it was a covariate.
 
     Returns
     -------
     ndarray, shape (cells, cells)
         With the widening and the doubt about recovery of ``Settings.show_spread``.
     """
-    fitted, covariates = restore_field(density_map), covariates_of(density_map, ground, last)
+    fitted, covariates = restore_field(density_map), covariates_of(density_map, ground, None)
     kinds = cells["surface_id"].map(ground.surfaces.set_index("surface_id")["kind"]).to_numpy()
     places = cells[["easting", "northing"]].to_numpy(float)
     basis, _ = covariates.basis(places, kinds)
@@ -213,7 +214,7 @@ def predict_at(
     from scipy.special import ndtri
 
     fitted, covariates = restore_field(density_map), covariates_of(density_map, ground, last)
-    mapped = ground.surfaces[ground.surfaces["surface_id"].isin(set(density_map.cells["surface_id"]))]
+    mapped = mapped_surfaces(density_map, ground)
     nearest = shapely.STRtree(mapped.geometry.to_numpy()).nearest(points.geometry.to_numpy())
     places = shapely.get_coordinates(points.geometry.to_numpy())
     basis, _ = covariates.basis(places, mapped["kind"].to_numpy()[nearest])

@@ -40,13 +40,16 @@ def read_settings(
     """
     from geosample.estimate import parse_recovery
 
-    words = tuple(word.strip().lower() for word in covariates.split(",") if word.strip().lower() not in {"", "none"})
+    named = [word.strip().lower() for word in covariates.split(",")]
+    words = () if named == ["none"] else tuple(named)
     found = [parse_recovery(text) for text in recoveries]
     problems = [
         Problem("--recovery", repr(text), "a method and its share", "write heat=1.6; the map adds the stages up")
         for text, one in zip(recoveries, found, strict=True)
         if one.stage or not one.method
     ]
+    if len(set(words)) < len(words):
+        problems.append(Problem("--covariates", covariates, "each named once", "leave out the second"))
     if threshold_per_m2 is not None and not threshold_per_m2 > 0:
         remedy = "name the density above which you would act, such as 30/ft2"
         problems.append(Problem("--threshold", f"{threshold_per_m2:g} insects per m²", "more than 0", remedy))

@@ -117,15 +117,17 @@ def _spreads(kinds: np.ndarray, settings: Settings) -> list[tuple[str, float]]:
 def _check(settings: Settings, *, has_trees: bool, has_last: bool) -> None:
     allowed = ", ".join(COVARIATES)
     problems = [
-        Problem("covariates", repr(name), f"any of: {allowed}", "name one of them")
+        Problem("--covariates", repr(name), f"any of: {allowed}, or none alone", "name one of them")
         for name in settings.covariates
         if name not in COVARIATES
     ]
     if "trees" in settings.covariates and not has_trees:
         remedy = "read tree lines in with 'geosample ground', or leave trees out"
-        problems.append(Problem("covariates", "trees, but the ground has none", "obstacles of kind trees", remedy))
+        problems.append(Problem("--covariates", "trees, but the ground has none", "obstacles of kind trees", remedy))
     if "last" in settings.covariates and not has_last:
         remedy = "run 'geosample density' for the earlier visit first, or leave last out"
-        problems.append(Problem("covariates", "last, but no earlier map", "a density map of an earlier visit", remedy))
+        problems.append(
+            Problem("--covariates", "last, but no earlier map", "a density map of an earlier visit", remedy)
+        )
     if problems:
         raise DensityError(problems)

@@ -14,7 +14,7 @@ import numpy as np
 import shapely
 from scipy.special import ndtr, ndtri
 
-from geosample.density.areas import covariates_of, restore_field
+from geosample.density.areas import covariates_of, mapped_surfaces, restore_field
 from geosample.density.data import cut_target
 from geosample.density.field import predict_jointly
 from geosample.density.model import DensityMap
@@ -35,6 +35,8 @@ if TYPE_CHECKING:
 CELLS = 1200
 CANDIDATES = 400
 MOST_POINTS = 60
+MOST_MISS_COST = 1000.0
+"""A mistake a thousand times as dear as the other leaves nothing to decide (own choice)."""
 _STEPS = ndtri((np.arange(24) + 0.5) / 24)
 
 
@@ -123,7 +125,7 @@ def look_ahead(
     if not threshold_per_m2 > 0:
         raise DensityError(Problem("--threshold", f"{threshold_per_m2:g}", "a density above 0", "give one, as 30/ft2"))
     fitted, covariates = restore_field(density_map), covariates_of(density_map, ground, last)
-    mapped = ground.surfaces[ground.surfaces["surface_id"].isin(set(density_map.cells["surface_id"]))]
+    mapped = mapped_surfaces(density_map, ground)
     cells = cut_target(mapped, float(np.sqrt(mapped.area.sum() / CELLS)))
     places = cells[["easting", "northing"]].to_numpy(float)
     basis, _ = covariates.basis(places, cells["kind"].to_numpy())
@@ -199,13 +201,14 @@ def _check(asked: Followup, threshold: float | None, design: Design) -> None:
     problems = []
     if not _is_date(asked.visit):
         problems.append(Problem("--visit", repr(asked.visit), "a date", "write it as 2026-05-18"))
-    if asked.visit == design.visit.visit:
-        found = f"{asked.visit}, which is the first round"
-        problems.append(Problem("--visit", found, "a new date", "give the new round's"))
+    elif asked.visit <= design.visit.date:
+        found = f"{asked.visit}, and the first round is of {design.visit.date}"
+        problems.append(Problem("--visit", found, "a later date", "give the new round's"))
     if not 1 <= asked.points <= MOST_POINTS:
         problems.append(Problem("--points", str(asked.points), f"1 to {MOST_POINTS}", "12 is usual"))
-    if not (np.isfinite(asked.miss_cost) and asked.miss_cost > 0):
-        problems.append(Problem("--miss-cost", str(asked.miss_cost), "a number above 0", "3 is usual"))
+    if not 1 / MOST_MISS_COST <= asked.miss_cost <= MOST_MISS_COST:
+        expected = f"a number from {1 / MOST_MISS_COST:g} to {MOST_MISS_COST:,.0f}"
+        problems.append(Problem("--miss-cost", f"{asked.miss_cost:g}", expected, "3 is usual"))
     if threshold is None:
         problems.append(Problem("--threshold", "none", "a density", "give one, such as --threshold 30/ft2"))
     if problems:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
-from typing import TYPE_CHECKING, Any, cast
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from scipy.spatial import cKDTree
@@ -26,7 +26,6 @@ from geosample.density.worth import judge_worth
 from geosample.errors import DensityError, Problem
 
 if TYPE_CHECKING:
-    import geopandas as gpd
     import pandas as pd
 
     from geosample.design import Design
@@ -81,7 +80,9 @@ def map_density(
     _check_settings(settings)
     _check_crs(counts, ground)
     pest = design.visit.pest if design is not None else str(counts.counts["pest"].mode().iloc[0])
-    samples = ready_samples(tally(counts, pest), ground, settings)
+    found = tally(counts, pest)
+    _check_recovery(settings, set(found["method"].dropna()))
+    samples = ready_samples(found, ground, settings)
     covariates = choose_covariates(ground, samples.kind, settings, last=last)
     cells = cut_target(target_surfaces(ground, samples, design), cell_m)
     whose = {"visit": counts.visit, "pest": pest}
@@ -97,31 +98,6 @@ def map_density(
         **whose, cell_m=cell_m, cells=frame, settings=settings.as_dict(), fitted=record, findings=findings
     )
     return _say_simulated(density_map, design)
-
-
-def join_rounds(first: Counts, second: Counts) -> Counts:
-    """Return the counts of a second round with those of the round it follows, as one visit's: the second's.
-
-    Raises
-    ------
-    DensityError
-        When the two lie in different coordinate systems.
-    """
-    import pandas as pd
-
-    if first.samples.crs != second.samples.crs:
-        found = f"{first.visit} and {second.visit} in different systems"
-        raise DensityError(Problem("counts", found, "the same CRS", "take both in again with 'geosample counts'"))
-    samples, counts = (
-        frame.assign(sample_id=f"{first.visit} " + frame["sample_id"], visit=second.visit)
-        for frame in (first.samples, first.counts)
-    )
-    return Counts(
-        second.visit,
-        cast("gpd.GeoDataFrame", pd.concat([samples, second.samples], ignore_index=True)),
-        pd.concat([counts, second.counts], ignore_index=True),
-        (*first.notes, *second.notes),
-    )
 
 
 def _say_simulated(density_map: DensityMap, design: Design | None) -> DensityMap:
@@ -141,7 +117,6 @@ def _check_settings(settings: Settings) -> None:
             "range_tail_m",
             "widen",
             "widen_interval",
-            "known_ratio",
             "least_spread",
             "reach_m",
         )
@@ -149,8 +124,26 @@ def _check_settings(settings: Settings) -> None:
     ]
     if not (np.isfinite(settings.recovery_sd) and settings.recovery_sd >= 0):
         problems.append(Problem("settings.recovery_sd", str(settings.recovery_sd), "0 or more", "give one"))
+    if not 0 < settings.known_ratio < 1:
+        found = f"{settings.known_ratio:g}"
+        problems.append(Problem("--known", found, "between 0 and 1, as a share of the variance", "0.5 is usual"))
     if not 0 < settings.level < 1:
         problems.append(Problem("settings.level", str(settings.level), "between 0 and 1", "0.9 is usual"))
+    if problems:
+        raise DensityError(problems)
+
+
+def _check_recovery(settings: Settings, methods: set[str]) -> None:
+    problems = [
+        Problem(
+            f"--recovery {method}",
+            "a method no sample was taken by",
+            f"one of: {', '.join(sorted(methods))}",
+            "mend it",
+        )
+        for method in settings.recovery
+        if method not in methods
+    ]
     if problems:
         raise DensityError(problems)
 

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import shapely
 
-from geosample.density.areas import estimate_areas, predict_at
+from geosample.density.areas import estimate_areas, mapped_surfaces, predict_at
 from geosample.density.data import FARTHEST_M
 from geosample.density.model import DensityMap, exceed
 from geosample.errors import DensityError, Problem
@@ -37,16 +37,12 @@ def tell_places(
 
     Parameters
     ----------
-    density_map : DensityMap
-        A map, not a bound.
-    ground : Ground
-        The same ground.
+    density_map, ground, last
+        As for ``estimate_areas``.
     own : GeoDataFrame
         Points and polygons in the ground's CRS, with the column ``name``.
     threshold_per_m2 : float
         The probability is that of a density (of an area: of its mean) above this.
-    last : DensityMap, optional
-        The last visit's map, where it was a covariate.
 
     Returns
     -------
@@ -77,9 +73,8 @@ def tell_places(
 
 
 def _check(density_map: DensityMap, ground: Ground, own: gpd.GeoDataFrame) -> None:
-    mapped = ground.surfaces[ground.surfaces["surface_id"].isin(set(density_map.cells["surface_id"]))]
     shapes = own.geometry.to_numpy()
-    far_m = shapely.distance(shapes, shapely.union_all(mapped.geometry.to_numpy()))
+    far_m = shapely.distance(shapes, shapely.union_all(mapped_surfaces(density_map, ground).geometry.to_numpy()))
     lines = shapely.get_dimensions(shapes) == 1
     several = shapely.get_type_id(shapes) == shapely.GeometryType.MULTIPOINT
     problems = [

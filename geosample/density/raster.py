@@ -99,7 +99,7 @@ def _tags(density_map: DensityMap, threshold_per_m2: float, units: Units) -> dic
         "visit": density_map.visit,
         "pest": density_map.pest,
         "threshold": show_density(threshold_per_m2, units),
-        "interval": f"low to high holds the density with probability {level:g}",
+        "interval": f"low to high holds the density with probability {level:g}; wider than the exceedance's own spread",
         "units": "insects per square foot" if units == "us" else "insects per square metre",
         "data": str(density_map.settings.get("simulated") or "counts as they came back"),
         "map_worth": str(density_map.fitted.get("map_worth", {}).get("sentence", "")),

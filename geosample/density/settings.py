@@ -24,7 +24,8 @@ class Settings:
         Distance over which a border or tree-line effect falls to 37 %, m (4 m stands in every simulation we made and
         in no field data; 20 m is common practice, no source).
     edge_sd, kind_sd, trees_sd, last_sd : float
-        Prior spread of each effect on the log density; smaller shrinks it more.
+        Prior spread of each effect on the log density; smaller shrinks it more (edge and kind: chosen on simulated
+        surveys, see ``sample_maps/map_quality.md``; the others own choice).
     level_sd : float
         Prior spread of the overall log density around the log of the pooled mean.
     spread_tail : float
@@ -38,9 +39,11 @@ class Settings:
     level : float
         Probability the intervals are to hold, between 0 and 1.
     widen : float
-        Factor on the posterior spread of the log density for probabilities, since spread and range are not known.
+        Factor on the posterior spread of the log density for probabilities and for means of areas, since spread and
+        range are not known: the decisions it leads to are cheapest, and intervals of areas hold (simulated surveys).
     widen_interval : float
-        The same for intervals, which simulations found to need more (both chosen on simulated surveys).
+        The same for a single cell's interval, which needs more to hold the truth as often as it says (simulated). So
+        a cell's upper limit may lie above a threshold that its chance of being above is under one tail's.
     known_ratio : float
         A cell is known enough where posterior over prior variance of the log density is at most this.
     least_spread : float

@@ -67,6 +67,7 @@ def summarise_map(density_map: DensityMap, threshold_per_m2: float, units: Units
         return lines, {**summary, "bound_per_m2": fitted["bound_per_m2"]}
     over = exceedance(density_map, threshold_per_m2)
     likely = {level: float(area[over >= level].sum()) for level in LEVELS}
+    reach = (cells["low_per_m2"].min(), cells["high_per_m2"].max())
     findings = density_map.findings[["what", "domain", "value", "low", "high"]].to_dict("records")
     summary |= {**{f"area_over_{level:g}_m2": value for level, value in likely.items()}, "findings": findings}
     lines += [
@@ -76,6 +77,7 @@ def summarise_map(density_map: DensityMap, threshold_per_m2: float, units: Units
         "clean.",
         f"Above {show_density(threshold_per_m2, units)}: more likely than not on {show_area(likely[0.5], units)}, "
         f"with 80 % probability or more on {show_area(likely[0.8], units)}.",
+        *_line_of_reach(threshold_per_m2, reach, units),
     ]
     return lines, summary
 
@@ -90,6 +92,13 @@ def _line_of_coarse(density_map: DensityMap, units: Units) -> list[str]:
         f"Cells of {show_length(density_map.cell_m, units)} are large for this ground: {few} of {len(pieces)} surfaces "
         f"have fewer than {FEWEST_CELLS} cells, each of which stands for all inside it. Take smaller ones with --cell."
     ]
+
+
+def _line_of_reach(threshold_per_m2: float, reach: tuple[float, float], units: Units) -> list[str]:
+    if reach[0] <= threshold_per_m2 <= reach[1]:
+        return []
+    threshold, low, high = (show_density(value, units) for value in (threshold_per_m2, *reach))
+    return [f"The threshold of {threshold} lies outside everything on the map ({low} to {high}): check its unit."]
 
 
 def _lines_of_scores(worth: dict[str, Any]) -> list[str]:

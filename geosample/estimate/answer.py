@@ -84,8 +84,8 @@ def estimate_means(
     Raises
     ------
     EstimateError
-        For an unknown domain, a level or threshold out of range, mixed methods without recovery factors, or bags with
-        no weight or area.
+        For an unknown domain, a level or threshold out of range, mixed methods without recovery factors, bags with
+        no weight or area, or points that were chosen and not drawn.
     CountsError
         When no counted sample looked for the pest.
 
@@ -97,6 +97,7 @@ def estimate_means(
     """
     wanted = tuple(dict.fromkeys(("kind", *check_domains(by))))
     _check_numbers(level, threshold_per_m2)
+    _check_drawn(design)
     asked = settings or Settings()
     catch = gather_bags(counts, design, asked)
     pest = load_pest(catch.pest)
@@ -157,6 +158,15 @@ def _mark(table: pd.DataFrame, design: Design, *, stopped: bool) -> pd.DataFrame
     """Return the rows with what must be known of all of them behind their method."""
     marks = ("; stopped early" if stopped else "") + ("; simulated counts" if design.visit.simulated else "")
     return table.assign(method=table["method"] + marks) if marks else table
+
+
+def _check_drawn(design: Design) -> None:
+    """Refuse a follow-up round: its points were chosen for the map, so no chance of being drawn gives them weight."""
+    follows = design.visit.settings.get("follows")
+    if follows:
+        found = f"points chosen to sharpen the map of {follows}, not drawn"
+        remedy = f"estimate that round (--visit {follows}); 'geosample density' maps both rounds together"
+        raise EstimateError(Problem(f"visit {design.visit.visit}", found, "a visit of 'geosample design'", remedy))
 
 
 def _check_numbers(level: float, threshold_per_m2: float | None) -> None:

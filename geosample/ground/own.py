@@ -29,18 +29,26 @@ def read_own_shapes(path: Path, crs: CRS, *, option: str, name_field: str | None
     Raises
     ------
     GroundError
-        When there is no such file, it holds no shapes, has no coordinate system or not that field.
+        When there is no such file, a row has no shape, or it has no coordinate system or not that field.
     """
     import geopandas as gpd
     import pyogrio
 
     where = f"{option} {path}"
+    if not path.is_file():
+        raise GroundError(Problem(where, "no such file", "a file of points or polygons", "check the name"))
     try:
         frame = gpd.read_file(path)
     except (pyogrio.errors.DataSourceError, OSError, ValueError) as error:
-        raise GroundError(Problem(where, "no file of shapes", "points or polygons", "check the name")) from error
+        remedy = "export it as GeoJSON, GeoPackage or a shapefile"
+        raise GroundError(Problem(where, "no file of shapes", "points or polygons", remedy)) from error
     if not isinstance(frame, gpd.GeoDataFrame) or frame.geometry.isna().all():
-        raise GroundError(Problem(where, "rows without shapes", "points or polygons", "give a file of shapes"))
+        remedy = "export it as GeoJSON, GeoPackage or a shapefile: a table of coordinates has no shapes"
+        raise GroundError(Problem(where, "rows without shapes", "points or polygons", remedy))
+    bare = frame.index[frame.geometry.isna() | frame.geometry.is_empty]
+    if len(bare):
+        found = f"no shape in row {', '.join(str(row + 1) for row in bare)}"
+        raise GroundError(Problem(where, found, "a shape in each", "give it one, or take the row out"))
     if frame.crs is None:
         raise GroundError(Problem(where, "no coordinate system", "a file with one", "save it with its system"))
     fields = [str(name) for name in frame.columns.drop(frame.geometry.name)]
@@ -49,6 +57,5 @@ def read_own_shapes(path: Path, crs: CRS, *, option: str, name_field: str | None
         expected = f"one of: {', '.join(fields)}" if fields else "a file with fields"
         raise GroundError(Problem(where, f"no field {field!r}", expected, "name one of these"))
     names = frame[field] if field else frame.index + 1
-    whole = ~(frame.geometry.isna() | frame.geometry.is_empty)
-    own = gpd.GeoDataFrame({"name": [str(name) for name in names]}, geometry=frame.geometry.to_crs(crs).to_numpy())
-    return own.set_crs(crs)[whole.to_numpy()].reset_index(drop=True)
+    shapes = frame.geometry.to_crs(crs).to_numpy()
+    return gpd.GeoDataFrame({"name": [str(name) for name in names]}, geometry=shapes, crs=crs)

@@ -22,6 +22,7 @@ from geosample.units import Units, show_density
 if TYPE_CHECKING:
     import geopandas as gpd
 
+    from geosample.design import Visit
     from geosample.treat.model import Zones
 
 LEVEL = 0.9
@@ -122,6 +123,26 @@ def check_treatment(
     groups = {name: _summarise(parts[name], rng) for name in GROUPS}
     same = int((shapely.distance(after.geometry.to_numpy(), before.geometry.union_all()) < _SAME_PLACE_M).sum())
     return Efficacy(groups, _abbott_limits(groups), _henderson_limits(groups), same, use_strips)
+
+
+def check_visits(before: Visit, after: Visit) -> None:
+    """Let only two visits be compared that can tell what treatment did: the later drawn, and not chosen.
+
+    Raises
+    ------
+    TreatError
+        When the later visit is not later, or is a follow-up round, whose points were chosen where they pay most.
+    """
+    problems = []
+    if after.date <= before.date:
+        found = f"{after.visit} of {after.date}, and --before is of {before.date}"
+        problems.append(Problem("--after", found, "a later visit", "draw one at fresh points with 'geosample design'"))
+    if after.settings.get("follows"):
+        found = f"{after.visit}, a follow-up round: its points were chosen, not drawn"
+        remedy = "draw a visit on treated and untreated ground with 'geosample design'"
+        problems.append(Problem("--after", found, "a visit of 'geosample design'", remedy))
+    if problems:
+        raise TreatError(problems)
 
 
 def _inside(frame: gpd.GeoDataFrame, shape: shapely.Geometry) -> np.ndarray:

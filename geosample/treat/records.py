@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import datetime
 import json
-from collections.abc import Mapping, Sequence
+import re
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -12,6 +13,7 @@ import pandas as pd
 
 from geosample.cautions import Grade
 from geosample.errors import Problem, TreatError
+from geosample.treat.control import read_groups
 from geosample.treat.table import place_name
 from geosample.units import show_area
 
@@ -19,6 +21,8 @@ if TYPE_CHECKING:
     from geosample.survey import Survey
     from geosample.treat.model import Zones
     from geosample.units import Units
+
+_GROUP = re.compile(r"\d{1,2}[A-Z]?|UN[A-Z]*")
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,10 +87,13 @@ def fill_record(
     Raises
     ------
     TreatError
-        For a date that is none, a zone the plan has not, or a plan of no zones; all at once.
+        For a date that is none or before the plan's counts, a zone the plan has not, a plan of no zones, or an IRAC
+        group that is none; all at once.
     """
     treat = zones.zones[zones.zones["action"] == "treat"].set_index("zone_id")
-    _check_record(treat, zone_ids, day)
+    problems = [*_check_day(day, zones.visit), *_check_zones(treat, zone_ids), *_check_groups(said)]
+    if problems:
+        raise TreatError(problems)
     done = treat.loc[list(zone_ids) or list(treat.index)]
     places = dict.fromkeys(place_name(hole, kind) for hole, kind in zip(done["hole"], done["kind"], strict=True))
     known = {
@@ -98,20 +105,36 @@ def fill_record(
     return {**known, **{key.strip(): value.strip() for key, value in said.items()}, "zones": ", ".join(done.index)}
 
 
-def _check_record(treat: pd.DataFrame, zone_ids: Sequence[str], day: str) -> None:
-    problems = []
+def _check_day(day: str, visit: str) -> Iterator[Problem]:
+    if not _is_date(day):
+        yield Problem("--date", repr(day), "a date, YYYY-MM-DD", "write 2026-05-08")
+    elif _is_date(visit) and day < visit:
+        yield Problem("--date", f"{day}, before the plan's counts of {visit}", "a day after them", "mend the date")
+
+
+def _is_date(text: str) -> bool:
     try:
-        datetime.date.fromisoformat(day)
+        datetime.date.fromisoformat(text)
     except ValueError:
-        problems.append(Problem("--date", repr(day), "a date, YYYY-MM-DD", "write 2026-05-08"))
+        return False
+    return True
+
+
+def _check_zones(treat: pd.DataFrame, zone_ids: Sequence[str]) -> Iterator[Problem]:
     if treat.empty:
-        problems.append(Problem("zones", "a plan of no zones to treat", "at least one", "run 'geosample treat' first"))
+        yield Problem("zones", "a plan of no zones to treat", "at least one", "run 'geosample treat' first")
+        return
     unknown = [name for name in zone_ids if name not in treat.index]
-    if unknown and len(treat):
-        some = ", ".join(list(treat.index)[:12])
-        problems.append(Problem("--zones", ", ".join(unknown), f"zones to treat: {some}", "name those of the plan"))
-    if problems:
-        raise TreatError(problems)
+    if unknown:
+        some = ", ".join(treat.index)
+        yield Problem("--zones", ", ".join(unknown), f"zones to treat: {some}", "name those of the plan")
+
+
+def _check_groups(said: Mapping[str, str]) -> Iterator[Problem]:
+    """Yield what is no IRAC group, such as 28 or 3A: the next plan reads it."""
+    wrong = [group for group in read_groups(dict(said)) if not _GROUP.fullmatch(group)]
+    if wrong:
+        yield Problem("--set irac_group", ", ".join(wrong), "groups such as 28 or 3A", "read them off the label")
 
 
 def missing_fields(record: Mapping[str, str], rules: RecordRules) -> list[str]:
@@ -123,6 +146,26 @@ def missing_fields(record: Mapping[str, str], rules: RecordRules) -> list[str]:
     []
     """
     return [key for key in rules.fields if not record.get(key)]
+
+
+def keep_fields(survey: Survey, visit: str, record: Mapping[str, str], said: Mapping[str, str]) -> dict[str, str]:
+    """Return the record with what was said before of the same visit, date and zones kept, unless said anew.
+
+    Parameters
+    ----------
+    survey : Survey
+        With the layer ``treatments``.
+    visit : str
+        Whose plan was followed.
+    record : mapping of str to str
+        As filled now.
+    said : mapping of str to str
+        The user's own fields of now, which replace older ones.
+    """
+    old = survey.read("treatments")
+    same = (old["visit"] == visit) & (old["date"] == record["date"]) & (old["zone_ids"] == record["zones"])
+    before = json.loads(old.loc[same, "record"].iloc[-1]) if same.any() else {}
+    return {**record, **before, **{key: record[key] for key in said}}
 
 
 def save_record(survey: Survey, visit: str, record: Mapping[str, str]) -> None:

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
-from math import isfinite
+from math import inf, isfinite
 from typing import Any
 
+from geosample.density import MOST_MISS_COST
 from geosample.errors import Problem, TreatError
 from geosample.treat.amounts import Sprayer
 from geosample.units import FOOT2_M2, FOOT_M, Units
@@ -23,6 +24,8 @@ The one published spot rule is near it: about 30 m², for European chafer grubs 
 Grant 1995, Environ. Entomol. 24:521-528). For other insects none was found.
 """
 
+LEAST_SWATH_M, MOST_SWATH_M = 0.3, 60.0
+"""From a walking sprayer's single nozzle to beyond any boom on turf (own choice)."""
 _MOST_CHECKS = 0.5
 
 
@@ -110,15 +113,23 @@ class TreatSettings:
 
 
 def _find_problems(asked: TreatSettings) -> Iterator[Problem]:
-    more_than_nothing = {
-        "--threshold": (asked.threshold_per_m2, "insects per m²", "name the density above which you would act"),
-        "--miss-cost": (asked.miss_cost, "needless treatments", "3 is usual; 1 makes both mistakes equally dear"),
-        "--swath": (asked.swath_m, "m", "give the width your sprayer covers, such as 15ft"),
-        "--border-only": (asked.border_only_m, "m", "give the width of the strip, such as 15ft, or leave it out"),
+    cost = "3 is usual; 1 makes both mistakes equally dear"
+    ranges = {
+        "--threshold": (asked.threshold_per_m2, "insects per m²", 0, inf, "name the density above which you would act"),
+        "--miss-cost": (asked.miss_cost, "needless treatments", 1 / MOST_MISS_COST, MOST_MISS_COST, cost),
+        "--swath": (
+            asked.swath_m,
+            "m",
+            LEAST_SWATH_M,
+            MOST_SWATH_M,
+            "give the width your sprayer covers, such as 15ft",
+        ),
+        "--border-only": (asked.border_only_m, "m", 0, inf, "give the strip's width, such as 15ft, or leave it out"),
     }
-    for where, (value, unit, remedy) in more_than_nothing.items():
-        if value is not None and not (value > 0 and isfinite(value)):
-            yield Problem(where, f"{value:g} {unit}", "more than 0", remedy)
+    for where, (value, unit, low, high, remedy) in ranges.items():
+        if value is not None and not (isfinite(value) and value > 0 and low <= value <= high):
+            expected = f"from {low:g} to {high:,.0f}" if low and 0 < value < inf else "more than 0"
+            yield Problem(where, f"{value:g} {unit}", expected, remedy)
     if not (asked.smallest_m2 >= 0 and isfinite(asked.smallest_m2)):
         yield Problem("--smallest", f"{asked.smallest_m2:g} m²", "an area of 0 or more", "give one such as 300ft2")
     if not 0 <= asked.check_share <= _MOST_CHECKS:

@@ -1,0 +1,98 @@
+"""How often the intervals of areas, means and shares of all insects, hold the truth; writes sample_maps/map_areas.md.
+
+Worlds as in map_quality.py, half with a border effect. Areas: all the turf, the border (15 ft), the greens, the western
+half. The draws are of the joint posterior, widened as the program does; other widenings are shown beside it.
+Run: python tests/benchmarks/map_areas.py --surveys 200 --workers 2
+"""
+
+from __future__ import annotations
+
+import argparse
+from collections.abc import Iterable
+from concurrent.futures import ProcessPoolExecutor
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+from map_peers import BORDER_M, SETTINGS, sites_of
+from map_quality import turfs
+from map_worlds import ROOT, World, make_world
+
+from geosample.density.field import predict_jointly
+from geosample.density.fitting import Priors, fit_counts
+
+WIDENINGS = (1.0, SETTINGS.widen, SETTINGS.widen_interval)
+DRAWS, LEVEL = 600, 0.9
+
+
+def areas_of(world: World) -> dict[str, np.ndarray]:
+    """Return the areas as shares of the turf, by name."""
+    turf = world.turf
+    west = turf.places[:, 0] < np.median(turf.places[:, 0])
+    parts = {
+        "all": np.ones(len(west), bool),
+        "border": turf.edge_m <= BORDER_M,
+        "greens": turf.kind == "green",
+        "west": west,
+    }
+    return {name: turf.share * part for name, part in parts.items() if part.sum() > 2}
+
+
+def run_one(task: tuple[int, int, bool]) -> list[dict[str, float | str]]:
+    """Return whether each interval held the truth, for one survey."""
+    number, survey, border = task
+    rng = np.random.default_rng([17, number, survey, int(border)])
+    world = make_world(turfs()[survey % len(turfs())], number, rng, border=border)
+    if world.count.sum() < 5:
+        return []
+    sites, basis, level = sites_of(world)
+    mean, covariance = predict_jointly(fit_counts(sites, Priors()), world.turf.places, basis)
+    root = np.linalg.cholesky(covariance + 1e-6 * np.eye(len(mean)))
+    around = root @ rng.standard_normal((len(mean), DRAWS))
+    rows: list[dict[str, float | str]] = []
+    for widen in WIDENINGS:
+        draws = np.exp(mean[:, None] + level + widen * around)
+        everything, true = world.turf.share @ draws, world.turf.share @ world.truth
+        for name, share in areas_of(world).items():
+            asked = {f"mean of {name}": (share @ draws / share.sum(), share @ world.truth / share.sum())}
+            if name != "all":
+                asked[f"share in {name}"] = (share @ draws / everything, share @ world.truth / true)
+            for what, (drawn, truth) in asked.items():
+                low, high = np.quantile(drawn, [0.5 - LEVEL / 2, 0.5 + LEVEL / 2])
+                rows.append({"bags": number, "what": what, "widen": widen, "held": float(low <= truth <= high)})
+    return rows
+
+
+def tabulate(rows: pd.DataFrame) -> Iterable[str]:
+    """Yield the lines of the table: a row an area and number of bags, a column a widening."""
+    heads = [f"{widen:g}{' (the program)' if widen == SETTINGS.widen else ''}" for widen in WIDENINGS]
+    yield f"| bags | interval of | surveys | {' | '.join(heads)} |"
+    yield f"|{'---|' * (3 + len(heads))}"
+    for (bags, what), group in rows.groupby(["bags", "what"]):
+        held = group.groupby("widen")["held"]
+        shown = " | ".join(f"{held.mean()[widen]:.3f}" for widen in WIDENINGS)
+        yield f"| {bags} | {what} | {held.size().iloc[0]} | {shown} |"
+
+
+def main() -> None:
+    """Run the surveys and write the table."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--surveys", type=int, default=40)
+    parser.add_argument("--workers", type=int, default=1)
+    parser.add_argument("--out", type=Path, default=ROOT / "sample_maps" / "map_areas.md")
+    asked = parser.parse_args()
+    tasks = [
+        (bags, survey, border) for bags in (30, 60, 120) for border in (True, False) for survey in range(asked.surveys)
+    ]
+    with ProcessPoolExecutor(asked.workers) as pool:
+        rows = pd.DataFrame([row for found in pool.map(run_one, tasks, chunksize=5) for row in found])
+    each = rows.groupby(["bags", "what", "widen"]).size().min()
+    lines = ["# How often the intervals of areas hold the truth", "", *(__doc__ or "").splitlines()[2:5], ""]
+    lines += [f"90 % intervals; the standard error of a share near 0.9 is at most {np.sqrt(0.09 / each):.3f}.", ""]
+    lines += tabulate(rows)
+    asked.out.write_text("\n".join(lines) + "\n", encoding="utf-8")
+    print("\n".join(lines))
+
+
+if __name__ == "__main__":
+    main()
