@@ -17,6 +17,28 @@ from geosample.treat.shapes import drop_slivers
 from geosample.units import FOOT_M
 
 
+@pytest.mark.parametrize(
+    "asked",
+    [{"swath_m": 500.0}, {"swath_m": 1e-5}, {"miss_cost": 1e300}, {"miss_cost": 1e-300}],
+    ids=lambda asked: "=".join(map(str, *asked.items())),
+)
+def test_a_figure_no_sprayer_or_cost_has_is_refused_with_what_is_usual(asked):
+    with pytest.raises(TreatError, match=r"expected from [\d.]+ to [\d,]+"):
+        TreatSettings(THRESHOLD, **asked)
+
+
+def test_no_smallest_zone_leaves_out_scraps_that_hold_no_cell(small_ground):
+    zones = plan(small_ground, patch(-50, -130, 20), smallest_m2=0.0)
+    assert (zones.zones["area_m2"] >= 0.25).all()
+    assert zones.zones[["low_per_m2", "high_per_m2", "mean_per_m2"]].notna().all().all()
+
+
+def test_a_plan_of_nothing_proposes_no_border(small_ground):
+    zones = plan(small_ground, lambda cells: np.full(len(cells), 0.5))
+    assert (zones.zones["action"] != "treat").all()
+    assert not any("border" in line for line in zones.sentences)
+
+
 def test_a_patch_in_the_fairway_becomes_one_zone_about_its_size(small_ground):
     zones = treated(plan(small_ground, patch(-50, -130, 12)))
     assert len(zones) == 1

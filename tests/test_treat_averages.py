@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import geopandas as gpd
 import numpy as np
 import pandas as pd
@@ -61,12 +63,20 @@ def test_every_cell_takes_its_stratum_s_mean_and_doubt(small_ground, strata):
 
 def test_a_plan_by_averages_takes_whole_strata_and_says_so(small_ground, strata):
     averaged = use_averages(make_map(small_ground, patch(-45, -150, 15)), estimates(**MEANS), strata)
-    zones = suggest_zones(averaged, small_ground, settings=TreatSettings(THRESHOLD), said=(tell_averages(asked=False),))
+    said = (tell_averages(averaged, asked=False),)
+    zones = suggest_zones(averaged, small_ground, settings=TreatSettings(THRESHOLD), said=said)
     assert set(treated(zones)["kind"]) == {"green"}
     green = small_ground.surfaces.set_index("kind")["area_m2"]["green"]
     assert treated(zones)["area_m2"].sum() == pytest.approx(green, rel=0.05)
     assert set(zones.zones.loc[zones.zones["action"] == "look_again", "kind"]) == {"collar"}
     assert "adds nothing to plain averages" in zones.sentences[1]
+
+
+def test_why_averages_are_used_is_said_as_it_is(small_ground):
+    made = make_map(small_ground, patch(-45, -150, 15))
+    assert tell_averages(made, asked=True).startswith("As asked: ")
+    few = replace(made, fitted={"no_map": True, "insects": 2})
+    assert tell_averages(few, asked=False).startswith("There are too few insects for a map (2): ")
 
 
 def test_only_zeros_give_a_bound_to_decide_by(small_ground, strata):

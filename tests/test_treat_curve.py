@@ -170,3 +170,21 @@ def test_under_averages_a_stratum_errs_as_one(small_ground):
         of_stratum = draws[cells["log_mean"] == level]
         assert np.ptp(of_stratum, axis=0).max() < 1e-4
     assert len(field.root) == 2
+
+
+def test_a_strip_that_reaches_as_much_is_named_beside_the_zones_and_only_then(small_ground):
+    def said(given):
+        zones = suggest_zones(given, small_ground, settings=TreatSettings(THRESHOLD))
+        curve = read_curve(zones.findings)
+        row, border = curve[curve["way"] == "zones"].iloc[0], curve[curve["way"] == "border"]
+        reached = np.interp(row["area_share"], [0.0, *border["area_share"]], [0.0, *border["insect_share"]])
+        told = [line for line in zones.sentences if line.startswith("A plain strip of about")]
+        return reached >= row["insect_share"], len(told) == 1
+
+    inner = make_map(small_ground, patch(-50, -130, 14))
+    assert said(inner) == (False, False)
+    # one level along the edge everywhere, so that the zones can do no better than a strip
+    assert said(with_edge(small_ground)) in {(True, True), (False, False)}
+    far = make_map(small_ground, lambda cells: np.where(cells["surface_id"].str.contains("green"), 31.0, 10.0))
+    cells = far.cells.assign(expected_per_m2=np.where(far.cells["edge_m"] < 4, 4000.0, far.cells["expected_per_m2"]))
+    assert said(replace(far, cells=cells)) == (True, True)

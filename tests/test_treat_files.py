@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from pathlib import Path
 
 import geopandas as gpd
@@ -41,6 +42,25 @@ def survey(small_ground: Ground, tmp_path: Path) -> Survey:
 def run(*args: object) -> tuple[int, str, str]:
     result = CliRunner().invoke(main, [str(arg) for arg in args])
     return result.exit_code, result.stdout, result.stderr
+
+
+def test_a_follow_up_is_planned_by_the_estimates_of_the_round_it_follows(survey, small_ground, tmp_path):
+    ratio = {"pest": "x", "what": "common border ratio", "domain": "all", "value": 2.5, "low": 1.4, "high": 4.0}
+    with survey.change() as change:
+        rounds = {"visit": ["May", "June"], "date": ["2026-05-04", "2026-06-01"]}
+        change.put("visits", pd.DataFrame({**rounds, "settings": [None, json.dumps({"follows": "May"})]}))
+        change.put("findings", pd.DataFrame([{"visit": "May", **ratio}]))
+    made = make_map(small_ground, patch(-50, -130, 14))
+    save_density(survey, replace(made, visit="June", cells=made.cells.assign(visit="June")))
+    code, said, _ = run("treat", survey.path, "--visit", "June", "--threshold", "30/ft2", "--out", tmp_path)
+    assert code == 0
+    assert "The counts say the border holds more (2.5 times" in said
+
+
+def test_a_tank_without_a_carrier_volume_is_refused(survey, tmp_path):
+    code, _, said = run("treat", survey.path, "--threshold", "30/ft2", "--tank", "100gal", "--out", tmp_path)
+    assert code == 1
+    assert "--tank: found a tank of 100gal, and no carrier volume" in said
 
 
 def words(pdf: bytes) -> str:

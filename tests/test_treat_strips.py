@@ -43,6 +43,13 @@ def test_strips_take_no_more_than_the_share_and_near_it(whole, striped):
     assert 0.08 < share <= 0.2
 
 
+def test_strips_are_booked_as_strips_and_as_nothing_else(whole, striped):
+    def left(zones):
+        return {line.split(": ")[0] for line in zones.sentences if line.startswith("Left untreated though above")}
+
+    assert left(striped) - left(whole) == {"Left untreated though above the cut-off, as check strips"}
+
+
 def test_strips_are_named_and_told(striped):
     assert checks(striped)["zone_id"].str.startswith("K01F-").all()
     assert any("check strip" in line for line in striped.sentences)

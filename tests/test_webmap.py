@@ -281,6 +281,21 @@ def test_an_aerial_file_that_is_none_is_refused(complete: Survey, tmp_path: Path
         draw_map(complete, tmp_path / "map.html", look=Look(aerial=complete.path.with_name("nothing.tif")))
 
 
+@pytest.mark.parametrize(
+    ("address", "credit", "where"),
+    [
+        ("https://tiles.invalid/{z}/{x}/{y}.png", "", ["--base-credit"]),
+        ("javascript:alert(1)", "", ["--base-map", "--base-map", "--base-credit"]),
+        (None, "Owner", ["--base-credit"]),
+    ],
+)
+def test_a_base_map_that_cannot_be_laid_is_refused(complete, tmp_path, address, credit, where):
+    with pytest.raises(MapError) as caught:
+        draw_map(complete, tmp_path / "map.html", look=Look(base_map=address, base_credit=credit))
+    assert [problem.where for problem in caught.value.problems] == where
+    assert not (tmp_path / "map.html").exists()
+
+
 def test_a_base_map_is_off_until_the_reader_wants_it(complete: Survey, tmp_path: Path):
     look = Look(base_map="https://tiles.invalid/{z}/{x}/{y}.png", base_credit="<b>Owner</b>")
     page = draw_map(complete, tmp_path / "map.html", look=look).read_text(encoding="utf-8")

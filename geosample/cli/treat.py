@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -22,6 +23,8 @@ from geosample.report import say, show_table, talk
 from geosample.units import show_area, show_density
 
 if TYPE_CHECKING:
+    import pandas as pd
+
     from geosample.density import DensityMap
     from geosample.survey import Survey
     from geosample.treat import TreatSettings, Zones
@@ -124,8 +127,7 @@ def command(survey: Path, threshold: float, out: Path, visit: str | None, as_jso
     file = open_survey(survey, must_exist=True)
     ground = load_ground(file)
     density_map = load_density(file, visit)
-    found = file.read("findings")
-    own = found[(found["visit"] == density_map.visit) & (found["pest"] == density_map.pest)]
+    own = _findings_of(file, density_map)
     density_map, said = _choose_densities(file, density_map, asked["by"])
     treatments = file.read("treatments")
     zones = suggest_zones(density_map, ground, settings=settings, findings=own, treatments=treatments, said=said)
@@ -138,6 +140,19 @@ def command(survey: Path, threshold: float, out: Path, visit: str | None, as_jso
     talk("wrote " + ", ".join(str(path) for path in files))
 
 
+def _findings_of(file: Survey, density_map: DensityMap) -> pd.DataFrame:
+    """Return what was found of the visit, and by estimates of the round it follows: a follow-up has none of its own."""
+    found = file.read("findings")
+    mine = found[found["pest"] == density_map.pest]
+    return mine[mine["visit"].isin({density_map.visit, _estimated_visit(file, density_map.visit)})]
+
+
+def _estimated_visit(file: Survey, visit: str) -> str:
+    """Return the visit whose estimates speak for this one: the round it follows, or itself."""
+    settings = file.need("visits", visit=visit)["settings"].iloc[0]
+    return str(json.loads(settings or "{}").get("follows") or visit)
+
+
 def _choose_densities(file: Survey, density_map: DensityMap, by: str) -> tuple[DensityMap, tuple[str, ...]]:
     """Return the map, or the map at its strata's averages with the sentence that says so."""
     from geosample.design import load_design
@@ -146,15 +161,20 @@ def _choose_densities(file: Survey, density_map: DensityMap, by: str) -> tuple[D
     if by == "map" or (by == "auto" and not adds_nothing(density_map)):
         return density_map, ()
     estimates = file.read("estimates")
-    mine = estimates[(estimates["visit"] == density_map.visit) & (estimates["pest"] == density_map.pest)]
+    estimated = _estimated_visit(file, density_map.visit)
+    mine = estimates[(estimates["visit"] == estimated) & (estimates["pest"] == density_map.pest)]
     averaged = use_averages(density_map, mine, load_design(file, density_map.visit).strata)
-    return averaged, (tell_averages(asked=by == "averages"),)
+    return averaged, (tell_averages(density_map, asked=by == "averages"),)
 
 
 def _read_settings(threshold: float, asked: dict[str, Any]) -> TreatSettings:
+    from geosample.errors import Problem, TreatError
     from geosample.treat import TreatSettings
     from geosample.treat.amounts import Sprayer, parse_rate, parse_tank
 
+    if asked["tank"] and not asked["carrier"]:
+        found = f"a tank of {asked['tank']}, and no carrier volume"
+        raise TreatError(Problem("--tank", found, "both, to tell tank loads", "add --carrier, such as 2gal/1000ft2"))
     sprayer = Sprayer(
         rate=parse_rate(asked["rate"]) if asked["rate"] else None,
         carrier=parse_rate(asked["carrier"], where="--carrier", dimension="volume") if asked["carrier"] else None,

@@ -94,7 +94,11 @@ def _find_strata(cells: pd.DataFrame, strata: gpd.GeoDataFrame) -> list[str | No
     return names
 
 
-def tell_averages(*, asked: bool) -> str:
-    """Return the sentence that says so."""
-    why = "As asked" if asked else "The map adds nothing to plain averages (its own cross-validation says so)"
+def tell_averages(density_map: DensityMap, *, asked: bool) -> str:
+    """Return the sentence that says so, and why."""
+    why = "The map adds nothing to plain averages (its own cross-validation says so)"
+    if asked:
+        why = "As asked"
+    elif density_map.fitted.get("no_map"):
+        why = f"There are too few insects for a map ({density_map.fitted['insects']})"
     return f"{why}: this plan goes by each stratum's mean, whole strata at a time, not by the map's cells."

@@ -53,7 +53,7 @@ def find_ratio(findings: pd.DataFrame | None) -> BorderRatio | None:
 
 def tell_border(curve: pd.DataFrame, ratio: BorderRatio | None, settings: TreatSettings) -> Iterator[str]:
     """Yield what the counts say of treating the border alone."""
-    said = "The counts do not tell border from interior" if ratio is None else _tell_ratio(ratio)
+    said = "Border against interior was not estimated" if ratio is None else _tell_ratio(ratio)
     asked = settings.border_only_m
     if ratio is not None and ratio.supported:
         width = best_width_m(curve)

@@ -30,6 +30,7 @@ if TYPE_CHECKING:
     from geosample.treat.settings import TreatSettings
 
 _SAME_AREA = 1e-6
+_LEAST_CELL = 0.25  # of a cell: a smaller scrap holds nothing that the map can tell
 _WHOLE = 0.9  # a zone that is this much of its surface is no spot, however small the surface
 
 
@@ -42,8 +43,8 @@ class Drawn:
     room : Room
         The surface and what may be treated of it.
     cells : GeoDataFrame
-        Its cells, with ``hot``, and the share of each inside: ``treated``, ``kept`` (not kept off), ``allowed``
-        (and within the border).
+        Its cells, with ``hot``, and the share of each inside: ``treated``, ``check`` (strips left untreated), ``kept``
+        (not kept off), ``allowed`` (and within the border).
     treat, look : list of Polygon
         The zones.
     small : int
@@ -69,15 +70,18 @@ def draw_surface(room: Room, cells: gpd.GeoDataFrame, cell_m: float, settings: T
     drivable = make_drivable(hot, room.shape, settings.swath_m, worth)
     outline = smooth_outline(fill_holes(drivable, settings.smallest_m2), room.shape, cell_m / 2)
     paying = [zone for zone in polygons_of(outline) if worth(zone) > 0]
+    paying = [zone for zone in paying if zone.area >= _LEAST_CELL * cell_m**2]
     treat = [zone for zone in paying if _is_large(zone, room, settings)]
     done = shapely.union_all(treat)
     unsure = meet(close_gaps(_join(cells, above & ~known), settings.swath_m), room.shape)
     again = polygons_of(less(smooth_outline(unsure, room.shape, cell_m / 2), done))
+    again = [zone for zone in again if zone.area >= _LEAST_CELL * cell_m**2]
     look = [zone for zone in again if _is_large(zone, room, settings)]
     shares = {
         "hot": above & known,
         "unsure": above & ~known,
         "treated": share_inside(cells, done),
+        "check": np.zeros(len(cells)),
         "kept": _share_of(cells, room.kept),
         "allowed": _share_of(cells, room.shape),
     }
@@ -105,7 +109,13 @@ def _is_large(zone: Geometry, room: Room, settings: TreatSettings) -> bool:
 def retake(drawn: Sequence[Drawn]) -> list[Drawn]:
     """Return the drawn surfaces with the cells' share inside the zones taken anew, after strips were cut out."""
     return [
-        replace(one, cells=one.cells.assign(treated=share_inside(one.cells, shapely.union_all(one.treat))))
+        replace(
+            one,
+            cells=one.cells.assign(
+                treated=share_inside(one.cells, shapely.union_all(one.treat)),
+                check=share_inside(one.cells, shapely.union_all(one.checks)),
+            ),
+        )
         if one.checks
         else one
         for one in drawn

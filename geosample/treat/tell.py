@@ -6,6 +6,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+import numpy as np
 import pandas as pd
 
 from geosample.treat.amounts import tell_amounts
@@ -71,8 +72,9 @@ class Plan:
 
 def tell_plan(plan: Plan) -> tuple[str, ...]:
     """Return the answer in sentences, most important first."""
-    border = tell_border(plan.curve, plan.ratio, plan.settings)
-    before = (_tell_answer, _tell_saving, _tell_amounts, _tell_checks, _tell_unknown)
+    treats = bool((plan.table["action"] == "treat").any())
+    border = tell_border(plan.curve, plan.ratio, plan.settings) if treats or plan.settings.border_only_m else ()
+    before = (_tell_answer, _tell_saving, _tell_plain_strip, _tell_amounts, _tell_checks, _tell_unknown)
     after = (_tell_rule, _tell_smoothing, _tell_left_out, _tell_overspray, _tell_off)
     first, last = ([line for tell in tellers for line in tell(plan)] for tellers in (before, after))
     return (*first, *border, *last)
@@ -151,6 +153,24 @@ def _tell_saving(plan: Plan) -> Iterator[str]:
     )
 
 
+def _tell_plain_strip(plan: Plan) -> Iterator[str]:
+    """Yield that a strip along the edge would do as well, where it would: simpler to drive, for as much ground."""
+    zones = plan.curve[plan.curve["way"] == "zones"].iloc[0]
+    border = plan.curve[plan.curve["way"] == "border"]
+    if plan.totals.treated.area_m2 <= 0 or plan.settings.border_only_m is not None or border.empty:
+        return
+    area = [0.0, *border["area_share"]]
+    reached = float(np.interp(zones["area_share"], area, [0.0, *border["insect_share"]]))
+    if reached < zones["insect_share"]:
+        return
+    width_m = float(np.interp(zones["area_share"], area, [0.0, *border["width_m"]]))
+    yield (
+        f"A plain strip of about {plan.length(width_m)} along the outer edge, as much ground, would reach about "
+        f"{show_percent(reached)} of the insects, no fewer than these zones ({show_percent(zones['insect_share'])}): "
+        "the zones go by the chance of passing the threshold, not by the most insects."
+    )
+
+
 def _tell_amounts(plan: Plan) -> Iterator[str]:
     area_m2 = float(plan.table["area_m2"][plan.table["action"] == "treat"].sum())
     yield from tell_amounts(area_m2, plan.settings.sprayer, plan.settings.units)
@@ -223,6 +243,10 @@ def _tell_left_out(plan: Plan) -> Iterator[str]:
             f"{many} smaller than {plan.area(plan.settings.smallest_m2)} and left out; a smaller --smallest keeps "
             f"{'it' if small == 1 else 'them'}."
         )
+    treated = plan.table[plan.table["action"] == "treat"]
+    whole = treated[treated["area_m2"] < plan.settings.smallest_m2]
+    if len(whole) and plan.settings.check_share == 0:
+        yield f"{_name_zones(whole['zone_id'])}: smaller than that, and kept as nearly the whole of a small surface."
 
 
 def _tell_overspray(plan: Plan) -> Iterator[str]:

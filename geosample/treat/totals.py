@@ -20,6 +20,8 @@ if TYPE_CHECKING:
     from geosample.treat.draw import Drawn
     from geosample.treat.settings import TreatSettings
 
+_SHARES = ("hot", "unsure", "treated", "check", "kept", "allowed", "known")
+
 
 @dataclass(frozen=True, slots=True)
 class Totals:
@@ -38,7 +40,7 @@ class Totals:
     added : Holding
         Ground inside the zones that was not worth treating by itself.
     removed : dict of str to Holding
-        Worth treating but left: ``kept off``, ``outside the border``, ``too small or narrow``.
+        Worth treating but left: ``kept off``, ``outside the border``, ``as check strips``, ``too small or narrow``.
     small : int
         Patches left out for their size.
     overspray_m2 : dict of str to float
@@ -90,7 +92,7 @@ def add_up(drawn: Sequence[Drawn], ground: Ground, settings: TreatSettings) -> T
         Every mapped surface, at least one.
     """
     cells = join_cells(drawn)
-    share = {name: cells[name].to_numpy(float) for name in ("hot", "unsure", "treated", "kept", "allowed", "known")}
+    share = {name: cells[name].to_numpy(float) for name in _SHARES}
     over, near_m2 = _find_overspray(drawn, ground, settings)
     present = set(ground.obstacles["kind"])
     return Totals(
@@ -120,7 +122,8 @@ def _left_out(share: dict[str, np.ndarray]) -> dict[str, np.ndarray]:
     return {
         "kept off": hot * (1 - kept),
         "outside the border": hot * np.maximum(kept - allowed, 0),
-        "too small or narrow": hot * np.maximum(allowed - share["treated"], 0),
+        "as check strips": hot * np.minimum(share["check"], allowed),
+        "too small or narrow": hot * np.maximum(allowed - share["treated"] - share["check"], 0),
     }
 
 

@@ -38,7 +38,11 @@ def read_aerial(path: Path, lonlat: Bounds) -> tuple[str, Bounds]:
 
     frame = transform_bounds("EPSG:4326", WEB_MERCATOR, *lonlat)
     try:
-        with rasterio.open(path) as picture:
+        with warnings.catch_warnings():
+            # A picture that lies nowhere is refused below, in words of our own.
+            warnings.simplefilter("ignore", rasterio.errors.NotGeoreferencedWarning)
+            picture = rasterio.open(path)
+        with picture:
             check_picture(path, picture)
             return _encode(warp_picture(picture, frame, path)), lonlat
     except rasterio.errors.RasterioIOError as error:

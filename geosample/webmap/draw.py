@@ -56,6 +56,7 @@ def draw_map(
 def draw_story(story: Story, path: Path, look: Look) -> Path:
     """Write the page of what was gathered already, and return its path; errors as for ``draw_map``."""
     check_path(path)
+    offline.check_tiles(look.base_map, look.base_credit)
     save_file(path, compose_page(story, look).encode("utf-8"), MapError)
     return path
 

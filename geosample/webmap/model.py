@@ -33,7 +33,7 @@ class Look:
     base_map : str, optional
         Address of map tiles with ``{z}``, ``{x}`` and ``{y}``. Nothing is asked of it until the reader switches it on.
     base_credit : str
-        Whom the tiles' owner wants named.
+        Whom the tiles' owner wants named; needed with a base map.
     """
 
     units: Units = "us"

@@ -130,6 +130,33 @@ def lay_picture(address: str, bounds: Bounds, pane: str, *, show: bool = True) -
     )
 
 
+def check_tiles(address: str | None, credit: str) -> None:
+    """Let only a base map be laid that can be one, with its owner named.
+
+    Raises
+    ------
+    MapError
+        When the address is no web address or has no place for a tile's numbers, or the credit is missing or alone.
+    """
+    problems = []
+    if address is None:
+        if credit:
+            found, expected = repr(credit), "a base map to go with it"
+            problems.append(Problem("--base-credit", found, expected, "add --base-map, or leave it out"))
+    else:
+        if not address.startswith(("https://", "http://")):
+            expected = "an address that starts with https://"
+            problems.append(Problem("--base-map", repr(address), expected, "ask the tiles' owner for the address"))
+        if not all(part in address for part in ("{z}", "{x}", "{y}")):
+            expected = "an address with {z}, {x} and {y}"
+            problems.append(Problem("--base-map", repr(address), expected, "ask the tiles' owner for the address"))
+        if not credit:
+            expected = "whom the tiles' owner wants named"
+            problems.append(Problem("--base-credit", "none", expected, "give it beside --base-map"))
+    if problems:
+        raise MapError(problems)
+
+
 def lay_tiles(address: str, credit: str, pane: str) -> folium.TileLayer:
     """Return an online base map that is off when the page opens, and asks for nothing until it is switched on.
 
@@ -139,15 +166,7 @@ def lay_tiles(address: str, credit: str, pane: str) -> folium.TileLayer:
         With ``{z}``, ``{x}`` and ``{y}``.
     credit : str
         Plain text.
-
-    Raises
-    ------
-    MapError
-        When the address has no place for a tile's numbers.
     """
-    if not all(part in address for part in ("{z}", "{x}", "{y}")):
-        remedy = "ask the tiles' owner for the address"
-        raise MapError(Problem("--base-map", repr(address), "an address with {z}, {x} and {y}", remedy))
     return folium.TileLayer(
         tiles=address, attr=str(escape(credit)), overlay=True, control=False, show=False, pane=pane, max_zoom=22
     )
