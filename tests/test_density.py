@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 import time
-from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -14,8 +13,6 @@ import rasterio
 import shapely
 from click.testing import CliRunner
 from density_case import PEST, PLUGS_M2, draw_counts, make_counts, make_design, place_points
-from scipy.spatial.distance import cdist
-from scipy.special import ndtr
 
 from geosample.cli.density import command
 from geosample.counts import Counts, save_counts
@@ -27,15 +24,8 @@ from geosample.density import (
     map_density,
     read_settings,
     save_density,
-    summarise_map,
     write_density_tif,
 )
-from geosample.density.few import upper_bound
-from geosample.density.field import Hyper, Sites, find_mode, fit_field, prior_covariance
-from geosample.density.fitting import Priors, evidence, fit_hyper, log_prior
-from geosample.density.likelihood import log_pmf
-from geosample.density.predicting import predict_log
-from geosample.density.scores import crps_lognormal, crps_normal, leave_one_out, mix_lognormal
 from geosample.design import save_design
 from geosample.errors import DensityError
 from geosample.ground import Ground, save_ground
@@ -48,125 +38,10 @@ D12_PLACES = np.array([(0, 0), (10, 0), (0, 10), (10, 10), (5, 5)], dtype=float)
 D12_COUNTS = np.array([0, 2, 1, 5, 0], dtype=float)
 
 
-def d12_covariance(a: np.ndarray, b: np.ndarray) -> np.ndarray:
-    """Matérn 3/2 with x = 4.744 h / 20 and unit variance, plus 4 for the level."""
-    x = 4.744 * cdist(a, b) / 20
-    return (1 + x) * np.exp(-x) + 4
-
-
-def random_sites(number: int = 40, seed: int = 5) -> Sites:
-    rng = np.random.default_rng(seed)
-    places = rng.uniform(0, 120, (number, 2))
-    basis = np.column_stack([np.full(number, 4.0), np.exp(-rng.uniform(0, 20, number) / 4)])
-    return Sites(places, basis, rng.poisson(2 * np.exp(rng.normal(0, 1, number))).astype(float), np.zeros(number))
-
-
 @pytest.fixture(scope="module")
 def fine_map(small_ground: Ground) -> DensityMap:
     counts, _, _ = draw_counts(small_ground, 90, np.random.default_rng(11), border=1.0)
     return map_density(counts, small_ground, design=make_design(small_ground))
-
-
-class TestLaplaceAgainstReference:
-    def test_mode_and_evidence(self) -> None:
-        covariance = d12_covariance(D12_PLACES, D12_PLACES) + 1e-6 * np.eye(5)
-        mode = find_mode(covariance, D12_COUNTS, np.zeros(5), 1.0)
-        # methods.md D.12
-        expected = [-0.25043226, 0.35520465, 0.10873564, 0.82402471, 0.03656036]
-        assert mode.eta == pytest.approx(expected, abs=1e-7)
-        # methods.md D.12
-        assert mode.evidence == pytest.approx(-9.9880289, abs=1e-6)
-
-    @pytest.mark.parametrize(
-        ("place", "mean", "spread", "over_one"),
-        # methods.md D.12
-        [((5, 0), -0.01617775, 0.91385626, 0.492938), ((20, 20), 0.36630307, 1.24831811, 0.615406)],
-    )
-    def test_prediction(self, place: tuple[float, float], mean: float, spread: float, over_one: float) -> None:
-        covariance = d12_covariance(D12_PLACES, D12_PLACES) + 1e-6 * np.eye(5)
-        mode = find_mode(covariance, D12_COUNTS, np.zeros(5), 1.0)
-        cross = d12_covariance(np.array([place], dtype=float), D12_PLACES)[0]
-        found_mean = cross @ mode.pull
-        found_spread = np.sqrt(5 - cross @ mode.precision() @ cross)
-        assert found_mean == pytest.approx(mean, abs=1e-7)
-        assert found_spread == pytest.approx(spread, abs=1e-6)
-        assert ndtr(found_mean / found_spread) == pytest.approx(over_one, abs=1e-6)
-
-    def test_exponential_correlations(self) -> None:
-        kernel = Hyper(1.0, 10.0, 1.0).kernel
-        found = kernel(np.zeros((1, 2)), np.array([[0, 0], [5, 0], [10, 0], [20, 0]], dtype=float))[0]
-        # methods.md D.12, exponential with practical range 10
-        assert found == pytest.approx([1, 0.22313016, 0.04978707, 0.00247875], abs=1e-8)
-
-    def test_ordinary_kriging_of_isaaks_and_srivastava(self) -> None:
-        places = np.array([(61, 139), (63, 140), (64, 129), (68, 128), (71, 140), (73, 141), (75, 128)], dtype=float)
-        values = np.array([477, 696, 227, 646, 606, 791, 783], dtype=float)
-        kernel = Hyper(np.sqrt(10), 10.0, 1.0).kernel
-        covariance, cross = kernel(places) + 1e7, kernel(np.array([[65.0, 137.0]]), places)[0] + 1e7
-        weights = np.linalg.solve(covariance, cross)
-        # Isaaks & Srivastava 1989, Applied Geostatistics, ch. 12, pp. 290-296 (592.7, 8.96); methods.md D.1
-        assert weights @ values == pytest.approx(592.7289, abs=2e-3)
-        assert 10 + 1e7 - weights @ cross == pytest.approx(8.956053, abs=1e-3)
-
-    def test_gradient_equals_differences(self) -> None:
-        sites, at = random_sites(), np.log([0.7, 25.0, 1.3])
-        _, gradient, _ = evidence(sites, at)
-        steps = 1e-5 * np.eye(3)
-        differences = [(evidence(sites, at + s)[0] - evidence(sites, at - s)[0]) / 2e-5 for s in steps]
-        assert gradient == pytest.approx(differences, abs=2e-3)
-
-    def test_prior_gradient_equals_differences(self) -> None:
-        at, steps = np.log([0.7, 25.0, 1.3]), 1e-6 * np.eye(3)
-        _, gradient = log_prior(at, Priors())
-        differences = [(log_prior(at + s, Priors())[0] - log_prior(at - s, Priors())[0]) / 2e-6 for s in steps]
-        assert gradient == pytest.approx(differences, abs=1e-6)
-
-    def test_prediction_at_the_samples_is_the_posterior_there(self) -> None:
-        fitted = fit_field(random_sites(), Hyper(0.8, 40.0, 1.0))
-        mean, spread = predict_log(fitted, fitted.sites.places, fitted.sites.basis)
-        covariance = prior_covariance(fitted.sites, fitted.hyper)
-        posterior = covariance - covariance @ fitted.precision @ covariance
-        assert mean == pytest.approx(fitted.eta, abs=1e-4)
-        assert spread == pytest.approx(np.sqrt(np.diag(posterior)), abs=1e-4)
-
-    def test_leave_one_out_is_close_to_leaving_out(self) -> None:
-        sites, hyper = random_sites(), Hyper(0.8, 40.0, 1.0)
-        mean, spread = leave_one_out(fit_field(sites, hyper))
-        for i in (0, 7, 23):
-            rest = np.arange(len(sites.count)) != i
-            without = Sites(sites.places[rest], sites.basis[rest], sites.count[rest], sites.offset[rest])
-            really = predict_log(fit_field(without, hyper), sites.places[[i]], sites.basis[[i]])
-            assert (mean[i], spread[i]) == pytest.approx((really[0][0], really[1][0]), abs=0.15)
-
-
-class TestScoresAgainstReference:
-    @pytest.mark.parametrize(
-        ("mean", "k", "count", "score"),
-        # methods.md D.11, negative binomial log scores
-        [(1, 1, 0, 0.6931471806), (1, 1, 3, 2.7725887222), (0.5, 0.5, 0, 0.3465735903), (2, 0.8, 5, 3.1741837853)],
-    )
-    def test_log_score(self, mean: float, k: float, count: int, score: float) -> None:
-        assert -log_pmf(np.array(count), np.array(float(mean)), k) == pytest.approx(score, abs=1e-9)
-        mixed = mix_lognormal(np.log([mean]), np.array([1e-9]), np.zeros(1), k)
-        assert mixed.log_score(np.array([float(count)])) == pytest.approx([score], abs=1e-6)
-
-    def test_crps(self) -> None:
-        # methods.md D.11
-        assert crps_normal(np.zeros(3), np.ones(3), np.array([0.0, 1, 2])) == pytest.approx(
-            [0.2336949773, 0.6024413576, 1.4527918217], abs=1e-9
-        )
-        # methods.md D.11
-        assert crps_lognormal(np.array([0, 0.2]), np.array([1, 0.7]), np.array([1.0, 2])) == pytest.approx(
-            [0.2674054670, 0.4401322341], abs=1e-9
-        )
-
-    @pytest.mark.parametrize(
-        ("samples", "k", "bound"),
-        # methods.md D.15, one-sided 95 % upper bounds of the mean when nothing was found
-        [(10, 0.5, 0.4102821), (10, 1, 0.3492828), (30, 2, 0.1023926), (100, 0.5, 0.0308730)],
-    )
-    def test_zero_bound(self, samples: int, k: float, bound: float) -> None:
-        assert upper_bound(0, samples, k) == pytest.approx(bound, abs=1e-7)
 
 
 class TestTheMap:
@@ -301,159 +176,8 @@ class TestTheMap:
         pd.testing.assert_frame_equal(counts.counts, rows)
         pd.testing.assert_frame_equal(small_ground.surfaces, surfaces)
 
-
-class TestHardInput:
-    @pytest.mark.parametrize("insects", [0, 1, 4])
-    def test_too_few_insects_make_no_map_but_a_bound(self, small_ground: Ground, insects: int) -> None:
-        places = place_points(small_ground, 30, np.random.default_rng(1))
-        found = np.zeros(30)
-        found[:insects] = 1
-        result = map_density(make_counts(small_ground, places, found), small_ground, cell_m=5)
-        assert not result.cells["known"].any()
-        assert result.fitted["no_map"]
-        assert "No map" in result.findings["note"].iloc[0]
-        assert np.isfinite(result.cells.select_dtypes("number").to_numpy()).all()
-        # the bound with k = 0.5 for the total (methods.md A.12), over the turf in one bag
-        bound = upper_bound(insects, 30, 0.5) / PLUGS_M2
-        assert result.cells["high_per_m2"].to_numpy() == pytest.approx(bound)
-        over = exceedance(result, bound)
-        assert over == pytest.approx(0.05, abs=1e-6)
-
-    def hard_counts(self, ground: Ground, case: str) -> Counts:
-        rng = np.random.default_rng(6)
-        places, some = place_points(ground, 40, rng), rng.poisson(3, 40)
-        huge = np.where(np.arange(40) == 5, 10_000, some)
-        cases = {
-            "duplicates": (np.concatenate([places[:20], places[:20]]), some),
-            "all in one spot": (np.repeat(places[:1], 40, axis=0), some),
-            "one huge count": (places, huge),
-            "one huge count among zeros": (places, np.where(huge == 10_000, huge, 0)),
-            "one point": (places[:1], np.array([7])),
-            "two points": (places[:2], np.array([7, 0])),
-            "all the same": (places, np.full(40, 4)),
-            "all large": (places, rng.poisson(5000, 40)),
-        }
-        return make_counts(ground, *cases[case])
-
-    @pytest.mark.parametrize(
-        "case",
-        [
-            "duplicates",
-            "all in one spot",
-            "one huge count",
-            "one huge count among zeros",
-            "one point",
-            "two points",
-            "all the same",
-            "all large",
-        ],
-    )
-    def test_the_map_is_finite_and_ordered(self, small_ground: Ground, case: str) -> None:
-        result = map_density(self.hard_counts(small_ground, case), small_ground, cell_m=3)
-        cells = result.cells
-        numbers = cells.select_dtypes("number").to_numpy()
-        assert np.isfinite(numbers).all()
-        assert (cells["low_per_m2"] <= np.exp(cells["log_mean"])).all()
-        assert (np.exp(cells["log_mean"]) <= cells["high_per_m2"]).all()
-        assert (cells["log_sd"] > 0).all()
-        assert np.isfinite(exceedance(result, T_PER_M2)).all()
-        json.dumps(result.fitted, allow_nan=False)
-
-    @pytest.mark.parametrize("seed", range(12))
-    def test_odd_surveys_give_finite_maps_without_a_warning(self, small_ground: Ground, seed: int) -> None:
-        rng = np.random.default_rng(seed)
-        number = int(rng.choice([1, 3, 12, 60]))
-        places = place_points(small_ground, number, rng)[rng.integers(0, max(1, number // 2), number)]
-        rare = np.where(rng.random(number) < 0.1, 10 ** rng.integers(1, 7), 0)
-        found = (rng.poisson(0.1, number), rng.negative_binomial(0.05, 0.001, number), rare, rng.poisson(1e5, number))
-        counts = make_counts(small_ground, places, found[seed % 4])
-        uneven = counts.samples.assign(sampled_m2=np.exp(rng.normal(-5, 3, number)))
-        settings = Settings(threshold_per_m2=float(rng.choice([0, 1e-6, 300, 1e9])))
-        odd = Counts(counts.visit, uneven, counts.counts)
-        result = map_density(odd, small_ground, cell_m=5, settings=settings)
-        assert np.isfinite(result.cells.select_dtypes("number").to_numpy()).all()
-        json.dumps(result.fitted, allow_nan=False)
-
     def test_a_threshold_of_zero_is_exceeded_everywhere(self, fine_map: DensityMap) -> None:
         assert (exceedance(fine_map, 0.0) == 1).all()
-
-    def test_a_cell_larger_than_the_surface_keeps_its_area(self, small_ground: Ground) -> None:
-        counts, _, _ = draw_counts(small_ground, 40, np.random.default_rng(8))
-        cells = map_density(counts, small_ground, cell_m=1000).cells
-        assert cells["area_m2"].sum() == pytest.approx(small_ground.surfaces.area.sum())
-
-    @pytest.mark.parametrize(("cell_m", "said"), [(1000.0, True), (2.0, False)])
-    def test_cells_too_large_for_the_ground_are_said_to_be(
-        self, small_ground: Ground, cell_m: float, said: bool
-    ) -> None:
-        counts, _, _ = draw_counts(small_ground, 40, np.random.default_rng(8))
-        lines, _ = summarise_map(map_density(counts, small_ground, cell_m=cell_m), T_PER_M2, "metric")
-        surfaces = len(small_ground.surfaces)
-        words = f"Cells of 1,000.0 m are large for this ground: {surfaces} of {surfaces} surfaces"
-        assert any(line.startswith(words) for line in lines) == said
-
-    @pytest.mark.parametrize("cell_m", [1e-6, 0.0, -1.0, float("nan")])
-    def test_a_cell_of_no_use_is_refused_with_one_that_is(self, small_ground: Ground, cell_m: float) -> None:
-        counts, _, _ = draw_counts(small_ground, 40, np.random.default_rng(8))
-        with pytest.raises(DensityError, match="--cell"):
-            map_density(counts, small_ground, cell_m=cell_m)
-
-    def test_one_enormous_count_does_not_judge_the_map_by_itself(self, small_ground: Ground) -> None:
-        counts, _, _ = draw_counts(small_ground, 60, np.random.default_rng(5))
-        huge = counts.counts.copy()
-        huge.loc[huge.index[10], "count"] = 9000
-        worth = map_density(replace(counts, counts=huge), small_ground, cell_m=4.0).fitted["map_worth"]
-        assert worth["left_out"] == [9000]
-        assert max(worth["log_score"].values()) < 10  # nats a sample; with that count in it, some hundreds
-        assert "Judged without the count of 9,000" in worth["sentence"]
-        plain = map_density(counts, small_ground, cell_m=4.0).fitted["map_worth"]
-        assert plain["left_out"] == []
-
-    def test_a_threshold_of_nothing_is_refused(self) -> None:
-        for threshold in (0.0, -1.0, float("nan")):
-            with pytest.raises(DensityError, match="--threshold"):
-                read_settings(threshold_per_m2=threshold)
-
-    def test_every_sample_off_the_ground_is_named(self, small_ground: Ground) -> None:
-        counts, places, _ = draw_counts(small_ground, 20, np.random.default_rng(8))
-        places[[3, 8]] += 5000
-        with pytest.raises(DensityError) as caught:
-            map_density(make_counts(small_ground, places, counts.counts["count"].to_numpy()), small_ground)
-        assert [problem.where for problem in caught.value.problems] == ["sample S-003", "sample S-008"]
-
-    def test_unknown_covariate_is_refused(self, small_ground: Ground) -> None:
-        counts, _, _ = draw_counts(small_ground, 20, np.random.default_rng(8))
-        with pytest.raises(DensityError, match="edge, kind, trees, last"):
-            map_density(counts, small_ground, settings=Settings(covariates=("moon",)))
-
-    @pytest.mark.parametrize("ratio", [0.0, 1.0, 2.0, float("nan")])
-    def test_a_share_of_variance_that_knows_all_or_nothing_is_refused(self, small_ground: Ground, ratio: float) -> None:
-        counts, _, _ = draw_counts(small_ground, 20, np.random.default_rng(8))
-        with pytest.raises(DensityError, match="--known: found"):
-            map_density(counts, small_ground, settings=Settings(known_ratio=ratio))
-
-    def test_a_recovery_of_a_method_nobody_used_is_refused(self, small_ground: Ground) -> None:
-        counts, _, _ = draw_counts(small_ground, 20, np.random.default_rng(8))
-        with pytest.raises(DensityError, match="--recovery heat: found a method no sample was taken by; expected one"):
-            map_density(counts, small_ground, settings=Settings(recovery={"heat": 0.5}))
-
-    @pytest.mark.parametrize("words", ["edge,none", "edge,edge", "", "edge,"])
-    def test_covariates_that_contradict_themselves_are_refused(self, small_ground: Ground, words: str) -> None:
-        counts, _, _ = draw_counts(small_ground, 20, np.random.default_rng(8))
-        with pytest.raises(DensityError, match="--covariates"):
-            map_density(counts, small_ground, settings=read_settings(covariates=words))
-
-    def test_a_threshold_nothing_on_the_map_reaches_is_pointed_out(self, small_ground: Ground) -> None:
-        counts, _, _ = draw_counts(small_ground, 40, np.random.default_rng(8))
-        made = map_density(counts, small_ground, cell_m=4.0)
-        for threshold, said in ((1e12, True), (T_PER_M2, False)):
-            lines, _ = summarise_map(made, threshold)
-            assert any("check its unit" in line for line in lines) == said
-
-    def test_trees_without_trees_are_refused(self, small_ground: Ground) -> None:
-        counts, _, _ = draw_counts(small_ground, 20, np.random.default_rng(8))
-        with pytest.raises(DensityError, match="trees"):
-            map_density(counts, small_ground, settings=Settings(covariates=("edge", "trees")))
 
 
 class TestFilesOfTheMap:
@@ -508,15 +232,3 @@ class TestFilesOfTheMap:
         assert summary["pest"] == PEST
         assert summary["map_worth"]["answer"] in {"yes", "a little", "no"}
         assert len(load_density(survey).cells) == summary["cells"]
-
-
-def test_hyper_parameters_are_recovered_from_many_counts() -> None:
-    rng = np.random.default_rng(12)
-    places = rng.uniform(0, 150, (500, 2))
-    covariance = 1.0 * np.exp(-3 * cdist(places, places) / 45) + 1e-9 * np.eye(500)
-    eta = np.linalg.cholesky(covariance) @ rng.standard_normal(500)
-    counts = rng.poisson(rng.gamma(1.5, 8 * np.exp(eta) / 1.5)).astype(float)
-    hyper = fit_hyper(Sites(places, np.full((500, 1), 4.0), counts, np.full(500, np.log(8.0))), Priors())
-    assert hyper.spread == pytest.approx(1.0, rel=0.35)
-    assert 20 < hyper.range_m < 100
-    assert hyper.k == pytest.approx(1.5, rel=0.3)

@@ -6,6 +6,7 @@ Values without a source beside them are worked out in the test from the counts.
 from __future__ import annotations
 
 import dataclasses
+import re
 
 import numpy as np
 import pandas as pd
@@ -236,3 +237,18 @@ def test_points_on_a_line_count_as_one_in_the_variance(visit, small_ground):
     sums = pd.Series(share).groupby(main["line"].to_numpy()).sum()
     by_hand = len(sums) / (len(sums) - 1) * ((sums - sums.mean()) ** 2).sum()
     assert lined["se_per_m2"] == pytest.approx(by_hand**0.5)
+
+
+def test_points_of_which_nothing_came_back_are_counted_among_those_not_counted(visit):
+    counts, design = visit
+    main = set(design.points.loc[design.points["role"] == "main", "point_id"])
+    before = len(main - set(counts.samples["point_id"]))
+    gone = [name for name in counts.samples["point_id"] if name in main][:2]
+    samples = counts.samples[~counts.samples["point_id"].isin(gone)]
+    kept = counts.counts[counts.counts["sample_id"].isin(samples["sample_id"])]
+    answer = estimate_means(dataclasses.replace(counts, samples=samples, counts=kept), design)
+    told = next(line for line in answer.sentences if "points counted of" in line)
+    assert f"{before + 2} with nothing written" in told
+    numbers = [int(number) for number in re.findall(r"\d+", told.split(". They")[0])]
+    assert numbers[1] == len(main)
+    assert numbers[0] + sum(numbers[2:]) == len(main)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from dataclasses import replace
 from pathlib import Path
 
@@ -14,7 +15,14 @@ from sheets_case import make_design
 
 from geosample.errors import SheetsError
 from geosample.ground import Ground
-from geosample.sheets.finding import add_finding, read_finding, read_landmarks, take_sights, write_finding
+from geosample.sheets.finding import (
+    add_finding,
+    named_landmarks,
+    read_finding,
+    read_landmarks,
+    take_sights,
+    write_finding,
+)
 from geosample.sheets.finding.middle import find_middle, tell_along, walk_along
 
 PACE_M = 0.762
@@ -39,6 +47,50 @@ def test_the_words_read_back_lead_to_the_point(small_ground: Ground, kind: str, 
     off = [math.dist(read_finding(w, sights, pace_m=pace_m), p) for w, p in zip(words, places, strict=True) if w]
     assert max(off) < WITHIN_M[kind]
     assert len(off) >= 0.98 * len(places)
+
+
+@pytest.mark.parametrize(("units", "step_m"), [("us", 0.3048 / 2), ("metric", 0.1)])
+def test_a_collars_words_tell_the_way_across_it_and_never_send_the_crew_onto_the_green(
+    small_ground: Ground, units: str, step_m: float
+) -> None:
+    surface = small_ground.surfaces.set_index("kind").loc["collar"]
+    sights = take_sights(small_ground.surfaces, surface["surface_id"])
+    outer = shapely.boundary(sights.outline)
+    for place in places_in(surface.geometry, 200, seed=5):
+        words = write_finding(sights, place, pace_m=PACE_M, units=units)
+        told = re.search(r"([\d½]+) (ft|cm) in from", words)
+        number = float(told[1].replace("½", ".5") if told[1] != "½" else 0.5) if told else 0.0
+        told_m = number * (0.3048 if told and told[2] == "ft" else 0.01)
+        assert told_m == pytest.approx(shapely.distance(outer, shapely.Point(place)), abs=step_m / 2 + 1e-9)
+
+
+def test_a_fairway_drawn_as_several_surfaces_is_told_piece_by_piece() -> None:
+    pieces = [shapely.box(-15, low, 15, low + 80) for low in (-100, -200, -300)]
+    surfaces = gpd.GeoDataFrame(
+        {
+            "surface_id": ["g", "f1", "f2", "f3", "other"],
+            "hole": ["1"] * 4 + ["2"],
+            "kind": ["green"] + ["fairway"] * 4,
+        },
+        geometry=[shapely.Point(0, 0).buffer(12), *pieces, shapely.box(100, -100, 130, -20)],
+        crs=32618,
+    )
+    for number, surface_id in enumerate(("f1", "f2", "f3"), 1):
+        sights = take_sights(surfaces, surface_id)
+        place = np.array([3.0, 80 - 100.0 * number - 40])
+        words = write_finding(sights, place, pace_m=PACE_M)
+        assert words.startswith(f"piece {number} of 3 from the green: ")
+        assert math.dist(read_finding(words, sights, pace_m=PACE_M), place) < WITHIN_M["fairway"]
+    assert "piece" not in write_finding(take_sights(surfaces, "other"), np.array([115.0, -60.0]), pace_m=PACE_M)
+
+
+def test_a_landmark_of_a_hole_says_which(small_ground: Ground) -> None:
+    marks = gpd.GeoDataFrame(
+        {"name": ["tee", "pump house", None], "hole": ["3", None, "2"]},
+        geometry=gpd.points_from_xy([0, 1, 2], [0, 1, 2]),
+        crs=small_ground.crs,
+    )
+    assert named_landmarks(replace(small_ground, landmarks=marks))["name"].tolist() == ["hole 3's tee", "pump house"]
 
 
 def test_turf_by_a_green_without_a_middle_line_is_told_by_the_clock_and_paces_out() -> None:

@@ -12,7 +12,6 @@ from types import ModuleType
 import numpy as np
 import pandas as pd
 import pytest
-import rasterio
 import shapely
 from click.testing import CliRunner
 from markupsafe import Markup
@@ -26,7 +25,6 @@ from geosample.ground import Ground
 from geosample.survey import Survey, open_survey
 from geosample.units import FOOT2_M2
 from geosample.webmap import Look, assets, draw_map, gather_story, measures, offline, popups
-from geosample.webmap.aerial import warp_picture
 from geosample.webmap.answer import write_answer, write_headline
 from geosample.webmap.draw import compose_page
 from geosample.webmap.places import cluster_features
@@ -244,62 +242,3 @@ def test_the_command_prints_its_summary_as_json_alone(complete: Survey, tmp_path
     assert summary["zones"]["treat"] == 1
     assert summary["zone_area_m2"]["treat"] == pytest.approx(complete.read("zones")["area_m2"].iloc[0])
     assert len(summary["cautions"]) == len(TREATMENT)
-
-
-@pytest.fixture
-def aerial(complete: Survey, tmp_path: Path) -> Path:
-    west, south, east, north = complete.read("surfaces").to_crs("EPSG:32618").total_bounds
-    pixels = np.random.default_rng(1).integers(0, 255, (3, 60, 40)).astype("uint8")
-    side = max(north - south, east - west) / 40
-    path = tmp_path / "aerial.tif"
-    make = {"driver": "GTiff", "count": 3, "dtype": "uint8", "height": 60, "width": 40, "crs": "EPSG:32618"}
-    with rasterio.open(path, "w", transform=rasterio.Affine(side, 0, west, 0, -side, north), **make) as file:
-        file.write(pixels)
-    return path
-
-
-def test_an_aerial_picture_travels_in_the_page(complete: Survey, aerial: Path, tmp_path: Path):
-    page = draw_map(complete, tmp_path / "map.html", look=Look(aerial=aerial)).read_text(encoding="utf-8")
-    assert "data:image/jpeg;base64," in page
-    assert 'data-layer="aerial"' in page
-
-
-def test_an_aerial_picture_keeps_its_place_where_it_covers_half_the_course(tmp_path: Path):
-    path = tmp_path / "half.tif"
-    make = {"driver": "GTiff", "count": 1, "dtype": "uint8", "height": 10, "width": 5, "crs": "EPSG:3857"}
-    with rasterio.open(path, "w", transform=rasterio.Affine(10, 0, 0, 0, -10, 100), **make) as file:
-        file.write(np.full((1, 10, 5), 200, np.uint8))
-    with rasterio.open(path) as picture:
-        pixels = warp_picture(picture, (0.0, 0.0, 100.0, 100.0), path)
-    assert pixels.shape == (3, 10, 10)
-    assert (pixels[:, :, :5] == 200).all()
-    assert (pixels[:, :, 5:] == 0).all()
-
-
-def test_an_aerial_file_that_is_none_is_refused(complete: Survey, tmp_path: Path):
-    with pytest.raises(MapError, match="expected a GeoTIFF"):
-        draw_map(complete, tmp_path / "map.html", look=Look(aerial=complete.path.with_name("nothing.tif")))
-
-
-@pytest.mark.parametrize(
-    ("address", "credit", "where"),
-    [
-        ("https://tiles.invalid/{z}/{x}/{y}.png", "", ["--base-credit"]),
-        ("javascript:alert(1)", "", ["--base-map", "--base-map", "--base-credit"]),
-        (None, "Owner", ["--base-credit"]),
-    ],
-)
-def test_a_base_map_that_cannot_be_laid_is_refused(complete, tmp_path, address, credit, where):
-    with pytest.raises(MapError) as caught:
-        draw_map(complete, tmp_path / "map.html", look=Look(base_map=address, base_credit=credit))
-    assert [problem.where for problem in caught.value.problems] == where
-    assert not (tmp_path / "map.html").exists()
-
-
-def test_a_base_map_is_off_until_the_reader_wants_it(complete: Survey, tmp_path: Path):
-    look = Look(base_map="https://tiles.invalid/{z}/{x}/{y}.png", base_credit="<b>Owner</b>")
-    page = draw_map(complete, tmp_path / "map.html", look=look).read_text(encoding="utf-8")
-    assert re.search(r"tile_layer_\d+\.addTo", page) is None
-    assert "<b>Owner</b>" not in page
-    with pytest.raises(MapError, match=r"\{z\}, \{x\} and \{y\}"):
-        draw_map(complete, tmp_path / "map.html", look=Look(base_map="https://tiles.invalid/"))

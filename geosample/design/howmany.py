@@ -192,7 +192,7 @@ def _map_or_means(points: int, area_m2: float) -> str:
         return f"Points lie about {spacing_m:.0f} m apart: close enough for a map, if patches are no smaller than that."
     mapped_m2 = points * MAP_SPACING_M**2
     return (
-        f"Points lie about {spacing_m:.0f} m apart, wider than the {MAP_SPACING_M:.0f} m a map needs (P): this answers "
+        f"Points lie about {spacing_m:.1f} m apart, wider than the {MAP_SPACING_M:.0f} m a map needs (P): this answers "
         f"by kind and border, and is no map. Two stages serve a course: this one first, then a map of the holes that "
         f"need it; these points would map about {mapped_m2 / 1e4:.1f} ha ({mapped_m2 / ACRE_M2:.1f} ac)."
     )

@@ -112,7 +112,8 @@ def estimate_means(
         if threshold_per_m2 is None
         else tuple(decide_groups(catch, threshold_per_m2, level=asked.decision_level)),
     )
-    sentences = _say(found, design, counts.samples["status"], asked)
+    statuses = counts.samples.set_index("point_id")["status"]
+    sentences = _say(found, design, statuses, asked)
     rows = [
         *answer_rows(sentences),
         *border_rows(found.border, level=level),
@@ -121,7 +122,7 @@ def estimate_means(
         *decision_rows(found.decisions, level=asked.decision_level),
     ]
     table = pd.concat([found.estimates, estimate_stages(catch, STAGES_BY, level=level)], ignore_index=True)
-    table = _mark(table, design, stopped=bool(say_stopped(design, counts.samples["status"])))
+    table = _mark(table, design, stopped=bool(say_stopped(design, statuses)))
     findings = make_findings(counts.visit, catch.pest, rows)
     return Estimates(counts.visit, catch.pest, table, findings, sentences)
 

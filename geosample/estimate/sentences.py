@@ -133,7 +133,8 @@ def _say_decision(one: Decision, units: Units) -> str:
         end = one.interval.low if one.verdict == "above" else one.interval.high
         side = "at least" if one.verdict == "above" else "at most"
         return f"{where} are {one.verdict} it ({side} {show_density(end, units)})"
-    more = f"about {one.more} more points would settle it" if one.more else "too close to it for more points to pay"
+    points = "1 more point" if one.more == 1 else f"{one.more} more points"
+    more = f"about {points} would settle it" if one.more else "too close to it for more points to pay"
     return f"{where} are undecided, {more}"
 
 
@@ -198,13 +199,26 @@ def say_shift(before: Mapping[str, Sequence[float]], groups: Mix | None, visit: 
 
 
 def say_account(catch: Catch, design: Design, statuses: pd.Series) -> list[str]:
-    """Return how many planned points were counted, what became of the others, and what was left out."""
+    """Return how many planned points were counted, what became of the others, and what was left out.
+
+    Parameters
+    ----------
+    catch : Catch
+        The bags that count.
+    design : Design
+        The visit's.
+    statuses : Series of str
+        What became of every sample that came back, by its point_id.
+    """
     points = design.points
-    planned = int((points["role"] == "main").sum())
+    main = points.loc[points["role"] == "main", "point_id"]
     reserves = set(points.loc[points["role"] == "reserve", "point_id"]) & set(catch.bags["point_id"])
-    lost = statuses[statuses != "counted"].value_counts()
-    told = ", ".join(f"{n} {str(status).replace('_', ' ')}" for status, n in lost.items())
-    text = f"{len(catch.bags)} points counted of {planned} planned"
+    lost = [
+        f"{n} {str(status).replace('_', ' ')}" for status, n in statuses[statuses != "counted"].value_counts().items()
+    ]
+    silent = int((~main.isin(statuses.index)).sum())
+    told = ", ".join([*lost, *([f"{silent} with nothing written"] if silent else [])])
+    text = f"{len(catch.bags)} points counted of {len(main)} planned"
     text += f", {len(reserves)} of them reserve points" if reserves else ""
     text += f"; not counted: {told}. They are taken as missing by chance, not as zero" if told else ""
     return [f"{text}.", *catch.notes]

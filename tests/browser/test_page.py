@@ -2,16 +2,12 @@
 
 from __future__ import annotations
 
-import base64
 import json
 from pathlib import Path
 from types import ModuleType
-from typing import Any
 
-import pymupdf
 import pytest
-from selenium import webdriver
-from selenium.webdriver.common.keys import Keys
+from page_tools import DESK, PHONE, Browser, ask, click, count, open_page, picture, requests
 
 from geosample.ground import Ground
 from geosample.survey import open_survey
@@ -19,38 +15,6 @@ from geosample.units import show_area
 from geosample.webmap import draw_map
 
 pytestmark = pytest.mark.browser
-
-Browser = webdriver.Chrome
-PHONE, DESK = (390, 844), (1400, 900)
-
-
-def open_page(browser: Browser, page: Path, size: tuple[int, int] = DESK) -> None:
-    browser.get_log("performance")
-    browser.get_log("browser")
-    metrics = {"width": size[0], "height": size[1], "deviceScaleFactor": 1, "mobile": size == PHONE}
-    browser.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", metrics)
-    browser.get(page.as_uri())
-
-
-def requests(browser: Browser) -> list[str]:
-    told = [json.loads(entry["message"])["message"] for entry in browser.get_log("performance")]
-    return [event["params"]["request"]["url"] for event in told if event["method"] == "Network.requestWillBeSent"]
-
-
-def ask(browser: Browser, script: str, *given: Any) -> Any:
-    return browser.execute_script(script, *given)
-
-
-def count(browser: Browser, selector: str) -> int:
-    return int(ask(browser, "return document.querySelectorAll(arguments[0]).length", selector))
-
-
-def click(browser: Browser, selector: str) -> None:
-    ask(browser, "document.querySelector(arguments[0]).click()", selector)
-
-
-def picture(browser: Browser) -> str | None:
-    return ask(browser, "const i = document.querySelector('.leaflet-rasters-pane img'); return i && i.src")
 
 
 @pytest.mark.parametrize("size", [PHONE, DESK], ids=["phone", "desk"])
@@ -199,106 +163,3 @@ def test_answer_and_map_share_the_first_screen(chromium: Browser, page: Path, si
     assert 0 < float(str(head)) <= top
     assert top < 0.75 * float(str(height))
     assert ask(chromium, "return document.getElementById('why').open") is False
-
-
-def test_hotspots_are_off_at_first_and_say_what_they_are(chromium: Browser, page: Path):
-    open_page(chromium, page)
-    assert count(chromium, "path.hotspot") == 0
-    click(chromium, "input[data-layer=hotspots]")
-    assert count(chromium, "path.hotspot.level50") > 0
-    script = "document.querySelector('path.hotspot.level50').dispatchEvent(new MouseEvent('click', {bubbles: true}))"
-    ask(chromium, script)
-    said = ask(chromium, "return document.querySelector('.leaflet-popup-content').innerText")
-    assert said.startswith("Hotspot: everywhere in it the chance of more than 30/ft² is 50 % or more: ")
-
-
-def test_no_zones_label_lies_on_another(chromium: Browser, page: Path):
-    open_page(chromium, page)
-    apart = """
-    const boxes = [...document.querySelectorAll('.leaflet-marker-pane .label')]
-      .filter(n => getComputedStyle(n).visibility === 'visible' && n.offsetParent)
-      .map(n => n.firstElementChild.getBoundingClientRect());
-    const meet = (a, b) => a.left < b.right && b.left < a.right && a.top < b.bottom && b.top < a.bottom;
-    return [boxes.length, boxes.filter((a, i) => boxes.slice(0, i).some(b => meet(a, b))).length];
-    """
-    for zoom in (18, 19, 20):
-        ask(chromium, "geosample.current().map.setZoom(arguments[0], {animate: false})", zoom)
-        shown, overlapping = ask(chromium, apart)
-        assert shown >= 1
-        assert overlapping == 0
-
-
-CONTRAST = """
-const channel = (c) => { c /= 255; return c <= 0.04045 ? c / 12.92 : ((c + 0.055) / 1.055) ** 2.4; };
-const light = ([r, g, b]) => 0.2126 * channel(r) + 0.7152 * channel(g) + 0.0722 * channel(b);
-const read = (text) => text.match(/[0-9.]+/g).map(Number);
-const behind = (node) => {
-  for (let at = node; at; at = at.parentElement) {
-    const found = read(getComputedStyle(at).backgroundColor);
-    if (found.length === 3 || found[3] === 1) { return found.slice(0, 3); }
-  }
-  return [255, 255, 255];
-};
-const walk = document.createTreeWalker(document.body, NodeFilter.SHOW_TEXT);
-const worst = [];
-while (walk.nextNode()) {
-  const node = walk.currentNode.parentElement;
-  if (!walk.currentNode.data.trim() || !node.checkVisibility() || node.closest("script, style, svg")) { continue; }
-  const pair = [light(read(getComputedStyle(node).color)), light(behind(node))].sort((a, b) => b - a);
-  worst.push([(pair[0] + 0.05) / (pair[1] + 0.05), walk.currentNode.data.trim().slice(0, 40)]);
-}
-return worst.sort((a, b) => a[0] - b[0]).slice(0, 5);
-"""
-
-
-@pytest.mark.parametrize("size", [PHONE, DESK], ids=["phone", "desk"])
-def test_text_stands_out_enough_for_bright_sun(chromium: Browser, page: Path, size: tuple[int, int]):
-    """Contrast of 7 : 1 or more: WCAG 2.2, success criterion 1.4.6 (enhanced), and its relative luminance."""
-    open_page(chromium, page, size)
-    worst = ask(chromium, CONTRAST)
-    assert len(worst) == 5
-    assert worst[0][0] >= 7, worst
-
-
-def test_every_switch_can_be_reached_and_used_from_the_keyboard(chromium: Browser, page: Path):
-    open_page(chromium, page)
-    wanted = ask(
-        chromium,
-        "return [...document.querySelectorAll('button, select, input, summary')].filter(n => n.checkVisibility())"
-        ".map(n => n.id || n.dataset.layer || n.dataset.zone || n.value || n.textContent)",
-    )
-    body = chromium.switch_to.active_element
-    reached = set()
-    for _ in range(400):
-        body.send_keys(Keys.TAB)
-        body = chromium.switch_to.active_element
-        reached.add(
-            ask(
-                chromium,
-                "const n = document.activeElement;"
-                "return n.id || n.dataset.layer || n.dataset.zone || n.value || n.textContent",
-            )
-        )
-        if reached >= {name for name in wanted if name not in ("us", "density", "width", "chance", "")}:
-            break
-    # of a group of radio buttons one is reached by Tab, the others by the arrows
-    radios = {"us", "metric", "density", "width", "chance", ""}
-    assert set(wanted) - radios <= reached
-    box = "input[data-layer=obstacles]"
-    ask(chromium, f"document.querySelector('{box}').focus()")
-    before = count(chromium, "path.obstacle")
-    chromium.switch_to.active_element.send_keys(Keys.SPACE)
-    assert before > 0
-    assert count(chromium, "path.obstacle") == 0
-
-
-def test_the_printed_page_holds_map_legend_zones_and_cautions(chromium: Browser, page: Path):
-    open_page(chromium, page)
-    sheet = chromium.execute_cdp_cmd("Page.printToPDF", {"paperWidth": 8.5, "paperHeight": 11, "printBackground": True})
-    with pymupdf.open(stream=base64.b64decode(sheet["data"]), filetype="pdf") as printed:
-        text = " ".join(" ".join(sheet.get_text().split()) for sheet in printed)
-        first = printed[0].get_text()
-        assert len(printed) <= 6
-    for words in ("Expected insects per area", "Zones by hole", "The product label is the law", "How much, how sure"):
-        assert words in text
-    assert "Print" not in first.split()

@@ -65,7 +65,13 @@ def named_landmarks(ground: Ground) -> gpd.GeoDataFrame | None:
     if marks is None or marks.empty:
         return None
     named = marks[marks["name"].notna()]
-    return None if named.empty else named.assign(geometry=named.geometry.centroid)
+    if named.empty:
+        return None
+    holes = named["hole"] if "hole" in named.columns else None
+    names = named["name"].astype(str)
+    if holes is not None:
+        names = names.where(holes.isna(), "hole " + holes.astype(str) + "'s " + names)
+    return named.assign(name=names, geometry=named.geometry.centroid)
 
 
 def tell_landmark(landmarks: gpd.GeoDataFrame | None, place: np.ndarray, *, pace_m: float) -> str:

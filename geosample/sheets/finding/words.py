@@ -73,7 +73,10 @@ def take_sights(surfaces: gpd.GeoDataFrame, surface_id: str) -> Sights:
         dial = row.geometry if row["kind"] == "green" or near is None else near
         outline = row.geometry if row["kind"] == "green" or near is None else shapely.union(row.geometry, near)
         return Sights(row["kind"], set_clock(surfaces, dial, hole), outline, ())
-    pieces = shapely.get_parts(row.geometry) if row["kind"] in LONG_KINDS else []
+    # All of that kind on the hole: a fairway cut by a creek is paced piece by piece, whoever drew it as one or three.
+    alike = surfaces[(surfaces["kind"] == row["kind"]) & (surfaces["hole"] == hole)] if hole is not None else None
+    shapes = row.geometry if alike is None else alike.geometry.to_numpy()
+    pieces = shapely.get_parts(shapes) if row["kind"] in LONG_KINDS else []
     lines = [find_middle(piece, near) for piece in _nearest_first(pieces, near)]
     clock = set_clock(surfaces, near, hole) if near is not None else None
     return Sights(row["kind"], clock, near, tuple(line for line in lines if line is not None))
@@ -133,6 +136,8 @@ def _say_dial(sights: Sights, clock: Clock, place: np.ndarray, minutes: int, ste
     step_m, unit = step
     hours = round(tell_hours(clock, *place) * 60 / minutes) * minutes / 60
     in_m = reach_edge(clock, sights.outline, hours) - math.dist(place, (clock.easting, clock.northing))
+    if sights.kind == "collar":  # a rounded hour's ray leaves it at a slant: what the crew measures is the way across
+        in_m = float(shapely.distance(shapely.Point(place), shapely.boundary(sights.outline)))
     steps = max(0, round(in_m / step_m))
     edge = "the green's edge" if sights.kind == "green" else "the collar's outer edge"
     start = f"{show_hours(hours)} o'clock from {clock.seen_from}, "

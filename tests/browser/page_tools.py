@@ -1,0 +1,41 @@
+"""How the browser tests open a page, ask it and click on it."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Any
+
+from selenium import webdriver
+
+Browser = webdriver.Chrome
+PHONE, DESK = (390, 844), (1400, 900)
+
+
+def open_page(browser: Browser, page: Path, size: tuple[int, int] = DESK) -> None:
+    browser.get_log("performance")
+    browser.get_log("browser")
+    metrics = {"width": size[0], "height": size[1], "deviceScaleFactor": 1, "mobile": size == PHONE}
+    browser.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", metrics)
+    browser.get(page.as_uri())
+
+
+def requests(browser: Browser) -> list[str]:
+    told = [json.loads(entry["message"])["message"] for entry in browser.get_log("performance")]
+    return [event["params"]["request"]["url"] for event in told if event["method"] == "Network.requestWillBeSent"]
+
+
+def ask(browser: Browser, script: str, *given: Any) -> Any:
+    return browser.execute_script(script, *given)
+
+
+def count(browser: Browser, selector: str) -> int:
+    return int(ask(browser, "return document.querySelectorAll(arguments[0]).length", selector))
+
+
+def click(browser: Browser, selector: str) -> None:
+    ask(browser, "document.querySelector(arguments[0]).click()", selector)
+
+
+def picture(browser: Browser) -> str | None:
+    return ask(browser, "const i = document.querySelector('.leaflet-rasters-pane img'); return i && i.src")

@@ -1,0 +1,148 @@
+"""The latent field and its scores against reference values, and hyper-parameters found again."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from scipy.spatial.distance import cdist
+from scipy.special import ndtr
+
+from geosample.density.few import upper_bound
+from geosample.density.field import Hyper, Sites, find_mode, fit_field, prior_covariance
+from geosample.density.fitting import Priors, evidence, fit_hyper, log_prior
+from geosample.density.likelihood import log_pmf
+from geosample.density.predicting import predict_log
+from geosample.density.scores import crps_lognormal, crps_normal, leave_one_out, mix_lognormal
+
+T_PER_M2 = 30 / 0.09290304
+
+# Five sites of methods.md D.12; every value below is from there (independent computation in R and numpy).
+D12_PLACES = np.array([(0, 0), (10, 0), (0, 10), (10, 10), (5, 5)], dtype=float)
+D12_COUNTS = np.array([0, 2, 1, 5, 0], dtype=float)
+
+
+def d12_covariance(a: np.ndarray, b: np.ndarray) -> np.ndarray:
+    """Matérn 3/2 with x = 4.744 h / 20 and unit variance, plus 4 for the level."""
+    x = 4.744 * cdist(a, b) / 20
+    return (1 + x) * np.exp(-x) + 4
+
+
+def random_sites(number: int = 40, seed: int = 5) -> Sites:
+    rng = np.random.default_rng(seed)
+    places = rng.uniform(0, 120, (number, 2))
+    basis = np.column_stack([np.full(number, 4.0), np.exp(-rng.uniform(0, 20, number) / 4)])
+    return Sites(places, basis, rng.poisson(2 * np.exp(rng.normal(0, 1, number))).astype(float), np.zeros(number))
+
+
+class TestLaplaceAgainstReference:
+    def test_mode_and_evidence(self) -> None:
+        covariance = d12_covariance(D12_PLACES, D12_PLACES) + 1e-6 * np.eye(5)
+        mode = find_mode(covariance, D12_COUNTS, np.zeros(5), 1.0)
+        # methods.md D.12
+        expected = [-0.25043226, 0.35520465, 0.10873564, 0.82402471, 0.03656036]
+        assert mode.eta == pytest.approx(expected, abs=1e-7)
+        # methods.md D.12
+        assert mode.evidence == pytest.approx(-9.9880289, abs=1e-6)
+
+    @pytest.mark.parametrize(
+        ("place", "mean", "spread", "over_one"),
+        # methods.md D.12
+        [((5, 0), -0.01617775, 0.91385626, 0.492938), ((20, 20), 0.36630307, 1.24831811, 0.615406)],
+    )
+    def test_prediction(self, place: tuple[float, float], mean: float, spread: float, over_one: float) -> None:
+        covariance = d12_covariance(D12_PLACES, D12_PLACES) + 1e-6 * np.eye(5)
+        mode = find_mode(covariance, D12_COUNTS, np.zeros(5), 1.0)
+        cross = d12_covariance(np.array([place], dtype=float), D12_PLACES)[0]
+        found_mean = cross @ mode.pull
+        found_spread = np.sqrt(5 - cross @ mode.precision() @ cross)
+        assert found_mean == pytest.approx(mean, abs=1e-7)
+        assert found_spread == pytest.approx(spread, abs=1e-6)
+        assert ndtr(found_mean / found_spread) == pytest.approx(over_one, abs=1e-6)
+
+    def test_exponential_correlations(self) -> None:
+        kernel = Hyper(1.0, 10.0, 1.0).kernel
+        found = kernel(np.zeros((1, 2)), np.array([[0, 0], [5, 0], [10, 0], [20, 0]], dtype=float))[0]
+        # methods.md D.12, exponential with practical range 10
+        assert found == pytest.approx([1, 0.22313016, 0.04978707, 0.00247875], abs=1e-8)
+
+    def test_ordinary_kriging_of_isaaks_and_srivastava(self) -> None:
+        places = np.array([(61, 139), (63, 140), (64, 129), (68, 128), (71, 140), (73, 141), (75, 128)], dtype=float)
+        values = np.array([477, 696, 227, 646, 606, 791, 783], dtype=float)
+        kernel = Hyper(np.sqrt(10), 10.0, 1.0).kernel
+        covariance, cross = kernel(places) + 1e7, kernel(np.array([[65.0, 137.0]]), places)[0] + 1e7
+        weights = np.linalg.solve(covariance, cross)
+        # Isaaks & Srivastava 1989, Applied Geostatistics, ch. 12, pp. 290-296 (592.7, 8.96); methods.md D.1
+        assert weights @ values == pytest.approx(592.7289, abs=2e-3)
+        assert 10 + 1e7 - weights @ cross == pytest.approx(8.956053, abs=1e-3)
+
+    def test_gradient_equals_differences(self) -> None:
+        sites, at = random_sites(), np.log([0.7, 25.0, 1.3])
+        _, gradient, _ = evidence(sites, at)
+        steps = 1e-5 * np.eye(3)
+        differences = [(evidence(sites, at + s)[0] - evidence(sites, at - s)[0]) / 2e-5 for s in steps]
+        assert gradient == pytest.approx(differences, abs=2e-3)
+
+    def test_prior_gradient_equals_differences(self) -> None:
+        at, steps = np.log([0.7, 25.0, 1.3]), 1e-6 * np.eye(3)
+        _, gradient = log_prior(at, Priors())
+        differences = [(log_prior(at + s, Priors())[0] - log_prior(at - s, Priors())[0]) / 2e-6 for s in steps]
+        assert gradient == pytest.approx(differences, abs=1e-6)
+
+    def test_prediction_at_the_samples_is_the_posterior_there(self) -> None:
+        fitted = fit_field(random_sites(), Hyper(0.8, 40.0, 1.0))
+        mean, spread = predict_log(fitted, fitted.sites.places, fitted.sites.basis)
+        covariance = prior_covariance(fitted.sites, fitted.hyper)
+        posterior = covariance - covariance @ fitted.precision @ covariance
+        assert mean == pytest.approx(fitted.eta, abs=1e-4)
+        assert spread == pytest.approx(np.sqrt(np.diag(posterior)), abs=1e-4)
+
+    def test_leave_one_out_is_close_to_leaving_out(self) -> None:
+        sites, hyper = random_sites(), Hyper(0.8, 40.0, 1.0)
+        mean, spread = leave_one_out(fit_field(sites, hyper))
+        for i in (0, 7, 23):
+            rest = np.arange(len(sites.count)) != i
+            without = Sites(sites.places[rest], sites.basis[rest], sites.count[rest], sites.offset[rest])
+            really = predict_log(fit_field(without, hyper), sites.places[[i]], sites.basis[[i]])
+            assert (mean[i], spread[i]) == pytest.approx((really[0][0], really[1][0]), abs=0.15)
+
+
+class TestScoresAgainstReference:
+    @pytest.mark.parametrize(
+        ("mean", "k", "count", "score"),
+        # methods.md D.11, negative binomial log scores
+        [(1, 1, 0, 0.6931471806), (1, 1, 3, 2.7725887222), (0.5, 0.5, 0, 0.3465735903), (2, 0.8, 5, 3.1741837853)],
+    )
+    def test_log_score(self, mean: float, k: float, count: int, score: float) -> None:
+        assert -log_pmf(np.array(count), np.array(float(mean)), k) == pytest.approx(score, abs=1e-9)
+        mixed = mix_lognormal(np.log([mean]), np.array([1e-9]), np.zeros(1), k)
+        assert mixed.log_score(np.array([float(count)])) == pytest.approx([score], abs=1e-6)
+
+    def test_crps(self) -> None:
+        # methods.md D.11
+        assert crps_normal(np.zeros(3), np.ones(3), np.array([0.0, 1, 2])) == pytest.approx(
+            [0.2336949773, 0.6024413576, 1.4527918217], abs=1e-9
+        )
+        # methods.md D.11
+        assert crps_lognormal(np.array([0, 0.2]), np.array([1, 0.7]), np.array([1.0, 2])) == pytest.approx(
+            [0.2674054670, 0.4401322341], abs=1e-9
+        )
+
+    @pytest.mark.parametrize(
+        ("samples", "k", "bound"),
+        # methods.md D.15, one-sided 95 % upper bounds of the mean when nothing was found
+        [(10, 0.5, 0.4102821), (10, 1, 0.3492828), (30, 2, 0.1023926), (100, 0.5, 0.0308730)],
+    )
+    def test_zero_bound(self, samples: int, k: float, bound: float) -> None:
+        assert upper_bound(0, samples, k) == pytest.approx(bound, abs=1e-7)
+
+
+def test_hyper_parameters_are_recovered_from_many_counts() -> None:
+    rng = np.random.default_rng(12)
+    places = rng.uniform(0, 150, (500, 2))
+    covariance = 1.0 * np.exp(-3 * cdist(places, places) / 45) + 1e-9 * np.eye(500)
+    eta = np.linalg.cholesky(covariance) @ rng.standard_normal(500)
+    counts = rng.poisson(rng.gamma(1.5, 8 * np.exp(eta) / 1.5)).astype(float)
+    hyper = fit_hyper(Sites(places, np.full((500, 1), 4.0), counts, np.full(500, np.log(8.0))), Priors())
+    assert hyper.spread == pytest.approx(1.0, rel=0.35)
+    assert 20 < hyper.range_m < 100
+    assert hyper.k == pytest.approx(1.5, rel=0.3)
