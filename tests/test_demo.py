@@ -22,7 +22,7 @@ from geosample.design import load_design
 from geosample.survey import open_survey
 
 SAMPLES = Path(__file__).resolve().parents[1] / "sample_maps"
-SMALL_BYTES = 100_000
+SMALL_BYTES = 104_000
 
 
 @pytest.fixture(scope="module")
