@@ -90,6 +90,10 @@ class DesignError(GeosampleError):
     """A sampling design that can't be drawn as asked."""
 
 
+class PaperError(GeosampleError):
+    """A page that can't be laid out: a paper size that is not known, a map that fits no scale."""
+
+
 class SheetsError(GeosampleError):
     """Sheets that can't be written."""
 

@@ -25,6 +25,7 @@ STAGES = ["ground", "design", "sheets", "counts", "estimate", "compare", "densit
 PACKAGE_NAMES = {"__version__"}  # what any room may take from the package itself
 TOOLS = [["ruff", "check", "."], ["ruff", "format", "--check", "."], ["mypy"]]
 SHARED_ROOMS = {"errors", "saving", "workers", "units", "words", "pests", "survey", "cautions", "palettes", "report"}
+SHARED_ROOMS |= {"paper"}
 FRONT = {"cli", "demo", "batch"}  # they call the stages; no stage may call them
 HEAVY = {
     "geopandas",
@@ -79,7 +80,8 @@ def test_every_room_is_known_to_the_order() -> None:
 
 
 @pytest.mark.parametrize(
-    ("package", "room"), [("sqlite3", "survey"), ("filelock", "survey"), ("folium", "webmap"), ("branca", "webmap")]
+    ("package", "room"),
+    [("sqlite3", "survey"), ("filelock", "survey"), ("folium", "webmap"), ("branca", "webmap"), ("reportlab", "paper")],
 )
 def test_there_is_one_door_to_what_must_have_one(package: str, room: str) -> None:
     users = set()

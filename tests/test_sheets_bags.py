@@ -14,12 +14,12 @@ from geosample.cautions import BENCH, FIELD
 from geosample.design import Design
 from geosample.errors import SheetsError
 from geosample.ground import Ground
+from geosample.paper import close_book, open_book
 from geosample.pests import load_pest
 from geosample.sheets import SheetOptions, StopTable, blank_rows, make_sample_id, write_sheets
 from geosample.sheets.bags import draw_qr, qr_text
 from geosample.sheets.bench import STEPS, choose_recounts
 from geosample.sheets.columns import METHOD_LETTERS
-from geosample.sheets.paper import close_book, open_book
 from geosample.words import METHODS
 
 

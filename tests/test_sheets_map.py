@@ -15,9 +15,7 @@ from sheets_case import POINT_MM, Page, make_design, read_pages
 
 from geosample.design import Design
 from geosample.ground import Ground
-from geosample.sheets import write_sheets
-from geosample.sheets.columns import ordered_points
-from geosample.sheets.paper import (
+from geosample.paper import (
     SURFACE_LOOKS,
     Frame,
     close_book,
@@ -32,6 +30,8 @@ from geosample.sheets.paper import (
     upright_turn,
     write_lines,
 )
+from geosample.sheets import write_sheets
+from geosample.sheets.columns import ordered_points
 
 LABEL = re.compile(r"\d\d[A-Z]-\d\d")
 WITHIN_MM = 0.3  # issue 5, sheets, 1

@@ -14,9 +14,7 @@ from geosample.errors import EstimateError, Problem
 from geosample.estimate.bags import ALL
 from geosample.estimate.sentences import PLURALS
 from geosample.palettes import GREYS
-from geosample.pests import load_pest
-from geosample.saving import save_file
-from geosample.sheets.paper import (
+from geosample.paper import (
     Book,
     Frame,
     Mark,
@@ -30,6 +28,8 @@ from geosample.sheets.paper import (
     write_footer,
     write_text,
 )
+from geosample.pests import load_pest
+from geosample.saving import save_file
 from geosample.units import FOOT2_M2, Units, show_number
 
 if TYPE_CHECKING:

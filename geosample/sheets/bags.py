@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING, Any
 import segno
 
 from geosample.palettes import GREYS
+from geosample.paper import Book, Frame, Text, next_page, write_footer, write_text
 from geosample.sheets.columns import list_bags
-from geosample.sheets.paper import Book, Frame, Text, next_page, write_footer, write_text
 
 if TYPE_CHECKING:
     from geosample.design import Design

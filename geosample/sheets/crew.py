@@ -11,11 +11,7 @@ import pandas as pd
 import shapely
 
 from geosample import cautions
-from geosample.sheets.bench import BATCH, StopTable, batch_of, choose_recounts, method_dangers, method_steps
-from geosample.sheets.columns import RECOUNT_MARK, list_bags, ordered_points, stage_columns
-from geosample.sheets.finding import tell_leg
-from geosample.sheets.mapbook import write_head
-from geosample.sheets.paper import (
+from geosample.paper import (
     Book,
     Column,
     Frame,
@@ -26,6 +22,10 @@ from geosample.sheets.paper import (
     write_footer,
     write_lines,
 )
+from geosample.sheets.bench import BATCH, StopTable, batch_of, choose_recounts, method_dangers, method_steps
+from geosample.sheets.columns import RECOUNT_MARK, list_bags, ordered_points, stage_columns
+from geosample.sheets.finding import tell_leg
+from geosample.sheets.mapbook import write_head
 from geosample.units import FOOT2_M2, INCH_M, Units, show_area
 from geosample.words import UNSTAGED
 

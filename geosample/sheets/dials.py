@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 import shapely
 
+from geosample.paper import Book, Frame, MapView, Text, write_text
 from geosample.sheets.finding import DIAL_KINDS, Clock, hour_ray, reach_edge, take_sights
-from geosample.sheets.paper import Book, Frame, MapView, Text, write_text
 
 if TYPE_CHECKING:
     from shapely import Geometry

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import shapely
 
 from geosample.palettes import GREYS
-from geosample.sheets.paper import (
+from geosample.paper import (
     Book,
     Frame,
     Look,

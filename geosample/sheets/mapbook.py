@@ -12,10 +12,7 @@ import shapely
 
 from geosample.cautions import FIELD
 from geosample.palettes import OKABE_ITO
-from geosample.sheets.columns import ordered_points
-from geosample.sheets.dials import draw_dials
-from geosample.sheets.keymap import draw_key
-from geosample.sheets.paper import (
+from geosample.paper import (
     MAIN_MARK,
     OBSTACLE_LOOKS,
     RESERVE_MARK,
@@ -43,6 +40,9 @@ from geosample.sheets.paper import (
     write_lines,
     write_text,
 )
+from geosample.sheets.columns import ordered_points
+from geosample.sheets.dials import draw_dials
+from geosample.sheets.keymap import draw_key
 from geosample.sheets.plan import MapPage, by_hole, plan_pages, points_in
 from geosample.units import Units
 from geosample.words import OBSTACLE_KINDS, SURFACE_KINDS

@@ -11,7 +11,7 @@ import pandas as pd
 import shapely
 from scipy.sparse.csgraph import connected_components
 
-from geosample.sheets.paper import Frame, MapView, fit_view, split_views, upright_turn
+from geosample.paper import Frame, MapView, fit_view, split_views, upright_turn
 from geosample.words import hole_key
 
 if TYPE_CHECKING:

@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from geosample.errors import Problem, SheetsError
+from geosample.paper import close_book, open_book
 from geosample.pests import load_pest
 from geosample.saving import make_folder, save_file
 from geosample.sheets.bags import draw_bag_labels
@@ -17,7 +18,6 @@ from geosample.sheets.crew import draw_bench_sheet, draw_field_sheet, draw_stop_
 from geosample.sheets.finding import NO_WORDS, add_finding, named_landmarks, read_landmarks
 from geosample.sheets.form import make_form
 from geosample.sheets.mapbook import draw_hole_pages, draw_overview, map_frame
-from geosample.sheets.paper import close_book, open_book
 from geosample.sheets.waypoints import make_gpx, make_kml
 from geosample.units import INCH_M, Units
 from geosample.words import ROLES

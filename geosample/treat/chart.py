@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 
 from geosample.palettes import GREYS, OKABE_ITO
-from geosample.sheets.paper import Book, Column, Frame, Mark, Text, draw_border, draw_table, paint_mark, write_text
+from geosample.paper import Book, Column, Frame, Mark, Text, draw_border, draw_table, paint_mark, write_text
 
 _SMALL = Text(7)
 _RIGHT = Text(7, align="right")

@@ -8,7 +8,7 @@ import numpy as np
 import shapely
 
 from geosample.palettes import OKABE_ITO
-from geosample.sheets.paper import (
+from geosample.paper import (
     OBSTACLE_LOOKS,
     SURFACE_LOOKS,
     Book,
@@ -40,7 +40,7 @@ if TYPE_CHECKING:
     from shapely import Geometry
 
     from geosample.ground import Ground
-    from geosample.sheets.paper import MapView
+    from geosample.paper import MapView
     from geosample.treat.model import Zones
     from geosample.units import Units
 

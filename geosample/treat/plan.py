@@ -7,8 +7,7 @@ from typing import TYPE_CHECKING
 
 from geosample.cautions import TREATMENT
 from geosample.errors import TreatError
-from geosample.saving import save_file
-from geosample.sheets.paper import (
+from geosample.paper import (
     Book,
     Column,
     Frame,
@@ -22,6 +21,7 @@ from geosample.sheets.paper import (
     write_lines,
     write_text,
 )
+from geosample.saving import save_file
 from geosample.treat.areas import area_rows
 from geosample.treat.chart import draw_curve, draw_curve_table
 from geosample.treat.curve import read_curve

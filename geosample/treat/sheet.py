@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from geosample.sheets.paper import Book, Frame, Text, write_footer
+from geosample.paper import Book, Frame, Text, write_footer
 
 if TYPE_CHECKING:
     from geosample.treat.model import Zones

@@ -16,7 +16,6 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 import shapely
-from scipy.ndimage import uniform_filter1d
 from scipy.sparse import csr_array
 from scipy.sparse.csgraph import dijkstra
 from scipy.spatial import Voronoi
@@ -142,6 +141,8 @@ def _farthest(far: np.ndarray) -> int:
 
 def _smooth(ridge: np.ndarray, outline: Geometry) -> np.ndarray | None:
     """Return the ridge without its forks into corners, smoothed over about a width and carried to both ends."""
+    from scipy.ndimage import uniform_filter1d  # slow to import, and only sheets need it
+
     clearance = shapely.distance(shapely.points(ridge), outline.exterior)
     wide = np.flatnonzero(clearance >= 0.75 * np.median(clearance))
     trunk = shapely.LineString(ridge[wide[0] : wide[-1] + 1]) if wide[-1] > wide[0] else None

@@ -7,8 +7,9 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from geosample.sheets.paper.page import Book, Frame, Text, text_width, write_text
-from geosample.sheets.paper.shapes import clear_area
+from geosample.paper.page import Book, Frame, write_text
+from geosample.paper.shapes import clear_area
+from geosample.paper.text import Text, text_width
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -76,8 +77,18 @@ def draw_labels(
 
     Parameters
     ----------
+    book : Book
+        Open at the page to draw on.
     points_mm : array, shape (n, 2)
         Places on paper, mm, as ``draw_points`` returns them.
+    texts : sequence of str
+        A label a place.
+    frame : Frame
+        Labels stay inside it.
+    keep_clear : sequence of Frame
+        Paper no label may cover.
+    style : Text
+        How the labels are set.
     """
     heights = np.full(len(texts), style.size_mm * 0.78)
     widths = np.array([text_width(text, style) for text in texts])

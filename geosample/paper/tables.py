@@ -6,7 +6,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from geosample.palettes import GREYS
-from geosample.sheets.paper.page import Book, Frame, Text, text_width, wrap_text, write_text
+from geosample.paper.page import Book, Frame, write_text
+from geosample.paper.text import Text, text_width, wrap_text
 
 CELL = Text(8)
 _LEAST_PT = 4.0
@@ -46,9 +47,17 @@ def draw_table(
 
     Parameters
     ----------
+    book : Book
+        Open at the page to draw on.
+    place : Frame
+        Where the table stands, mm.
+    columns : sequence of Column
+        Heads and widths.
     rows : sequence of sequence of str
         A cell a column; an empty one is a box to write in. A cell's words are wrapped, and made smaller where
         they would leave it.
+    row_mm, head_mm : float
+        Height of a row and of the head, mm.
     """
     fits = min(len(rows), int((place.height_mm - head_mm) / row_mm + 1e-9))
     _draw_row(book, place.west_mm, place.north_mm - head_mm, head_mm, _heads(columns), fill=GREYS[1])

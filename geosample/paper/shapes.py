@@ -12,12 +12,13 @@ import shapely
 from shapely import affinity
 
 from geosample.palettes import GREYS, OKABE_ITO
-from geosample.sheets.paper.page import Book, Frame, inside_frame
+from geosample.paper.page import Book, Frame, inside_frame
+from geosample.paper.paths import rings_of, trace_lines, trace_rings
 
 if TYPE_CHECKING:
     from shapely import Geometry
 
-    from geosample.sheets.paper.view import MapView
+    from geosample.paper.view import MapView
 
 Hatch = Literal["none", "level", "upright", "rising", "falling", "cross", "square", "dots", "rings"]
 _LINES_DEG: dict[str, tuple[float, ...]] = {
@@ -96,7 +97,19 @@ RESERVE_MARK = Mark(fill="#ffffff", line_mm=0.45)
 
 
 def draw_polygons(book: Book, view: MapView, shapes: Iterable[Geometry], look: Look) -> None:
-    """Draw areas of the ground (polygons in metres) inside the view's frame."""
+    """Draw areas of the ground (polygons in metres) inside the view's frame.
+
+    Parameters
+    ----------
+    book : Book
+        Open at the page to draw on.
+    view : MapView
+        Which ground lies where on the page, and at which scale.
+    shapes : iterable of Geometry
+        Polygons, m.
+    look : Look
+        Fill, hatching and outline.
+    """
     window, drawn = view.window(), np.asarray(list(shapes), dtype=object)
     shown = drawn[shapely.intersects(window, drawn)] if len(drawn) else drawn
     if not len(shown):
@@ -118,7 +131,19 @@ def paint_polygons(book: Book, on_paper: Geometry, look: Look) -> None:
 
 
 def draw_lines(book: Book, view: MapView, shapes: Iterable[Geometry], look: Look) -> None:
-    """Draw lines of the ground (metres) inside the view's frame; the look's outline says how."""
+    """Draw lines of the ground (metres) inside the view's frame; the look's outline says how.
+
+    Parameters
+    ----------
+    book : Book
+        Open at the page to draw on.
+    view : MapView
+        Which ground lies where on the page, and at which scale.
+    shapes : iterable of Geometry
+        Lines, m.
+    look : Look
+        Colour, width and dashes of the line.
+    """
     lines = shapely.get_parts([view.to_paper(shape) for shape in shapes])
     if not len(lines):
         return
@@ -126,13 +151,25 @@ def draw_lines(book: Book, view: MapView, shapes: Iterable[Geometry], look: Look
         _set_pen(book.canvas, look)
         for line in lines:
             corners = shapely.get_coordinates(shapely.simplify(line, _DETAIL_MM))
-            book.canvas.drawPath(_path(book.canvas, [corners], closed=False), stroke=1, fill=0)
+            book.canvas.drawPath(trace_rings(book.canvas, [corners], closed=False), stroke=1, fill=0)
 
 
 def draw_points(
     book: Book, view: MapView, easting: Sequence[float], northing: Sequence[float], mark: Mark = MAIN_MARK
 ) -> np.ndarray:
-    """Draw marks at places of the ground (m), and return the places on paper, mm, shape (n, 2)."""
+    """Draw marks at places of the ground (m), and return the places on paper, mm, shape (n, 2).
+
+    Parameters
+    ----------
+    book : Book
+        Open at the page to draw on.
+    view : MapView
+        Which ground lies where on the page, and at which scale.
+    easting, northing : sequence of float, shape (n,)
+        Places, m.
+    mark : Mark
+        Shape, size and colour of the mark.
+    """
     places = view.place(easting, northing)
     with inside_frame(book, view.frame):
         for east_mm, north_mm in places:
@@ -141,7 +178,17 @@ def draw_points(
 
 
 def paint_mark(book: Book, east_mm: float, north_mm: float, mark: Mark = MAIN_MARK) -> None:
-    """Draw one mark at a place on paper, mm."""
+    """Draw one mark at a place on paper, mm.
+
+    Parameters
+    ----------
+    book : Book
+        Open at the page to draw on.
+    east_mm, north_mm : float
+        Its middle, mm from the page's bottom left.
+    mark : Mark
+        Shape, size and colour of the mark.
+    """
     canvas = book.canvas
     canvas.setFillColor("#ffffff")
     canvas.circle(east_mm, north_mm, mark.width_mm / 2 + 0.35, stroke=0, fill=1)
@@ -174,30 +221,30 @@ def _paint_ground(book: Book, polygon: Geometry, look: Look) -> None:
     canvas.saveState()
     canvas.setFillColor(look.fill)
     canvas.setFillAlpha(look.fill_alpha)
-    canvas.drawPath(_path(canvas, _rings(polygon)), stroke=0, fill=1, fillMode=0)
+    canvas.drawPath(trace_rings(canvas, rings_of(polygon)), stroke=0, fill=1, fillMode=0)
     canvas.restoreState()
 
 
 def _paint_outline(book: Book, polygon: Geometry, look: Look) -> None:
     if look.line_mm > 0:
         _set_pen(book.canvas, look)
-        book.canvas.drawPath(_path(book.canvas, _rings(polygon)), stroke=1, fill=0)
+        book.canvas.drawPath(trace_rings(book.canvas, rings_of(polygon)), stroke=1, fill=0)
 
 
 def _paint_hatch(book: Book, polygon: Geometry, look: Look) -> None:
     canvas = book.canvas
     canvas.saveState()
-    canvas.clipPath(_path(canvas, _rings(polygon)), stroke=0, fill=0, fillMode=0)
+    canvas.clipPath(trace_rings(canvas, rings_of(polygon)), stroke=0, fill=0, fillMode=0)
     canvas.setStrokeColor(look.hatch_colour)
     canvas.setLineWidth(0.15)
     if look.hatch in _LINES_DEG:
         for angle_deg in _LINES_DEG[look.hatch]:
-            canvas.drawPath(_segments(canvas, _hatch_lines(polygon, angle_deg, look.hatch_mm)), stroke=1, fill=0)
+            canvas.drawPath(trace_lines(canvas, _hatch_lines(polygon, angle_deg, look.hatch_mm)), stroke=1, fill=0)
     elif look.hatch == "dots":
         canvas.setLineCap(1)  # a stroke of no length with round ends is a dot, and a tenth of a circle's bytes
         canvas.setLineWidth(0.36)
         places = _hatch_places(polygon, look.hatch_mm).tolist()
-        canvas.drawPath(_segments(canvas, [(e, n, e + 0.001, n) for e, n in places]), stroke=1, fill=0)
+        canvas.drawPath(trace_lines(canvas, [(e, n, e + 0.001, n) for e, n in places]), stroke=1, fill=0)
     else:
         for east_mm, north_mm in _hatch_places(polygon, look.hatch_mm):
             canvas.circle(east_mm, north_mm, 0.9, stroke=1, fill=0)
@@ -229,31 +276,3 @@ def _set_pen(canvas: Any, look: Look) -> None:
     canvas.setStrokeColor(look.line_colour)
     canvas.setLineWidth(look.line_mm)
     canvas.setDash(list(look.dash_mm))
-
-
-def _rings(polygon: Geometry) -> list[np.ndarray]:
-    return [shapely.get_coordinates(ring) for ring in (polygon.exterior, *polygon.interiors)]
-
-
-def _path(canvas: Any, rings: Iterable[np.ndarray], *, closed: bool = True) -> Any:
-    path = canvas.beginPath()
-    for corners in rings:
-        steps = " ".join(f"{east:.3f} {north:.3f} l" for east, north in corners[1:].tolist())
-        start = f"{corners[0][0]:.3f} {corners[0][1]:.3f} m"
-        _write(path, f"{start} {steps} h" if closed else f"{start} {steps}")
-    return path
-
-
-def _segments(canvas: Any, ends: Iterable[Sequence[float]]) -> Any:
-    """Return a path of single lines: west, south, east, north of each."""
-    path = canvas.beginPath()
-    _write(path, " ".join(f"{a:.3f} {b:.3f} m {c:.3f} {d:.3f} l" for a, b, c, d in ends))
-    return path
-
-
-def _write(path: Any, operators: str) -> None:
-    """Append PDF path operators (ISO 32000, 8.5.2); a micrometre is the finest step.
-
-    Written straight into the path, since reportlab's own calls spend most of a book's time on formatting numbers.
-    """
-    path._code.append(operators)

@@ -11,8 +11,8 @@ import numpy as np
 import shapely
 from shapely import affinity
 
-from geosample.errors import Problem, SheetsError
-from geosample.sheets.paper.page import Frame
+from geosample.errors import PaperError, Problem
+from geosample.paper.page import Frame
 
 if TYPE_CHECKING:
     from shapely import Geometry
@@ -97,8 +97,14 @@ def fit_view(
     ----------
     shape : Geometry
         Ground, m.
+    frame : Frame
+        The paper it must fit, mm.
+    scales : sequence of int
+        Scales to try, each the m on the ground of a m on paper.
     margin_mm : float
         Paper kept free around it, for labels, mm.
+    turn_deg : float
+        How far the ground is turned anticlockwise on paper, degrees.
 
     Examples
     --------
@@ -117,9 +123,20 @@ def fit_view(
 def must_fit(shape: Geometry, frame: Frame, *, margin_mm: float = 8.0, turn_deg: float = 0.0) -> MapView:
     """Return ``fit_view`` over all of ``MAP_SCALES``.
 
+    Parameters
+    ----------
+    shape : Geometry
+        Ground, m.
+    frame : Frame
+        The paper it must fit, mm.
+    margin_mm : float
+        Paper kept free around it, for labels, mm.
+    turn_deg : float
+        How far the ground is turned anticlockwise on paper, degrees.
+
     Raises
     ------
-    SheetsError
+    PaperError
         When the ground is too wide for the smallest of them.
     """
     view = fit_view(shape, frame, margin_mm=margin_mm, turn_deg=turn_deg)
@@ -127,7 +144,7 @@ def must_fit(shape: Geometry, frame: Frame, *, margin_mm: float = 8.0, turn_deg:
         west, south, east, north = shapely.bounds(shape)
         found = f"ground {(east - west) / 1000:,.1f} by {(north - south) / 1000:,.1f} km wide"
         expected = f"a course that fits on a page at 1:{MAP_SCALES[-1]:,}"
-        raise SheetsError(Problem("map", found, expected, "check the coordinates for a stray polygon or point"))
+        raise PaperError(Problem("map", found, expected, "check the coordinates for a stray polygon or point"))
     return view
 
 
@@ -138,8 +155,16 @@ def split_views(
 
     Parameters
     ----------
+    shape : Geometry
+        Ground, m.
+    frame : Frame
+        The paper of one page, mm.
+    scale : int
+        The m on the ground of a m on paper.
     overlap_mm : float
         How much two neighbouring pages share, mm.
+    turn_deg : float
+        How far the ground is turned anticlockwise on paper, degrees.
 
     Examples
     --------

@@ -1,34 +1,26 @@
 """A book of pages drawn in millimetres, and the text on them.
 
-All lengths are millimetres from the page's bottom left corner. The typeface is Bitstream Vera, which comes with
-reportlab under a free licence and is embedded in the file: no typeface of the machine's is needed, and accents and
-the degree sign print everywhere.
+All lengths are millimetres from the page's bottom left corner.
 """
 
 from __future__ import annotations
 
 import io
-import unicodedata
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
-from functools import cache
 from typing import Any, Literal
 
 from reportlab import rl_config
-from reportlab.pdfbase import pdfmetrics
-from reportlab.pdfbase.ttfonts import TTFont
 from reportlab.pdfgen.canvas import Canvas
 
-from geosample.errors import Problem, SheetsError
+from geosample.errors import PaperError, Problem
+from geosample.paper.text import PLAIN, POINT_MM, Text, load_typeface, printable, text_width, wrap_text
 
 Paper = Literal["letter", "a4"]
-Align = Literal["left", "centre", "right"]
 
 PAPERS_MM: dict[str, tuple[float, float]] = {"letter": (215.9, 279.4), "a4": (210.0, 297.0)}
 MARGIN_MM = 12.0
-POINT_MM = 25.4 / 72
-LINE_STEP = 1.3
 _TOTAL = "pages-in-all"
 
 
@@ -60,34 +52,6 @@ class Frame:
         Frame(west_mm=1, south_mm=1, width_mm=8, height_mm=18)
         """
         return Frame(self.west_mm + by_mm, self.south_mm + by_mm, self.width_mm - 2 * by_mm, self.height_mm - 2 * by_mm)
-
-
-@dataclass(frozen=True, slots=True)
-class Text:
-    """How text is set: size in points, weight, alignment, colour."""
-
-    size_pt: float = 8.0
-    bold: bool = False
-    align: Align = "left"
-    colour: str = "#000000"
-
-    @property
-    def font(self) -> str:
-        """The typeface's name in the file."""
-        return "Vera-Bold" if self.bold else "Vera"
-
-    @property
-    def size_mm(self) -> float:
-        """The size of the letters, mm."""
-        return self.size_pt * POINT_MM
-
-    @property
-    def step_mm(self) -> float:
-        """From one line of text to the next, mm."""
-        return self.size_mm * LINE_STEP
-
-
-PLAIN = Text()
 
 
 @dataclass(frozen=True, slots=True)
@@ -124,12 +88,12 @@ def open_book(*, paper: str = "letter", landscape: bool = False, title: str = ""
 
     Raises
     ------
-    SheetsError
+    PaperError
         For a paper that is none of ``PAPERS_MM``.
     """
     if paper not in PAPERS_MM:
-        raise SheetsError(Problem("--paper", repr(paper), f"one of: {', '.join(PAPERS_MM)}", "name one of them"))
-    _load_typeface()
+        raise PaperError(Problem("--paper", repr(paper), f"one of: {', '.join(PAPERS_MM)}", "name one of them"))
+    load_typeface()
     # invariant: the same sheets make the same bytes, so that a copy can be compared with its original.
     # Binary streams: the text form of them is a quarter larger and slow to make.
     rl_config.useA85 = 0
@@ -177,7 +141,19 @@ def write_footer(book: Book, text: str) -> None:
 
 
 def write_text(book: Book, text: str, east_mm: float, north_mm: float, style: Text = PLAIN) -> None:
-    """Write one line with its baseline at ``north_mm``; ``east_mm`` is its left end, middle or right end."""
+    """Write one line with its baseline at ``north_mm``; ``east_mm`` is its left end, middle or right end.
+
+    Parameters
+    ----------
+    book : Book
+        Open at the page to draw on.
+    text : str
+        One line; letters the typeface lacks are told by ``printable``.
+    east_mm, north_mm : float
+        Where, mm from the page's bottom left.
+    style : Text
+        Size, weight, alignment, colour.
+    """
     words = printable(text)
     shift = {"left": 0.0, "centre": 0.5, "right": 1.0}[style.align]
     canvas = book.canvas
@@ -187,52 +163,25 @@ def write_text(book: Book, text: str, east_mm: float, north_mm: float, style: Te
 
 
 def write_lines(book: Book, lines: list[str], place: Frame, style: Text = PLAIN) -> float:
-    """Write lines wrapped to the frame's width from its top, and return the height left below, mm."""
+    """Write lines wrapped to the frame's width from its top, and return the height left below, mm.
+
+    Parameters
+    ----------
+    book : Book
+        Open at the page to draw on.
+    lines : list of str
+        Each is wrapped by itself.
+    place : Frame
+        Where they stand, mm; more lines than it holds run out below it.
+    style : Text
+        How they are set.
+    """
     left_mm = place.height_mm
     for line in lines:
         for piece in wrap_text(line, place.width_mm, style):
             left_mm -= style.step_mm
             write_text(book, piece, place.west_mm, place.south_mm + left_mm + 0.25 * style.size_mm, style)
     return left_mm
-
-
-def wrap_text(text: str, width_mm: float, style: Text = PLAIN) -> list[str]:
-    """Return the text in lines no wider than ``width_mm``; a single longer word is broken.
-
-    Examples
-    --------
-    >>> wrap_text("one two three", 14.0)
-    ['one two', 'three']
-    """
-    lines = [""]
-    for word in text.split():
-        for piece in _break_word(word, width_mm, style):
-            longer = f"{lines[-1]} {piece}".strip()
-            if text_width(longer, style) <= width_mm:
-                lines[-1] = longer
-            else:
-                lines.append(piece)
-    return lines
-
-
-def text_width(text: str, style: Text = PLAIN) -> float:
-    """Return the width of a line of text, mm."""
-    _load_typeface()
-    return float(pdfmetrics.stringWidth(printable(text), style.font, style.size_mm))
-
-
-def printable(text: str) -> str:
-    """Return the text in letters the typeface has: one it lacks loses its accent, or becomes a question mark.
-
-    Examples
-    --------
-    >>> printable("Señor Ödön Dvořák, 41.5°")
-    'Señor Ödön Dvorák, 41.5°'
-    """
-    known = _letters()
-    if all(ord(letter) in known for letter in text):
-        return text
-    return "".join(_nearest(letter, known) for letter in unicodedata.normalize("NFC", text))
 
 
 @contextmanager
@@ -249,22 +198,6 @@ def inside_frame(book: Book, place: Frame) -> Iterator[None]:
         canvas.restoreState()
 
 
-def _nearest(letter: str, known: frozenset[int]) -> str:
-    if ord(letter) in known:
-        return letter
-    plain = "".join(part for part in unicodedata.normalize("NFKD", letter) if not unicodedata.combining(part))
-    return plain if plain and all(ord(part) in known for part in plain) else "?"
-
-
-def _break_word(word: str, width_mm: float, style: Text) -> list[str]:
-    pieces = [word]
-    while text_width(pieces[-1], style) > width_mm and len(pieces[-1]) > 1:
-        last = pieces.pop()
-        fits = next((n for n in range(len(last) - 1, 1, -1) if text_width(last[:n], style) <= width_mm), 1)
-        pieces += [last[:fits], last[fits:]]
-    return pieces
-
-
 def _page_size(paper: str, *, landscape: bool) -> tuple[float, float]:
     short_mm, long_mm = PAPERS_MM[paper]
     width_mm, height_mm = (long_mm, short_mm) if landscape else (short_mm, long_mm)
@@ -274,16 +207,3 @@ def _page_size(paper: str, *, landscape: bool) -> tuple[float, float]:
 def _start_page(book: Book) -> None:
     book.canvas.scale(1 / POINT_MM, 1 / POINT_MM)
     book.canvas.setLineCap(0)  # butt ends: a bar of 50 mm measures 50 mm
-
-
-@cache
-def _load_typeface() -> None:
-    for name, file in (("Vera", "Vera.ttf"), ("Vera-Bold", "VeraBd.ttf")):
-        pdfmetrics.registerFont(TTFont(name, file))
-
-
-@cache
-def _letters() -> frozenset[int]:
-    _load_typeface()
-    both = [set(pdfmetrics.getFont(name).face.charToGlyph) for name in ("Vera", "Vera-Bold")]
-    return frozenset(both[0] & both[1])

@@ -10,14 +10,15 @@ from typing import TYPE_CHECKING
 import numpy as np
 import shapely
 
-from geosample.sheets.paper.page import POINT_MM, Book, Frame, Text, text_width, write_text
-from geosample.sheets.paper.shapes import Look, Mark, paint_mark, paint_polygons
+from geosample.paper.page import Book, Frame, write_text
+from geosample.paper.shapes import Look, Mark, paint_mark, paint_polygons
+from geosample.paper.text import POINT_MM, Text, text_width
 from geosample.units import FOOT_M, Units
 
 if TYPE_CHECKING:
     import pyproj
 
-    from geosample.sheets.paper.view import MapView
+    from geosample.paper.view import MapView
 
 CHECK_BAR_MM = 50.0
 _SMALL = Text(6.5)
@@ -30,7 +31,21 @@ _TICK_STEPS_DEG = tuple(step / 3600 for step in (0.5, 1, 2, 5, 10, 15, 30, 60, 1
 def draw_scale_bar(
     book: Book, view: MapView, west_mm: float, south_mm: float, *, units: Units = "us", most_mm: float = 60.0
 ) -> Frame:
-    """Draw a bar of a round length in the user's units, in four parts, with the scale; return the paper it takes."""
+    """Draw a bar of a round length in the user's units, in four parts, with the scale; return the paper it takes.
+
+    Parameters
+    ----------
+    book : Book
+        Open at the page to draw on.
+    view : MapView
+        Which ground lies where on the page, and at which scale.
+    west_mm, south_mm : float
+        The bar's bottom left corner, mm from the page's.
+    units : {'us', 'metric'}
+        Feet or metres.
+    most_mm : float
+        The bar is the longest round length no longer than this on paper, mm.
+    """
     unit_m, name = (FOOT_M, "ft") if units == "us" else (1.0, "m")
     length = round_below(most_mm / view.mm_per_m / unit_m)
     width_mm = length * unit_m * view.mm_per_m
@@ -60,7 +75,19 @@ def draw_check_bar(book: Book, west_mm: float, south_mm: float) -> Frame:
 
 
 def draw_north_arrow(book: Book, view: MapView, middle_mm: tuple[float, float], *, size_mm: float = 12.0) -> Frame:
-    """Draw an arrow to grid north as the view is turned; return the paper it takes."""
+    """Draw an arrow to grid north as the view is turned; return the paper it takes.
+
+    Parameters
+    ----------
+    book : Book
+        Open at the page to draw on.
+    view : MapView
+        Which ground lies where on the page, and at which scale.
+    middle_mm : tuple of float
+        The arrow's middle, mm from the page's bottom left.
+    size_mm : float
+        Its length, mm.
+    """
     canvas = book.canvas
     canvas.saveState()
     canvas.translate(*middle_mm)
@@ -128,7 +155,19 @@ def show_degrees(level: float, axis: int, step: float) -> str:
 def draw_legend(
     book: Book, west_mm: float, north_mm: float, items: Sequence[tuple[Look | Mark, str]], *, columns: int = 1
 ) -> float:
-    """Draw sample boxes and marks with their words, top down; return how far down it reaches, mm from the bottom."""
+    """Draw sample boxes and marks with their words, top down; return how far down it reaches, mm from the bottom.
+
+    Parameters
+    ----------
+    book : Book
+        Open at the page to draw on.
+    west_mm, north_mm : float
+        The legend's top left corner, mm from the page's bottom left.
+    items : sequence of (Look or Mark, str)
+        What is drawn, and what it means.
+    columns : int
+        How many items stand beside one another.
+    """
     rows = math.ceil(len(items) / columns)
     for number, (sample, words) in enumerate(items):
         column, row = divmod(number, rows)

@@ -10,25 +10,21 @@ A book is opened, drawn on page by page, and closed into bytes; nothing here wri
     pdf = close_book(book)
 """
 
-from geosample.sheets.paper.labels import draw_labels, place_labels
-from geosample.sheets.paper.marks import draw_check_bar, draw_legend, draw_north_arrow, draw_scale_bar, draw_ticks
-from geosample.sheets.paper.page import (
+from geosample.paper.labels import draw_labels, place_labels
+from geosample.paper.marks import draw_check_bar, draw_legend, draw_north_arrow, draw_scale_bar, draw_ticks
+from geosample.paper.page import (
     PAPERS_MM,
     Book,
     Frame,
-    Text,
     close_book,
     inside_frame,
     next_page,
     open_book,
-    printable,
-    text_width,
-    wrap_text,
     write_footer,
     write_lines,
     write_text,
 )
-from geosample.sheets.paper.shapes import (
+from geosample.paper.shapes import (
     MAIN_MARK,
     OBSTACLE_LOOKS,
     RESERVE_MARK,
@@ -43,8 +39,9 @@ from geosample.sheets.paper.shapes import (
     paint_mark,
     paint_polygons,
 )
-from geosample.sheets.paper.tables import Column, draw_table, stretch_columns
-from geosample.sheets.paper.view import MAP_SCALES, MapView, fit_view, must_fit, split_views, upright_turn
+from geosample.paper.tables import Column, draw_table, stretch_columns
+from geosample.paper.text import Text, printable, text_width, wrap_text
+from geosample.paper.view import MAP_SCALES, MapView, fit_view, must_fit, split_views, upright_turn
 
 __all__ = [
     "MAIN_MARK",
