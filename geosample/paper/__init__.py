@@ -40,7 +40,7 @@ from geosample.paper.shapes import (
     paint_polygons,
 )
 from geosample.paper.tables import Column, draw_table, stretch_columns
-from geosample.paper.text import Text, printable, text_width, wrap_text
+from geosample.paper.text import Text, ink, printable, text_width, wrap_text
 from geosample.paper.view import MAP_SCALES, MapView, fit_view, must_fit, split_views, upright_turn
 
 __all__ = [
@@ -71,6 +71,7 @@ __all__ = [
     "draw_table",
     "draw_ticks",
     "fit_view",
+    "ink",
     "inside_frame",
     "must_fit",
     "next_page",

@@ -9,7 +9,7 @@ import numpy as np
 
 from geosample.paper.page import Book, Frame, write_text
 from geosample.paper.shapes import clear_area
-from geosample.paper.text import Text, text_width
+from geosample.paper.text import Text, ink, text_width
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -115,7 +115,7 @@ def _draw_label(book: Book, place: NDArray[np.float64], box: Frame, text: str, s
     end = nearest_on_box(_box_of(box), place)
     canvas = book.canvas
     if np.hypot(*(end - place)) > _REACHES_MM[1]:
-        canvas.setStrokeColor("#000000")
+        canvas.setStrokeColor(ink("#000000"))
         canvas.setDash()
         canvas.setLineWidth(0.15)
         canvas.line(*place, *end)

@@ -12,7 +12,7 @@ import shapely
 
 from geosample.paper.page import Book, Frame, write_text
 from geosample.paper.shapes import Look, Mark, paint_mark, paint_polygons
-from geosample.paper.text import POINT_MM, Text, text_width
+from geosample.paper.text import POINT_MM, Text, ink, text_width
 from geosample.units import FOOT_M, Units
 
 if TYPE_CHECKING:
@@ -52,7 +52,7 @@ def draw_scale_bar(
     canvas = book.canvas
     _set_thin(book)
     for part in range(4):
-        canvas.setFillColor("#000000" if part % 2 == 0 else "#ffffff")
+        canvas.setFillColor(ink("#000000" if part % 2 == 0 else "#ffffff"))
         canvas.rect(west_mm + part * width_mm / 4, south_mm, width_mm / 4, 1.6, stroke=1, fill=1)
     for share in (0.0, 0.5, 1.0):
         label = f"{length * share:,.4g}" + (f" {name}" if share == 1 else "")
@@ -91,7 +91,7 @@ def draw_north_arrow(book: Book, view: MapView, middle_mm: tuple[float, float], 
     canvas = book.canvas
     canvas.saveState()
     canvas.translate(*middle_mm)
-    canvas.setFillColor("#ffffff")
+    canvas.setFillColor(ink("#ffffff"))
     canvas.circle(0, 0, size_mm * 0.6, stroke=0, fill=1)
     canvas.rotate(view.turn_deg)
     _set_thin(book)
@@ -101,7 +101,7 @@ def draw_north_arrow(book: Book, view: MapView, middle_mm: tuple[float, float], 
         path.lineTo(side * size_mm * 0.18, -size_mm * 0.45)
         path.lineTo(0, -size_mm * 0.25)
         path.close()
-        canvas.setFillColor("#000000" if side > 0 else "#ffffff")
+        canvas.setFillColor(ink("#000000" if side > 0 else "#ffffff"))
         canvas.drawPath(path, stroke=1, fill=1)
     write_text(book, "N", 0, size_mm * 0.38, Text(7, bold=True, align="centre"))
     canvas.restoreState()
@@ -194,7 +194,7 @@ def round_below(value: float) -> float:
 
 
 def _set_thin(book: Book) -> None:
-    book.canvas.setStrokeColor("#000000")
+    book.canvas.setStrokeColor(ink("#000000"))
     book.canvas.setDash()
     book.canvas.setLineWidth(0.5 * POINT_MM)
 

@@ -15,7 +15,7 @@ from reportlab import rl_config
 from reportlab.pdfgen.canvas import Canvas
 
 from geosample.errors import PaperError, Problem
-from geosample.paper.text import PLAIN, POINT_MM, Text, load_typeface, printable, text_width, wrap_text
+from geosample.paper.text import PLAIN, POINT_MM, Text, ink, load_typeface, printable, text_width, wrap_text
 
 Paper = Literal["letter", "a4"]
 
@@ -158,7 +158,7 @@ def write_text(book: Book, text: str, east_mm: float, north_mm: float, style: Te
     shift = {"left": 0.0, "centre": 0.5, "right": 1.0}[style.align]
     canvas = book.canvas
     canvas.setFont(style.font, style.size_mm)
-    canvas.setFillColor(style.colour)
+    canvas.setFillColor(ink(style.colour))
     canvas.drawString(east_mm - shift * text_width(words, style), north_mm, words)
 
 

@@ -14,6 +14,7 @@ from shapely import affinity
 from geosample.palettes import GREYS, OKABE_ITO
 from geosample.paper.page import Book, Frame, inside_frame
 from geosample.paper.paths import rings_of, trace_lines, trace_rings
+from geosample.paper.text import ink
 
 if TYPE_CHECKING:
     from shapely import Geometry
@@ -190,10 +191,10 @@ def paint_mark(book: Book, east_mm: float, north_mm: float, mark: Mark = MAIN_MA
         Shape, size and colour of the mark.
     """
     canvas = book.canvas
-    canvas.setFillColor("#ffffff")
+    canvas.setFillColor(ink("#ffffff"))
     canvas.circle(east_mm, north_mm, mark.width_mm / 2 + 0.35, stroke=0, fill=1)
-    canvas.setFillColor(mark.fill or "#ffffff")
-    canvas.setStrokeColor(mark.line_colour)
+    canvas.setFillColor(ink(mark.fill or "#ffffff"))
+    canvas.setStrokeColor(ink(mark.line_colour))
     canvas.setDash()
     canvas.setLineWidth(mark.line_mm)
     canvas.circle(east_mm, north_mm, mark.width_mm / 2, stroke=1, fill=1 if mark.fill else 0)
@@ -202,7 +203,7 @@ def paint_mark(book: Book, east_mm: float, north_mm: float, mark: Mark = MAIN_MA
 def draw_border(book: Book, frame: Frame, *, line_mm: float = 0.3) -> None:
     """Draw a frame's own line."""
     canvas = book.canvas
-    canvas.setStrokeColor("#000000")
+    canvas.setStrokeColor(ink("#000000"))
     canvas.setDash()
     canvas.setLineWidth(line_mm)
     canvas.rect(frame.west_mm, frame.south_mm, frame.width_mm, frame.height_mm, stroke=1, fill=0)
@@ -210,7 +211,7 @@ def draw_border(book: Book, frame: Frame, *, line_mm: float = 0.3) -> None:
 
 def clear_area(book: Book, frame: Frame) -> None:
     """Paint a frame white, so that what is written there can be read."""
-    book.canvas.setFillColor("#ffffff")
+    book.canvas.setFillColor(ink("#ffffff"))
     book.canvas.rect(frame.west_mm, frame.south_mm, frame.width_mm, frame.height_mm, stroke=0, fill=1)
 
 
@@ -219,7 +220,7 @@ def _paint_ground(book: Book, polygon: Geometry, look: Look) -> None:
         return
     canvas = book.canvas
     canvas.saveState()
-    canvas.setFillColor(look.fill)
+    canvas.setFillColor(ink(look.fill))
     canvas.setFillAlpha(look.fill_alpha)
     canvas.drawPath(trace_rings(canvas, rings_of(polygon)), stroke=0, fill=1, fillMode=0)
     canvas.restoreState()
@@ -235,7 +236,7 @@ def _paint_hatch(book: Book, polygon: Geometry, look: Look) -> None:
     canvas = book.canvas
     canvas.saveState()
     canvas.clipPath(trace_rings(canvas, rings_of(polygon)), stroke=0, fill=0, fillMode=0)
-    canvas.setStrokeColor(look.hatch_colour)
+    canvas.setStrokeColor(ink(look.hatch_colour))
     canvas.setLineWidth(0.15)
     if look.hatch in _LINES_DEG:
         for angle_deg in _LINES_DEG[look.hatch]:
@@ -273,6 +274,6 @@ def _hatch_places(polygon: Geometry, step_mm: float) -> np.ndarray:
 
 
 def _set_pen(canvas: Any, look: Look) -> None:
-    canvas.setStrokeColor(look.line_colour)
+    canvas.setStrokeColor(ink(look.line_colour))
     canvas.setLineWidth(look.line_mm)
     canvas.setDash(list(look.dash_mm))

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from geosample.palettes import GREYS
 from geosample.paper.page import Book, Frame, write_text
-from geosample.paper.text import Text, text_width, wrap_text
+from geosample.paper.text import Text, ink, text_width, wrap_text
 
 CELL = Text(8)
 _LEAST_PT = 4.0
@@ -82,11 +82,11 @@ def _draw_row(
     fill: str | None,
 ) -> None:
     canvas = book.canvas
-    canvas.setStrokeColor("#000000")
+    canvas.setStrokeColor(ink("#000000"))
     canvas.setDash()
     canvas.setLineWidth(0.2)
     for column, words in cells:
-        canvas.setFillColor(fill or "#ffffff")
+        canvas.setFillColor(ink(fill or "#ffffff"))
         canvas.rect(west_mm, south_mm, column.width_mm, height_mm, stroke=1, fill=1)
         _write_cell(book, Frame(west_mm, south_mm, column.width_mm, height_mm).inset(0.8), words, column.style)
         west_mm += column.width_mm

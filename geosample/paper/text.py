@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from functools import cache
 from typing import Literal
 
+from reportlab.lib.colors import Color, HexColor
 from reportlab.pdfbase import pdfmetrics
 from reportlab.pdfbase.ttfonts import TTFont
 
@@ -100,6 +101,12 @@ def _break_word(word: str, width_mm: float, style: Text) -> list[str]:
         fits = next((n for n in range(len(last) - 1, 1, -1) if text_width(last[:n], style) <= width_mm), 1)
         pieces += [last[:fits], last[fits:]]
     return pieces
+
+
+@cache
+def ink(colour: str) -> Color:
+    """Return a colour of the palettes, ``#rrggbb``, as reportlab's own, which reads its words anew at each use."""
+    return HexColor(colour)
 
 
 @cache

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 import segno
 
 from geosample.palettes import GREYS
-from geosample.paper import Book, Frame, Text, next_page, write_footer, write_text
+from geosample.paper import Book, Frame, Text, ink, next_page, write_footer, write_text
 from geosample.sheets.columns import list_bags
 
 if TYPE_CHECKING:
@@ -50,7 +50,7 @@ def draw_bag_labels(book: Book, design: Design, *, method: str) -> None:
 
 def _draw_label(book: Book, box: Frame, design: Design, point: dict[str, Any]) -> None:
     canvas = book.canvas
-    canvas.setStrokeColor(GREYS[3])
+    canvas.setStrokeColor(ink(GREYS[3]))
     canvas.setDash([1.5, 1.5])
     canvas.setLineWidth(0.15)
     canvas.rect(box.west_mm, box.south_mm, box.width_mm, box.height_mm, stroke=1, fill=0)
@@ -76,7 +76,7 @@ def draw_qr(book: Book, text: str, west_mm: float, south_mm: float, size_mm: flo
     rows = [[bool(cell) for cell in row] for row in segno.make(text, error="m", micro=False).matrix]
     module_mm = size_mm / (len(rows) + 2 * _QUIET)
     canvas = book.canvas
-    canvas.setFillColor("#000000")
+    canvas.setFillColor(ink("#000000"))
     for down, row in enumerate(rows):
         north_mm = south_mm + size_mm - (down + 1 + _QUIET) * module_mm
         for start, length in _runs(row):

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import shapely
 
-from geosample.paper import Book, Frame, MapView, Text, write_text
+from geosample.paper import Book, Frame, MapView, Text, ink, write_text
 from geosample.sheets.finding import DIAL_KINDS, Clock, hour_ray, reach_edge, take_sights
 
 if TYPE_CHECKING:
@@ -38,7 +38,7 @@ def draw_dials(book: Book, view: MapView, ground: Ground, surface_ids: tuple[str
 
 def _draw_dial(book: Book, view: MapView, clock: Clock, outline: Geometry) -> list[Frame]:
     canvas = book.canvas
-    canvas.setStrokeColor("#000000")
+    canvas.setStrokeColor(ink("#000000"))
     canvas.setDash()
     canvas.setLineWidth(0.25)
     (middle,) = view.place([clock.easting], [clock.northing])
