@@ -19,6 +19,7 @@ from geosample.counts import Counts, save_counts
 from geosample.density import (
     DensityMap,
     Settings,
+    decide_at,
     exceedance,
     load_density,
     map_density,
@@ -84,6 +85,29 @@ class TestTheMap:
         assert far.any()
         assert not cells["known"].to_numpy()[far].any()
         assert (cells["log_sd"].to_numpy()[far] >= result.fitted["spread"]).all()
+
+    def test_bags_of_next_to_nothing_settle_a_threshold_though_not_the_density(self, small_ground: Ground) -> None:
+        places = place_points(small_ground, 90, np.random.default_rng(6))
+        found = np.zeros(90)
+        found[::6] = 1
+        low = map_density(make_counts(small_ground, places, found), small_ground, cell_m=3)
+        threshold = 8 / PLUGS_M2  # eight in a bag
+        settled = decide_at(low, threshold).cells["known"]
+        assert low.cells["known"].mean() < 0.5
+        assert settled.mean() > 0.9
+        assert (exceedance(low, threshold)[settled & ~low.cells["known"]] <= 0.05).all()
+        middling = float(np.exp(low.cells["log_mean"].median()))
+        assert decide_at(low, middling).cells["known"].sum() == low.cells["known"].sum()
+
+    def test_no_chance_settles_ground_beyond_reach(self, small_ground: Ground) -> None:
+        places = place_points(small_ground, 60, np.random.default_rng(6))
+        places = places[places[:, 1] > -60]
+        design = make_design(small_ground)
+        low = map_density(make_counts(small_ground, places, np.arange(len(places)) % 2), small_ground, design=design)
+        settled = decide_at(low, 1e6).cells
+        beyond = settled["nearest_m"] > Settings().reach_m
+        assert beyond.any()
+        assert settled["known"].equals(~beyond)
 
     def test_known_is_the_ratio_of_what_is_kept_and_can_be_changed(self, small_ground: Ground) -> None:
         counts, _, _ = draw_counts(small_ground, 90, np.random.default_rng(11))

@@ -12,6 +12,7 @@ from density_case import PLUGS_M2, draw_counts, make_counts, place_points
 from geosample.counts import Counts
 from geosample.density import (
     Settings,
+    decide_at,
     exceedance,
     map_density,
     read_settings,
@@ -38,7 +39,9 @@ class TestHardInput:
         assert not result.cells["known"].any()
         assert result.fitted["no_map"]
         assert "No map" in result.findings["note"].iloc[0]
-        assert np.isfinite(result.cells.select_dtypes("number").to_numpy()).all()
+        numbers = result.cells.drop(columns="nearest_m").select_dtypes("number")
+        assert np.isfinite(numbers.to_numpy()).all()
+        assert not decide_at(result, 1e9).cells["known"].any()  # no chance settles what is not mapped
         # the bound with k = 0.5 for the total (methods.md A.12), over the turf in one bag
         bound = upper_bound(insects, 30, 0.5) / PLUGS_M2
         assert result.cells["high_per_m2"].to_numpy() == pytest.approx(bound)
@@ -97,7 +100,8 @@ class TestHardInput:
         settings = Settings(threshold_per_m2=float(rng.choice([0, 1e-6, 300, 1e9])))
         odd = Counts(counts.visit, uneven, counts.counts)
         result = map_density(odd, small_ground, cell_m=5, settings=settings)
-        assert np.isfinite(result.cells.select_dtypes("number").to_numpy()).all()
+        numbers = result.cells.drop(columns=["nearest_m"] if result.fitted["no_map"] else []).select_dtypes("number")
+        assert np.isfinite(numbers.to_numpy()).all()
         json.dumps(result.fitted, allow_nan=False)
 
     def test_a_cell_larger_than_the_surface_keeps_its_area(self, small_ground: Ground) -> None:

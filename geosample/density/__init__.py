@@ -6,6 +6,7 @@ from geosample.density.followup import MOST_MISS_COST, Followup, draw_followup
 from geosample.density.mapping import map_density
 from geosample.density.model import (
     DensityMap,
+    decide_at,
     exceedance,
     load_density,
     load_last_density,
@@ -27,6 +28,7 @@ __all__ = [
     "Settings",
     "check_untreated",
     "covary_places",
+    "decide_at",
     "draw_followup",
     "estimate_areas",
     "exceedance",

@@ -165,6 +165,7 @@ def _predict_cells(fitted: FittedField, cells: pd.DataFrame, samples: Samples, c
     basis, edge_m = covariates.basis(places, cells["kind"].to_numpy())
     mean, spread = predict_log(fitted, places, basis)
     log_mean = mean + np.log(samples.rate_per_m2)
+    nearest_m = np.asarray(cKDTree(samples.places).query(places)[0])
     prior = prior_spread(max(fitted.hyper.spread, settings.least_spread))
     half = float(ndtri(0.5 + settings.level / 2)) * settings.show_spread(spread, settings.widen_interval)
     return cells.drop(columns="kind").assign(
@@ -175,13 +176,12 @@ def _predict_cells(fitted: FittedField, cells: pd.DataFrame, samples: Samples, c
         low_per_m2=np.exp(log_mean - half),
         high_per_m2=np.exp(log_mean + half),
         edge_m=edge_m,
-        known=know_enough(fitted, samples.places, places, spread, settings),
+        nearest_m=nearest_m,
+        known=know_enough(fitted, nearest_m, spread, settings),
     )
 
 
-def know_enough(
-    fitted: FittedField, samples: np.ndarray, places: np.ndarray, spread: np.ndarray, settings: Settings
-) -> np.ndarray:
+def know_enough(fitted: FittedField, nearest_m: np.ndarray, spread: np.ndarray, settings: Settings) -> np.ndarray:
     """Return where the counts say enough: posterior over prior variance at most ``settings.known_ratio``.
 
     Notes
@@ -190,7 +190,6 @@ def know_enough(
     plugs say the same. So the prior spread is taken as no less than ``settings.least_spread``: ground known to within
     half that variance is known enough. What lies beyond ``settings.reach_m`` of every plug is never known.
     """
-    nearest_m, _ = cKDTree(samples).query(places)
     prior = prior_spread(max(fitted.hyper.spread, settings.least_spread))
     return np.asarray((spread**2 <= settings.known_ratio * prior**2) & (nearest_m <= settings.reach_m))
 
@@ -222,6 +221,7 @@ def _map_bound(
         low_per_m2=0.0,
         high_per_m2=high,
         edge_m=edge_m,
+        nearest_m=np.nan,
         known=False,
     )
     findings = tell_no_map(whose, insects, len(samples.count), high, settings)

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import json
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+
+from geosample.density.settings import Settings
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -28,7 +30,8 @@ class DensityMap:
         One row a piece of cell on one surface, columns of the layer ``cells``: log_mean and log_sd describe the
         natural log of the density per m² (normal), as probabilities are worked out from it; expected, low and high
         are densities per m², low to high a little wider than log_sd alone says; known is true where the counts say
-        enough.
+        enough of the density (``decide_at``: of a threshold); nearest_m is the distance to the nearest plug, m, none
+        where there is no map.
     settings : dict
         The model as asked for: covariates, priors, level, plain JSON types.
     fitted : dict
@@ -45,6 +48,9 @@ class DensityMap:
     fitted: dict[str, Any]
     findings: pd.DataFrame
 
+
+SETTLED = 0.05
+"""A chance this small, or this near to 1, settles a threshold within reach of a plug (own choice)."""
 
 OWN_FINDINGS = (
     "map worth",
@@ -81,6 +87,23 @@ def exceed(cells: pd.DataFrame, threshold_per_m2: float) -> np.ndarray:
         return np.ones(len(cells))
     mean, spread = (cells[name].to_numpy(float) for name in ("log_mean", "log_sd"))
     return np.asarray(ndtr((mean - np.log(threshold_per_m2)) / spread))
+
+
+def decide_at(density_map: DensityMap, threshold_per_m2: float) -> DensityMap:
+    """Return the map with ``known`` true also where the counts settle a threshold, though not the density itself.
+
+    Notes
+    -----
+    Where plugs hold next to nothing the logarithm of the density stays loose, however many there are, while nobody
+    doubts that it is low. So ground within reach of a plug is known enough to decide at a threshold where the chance
+    of being above it is at most ``SETTLED``, or at least 1 less that. Ground beyond reach, and a survey with too few
+    insects for a map (its cells have no ``nearest_m``), is settled by no chance.
+    """
+    cells = density_map.cells
+    reach_m = float(density_map.settings.get("reach_m", Settings().reach_m))
+    doubt = np.minimum(chance := exceed(cells, threshold_per_m2), 1 - chance)
+    settled = (doubt <= SETTLED) & (cells["nearest_m"].to_numpy(float) <= reach_m)
+    return replace(density_map, cells=cells.assign(known=cells["known"].to_numpy(bool) | settled))
 
 
 def save_density(survey: Survey, density_map: DensityMap) -> None:

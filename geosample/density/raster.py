@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from geosample.density.model import DensityMap, exceedance
+from geosample.density.model import DensityMap, decide_at, exceedance
 from geosample.errors import DensityError
 from geosample.saving import save_file
 from geosample.units import FOOT2_M2, Units, show_density
@@ -44,7 +44,8 @@ def write_density_tif(
 
     Notes
     -----
-    Bands: expected, low, high (densities), exceedance (probability, 0 to 1), known (1 where the counts say enough).
+    Bands: expected, low, high (densities), exceedance (probability, 0 to 1), known (1 where the counts say
+    enough to decide at the threshold).
     Where surfaces share a raster cell the larger piece is shown. Cells of no surface hold nodata.
     """
     import rasterio
@@ -90,7 +91,8 @@ def _bands(density_map: DensityMap, threshold_per_m2: float, units: Units) -> li
         for name in ("expected", "low", "high")
     ]
     over = ("exceedance", exceedance(density_map, threshold_per_m2), "probability")
-    return [*densities, over, ("known", cells["known"].to_numpy(float), "1 known enough, 0 not known")]
+    settled = decide_at(density_map, threshold_per_m2).cells["known"].to_numpy(float)
+    return [*densities, over, ("known", settled, "1 known enough to decide, 0 not known")]
 
 
 def _tags(density_map: DensityMap, threshold_per_m2: float, units: Units) -> dict[str, str]:

@@ -6,7 +6,7 @@ import math
 from typing import TYPE_CHECKING, Any
 
 from geosample.cautions import GRADES
-from geosample.density.model import DensityMap, exceedance
+from geosample.density.model import DensityMap, decide_at, exceedance
 from geosample.density.patches import LEVELS
 from geosample.errors import DensityError, Problem
 from geosample.pests import list_pests, load_pest
@@ -65,21 +65,29 @@ def summarise_map(density_map: DensityMap, threshold_per_m2: float, units: Units
     ]
     if fitted["no_map"]:
         return lines, {**summary, "bound_per_m2": fitted["bound_per_m2"]}
-    over = exceedance(density_map, threshold_per_m2)
-    likely = {level: float(area[over >= level].sum()) for level in LEVELS}
-    reach = (cells["low_per_m2"].min(), cells["high_per_m2"].max())
+    told, decided = _lines_of_threshold(density_map, threshold_per_m2, units)
     findings = density_map.findings[["what", "domain", "value", "low", "high"]].to_dict("records")
-    summary |= {**{f"area_over_{level:g}_m2": value for level, value in likely.items()}, "findings": findings}
-    lines += [
-        *_lines_of_scores(fitted["map_worth"]),
-        *_lines_of_fit(density_map, units),
-        f"Known enough: {summary['known_share']:.0%} of the area; the rest is not known, which is not the same as "
-        "clean.",
-        f"Above {show_density(threshold_per_m2, units)}: more likely than not on {show_area(likely[0.5], units)}, "
-        f"with 80 % probability or more on {show_area(likely[0.8], units)}.",
-        *_line_of_reach(threshold_per_m2, reach, units),
+    lines += [*_lines_of_scores(fitted["map_worth"]), *_lines_of_fit(density_map, units), *told]
+    return lines, {**summary, **decided, "findings": findings}
+
+
+def _lines_of_threshold(
+    density_map: DensityMap, threshold_per_m2: float, units: Units
+) -> tuple[list[str], dict[str, float]]:
+    """Return how much can be decided at a threshold and how much is likely above it, in words and in plain figures."""
+    cells, threshold = density_map.cells, show_density(threshold_per_m2, units)
+    area, over = cells["area_m2"].to_numpy(float), exceedance(density_map, threshold_per_m2)
+    decided = decide_at(density_map, threshold_per_m2).cells["known"].to_numpy(bool)
+    settled = float(area[decided].sum() / area.sum())
+    likely = {level: float(area[over >= level].sum()) for level in LEVELS}
+    lines = [
+        f"Known well enough to decide at {threshold}: {settled:.0%} of the area; the rest is not known, which is not "
+        "the same as clean.",
+        f"Above {threshold}: more likely than not on {show_area(likely[0.5], units)}, with 80 % probability or more on "
+        f"{show_area(likely[0.8], units)}.",
+        *_line_of_reach(threshold_per_m2, (cells["low_per_m2"].min(), cells["high_per_m2"].max()), units),
     ]
-    return lines, summary
+    return lines, {"decided_share": settled, **{f"area_over_{level:g}_m2": value for level, value in likely.items()}}
 
 
 def _line_of_coarse(density_map: DensityMap, units: Units) -> list[str]:

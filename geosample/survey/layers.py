@@ -74,7 +74,8 @@ LAYERS: dict[str, Layer] = {
         None,
         _columns(
             "visit pest surface_id",
-            real="easting northing area_m2 log_mean log_sd prior_sd expected_per_m2 low_per_m2 high_per_m2 edge_m",
+            real="easting northing area_m2 log_mean log_sd prior_sd expected_per_m2 low_per_m2 high_per_m2 edge_m "
+            "nearest_m",
             whole="column row",
             flag="known",
         ),

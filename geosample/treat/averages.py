@@ -78,6 +78,7 @@ def use_averages(density_map: DensityMap, estimates: pd.DataFrame, strata: gpd.G
         "low_per_m2": np.where(found, low, cells["low_per_m2"]),
         "high_per_m2": np.where(found, high, cells["high_per_m2"]),
         "known": found & (means["n"].fillna(0).to_numpy() >= ENOUGH_BAGS),
+        "nearest_m": np.nan,
     }
     fitted = {**density_map.fitted, "by": "averages"}
     return replace(density_map, cells=cells.assign(**own), fitted=fitted)

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from geosample.density import decide_at
 from geosample.treat.border import find_ratio
 from geosample.treat.cells import place_cells
 from geosample.treat.control import tell_control
@@ -79,6 +80,7 @@ def suggest_zones(
     straightened within half a cell, and every zone that does not pay as a whole, or is smaller than asked, is dropped.
     Cells that pass the cut-off but are not known become zones to look at again.
     """
+    density_map = decide_at(density_map, settings.threshold_per_m2)
     cells = place_cells(density_map, ground, settings.threshold_per_m2)
     rooms = find_rooms(ground, cells["surface_id"].unique(), settings)
     groups = dict(list(cells.groupby("surface_id", sort=False)))

@@ -62,9 +62,11 @@ def write_headline(story: Story) -> Markup:
         interval = wording.interval(row["low_per_m2"], row["high_per_m2"])
         mean = wording.density(row["mean_per_m2"])
         parts.append(Markup("{} on average ({:.0f} % interval {}).").format(mean, row["level"] * 100, interval))
-    if story.density is not None:
-        share = unknown_area(story.density) / float(story.density.cells["area_m2"].sum())
-        parts.append(Markup("{} of the mapped ground is not known (striped).").format(wording.percent(share)))
+    if story.settled is not None:
+        share = unknown_area(story.settled) / float(story.settled.cells["area_m2"].sum())
+        if share > 0:
+            told = wording.percent(share)
+            parts.append(Markup("Of the mapped ground, {} is not known (striped).").format(told))
     return _sentences(*parts) or _not_done(story)
 
 
@@ -202,9 +204,9 @@ def _zone_chances(story: Story) -> Markup:
 
 def _not_known(story: Story) -> Markup:
     parts = []
-    if story.density is not None:
-        missing = unknown_area(story.density)
-        whole = float(story.density.cells["area_m2"].sum())
+    if story.settled is not None:
+        missing = unknown_area(story.settled)
+        whole = float(story.settled.cells["area_m2"].sum())
         parts.append(
             Markup(
                 "{} of the {} mapped ({}) is not known: the counts say too little of it. It is striped, not clean."

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from markupsafe import Markup
 
-from geosample.density import exceedance
+from geosample.density import decide_at, exceedance
 from geosample.errors import MapError, Problem
 from geosample.palettes import CIVIDIS, VIRIDIS, ramp
 from geosample.units import FOOT2_M2, Units, show_density
@@ -42,10 +42,11 @@ class Swatch:
 
 @dataclass(frozen=True, slots=True)
 class Picture:
-    """One measure drawn: its PNG as a data: address, and its legend."""
+    """One measure drawn: its PNG as a data: address, its legend, and the ground the counts say too little of, m²."""
 
     uri: str
     swatches: tuple[Swatch, ...]
+    unknown_m2: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,9 +106,9 @@ def _draw_scale(density_map: DensityMap, grid: PixelGrid, what: str, units: Unit
 
 def draw_chance(density_map: DensityMap, grid: PixelGrid, threshold_per_m2: float) -> Picture:
     """Return the probability that the density is above a threshold, in classes."""
-    chance = exceedance(density_map, threshold_per_m2)
+    chance, settled = exceedance(density_map, threshold_per_m2), decide_at(density_map, threshold_per_m2)
     texts = [Markup("{:.0f} to {:.0f} %").format(low * 100, high * 100) for low, high in pairwise(CHANCE_EDGES)]
-    return paint(density_map, grid, np.digitize(chance, CHANCE_EDGES[1:-1]), (VIRIDIS, texts))
+    return paint(settled, grid, np.digitize(chance, CHANCE_EDGES[1:-1]), (VIRIDIS, texts))
 
 
 def paint(
@@ -134,7 +135,7 @@ def paint(
     pixels[row, column] = inside
     areas = np.bincount(shown, density_map.cells["area_m2"], minlength=len(texts) + 1)
     swatches = [Swatch(*row) for row in zip(colours, texts, areas[1:].tolist(), strict=True)]
-    return Picture(png_uri(palette_png(pixels, [*colours, *UNKNOWN])), tuple(swatches))
+    return Picture(png_uri(palette_png(pixels, [*colours, *UNKNOWN])), tuple(swatches), float(areas[0]))
 
 
 def choose_thresholds(
@@ -188,7 +189,8 @@ def draw_steps(density_map: DensityMap, grid: PixelGrid, thresholds: list[float]
 
 def _likely_area(density_map: DensityMap, threshold_per_m2: float) -> float:
     cells = density_map.cells
-    likely = (exceedance(density_map, threshold_per_m2) > 0.5) & cells["known"].to_numpy(bool)  # noqa: PLR2004
+    known = decide_at(density_map, threshold_per_m2).cells["known"].to_numpy(bool)
+    likely = (exceedance(density_map, threshold_per_m2) > 0.5) & known  # noqa: PLR2004
     return float(cells["area_m2"].to_numpy()[likely].sum())
 
 

@@ -88,6 +88,29 @@ class Story:
         """The sentence that says the counts are simulated, or nothing."""
         return str(self.settings.get("simulated") or "")
 
+    @property
+    def planned_per_m2(self) -> float | None:
+        """The threshold of the treatment areas, insects per m², or None."""
+        said = self.zones["threshold_per_m2"].dropna()
+        if said.empty:
+            said = self.findings.loc[self.findings["what"] == "plan", "threshold_per_m2"].dropna()
+        return float(said.iloc[0]) if len(said) else None
+
+    @property
+    def threshold_per_m2(self) -> float | None:
+        """The plan's threshold, or else the one the map was asked for, insects per m², or None."""
+        asked = self.density.settings.get("threshold_per_m2") if self.density else None
+        return self.planned_per_m2 or asked
+
+    @property
+    def settled(self) -> DensityMap | None:
+        """The density map, ``known`` where the counts say enough to decide at the page's threshold."""
+        from geosample.density import decide_at
+
+        if self.density is None or not self.threshold_per_m2:
+            return self.density
+        return decide_at(self.density, self.threshold_per_m2)
+
 
 def gather_story(survey: Survey, visit: str | None = None) -> Story:
     """Return all that the survey holds for a visit, the newest when None.

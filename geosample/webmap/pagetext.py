@@ -16,7 +16,6 @@ from geosample.cautions import GRADES, TREATMENT
 from geosample.density import LEVELS
 from geosample.webmap import popups, wording
 from geosample.webmap.answer import write_answer, write_headline
-from geosample.webmap.measures import unknown_area
 from geosample.webmap.model import Look, Story
 from geosample.webmap.pictures import Drawn
 from geosample.words import hole_key
@@ -88,7 +87,6 @@ def write_rest(listing: Listing) -> str:
             level=_level(story),
             clusters=_say_clusters(story),
             levels=LEVELS,
-            unknown_m2=unknown_area(story.density) if story.density else 0.0,
             has_zones=len(story.zones) > 0,
             no_zones=_no_zones(story),
             zones=list_zones(story),

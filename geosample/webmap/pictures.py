@@ -34,23 +34,14 @@ class Drawn:
 
 def draw_pictures(story: Story, look: Look) -> Drawn | None:
     """Return the density map's pictures, None before there is a map."""
-    density_map = story.density
-    if density_map is None:
+    density_map, settled = story.density, story.settled
+    if density_map is None or settled is None:
         return None
     grid = lay_pixels(density_map, story.surfaces)
-    planned = planned_threshold(story)
+    planned = story.planned_per_m2
     thresholds = measures.choose_thresholds(density_map, look.thresholds_per_m2, planned, look.units)
     steps = measures.draw_steps(density_map, grid, thresholds, planned)
     first = thresholds.index(planned) if planned else len(thresholds) // 2
-    density = measures.draw_density(density_map, grid, look.units)
-    width = measures.draw_width(density_map, grid, look.units)
+    density = measures.draw_density(settled, grid, look.units)
+    width = measures.draw_width(settled, grid, look.units)
     return Drawn(grid, density, width, tuple(steps), first)
-
-
-def planned_threshold(story: Story) -> float | None:
-    """Return the threshold of the treatment areas, insects per m², or None."""
-    known = story.zones["threshold_per_m2"].dropna()
-    if known.empty:
-        plan = story.findings[story.findings["what"] == "plan"]
-        known = plan["threshold_per_m2"].dropna()
-    return float(known.iloc[0]) if len(known) else None

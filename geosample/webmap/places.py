@@ -12,7 +12,6 @@ from markupsafe import Markup
 from geosample.density import LEVELS, exceedance, find_hotspots, outline_hotspots
 from geosample.webmap import popups
 from geosample.webmap.model import Story
-from geosample.webmap.pictures import planned_threshold
 
 if TYPE_CHECKING:
     import geopandas as gpd
@@ -27,6 +26,7 @@ MOST_HOTSPOTS = 40
 def surface_features(story: Story) -> list[Feature]:
     """Return the surfaces, large ones first so that small ones stay on top and can be tapped."""
     mapped = set(story.density.cells["surface_id"]) if story.density else set()
+    settled = story.settled
     rows = story.surfaces.sort_values("area_m2", ascending=False, kind="stable")
     return _features(
         rows,
@@ -35,7 +35,7 @@ def surface_features(story: Story) -> list[Feature]:
                 "look": f"surface {row['kind']}{' mapped' if row['surface_id'] in mapped else ''}",
                 "id": row["surface_id"],
                 "name": f"{row['surface_id']}, {row['kind']}",
-                "say": popups.say_surface(row, story.density),
+                "say": popups.say_surface(row, settled),
             }
             for row in _records(rows)
         ],
@@ -95,12 +95,10 @@ def hotspot_features(story: Story) -> list[Feature]:
     """Return the hotspots at each level of probability, as outlines; the threshold is the plan's, or else the map's."""
     import geopandas as gpd
 
-    if story.density is None or story.density.fitted.get("no_map"):
+    settled, threshold = story.settled, story.threshold_per_m2
+    if settled is None or story.density is None or story.density.fitted.get("no_map") or not threshold:
         return []
-    threshold = planned_threshold(story) or story.density.settings.get("threshold_per_m2")
-    if not threshold:
-        return []
-    cells, over = story.density.cells, exceedance(story.density, threshold)
+    cells, over = settled.cells, exceedance(story.density, threshold)
     surfaces = story.surfaces.set_index("surface_id").geometry
     features: list[Feature] = []
     for level in LEVELS:

@@ -108,7 +108,7 @@ def say_surface(surface: dict[str, Any], density_map: DensityMap | None) -> Mark
 def _say_cells(cells: pd.DataFrame) -> Markup:
     known = cells[cells["known"]]
     if known.empty:
-        return Markup("Its density is not known: too far from any sample.")
+        return Markup("Not known: the counts say too little of it.")
     weights = known["area_m2"]
     mean = float((known["expected_per_m2"] * weights).sum() / weights.sum())
     share = float(weights.sum() / cells["area_m2"].sum())

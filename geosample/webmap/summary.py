@@ -50,7 +50,7 @@ def _count(story: Story, path: Path) -> dict[str, Any]:
         "points": len(story.points),
         "samples": len(story.samples),
         "density": story.density is not None,
-        "not_known_m2": unknown_area(story.density) if story.density else None,
+        "not_known_m2": unknown_area(story.settled) if story.settled else None,
         "zones": {action: int((story.zones["action"] == action).sum()) for action in popups.ACTIONS},
         "zone_area_m2": {action: float(areas.get(action, 0.0)) for action in popups.ACTIONS},
     }

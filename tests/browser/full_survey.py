@@ -68,6 +68,7 @@ def invent_density(ground: Ground, cell_m: float = 1.0) -> DensityMap:
         low_per_m2=np.exp(log_mean - 1.645 * log_sd),
         high_per_m2=np.exp(log_mean + 1.645 * log_sd),
         edge_m=2.0,
+        nearest_m=10.0,
         known=cells["northing"] > -190,
     )
     findings = pd.DataFrame(
