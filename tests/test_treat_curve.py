@@ -16,7 +16,7 @@ from treat_case import THRESHOLD, finding, make_map, patch, plan
 from geosample.density import Settings, map_density
 from geosample.density.areas import covariates_of, restore_field
 from geosample.treat import TreatSettings, suggest_zones
-from geosample.treat.border import BorderRatio, find_ratio, tell_border
+from geosample.treat.border import BorderRatio, find_ratio
 from geosample.treat.curve import best_width_m, interpolate_strip, read_curve, target_curve
 from geosample.treat.draws import build_field, draw_densities
 from geosample.units import FOOT_M
@@ -73,9 +73,10 @@ def test_a_supported_border_gets_a_width_from_the_curve(small_ground):
         findings=ratio_rows(1.4, 2.5, 4.0),
     )
     said = next(line for line in zones.sentences if "border-only plan is open" in line)
-    width = best_width_m(read_curve(zones.findings))
-    assert f"--border-only {width / FOOT_M:.0f}ft" in said
-    assert 1.0 < width < 8.0
+    # the insects alone would ask for 15 ft; ground that passes the rule lies farther in
+    assert best_width_m(read_curve(zones.findings)) == pytest.approx(15 * FOOT_M)
+    assert "--border-only 20ft" in said
+    assert "the narrowest that leaves no more than a tenth" in said
 
 
 @pytest.mark.parametrize("rows", [None, ratio_rows(0.7, 1.4, 2.5), ratio_rows(0.2, 0.4, 0.8)])
@@ -89,10 +90,25 @@ def test_an_unsupported_border_is_never_proposed_and_what_it_would_miss_is_said(
 
 
 def test_asking_for_the_border_against_the_counts_says_what_it_misses(small_ground):
-    curve = read_curve(plan(small_ground, patch(-50, -130, 20)).findings)
     settings = TreatSettings(THRESHOLD, border_only_m=3.0)
-    (said,) = tell_border(curve, BorderRatio(1.0, 0.5, 2.0), settings)
+    zones = suggest_zones(
+        make_map(small_ground, patch(-50, -130, 20)),
+        small_ground,
+        settings=settings,
+        findings=ratio_rows(0.5, 1.0, 2.0),
+    )
+    (said,) = (line for line in zones.sentences if "only the border is not supported" in line)
     assert " misses about " in said
+    assert any(line.startswith("As asked, only ground within 10 ft") for line in zones.answer)
+
+
+def test_a_border_that_holds_more_is_not_proposed_where_the_rest_is_above_the_threshold_too(small_ground):
+    given = make_map(small_ground, lambda cells: 90.0 + edge_field(cells))
+    zones = suggest_zones(given, small_ground, settings=TreatSettings(THRESHOLD), findings=ratio_rows(1.4, 2.5, 4.0))
+    assert not any("--border-only" in line for line in zones.sentences)
+    (said,) = (line for line in zones.sentences if "the rest is above the threshold too" in line)
+    assert "no strip short of most of the ground would do" in said
+    assert not any("saves" in line or "times (" in line.split("density")[0] for line in zones.answer)
 
 
 def test_the_common_ratio_is_read_before_the_kinds_and_several_kinds_alone_are_no_answer():

@@ -45,9 +45,13 @@ def test_strips_take_no_more_than_the_share_and_near_it(whole, striped):
 
 def test_strips_are_booked_as_strips_and_as_nothing_else(whole, striped):
     def left(zones):
-        return {line.split(": ")[0] for line in zones.sentences if line.startswith("Left untreated though above")}
+        return {
+            line.split(": ")[0]
+            for line in zones.sentences
+            if line.startswith("Left untreated though the chance passes")
+        }
 
-    assert left(striped) - left(whole) == {"Left untreated though above the cut-off, as check strips"}
+    assert left(striped) - left(whole) == {"Left untreated though the chance passes the cut-off, as check strips"}
 
 
 def test_strips_are_named_and_told(striped):
@@ -73,15 +77,29 @@ def test_strips_fall_evenly_over_the_zone():
     zone = shapely.box(0, 0, 90, 20)
     room = Room("01-fairway-1", "1", "fairway", zone, zone)
     drawn = [Drawn(room, gpd.GeoDataFrame(geometry=[]), [zone], [], 0)]
+    asked = TreatSettings(300.0, check_share=0.06, swath_m=5.0, smallest_m2=0.0)
     middles = [
         strip.centroid.x
         for seed in range(150)
-        for strip in leave_strips(drawn, 0.06, 5.0, np.random.default_rng(seed))[0].checks
+        for strip in leave_strips(drawn, asked, np.random.default_rng(seed))[0].checks
     ]
     found, _ = np.histogram(middles, bins=[0, 30, 60, 90])
     expected = len(middles) / 3
     # chi-square with 2 degrees of freedom exceeds 13.82 once in 1,000
     assert ((found - expected) ** 2 / expected).sum() < 13.82
+
+
+def test_no_scrap_smaller_than_the_smallest_zone_is_left_beside_a_strip():
+    zone = shapely.box(0, 0, 90, 20)
+    room = Room("01-fairway-1", "1", "fairway", zone, zone)
+    drawn = [Drawn(room, gpd.GeoDataFrame(geometry=[]), [zone], [], 0)]
+    asked = TreatSettings(300.0, check_share=0.4, swath_m=5.0, smallest_m2=150.0)
+    for seed in range(30):
+        (one,) = leave_strips(drawn, asked, np.random.default_rng(seed))
+        assert one.checks
+        assert all(piece.area >= 150.0 for piece in one.treat)
+        assert sum(piece.area for piece in (*one.treat, *one.checks)) == pytest.approx(zone.area)
+        assert sum(strip.area for strip in one.checks) <= 0.4 * zone.area
 
 
 def test_a_share_that_cannot_be_is_refused_with_its_remedy(tmp_path):

@@ -207,7 +207,8 @@ def _tell(zones: Zones, units: Units) -> list[str]:
         for zone in zones.zones.itertuples()
     ]
     table = ["", *show_table(heads, rows), ""] if rows else [""]
-    return [*zones.sentences, *table, "Before anything is applied:", *(f"- {caution}" for caution in TREATMENT)]
+    cautions = ["Before anything is applied:", *(f"- {caution}" for caution in TREATMENT)]
+    return [*zones.answer, *table, *zones.reasons, "", *cautions]
 
 
 def _summarise(zones: Zones, files: list[Path]) -> dict[str, Any]:

@@ -13,7 +13,7 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 from geosample.errors import Problem, UnitError
@@ -62,8 +62,12 @@ class Amount:
         >>> parse_amount("12.349 floz").show()
         '12.3 fl oz'
         """
-        size = {**VOLUMES_L, **WEIGHTS_KG}[self.unit]
-        return f"{round_down(self.value / size)} {_NAMES.get(self.unit, self.unit)}"
+        return f"{round_down(self.in_unit)} {_NAMES.get(self.unit, self.unit)}"
+
+    @property
+    def in_unit(self) -> float:
+        """The amount in the user's unit."""
+        return self.value / {**VOLUMES_L, **WEIGHTS_KG}[self.unit]
 
     def times(self, factor: float) -> Amount:
         """Return so many times the amount."""
@@ -147,6 +151,15 @@ def parse_tank(text: str, *, where: str = "--tank") -> Amount:
     return tank
 
 
+def cut_down(value: float) -> float:
+    """Return a number cut to three figures; 0 for less than nothing."""
+    if value <= 0:
+        return 0.0
+    places = _FIGURES - 1 - math.floor(math.log10(value))
+    # the small push keeps 0.3 from becoming 0.299 for want of a binary fraction
+    return math.floor(value * 10.0**places * (1 + 1e-12)) / 10.0**places
+
+
 def round_down(value: float) -> str:
     """Return a number cut, not rounded, to three figures.
 
@@ -155,11 +168,10 @@ def round_down(value: float) -> str:
     >>> round_down(12.79), round_down(0.45678), round_down(1289.0), round_down(3.0)
     ('12.7', '0.456', '1,280', '3')
     """
-    if value <= 0:
+    cut = cut_down(value)
+    if cut <= 0:
         return "0"
-    places = _FIGURES - 1 - math.floor(math.log10(value))
-    # the small push keeps 0.3 from becoming 0.299 for want of a binary fraction
-    cut = math.floor(value * 10**places * (1 + 1e-12)) / 10**places
+    places = _FIGURES - 1 - math.floor(math.log10(cut))
     shown = f"{cut:,.{max(places, 0)}f}"
     return shown.rstrip("0").rstrip(".") if "." in shown else shown
 
@@ -213,13 +225,21 @@ def take(rate: Rate, area_m2: float) -> str:
 def _tell_loads(area_m2: float, carrier: Rate, tank: Amount, rate: Rate | None) -> str:
     per_load_m2 = tank.value / carrier.per_m2.value
     full = math.floor(area_m2 / per_load_m2 + 1e-9)
-    rest_m2 = max(area_m2 - full * per_load_m2, 0.0)
     parts = [f"{full} full of {tank.show()}{_with(rate, per_load_m2)}"] if full else []
-    if rest_m2 > 1e-6 * per_load_m2:
-        last = Amount(carrier.on(rest_m2).value, "volume", tank.unit)
-        parts.append(f"{'one' if full else 'a single load'} of {last.show()}{_with(rate, rest_m2)}")
+    water = replace(carrier, per_m2=replace(carrier.per_m2, unit=tank.unit))
+    last = _rest(water, area_m2, full, per_load_m2)
+    if last.value > 0:
+        product = f" with {_rest(rate, area_m2, full, per_load_m2).show()}" if rate else ""
+        parts.append(f"{'one' if full else 'a single load'} of {last.show()}{product}")
     return f"Tank loads: {', then '.join(parts)}."
 
 
 def _with(rate: Rate | None, area_m2: float) -> str:
     return f" with {take(rate, area_m2)}" if rate else ""
+
+
+def _rest(rate: Rate, area_m2: float, full: int, per_load_m2: float) -> Amount:
+    """Return what is left for the last load of the total as it was told, so that the loads add up to it."""
+    whole, load = rate.on(area_m2), rate.on(per_load_m2)
+    left = cut_down(whole.in_unit) - full * cut_down(load.in_unit)
+    return whole.times(max(left, 0.0) / whole.in_unit)

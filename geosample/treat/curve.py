@@ -132,7 +132,7 @@ def _best_way(cells: pd.DataFrame) -> _Way:
     reached = np.empty(len(order))
     area = cells["area_m2"].to_numpy(float)[order]
     reached[order] = np.cumsum(area) / area.sum()
-    steps = np.arange(1, 20) / 20
+    steps = np.r_[0.01, 0.02, 0.03, 0.04, np.arange(1, 20) / 20]  # fine near 0, where a small plan lies
     labels = [f"densest {step:.0%}".replace("%", " %") for step in steps]
     return _Way("best cells", labels, [np.nan] * len(steps), np.searchsorted(steps, reached))
 

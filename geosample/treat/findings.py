@@ -18,12 +18,12 @@ if TYPE_CHECKING:
     from geosample.treat.totals import Totals
 
 
-def plan_findings(plan: Plan, density_map: DensityMap, sentences: Sequence[str]) -> pd.DataFrame:
-    """Return the plan's figures, the targeting curve, and the settings with the sentences."""
+def plan_findings(plan: Plan, density_map: DensityMap, sentences: Sequence[str], *, brief: int) -> pd.DataFrame:
+    """Return the plan's figures, the targeting curve, the settings, and the sentences (first the answer)."""
     settings = plan.settings
     whose = {"visit": density_map.visit, "pest": density_map.pest, "threshold_per_m2": settings.threshold_per_m2}
     rows = [*_plan_rows(plan.totals), *_smoothing_rows(plan.totals), *curve_rows(plan.curve)]
-    rows.append(_settings_row(keep_settings(settings, density_map), sentences))
+    rows.append(_settings_row(keep_settings(settings, density_map), sentences, brief))
     return shape_frame("findings", pd.DataFrame([{**whose, **row} for row in rows]))
 
 
@@ -74,6 +74,6 @@ def keep_settings(settings: TreatSettings, density_map: DensityMap) -> dict[str,
     return {**settings.plain(), **({"simulated": simulated} if simulated else {})}
 
 
-def _settings_row(settings: dict[str, Any], sentences: Sequence[str]) -> dict[str, Any]:
-    note = json.dumps({"settings": settings, "sentences": list(sentences)}, ensure_ascii=False)
+def _settings_row(settings: dict[str, Any], sentences: Sequence[str], brief: int) -> dict[str, Any]:
+    note = json.dumps({"settings": settings, "sentences": list(sentences), "brief": brief}, ensure_ascii=False)
     return {"what": "plan settings", "domain": "all", "note": note}

@@ -32,7 +32,9 @@ class Zones:
     settings : dict
         As asked for: costs, swath, smallest, keep-off distances; plain JSON types.
     sentences : tuple of str
-        The answer in plain words, most important first.
+        The answer in plain words, most important first, then the reasons.
+    brief : int
+        How many of the sentences make the answer.
     """
 
     visit: str
@@ -42,6 +44,17 @@ class Zones:
     findings: pd.DataFrame
     settings: dict[str, Any]
     sentences: tuple[str, ...]
+    brief: int
+
+    @property
+    def answer(self) -> tuple[str, ...]:
+        """The sentences to read first."""
+        return self.sentences[: self.brief]
+
+    @property
+    def reasons(self) -> tuple[str, ...]:
+        """The sentences that say why."""
+        return self.sentences[self.brief :]
 
 
 OWN_FINDINGS = ("plan", "plan settings", "targeting curve", "smoothing", "overspray")
@@ -83,4 +96,5 @@ def load_zones(survey: Survey, visit: str | None = None) -> Zones:
         own,
         said["settings"],
         tuple(said["sentences"]),
+        int(said.get("brief", len(said["sentences"]))),
     )

@@ -15,46 +15,52 @@ if TYPE_CHECKING:
     from shapely import Geometry
 
     from geosample.treat.draw import Drawn
+    from geosample.treat.settings import TreatSettings
 
 _MISSES = 25  # places in a row where no strip fits: what is left is too little for one
 _MOST_OF_ZONE = 0.5
 
 
-def leave_strips(drawn: Sequence[Drawn], share: float, swath_m: float, rng: np.random.Generator) -> list[Drawn]:
+def leave_strips(drawn: Sequence[Drawn], settings: TreatSettings, rng: np.random.Generator) -> list[Drawn]:
     """Return the drawn surfaces with check strips taken out of their zones.
 
     Parameters
     ----------
-    share : float
-        Part of the area to treat that is left, 0 to 1; strips are one swath wide, so it is met from below.
-    swath_m : float
-        Width of a strip, m.
+    drawn : sequence of Drawn
+        Every mapped surface.
+    settings : TreatSettings
+        ``check_share``: part of the area to treat that is left, met from below, since strips are one swath wide.
+    rng : Generator
+        Of the places.
 
     Notes
     -----
     A strip lies across a zone, at right angles to its long side, through a place drawn evenly over all zones: every
-    place has the same chance, so that the strips stand for the ground that was treated.
+    place has the same chance, so that the strips stand for the ground that was treated. What a strip would leave of
+    its zone too small to treat goes with the strip.
     """
+    share = settings.check_share
     zones = [(number, zone) for number, one in enumerate(drawn) for zone in one.treat]
     if share <= 0 or not zones:
         return list(drawn)
-    chosen = _choose_strips(zones, share, swath_m, rng)
+    chosen = _choose_strips(zones, settings, rng)
     return [_without(one, chosen.get(number, [])) for number, one in enumerate(drawn)]
 
 
 def _choose_strips(
-    zones: list[tuple[int, Geometry]], share: float, swath_m: float, rng: np.random.Generator
+    zones: list[tuple[int, Geometry]], settings: TreatSettings, rng: np.random.Generator
 ) -> dict[int, list[Geometry]]:
     areas = np.array([zone.area for _, zone in zones])
-    left_m2 = share * areas.sum()
+    left_m2 = settings.check_share * areas.sum()
     chosen: dict[int, list[Geometry]] = {}
     taken = np.zeros(len(zones))
     misses = 0
     while misses < _MISSES:
         pick = int(rng.choice(len(zones), p=areas / areas.sum()))
         surface, zone = zones[pick]
-        strip = cross_strip(zone, _draw_place(zone, rng), swath_m)
         old = shapely.union_all(chosen.get(surface, []))
+        strip = cross_strip(zone, _draw_place(zone, rng), settings.swath_m)
+        strip = _with_scraps(strip, less(zone, old), settings.smallest_m2)
         room = taken[pick] + strip.area <= _MOST_OF_ZONE * zone.area
         misses += 1
         if strip.area <= left_m2 and room and shapely.distance(strip, old) != 0:
@@ -63,6 +69,12 @@ def _choose_strips(
             taken[pick] += strip.area
             left_m2 -= strip.area
     return chosen
+
+
+def _with_scraps(strip: Geometry, zone: Geometry, smallest_m2: float) -> Geometry:
+    """Return the strip with what it would cut off its zone that is too small to treat."""
+    scraps = [piece for piece in polygons_of(less(zone, strip)) if piece.area < min(smallest_m2, zone.area / 2)]
+    return meet(shapely.union_all([strip, *scraps]), zone)
 
 
 def cross_strip(zone: Geometry, place: Geometry, width_m: float) -> Geometry:

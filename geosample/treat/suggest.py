@@ -20,10 +20,11 @@ from geosample.treat.curve import target_curve
 from geosample.treat.draw import draw_surface, retake
 from geosample.treat.findings import keep_settings, plan_findings
 from geosample.treat.model import Zones
+from geosample.treat.reasons import tell_reasons
 from geosample.treat.rooms import find_rooms
 from geosample.treat.strips import leave_strips
 from geosample.treat.table import write_notes, zone_table
-from geosample.treat.tell import Plan, tell_plan
+from geosample.treat.tell import Plan, tell_answer
 from geosample.treat.totals import add_up, join_cells
 from geosample.workers import map_threads
 
@@ -86,7 +87,7 @@ def suggest_zones(
     groups = dict(list(cells.groupby("surface_id", sort=False)))
     drawn = map_threads(lambda room: draw_surface(room, groups[room.surface_id], density_map.cell_m, settings), rooms)
     rng = np.random.default_rng(settings.seed)
-    drawn = retake(leave_strips(drawn, settings.check_share, settings.swath_m, rng))
+    drawn = retake(leave_strips(drawn, settings, rng))
     table = write_notes(zone_table(drawn, density_map, settings, ground.crs), settings)
     simulated = density_map.settings.get("simulated")
     if simulated:
@@ -94,8 +95,9 @@ def suggest_zones(
     curve = target_curve(density_map, join_cells(drawn), rng, units=settings.units, ground=ground)
     plan = Plan(add_up(drawn, ground, settings), table, settings, curve, find_ratio(findings))
     control = tell_control(findings, density_map.pest, treatments) if len(table) else ()
-    answer, *rest = tell_plan(plan)
-    sentences = (answer, *([simulated] if simulated else []), *said, *rest, *control)
-    found = plan_findings(plan, density_map, sentences)
+    first, *rest = tell_answer(plan)
+    answer = (first, *([simulated] if simulated else []), *said, *rest)
+    sentences = (*answer, *control, *tell_reasons(plan))
+    found = plan_findings(plan, density_map, sentences, brief=len(answer))
     whose = (density_map.visit, density_map.pest, settings.threshold_per_m2)
-    return Zones(*whose, table, found, keep_settings(settings, density_map), sentences)
+    return Zones(*whose, table, found, keep_settings(settings, density_map), sentences, len(answer))

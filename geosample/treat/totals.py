@@ -43,6 +43,10 @@ class Totals:
         Worth treating but left: ``kept off``, ``outside the border``, ``as check strips``, ``too small or narrow``.
     small : int
         Patches left out for their size.
+    added_unknown_m2 : float
+        The part of what was added that is not known, m².
+    above_by_edge : tuple of (float, float)
+        The ground of ``above`` by whole metres from the outer edge: at least so far in (m), and so large (m²).
     overspray_m2 : dict of str to float
         What a whole boom would cover beyond the zones, by what it falls on.
     near_m2 : float
@@ -61,6 +65,8 @@ class Totals:
     added: Holding
     removed: dict[str, Holding]
     small: int
+    added_unknown_m2: float = 0.0
+    above_by_edge: tuple[tuple[float, float], ...] = ()
     overspray_m2: dict[str, float] = field(default_factory=dict)
     near_m2: float = 0.0
     highest_per_m2: float = 0.0
@@ -71,6 +77,10 @@ class Totals:
     def known_share(self) -> float:
         """Known over mapped ground, 0 to 1."""
         return self.known_m2 / self.mapped.area_m2
+
+    def above_beyond_m2(self, width_m: float) -> float:
+        """Return how much of ``above`` lies farther in than a border strip of a width, to the whole metre, m²."""
+        return sum(area_m2 for edge_m, area_m2 in self.above_by_edge if edge_m >= width_m)
 
     @property
     def share_of_area(self) -> float:
@@ -104,12 +114,19 @@ def add_up(drawn: Sequence[Drawn], ground: Ground, settings: TreatSettings) -> T
         added=weigh(cells, share["treated"] * (1 - share["hot"])),
         removed={reason: weigh(cells, part) for reason, part in _left_out(share).items()},
         small=sum(one.small for one in drawn),
+        added_unknown_m2=weigh(cells, share["treated"] * (1 - share["hot"]) * (1 - share["known"])).area_m2,
+        above_by_edge=_sum_by_edge(cells, share["hot"]),
         overspray_m2=over,
         near_m2=near_m2,
         highest_per_m2=float(cells["expected_per_m2"].max()),
         highest_high_per_m2=float(cells["high_per_m2"].max()),
         missing_obstacles=tuple(kind for kind in settings.keep_off_m if kind not in present),
     )
+
+
+def _sum_by_edge(cells: gpd.GeoDataFrame, share: np.ndarray) -> tuple[tuple[float, float], ...]:
+    sums = np.bincount(cells["edge_m"].to_numpy(float).astype(int), cells["area_m2"].to_numpy(float) * share)
+    return tuple((float(metre), float(area)) for metre, area in enumerate(sums) if area > 0)
 
 
 def join_cells(drawn: Sequence[Drawn]) -> gpd.GeoDataFrame:
