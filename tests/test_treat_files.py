@@ -12,16 +12,16 @@ import pymupdf
 import pytest
 import shapely
 from click.testing import CliRunner
-from treat_case import make_map, patch, plan
+from treat_case import THRESHOLD, make_map, patch, plan
 
 from geosample.cautions import TREATMENT
 from geosample.cli import main
 from geosample.density import save_density
 from geosample.ground import Ground, save_ground
 from geosample.survey import Survey, open_survey
-from geosample.treat import Zones, draw_plan, load_zones, write_zones
+from geosample.treat import TreatSettings, Zones, draw_plan, load_zones, suggest_zones, write_zones
 from geosample.treat.amounts import Sprayer, parse_rate, take
-from geosample.units import FOOT2_M2
+from geosample.units import FOOT2_M2, show_area
 
 
 @pytest.fixture(scope="module")
@@ -122,7 +122,7 @@ def test_the_plan_shows_answer_areas_every_caution_with_its_grade_and_a_place_to
 def test_the_plan_has_its_curve_and_a_page_a_hole_that_has_zones(zones, small_ground):
     with pymupdf.open(stream=draw_plan(zones, small_ground), filetype="pdf") as book:
         heads = [page.get_text().split("\n")[0] for page in book]
-    assert heads == ["Treatment plan", "How well it is aimed", "Hole 1"]
+    assert heads == ["Treatment plan", "Hole 1", "Why this plan", "How well it is aimed"]
 
 
 def test_each_zone_says_what_it_takes_at_the_rate_that_was_entered(small_ground):
@@ -144,24 +144,38 @@ def test_zones_on_a_green_are_drawn_again_close_up(small_ground):
     with pymupdf.open(stream=draw_plan(both, small_ground), filetype="pdf") as book:
         heads = [page.get_text().split("\n")[0] for page in book]
         scales = [word for page in book for word in page.get_text().split() if word.startswith("1:")]
-    assert heads[2:] == ["Hole 1", "Hole 1, close up"]
+    assert heads[1:3] == ["Hole 1", "Hole 1, close up"]
     assert scales == ["1:1,500", "1:200"]
 
 
 def test_the_map_on_paper_is_at_the_scale_it_says(zones, small_ground):
     # The outline's area is taken from the PDF's own drawing commands, turned to ground by the scale in print.
     with pymupdf.open(stream=draw_plan(zones, small_ground), filetype="pdf") as book:
-        page = book[2]
+        page = book[1]
         scale = next(int(word[2:].replace(",", "")) for word in page.get_text().split() if word.startswith("1:"))
-        vermilion = (0.835, 0.369, 0.0)
-        lines = [d["items"] for d in page.get_drawings() if d["color"] and _near(d["color"], vermilion)]
+        # a zone's outline is the only line of 0.6 mm, which is 1.70 points of 1/72 in
+        lines = [d["items"] for d in page.get_drawings() if abs((d["width"] or 0) - 0.6 * 72 / 25.4) < 0.01]
     rings = [[(item[1].x, item[1].y) for item in items if item[0] == "l"] for items in lines]
     points2 = max(shapely.Polygon(ring).area for ring in rings if len(ring) > 10)
     assert points2 * (25.4 / 72 / 1000 * scale) ** 2 == pytest.approx(zones.zones["area_m2"].iloc[0], rel=0.02)
 
 
-def _near(colour, other) -> bool:
-    return max(abs(a - b) for a, b in zip(colour, other, strict=True)) < 0.01
+def test_ground_nobody_knows_is_drawn_and_told_on_the_holes_page(small_ground):
+    given = make_map(small_ground, patch(-50, -130, 14), known=lambda cells: cells["northing"] < -100)
+    unsure = suggest_zones(given, small_ground, settings=TreatSettings(THRESHOLD))
+    assert unsure.unknown.area.sum() + unsure.zones.area[unsure.zones["action"] == "look_again"].sum() == pytest.approx(
+        given.cells["area_m2"][~given.cells["known"]].sum(), rel=0.02
+    )
+    text = words(draw_plan(unsure, small_ground))
+    assert f"besides, {show_area(unsure.unknown.area.sum(), 'us')} not known" in text
+    assert "not known" not in words(draw_plan(plan(small_ground, patch(-50, -130, 14)), small_ground))
+
+
+def test_the_distance_kept_from_water_is_drawn(small_ground):
+    hot = patch(-25, -130, 40)
+    kept, free = plan(small_ground, hot, keep_off_m={"water": 10.0}), plan(small_ground, hot)
+    assert "kept off, as entered" in words(draw_plan(kept, small_ground))
+    assert "kept off, as entered" not in words(draw_plan(free, small_ground))
 
 
 def test_the_same_plan_makes_the_same_bytes(zones, small_ground):

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from geosample.palettes import GREYS
 from geosample.paper.page import Book, Frame, write_text
@@ -69,7 +69,8 @@ def draw_table(
 
 
 def _heads(columns: Sequence[Column]) -> list[tuple[Column, str]]:
-    return [(Column(column.head, column.width_mm, Text(6.5, bold=True)), column.head) for column in columns]
+    styles = [Text(7, bold=True, align=column.style.align) for column in columns]
+    return [(replace(column, style=style), column.head) for column, style in zip(columns, styles, strict=True)]
 
 
 def _draw_row(

@@ -76,7 +76,7 @@ def _draw_axes(book: Book, plot: Frame) -> None:
         _draw_line(book, np.array([[plot.west_mm, north], [plot.east_mm, north]]), GREYS[1], (), 0.15)
         write_text(book, f"{100 * share:.0f} %", east, plot.south_mm - 4, Text(7, align="centre"))
         write_text(book, f"{100 * share:.0f} %", plot.west_mm - 1.5, north - 1, _RIGHT)
-    _draw_line(book, _place(plot, np.array([[0.0, 0.0], [1.0, 1.0]])), GREYS[2], (0.3, 1.2), 0.3)
+    _draw_line(book, _place(plot, np.array([[0.0, 0.0], [1.0, 1.0]])), GREYS[5], (), 0.15)
     middle = Text(8, align="centre")
     write_text(book, "share of the mapped ground treated", plot.west_mm + plot.width_mm / 2, plot.south_mm - 9, middle)
     book.canvas.saveState()
@@ -105,7 +105,7 @@ def _mark_strips(book: Book, plot: Frame, border: pd.DataFrame) -> None:
     for number, (place, label) in enumerate(zip(places, border["label"], strict=True)):
         paint_mark(book, place[0], place[1], Mark(1.2, "#ffffff", OKABE_ITO["blue"], 0.3))
         if number % step == 0 and number < len(border) - 1:
-            write_text(book, str(label).removeprefix("border "), place[0] + 1.5, place[1] - 2.8, Text(6.5))
+            write_text(book, str(label).removeprefix("border "), place[0] + 1.5, place[1] - 2.8, Text(7))
 
 
 def _mark_plan(book: Book, plot: Frame, zones: pd.DataFrame) -> None:
@@ -121,7 +121,7 @@ def _draw_key(book: Book, place: Frame) -> None:
     north = place.north_mm - 3
     paint_mark(book, place.west_mm + 4, north + 1, Mark(2.4, OKABE_ITO["vermilion"], "#000000", 0.4))
     write_text(book, "this plan, with its 90 % interval", place.west_mm + 10, north, _SMALL)
-    looks = [*_LINES.values(), (GREYS[2], (0.3, 1.2), 0.3, "no aim: share for share")]
+    looks = [*_LINES.values(), (GREYS[5], (), 0.15, "no aim: share for share")]
     for number, (colour, dash, width_mm, words) in enumerate(looks):
         level = north - 4.4 * (number + 1)
         _draw_line(book, np.array([[place.west_mm, level + 1], [place.west_mm + 8, level + 1]]), colour, dash, width_mm)

@@ -43,9 +43,12 @@ def tell_control(findings: pd.DataFrame | None, pest: str, treatments: pd.DataFr
         if share >= _LEAST_SHARE:
             yield _tell_class(share, control, used)
     if fitting:
+        stages = [stage for control in controls for stage in control.stages]
+        twice = ", ".join(sorted({stage for stage in stages if stages.count(stage) > 1 and shares.get(stage, 0.0) > 0}))
+        overlap = f"Stages that fit more than one line ({twice}) are counted in each, so the shares overlap. "
         yield (
-            "A stage can fit more than one of these, so the shares overlap. A class aimed at adults does nothing to "
-            "larvae, and the other way round; the stages sampled decide."
+            f"{overlap if twice else ''}A class aimed at adults does nothing to larvae, and the other way round; the "
+            "stages sampled decide."
         )
 
 

@@ -24,6 +24,7 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     import geopandas as gpd
+    import pyproj
     from shapely import Geometry
 
     from geosample.treat.rooms import Room
@@ -86,6 +87,18 @@ def draw_surface(room: Room, cells: gpd.GeoDataFrame, cell_m: float, settings: T
         "allowed": _share_of(cells, room.shape),
     }
     return Drawn(room, cells.assign(**shares), treat, look, len(paying) - len(treat))
+
+
+def outline_unknown(drawn: Sequence[Drawn], cell_m: float, crs: pyproj.CRS) -> gpd.GeoDataFrame:
+    """Return the mapped ground that is not known and in no zone, a row a surface: hole, geometry."""
+    import geopandas as gpd
+
+    shapes = []
+    for one in drawn:
+        blank = shapely.simplify(_join(one.cells, ~one.cells["known"].to_numpy(bool)), cell_m / 2)
+        shapes.append(less(blank, shapely.union_all([*one.treat, *one.look, *one.checks])))
+    frame = gpd.GeoDataFrame({"hole": [one.room.hole for one in drawn]}, geometry=shapes, crs=crs)
+    return frame[~frame.is_empty].reset_index(drop=True)
 
 
 def _share_of(cells: gpd.GeoDataFrame, part: Geometry) -> np.ndarray:

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import shapely
 
-from geosample.palettes import OKABE_ITO
+from geosample.palettes import GREYS, OKABE_ITO
 from geosample.paper import (
     OBSTACLE_LOOKS,
     SURFACE_LOOKS,
@@ -19,21 +20,24 @@ from geosample.paper import (
     draw_check_bar,
     draw_labels,
     draw_legend,
+    draw_lines,
     draw_north_arrow,
     draw_polygons,
     draw_scale_bar,
     draw_table,
     must_fit,
     next_page,
+    stretch_columns,
     upright_turn,
     write_text,
 )
 from geosample.treat.amounts import Rate, parse_rate, take
 from geosample.treat.areas import four_areas
+from geosample.treat.rooms import keep_off_area
 from geosample.treat.shapes import polygons_of
-from geosample.treat.sheet import HEAD, RIGHT, TABLE_ROW_MM, below, finish_page
+from geosample.treat.sheet import BODY, HEAD, RIGHT, TABLE_ROW_MM, below, finish_page
 from geosample.treat.table import place_name
-from geosample.units import show_density
+from geosample.units import show_area, show_density
 
 if TYPE_CHECKING:
     import geopandas as gpd
@@ -44,28 +48,34 @@ if TYPE_CHECKING:
     from geosample.treat.model import Zones
     from geosample.units import Units
 
-TREAT_LOOK = Look(OKABE_ITO["orange"], 0.55, "falling", 1.6, OKABE_ITO["vermilion"], OKABE_ITO["vermilion"], 0.6)
-LOOK_AGAIN_LOOK = Look(None, 1.0, "dots", 1.3, OKABE_ITO["purple"], OKABE_ITO["purple"], 0.5, (1.6, 0.9))
-CHECK_LOOK = Look("#ffffff", 0.9, "none", line_colour=OKABE_ITO["blue"], line_mm=0.5, dash_mm=(0.6, 0.6))
+# as on the page: stripes and a whole outline, dots and a broken one; no hatch of the ground beneath is like them
+TREAT_LOOK = Look(OKABE_ITO["orange"], 0.45, "falling", 1.6, line_mm=0.6)
+LOOK_AGAIN_LOOK = Look(None, 1.0, "dots", 1.3, OKABE_ITO["blue"], OKABE_ITO["blue"], 0.7, (1.6, 0.9))
+CHECK_LOOK = Look("#ffffff", 0.9, "none", line_mm=0.5, dash_mm=(0.6, 0.6))
+UNKNOWN_LOOK = Look(hatch="cross", hatch_mm=2.4, hatch_colour=GREYS[4], line_mm=0.0)
+KEPT_OFF_LOOK = Look(line_colour=OKABE_ITO["blue"], line_mm=0.4, dash_mm=(3.0, 1.0, 0.6, 1.0))
+_GROUND_LOOKS = {kind: replace(look, hatch="none") for kind, look in SURFACE_LOOKS.items()}
+_GROUND_LOOKS["fairway"] = Look(GREYS[1], 0.5)
 _LOOKS = {"treat": TREAT_LOOK, "look_again": LOOK_AGAIN_LOOK, "check": CHECK_LOOK}
-_MOST_ROWS = 9
+_MOST_ROWS = 10  # more of them get a page of their own, so that the map stays large
+_LEGEND_MM, _LEGEND_COLUMNS = 10.0, 5
 _NEAR_M = 3.0  # surfaces nearer than twice this are shown together close up
 _CLOSER = 2.0
 _WHOLE = 0.95
 _ZONE_COLUMNS = (
-    Column("zone", 22),
-    Column("what to do", 24),
-    Column("where", 42),
-    Column("ft²", 19, RIGHT),
+    Column("zone", 20),
+    Column("what to do", 21),
+    Column("where", 38),
+    Column("ft²", 18, RIGHT),
     Column("acres", 16, RIGHT),
-    Column("m²", 17, RIGHT),
-    Column("ha", 16, RIGHT),
-    Column("about", 18, RIGHT),
-    Column("chance above", 14, RIGHT),
+    Column("m²", 16, RIGHT),
+    Column("ha", 15, RIGHT),
+    Column("expected", 21, RIGHT),
+    Column("chance above", 24, RIGHT),
 )
 _AMOUNT_COLUMNS = (
     *(
-        Column(one.head, {"what to do": 20.0, "where": 28.0}.get(one.head, one.width_mm), one.style)
+        Column(one.head, {"what to do": 19.0, "where": 27.0}.get(one.head, one.width_mm), one.style)
         for one in _ZONE_COLUMNS
     ),
     Column("at your rate", 18, RIGHT),
@@ -79,40 +89,43 @@ def draw_hole(book: Book, zones: Zones, ground: Ground, hole: str | None, units:
     mine = _of_hole(zones.zones, hole)
     rate = zones.settings.get("rate")
     columns = _AMOUNT_COLUMNS if rate else _ZONE_COLUMNS
+    columns = tuple(stretch_columns(columns, page.width_mm))
     rows = [_zone_row(row, units, parse_rate(rate) if rate else None) for row in mine.itertuples()]
     head = f"Hole {hole}" if hole else "No hole named"
     for number, shown in enumerate(_choose_views(mine, ground)):
         if number:
             next_page(book)
         write_text(book, f"{head}{', close up' if number else ''}", page.west_mm, page.north_mm - 6, HEAD)
-        mapped = mine[mine.intersects(shown)]
-        table_mm = 0.0 if number else 7 + min(len(rows), _MOST_ROWS) * TABLE_ROW_MM
-        frame = Frame(page.west_mm, page.south_mm + table_mm + 16, page.width_mm, page.height_mm - table_mm - 26)
-        _draw_map(book, frame, mapped, ground, shown, units)
-        if not number:
+        write_text(book, _sum_up(zones, hole, units), page.west_mm, page.north_mm - 11, BODY)
+        table_mm = 0.0 if number or len(rows) > _MOST_ROWS else 7 + len(rows) * TABLE_ROW_MM
+        foot_mm = table_mm + 16 + _LEGEND_MM
+        frame = Frame(page.west_mm, page.south_mm + foot_mm, page.width_mm, page.height_mm - foot_mm - 14)
+        _draw_map(book, frame, _only_hole(zones, hole), ground, shown, units)
+        if table_mm:
             table = Frame(page.west_mm, page.south_mm, page.width_mm, table_mm)
-            draw_table(book, table, columns, rows[:_MOST_ROWS], row_mm=TABLE_ROW_MM, head_mm=6.5)
+            draw_table(book, table, columns, rows, row_mm=TABLE_ROW_MM, head_mm=6.5)
         finish_page(book, zones)
-    _draw_rest(book, zones, head, columns, rows[_MOST_ROWS:])
+        if not number and not table_mm:
+            _draw_rest(book, zones, head, columns, rows)
 
 
 def _draw_rest(book: Book, zones: Zones, head: str, columns: tuple[Column, ...], rows: list[list[str]]) -> None:
-    """Draw the rows of zones the hole's own page had no room for."""
+    """Draw a hole's zones on pages of their own."""
     page = book.inside
     done = 0
     while done < len(rows):
         next_page(book)
-        write_text(book, f"{head}, more zones", page.west_mm, page.north_mm - 6, HEAD)
+        write_text(book, f"{head}, its zones", page.west_mm, page.north_mm - 6, HEAD)
         done += draw_table(book, below(page, 10), columns, rows[done:], row_mm=TABLE_ROW_MM, head_mm=6.5)
         finish_page(book, zones)
 
 
 def _choose_views(mine: gpd.GeoDataFrame, ground: Ground) -> list[Geometry]:
-    """Return the ground to show: all surfaces with zones, and again the small ones that are zones only in part."""
+    """Return the ground to show: all surfaces with zones, and again the small ones that are treated only in part."""
     by_id = ground.surfaces.set_index("surface_id").geometry
     whole = shapely.union_all([by_id[name] for name in mine["surface_id"].unique()])
     in_part = mine["area_m2"] < _WHOLE * mine["surface_id"].map(by_id.area)
-    small = mine[mine["kind"].isin(("green", "collar", "tee")) & in_part]
+    small = mine[mine["kind"].isin(("green", "collar", "tee")) & in_part & (mine["action"] != "look_again")]
     close = shapely.union_all([by_id[name] for name in small["surface_id"].unique()])
     groups = polygons_of(shapely.buffer(close, _NEAR_M))
     views = [shapely.intersection(close, group) for group in groups]
@@ -125,6 +138,11 @@ def _width_m(shape: Geometry) -> float:
 
 def _of_hole(frame: gpd.GeoDataFrame, hole: str | None) -> gpd.GeoDataFrame:
     return frame[frame["hole"].isna()] if hole is None else frame[frame["hole"] == hole]
+
+
+def _only_hole(zones: Zones, hole: str | None) -> Zones:
+    unknown = None if zones.unknown is None else _of_hole(zones.unknown, hole)
+    return replace(zones, zones=_of_hole(zones.zones, hole), unknown=unknown)
 
 
 def _zone_row(row: Any, units: Units, rate: Rate | None) -> list[str]:
@@ -140,28 +158,70 @@ def _zone_row(row: Any, units: Units, rate: Rate | None) -> list[str]:
     ]
 
 
-def _draw_map(book: Book, frame: Frame, mine: gpd.GeoDataFrame, ground: Ground, shown: Geometry, units: Units) -> None:
+def _sum_up(zones: Zones, hole: str | None, units: Units) -> str:
+    """Return the hole in a line: what to treat, to look at again, and what is not known."""
+    mine = _of_hole(zones.zones, hole)
+    parts = []
+    for action, words in (("treat", "treat"), ("check", "leave untreated"), ("look_again", "look again at")):
+        some = mine[mine["action"] == action]
+        if len(some):
+            many = "1 zone" if len(some) == 1 else f"{len(some)} zones"
+            parts.append(f"{words} {many}, {show_area(float(some['area_m2'].sum()), units)}")
+    unknown = 0.0 if zones.unknown is None else float(_of_hole(zones.unknown, hole).area.sum())
+    if unknown >= 1:
+        parts.append(f"besides, {show_area(unknown, units)} not known")
+    text = "; ".join(parts)
+    return f"{text[0].upper()}{text[1:]}."
+
+
+def _draw_map(book: Book, frame: Frame, zones: Zones, ground: Ground, shown: Geometry, units: Units) -> None:
     view = must_fit(shown, frame, margin_mm=8, turn_deg=upright_turn(shown))
-    for kind, look in reversed(SURFACE_LOOKS.items()):  # rough first, beneath the rest
-        draw_polygons(book, view, ground.surfaces.geometry[ground.surfaces["kind"] == kind], look)
-    shapes = ground.obstacles[ground.obstacles.geometry.geom_type.isin(["Polygon", "MultiPolygon"])]
-    for kind, look in OBSTACLE_LOOKS.items():
-        draw_polygons(book, view, shapes.geometry[shapes["kind"] == kind], look)
+    window = view.window()
+    legend = _draw_ground(book, view, ground, window)
+    unknown = [] if zones.unknown is None else zones.unknown.geometry[zones.unknown.intersects(window)].to_list()
+    draw_polygons(book, view, unknown, UNKNOWN_LOOK)
+    mapped = zones.zones[zones.zones.intersects(window)]
     for action, look in _LOOKS.items():
-        draw_polygons(book, view, mine.geometry[mine["action"] == action], look)
+        draw_polygons(book, view, mapped.geometry[mapped["action"] == action], look)
+    kept_off = _draw_kept_off(book, view, zones, ground, window)
     draw_border(book, frame)
     corner = draw_north_arrow(book, view, (frame.east_mm - 10, frame.north_mm - 10))
-    window = view.window()
-    inside = mine.geometry.intersection(window).representative_point()
+    inside = mapped.geometry.intersection(window).representative_point()
     places = view.place(inside.x.to_numpy(), inside.y.to_numpy())
-    draw_labels(book, places, list(mine["zone_id"]), frame, keep_clear=[corner])
-    _draw_margin(book, frame, view, units, set(mine["action"]))
+    draw_labels(book, places, list(mapped["zone_id"]), frame, keep_clear=[corner])
+    items = [(look, action.replace("_", " ")) for action, look in _LOOKS.items() if action in set(mapped["action"])]
+    items += [(UNKNOWN_LOOK, "not known")] * bool(unknown) + [(KEPT_OFF_LOOK, "kept off, as entered")] * kept_off
+    _draw_margin(book, frame, view, units, [*items, *legend])
 
 
-def _draw_margin(book: Book, frame: Frame, view: MapView, units: Units, actions: set[str]) -> None:
+def _draw_ground(book: Book, view: MapView, ground: Ground, window: Geometry) -> list[tuple[Look, str]]:
+    """Draw surfaces and obstacles, and return what of them shows, for the legend."""
+    shapes = ground.obstacles[ground.obstacles.geometry.geom_type.isin(["Polygon", "MultiPolygon"])]
+    # rough first, beneath the rest
+    layers = [*((ground.surfaces, kind, look) for kind, look in reversed(_GROUND_LOOKS.items()))]
+    layers += [(shapes, kind, look) for kind, look in OBSTACLE_LOOKS.items()]
+    seen = []
+    for frame, kind, look in layers:
+        own = frame.geometry[frame["kind"] == kind]
+        draw_polygons(book, view, own, look)
+        if own.intersects(window).any():
+            seen.append((look, kind))
+    return seen
+
+
+def _draw_kept_off(book: Book, view: MapView, zones: Zones, ground: Ground, window: Geometry) -> bool:
+    """Draw how far the user keeps off, and return whether any of it shows."""
+    shut = keep_off_area(ground.obstacles, zones.settings.get("keep_off_m") or {})
+    edge = shapely.intersection(shapely.boundary(shut), window)
+    if edge.is_empty:
+        return False
+    draw_lines(book, view, [part for part in shapely.get_parts(edge) if part.geom_type == "LineString"], KEPT_OFF_LOOK)
+    return True
+
+
+def _draw_margin(book: Book, frame: Frame, view: MapView, units: Units, items: list[tuple[Look, str]]) -> None:
     """Draw scale, check bar and legend under the map."""
-    items = [(look, action.replace("_", " ")) for action, look in _LOOKS.items() if action in actions]
     south = frame.south_mm - 10
     draw_scale_bar(book, view, frame.west_mm + 2, south + 2, units=units, most_mm=45)
     draw_check_bar(book, frame.west_mm + 74, south + 3)
-    draw_legend(book, frame.west_mm + 146, frame.south_mm - 1, items)
+    draw_legend(book, frame.west_mm + 2, south - 1, items, columns=_LEGEND_COLUMNS)

@@ -35,6 +35,9 @@ class Zones:
         The answer in plain words, most important first, then the reasons.
     brief : int
         How many of the sentences make the answer.
+    unknown : GeoDataFrame or None
+        Mapped ground outside the zones that is not known, a row a surface (hole, geometry), for the plan's maps. Not
+        kept with the zones: the map's cells have it.
     """
 
     visit: str
@@ -45,6 +48,7 @@ class Zones:
     settings: dict[str, Any]
     sentences: tuple[str, ...]
     brief: int
+    unknown: gpd.GeoDataFrame | None = None
 
     @property
     def answer(self) -> tuple[str, ...]:

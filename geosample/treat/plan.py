@@ -72,11 +72,12 @@ def draw_plan(zones: Zones, ground: Ground, *, paper: str = "letter", units: Uni
     title = f"Treatment plan{f', {course}' if course else ''}"
     book = open_book(paper=paper, title=title)
     _draw_first_page(book, zones, ground, title, units)
-    _draw_curve_page(book, zones)
     holes = sorted({row.hole for row in zones.zones.itertuples()}, key=hole_key)
     for hole in holes:
         next_page(book)
         draw_hole(book, zones, ground, hole, units)
+    _write_pages(book, zones, "Why this plan", zones.reasons)
+    _draw_curve_page(book, zones)
     return close_book(book)
 
 
@@ -105,22 +106,28 @@ def _draw_first_page(book: Book, zones: Zones, ground: Ground, title: str, units
     write_text(book, title, page.west_mm, page.north_mm - 6, HEAD)
     about = f"{zones.pest}, counts of {zones.visit}; action threshold {show_density(zones.threshold_per_m2, units)}"
     write_text(book, about, page.west_mm, page.north_mm - 12, BODY)
-    left = write_lines(book, [zones.sentences[0]], below(page, 16), _ANSWER)
+    left = write_lines(book, [zones.answer[0]], below(page, 16), _ANSWER)
     foot_mm = _draw_foot(book)
     room = Frame(page.west_mm, foot_mm + 3, page.width_mm, left - 2 + page.south_mm - foot_mm - 3)
-    left, sentences = _write_paragraphs(book, zones.sentences[1:], room)
+    left, sentences = _write_paragraphs(book, zones.answer[1:], room)
     rows = area_rows(zones, ground)
     done = _draw_areas(book, Frame(room.west_mm, room.south_mm, room.width_mm, left - 3), rows)
     finish_page(book, zones)
-    while sentences:
-        next_page(book)
-        write_text(book, "More about the plan", page.west_mm, page.north_mm - 6, HEAD)
-        _, sentences = _write_paragraphs(book, sentences, below(page, 10))
-        finish_page(book, zones)
+    _write_pages(book, zones, "More about the plan", sentences)
     while done < len(rows):
         next_page(book)
         write_text(book, "Areas by hole and kind", page.west_mm, page.north_mm - 6, HEAD)
         done += _draw_areas(book, below(page, 10), rows[done:])
+        finish_page(book, zones)
+
+
+def _write_pages(book: Book, zones: Zones, head: str, sentences: Sequence[str]) -> None:
+    """Write sentences on pages of their own, as many as it takes; none for none."""
+    while sentences:
+        next_page(book)
+        page = book.inside
+        write_text(book, head, page.west_mm, page.north_mm - 6, HEAD)
+        _, sentences = _write_paragraphs(book, sentences, below(page, 10))
         finish_page(book, zones)
 
 
@@ -151,8 +158,8 @@ def _draw_curve_page(book: Book, zones: Zones) -> None:
     page = book.inside
     write_text(book, "How well it is aimed", page.west_mm, page.north_mm - 6, HEAD)
     words = (
-        "What each way of choosing ground reaches, as the map expects it. Above the dotted line a plan reaches more "
-        "than its share of the insects; the intervals come from draws of the whole map."
+        "What each way of choosing ground reaches, as the map expects it. Above the thin straight line a plan reaches "
+        "more than its share of the insects; the intervals come from draws of the whole map."
     )
     left = write_lines(book, [words], below(page, 10), BODY)
     draw_curve(book, Frame(page.west_mm, page.south_mm + left - 104, 140, 102), curve)

@@ -17,7 +17,7 @@ from geosample.treat.border import find_ratio
 from geosample.treat.cells import place_cells
 from geosample.treat.control import tell_control
 from geosample.treat.curve import target_curve
-from geosample.treat.draw import draw_surface, retake
+from geosample.treat.draw import draw_surface, outline_unknown, retake
 from geosample.treat.findings import keep_settings, plan_findings
 from geosample.treat.model import Zones
 from geosample.treat.reasons import tell_reasons
@@ -100,4 +100,12 @@ def suggest_zones(
     sentences = (*answer, *control, *tell_reasons(plan))
     found = plan_findings(plan, density_map, sentences, brief=len(answer))
     whose = (density_map.visit, density_map.pest, settings.threshold_per_m2)
-    return Zones(*whose, table, found, keep_settings(settings, density_map), sentences, len(answer))
+    return Zones(
+        *whose,
+        table,
+        found,
+        keep_settings(settings, density_map),
+        sentences,
+        len(answer),
+        outline_unknown(drawn, density_map.cell_m, ground.crs),
+    )

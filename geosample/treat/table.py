@@ -22,15 +22,16 @@ if TYPE_CHECKING:
 
     from geosample.density import DensityMap
     from geosample.treat.draw import Drawn
+    from geosample.treat.rooms import Room
     from geosample.treat.settings import TreatSettings
 
-_LETTERS = {"treat": "Z", "look_again": "L", "check": "K"}
+_LETTERS = {"treat": "Z", "check": "K", "look_again": "L"}
 
 
 def zone_table(
     drawn: Sequence[Drawn], density_map: DensityMap, settings: TreatSettings, crs: pyproj.CRS
 ) -> gpd.GeoDataFrame:
-    """Return the zones, columns of the layer ``zones`` and a few more, in the order of the holes.
+    """Return the zones, columns of the layer ``zones`` and a few more, by hole, on each what to treat first.
 
     Returns
     -------
@@ -40,10 +41,11 @@ def zone_table(
     """
     wanted = [
         (one, action, zone)
-        for one in sorted(drawn, key=lambda d: (hole_key(d.room.hole), list(KIND_LETTERS).index(d.room.kind)))
+        for one in drawn
         for action, zones in (("treat", one.treat), ("check", one.checks), ("look_again", one.look))
         for zone in sorted(zones, key=lambda z: -z.area)
     ]
+    wanted.sort(key=lambda asked: _place_in_table(asked[0].room, asked[1]))
     named = _name_zones(map_threads(lambda asked: _describe(*asked, settings), wanted))
     empty: dict[str, list[Any]] = {
         "geometry": [],
@@ -52,6 +54,11 @@ def zone_table(
     frame = gpd.GeoDataFrame(named or empty, geometry="geometry", crs=crs)
     whose = {"visit": density_map.visit, "pest": density_map.pest, "threshold_per_m2": settings.threshold_per_m2}
     return gpd.GeoDataFrame(shape_frame("zones", frame.assign(**whose)), geometry="geometry", crs=crs)
+
+
+def _place_in_table(room: Room, action: str) -> tuple[Any, ...]:
+    """Return what the zones are sorted by: hole, then what to do, then kind."""
+    return hole_key(room.hole), list(_LETTERS).index(action), list(KIND_LETTERS).index(room.kind)
 
 
 def _describe(one: Drawn, action: str, zone: Geometry, settings: TreatSettings) -> dict[str, Any]:
