@@ -5,6 +5,8 @@ The order of ``SURFACE_KINDS`` settles overlaps: the earlier kind keeps the grou
 
 from __future__ import annotations
 
+import datetime
+
 SURFACE_KINDS = ("green", "collar", "tee", "approach", "fairway", "rough")
 SHORT_TURF = ("green", "collar", "approach", "tee", "fairway")
 OBSTACLE_KINDS = ("water", "bunker", "trees", "path", "building", "other")
@@ -29,3 +31,17 @@ def hole_key(hole: str | None) -> tuple[int, str]:
     if not isinstance(hole, str):
         return (10**9, "")
     return (int(hole), "") if hole.isdigit() else (10**6, hole)
+
+
+def is_date(text: str) -> bool:
+    """Return whether a text is a date as this house writes it, year first with hyphens, so that text order is time's.
+
+    Examples
+    --------
+    >>> is_date("2026-05-08"), is_date("20260508"), is_date("2026-W20-1"), is_date("5/8/2026")
+    (True, False, False, False)
+    """
+    try:
+        return datetime.date.fromisoformat(text).isoformat() == text
+    except ValueError:
+        return False

@@ -71,6 +71,14 @@ def test_any_file_is_read_or_refused(design: Design, ending: str, raw: bytes) ->
             read_counts(path, design)
 
 
+@pytest.mark.parametrize("ending", [".gpx", ".kml"])
+def test_a_file_that_could_swell_is_refused_before_it_is_read(design: Design, ending: str, tmp_path: Path) -> None:
+    path = tmp_path / f"a{ending}"
+    path.write_text('<?xml version="1.0"?><!DOCTYPE g [<!ENTITY a "aaaa"><!ENTITY b "&a;&a;">]><gpx>&b;</gpx>')
+    with pytest.raises(CountsError, match="a document type declaration"):
+        read_counts(path, design)
+
+
 @given(st.text(max_size=10))
 def test_a_count_is_read_only_from_plain_digits(text: str) -> None:
     value = read_whole(text)

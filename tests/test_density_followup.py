@@ -16,7 +16,7 @@ from scipy.stats import norm
 
 from geosample.cli.density import command as density_command
 from geosample.cli.followup import command
-from geosample.counts import save_counts
+from geosample.counts import Counts, save_counts
 from geosample.density import (
     DensityMap,
     Followup,
@@ -102,6 +102,7 @@ class TestDesignOfItsOwn:
         ("asked", "where"),
         [
             (Followup("soon"), "--visit"),
+            (Followup("20260518"), "--visit"),
             (Followup("2026-05-04"), "--visit"),
             (Followup("2020-01-01"), "--visit"),
             (Followup("2026-05-18", points=0), "--points"),
@@ -165,6 +166,22 @@ def test_counts_from_before_a_treatment_are_not_mapped_with_those_from_after(day
     else:
         check_untreated(done, "2026-05-04", "2026-05-18")
     check_untreated(done, "2026-04-01", "2026-05-18")
+
+
+def test_a_map_that_leans_on_an_earlier_one_takes_that_one_along(small_ground: Ground, tmp_path: Path) -> None:
+    survey = open_survey(tmp_path / "course.gpkg")
+    save_ground(survey, small_ground)
+    for visit, more in (("2026-05-04", []), ("2026-05-25", ["--covariates", "edge,kind,last"])):
+        drawn, _, _ = draw_counts(small_ground, 60, np.random.default_rng(len(more)))
+        counts = Counts(visit, drawn.samples.assign(visit=visit), drawn.counts.assign(visit=visit))
+        save_design(survey, make_design(small_ground, visit=visit))
+        save_counts(survey, counts)
+        asked = ["--visit", visit, "--cell", "4m", "--threshold", "30/ft2", "--out", str(tmp_path), *more]
+        mapped = CliRunner().invoke(density_command, [str(survey.path), *asked])
+        assert mapped.exit_code == 0, mapped.output
+    result = CliRunner().invoke(command, [str(survey.path), "--points", "3", "--visit", "2026-06-08"])
+    assert result.exit_code == 0, result.output
+    assert "3 points after 2026-05-25" in result.output
 
 
 def test_chosen_points_are_estimated_by_no_one_and_the_message_says_what_to_do(

@@ -61,6 +61,16 @@ def test_every_cell_takes_its_stratum_s_mean_and_doubt(small_ground, strata):
     assert above[kinds == "fairway"].max() < 0.01
 
 
+@pytest.mark.parametrize(("level", "reach"), [(0.8, 1.28155), (0.95, 1.95996)])
+def test_the_level_the_estimates_are_shown_at_does_not_change_the_doubt(small_ground, strata, level, reach):
+    # Reach of a normal interval: NIST/SEMATECH e-Handbook 1.3.6.7.1, table of the standard normal.
+    low, high = (60.0 * np.exp(side * reach * 0.3) for side in (-1, 1))
+    rows = estimates(green=(60.0, low, high, 20)).assign(level=level)
+    made = use_averages(make_map(small_ground, patch(-45, -150, 15)), rows, strata)
+    green = made.cells[made.cells["surface_id"] == "01-green-1"]
+    assert np.allclose(green["log_sd"], 0.3, rtol=1e-4)
+
+
 def test_a_plan_by_averages_takes_whole_strata_and_says_so(small_ground, strata):
     averaged = use_averages(make_map(small_ground, patch(-45, -150, 15)), estimates(**MEANS), strata)
     said = (tell_averages(averaged, asked=False),)

@@ -120,6 +120,18 @@ def test_the_common_ratio_is_read_before_the_kinds_and_several_kinds_alone_are_n
     assert find_ratio(kinds.iloc[:1]) == BorderRatio(2.0, 1.2, 3.0)
 
 
+def test_without_a_record_two_places_err_alike_as_the_field_s_range_says(small_ground):
+    given = make_map(small_ground, patch(-50, -130, 20), spread=0.5)
+    ranged = replace(given, fitted={"range_m": 30.0})
+    field = build_field(ranged, ranged.cells)
+    places = ranged.cells.groupby(field.block)[["easting", "northing"]].mean().to_numpy()
+    apart = np.hypot(*(places - places[0]).T)
+    correlation = (field.root @ field.root.T)[0]
+    far = (apart > 28) & (apart < 32)
+    # the practical range is where the correlation is down to 0.05: exp(-3)
+    assert correlation[far] == pytest.approx(np.exp(-3 * apart[far] / 30), abs=0.02)
+
+
 def test_draws_have_the_maps_means_and_spreads(small_ground):
     given = make_map(small_ground, patch(-50, -130, 20), spread=0.5)
     draws = np.hstack(list(draw_densities(build_field(given, given.cells), np.random.default_rng(3), 600)))
@@ -144,7 +156,7 @@ def test_the_interval_holds_the_truth_as_often_as_it_says(small_ground):
     given = type(given)(given.visit, given.pest, 1.0, some, {}, {"range_m": 25.0}, given.findings)
     zones = target_curve(given, some, np.random.default_rng(1)).set_index("way").loc["zones"]
     apart = np.hypot(*(some[[axis]].to_numpy() - some[[axis]].to_numpy().T for axis in ("easting", "northing")))
-    root = np.linalg.cholesky(np.exp(-apart / 25.0) + 1e-9 * np.eye(len(some)))
+    root = np.linalg.cholesky(np.exp(-3 * apart / 25.0) + 1e-9 * np.eye(len(some)))
     rng = np.random.default_rng(2)
     truths = np.exp(some["log_mean"].to_numpy()[:, None] + 0.6 * root @ rng.standard_normal((len(some), 500)))
     weight = some["area_m2"].to_numpy()[:, None] * truths

@@ -98,6 +98,8 @@ def test_filling_a_record_in_later_loses_nothing_said_before(survey):
         (["--zones", " , "], 2, "leave the option out for all of the plan"),
         (["--set", "wind=calm", "--set", "wind=strong"], 2, "wind more than once"),
         (["--set", "irac_group=banana"], 1, "groups such as 28 or 3A"),
+        (["--date", "20260520"], 1, "a date, YYYY-MM-DD"),
+        (["--date", "2026-W21-3"], 1, "a date, YYYY-MM-DD"),
     ],
 )
 def test_a_record_that_cannot_be_meant_is_not_kept(survey, words, code, said):

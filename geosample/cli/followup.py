@@ -29,7 +29,7 @@ def command(survey: Path, visit: str, as_json: bool, **asked: float) -> None:
     Example:
       geosample followup course.gpkg --points 12 --visit 2026-05-18
     """  # noqa: D301
-    from geosample.density import Followup, draw_followup, load_newest_density
+    from geosample.density import Followup, draw_followup, load_last_density, load_newest_density
     from geosample.design import load_design, save_design
     from geosample.ground import load_ground
     from geosample.survey import open_survey
@@ -38,7 +38,9 @@ def command(survey: Path, visit: str, as_json: bool, **asked: float) -> None:
     density_map = load_newest_density(file)
     first = load_design(file, density_map.visit)
     request = Followup(visit, int(asked["points"]), asked["threshold_per_m2"], asked["miss_cost"])
-    design, saved = draw_followup(density_map, load_ground(file), first, request)
+    reads_last = "last" in density_map.settings.get("covariates", ())
+    last = load_last_density(file, density_map.visit) if reads_last else None
+    design, saved = draw_followup(density_map, load_ground(file), first, request, last=last)
     save_design(file, design)
     ids = design.points["point_id"].tolist()
     line = (

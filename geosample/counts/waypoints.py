@@ -13,6 +13,8 @@ from geosample.counts.headings import FIELDS
 from geosample.counts.rules import Log
 from geosample.counts.tables import Meaning, Table
 from geosample.counts.workbooks import show_cell
+from geosample.errors import GeosampleError
+from geosample.ground import parse_xml
 
 _PAIR = re.compile(r"([^\W\d_][\w .]{0,30}?)\s*[:=]\s*([^,;|\n=:]*?)\s*(?=$|[,;|\n]|\s[^\W\d_][\w .]{0,30}?\s*[:=])")
 _STAGE = re.compile(r"\b([^\W\d_]\w*)\s+(\d+)\b")
@@ -23,11 +25,15 @@ _TAGS = re.compile(r"<[^>]+>")
 
 def read_waypoints(path: Path, log: Log, meaning_of: Meaning) -> list[Table]:
     """Return the file's points as one table, none after asking about a file that can't be read or has none."""
-    readers: dict[str, Callable[[bytes], list[dict[str, str]]]] = {".gpx": _read_gpx, ".kml": _read_kml}
+    readers: dict[str, Callable[[Path, bytes], list[dict[str, str]]]] = {".gpx": _read_gpx, ".kml": _read_kml}
     read = readers.get(path.suffix.lower(), _read_geojson)
     try:
-        points = read(path.read_bytes())
-    except (ET.ParseError, LookupError, TypeError, AttributeError, ValueError, RecursionError) as error:
+        points = read(path, path.read_bytes())
+    except GeosampleError as error:
+        for problem in error.problems:
+            log.refuse(path.name, problem.found, problem.expected, problem.remedy)
+        return []
+    except (LookupError, TypeError, AttributeError, ValueError, RecursionError) as error:
         log.refuse(path.name, f"a file that can't be read ({error})", "waypoints", "export them again")
         return []
     if not points:
@@ -88,18 +94,18 @@ def _unfold(point: Mapping[str, str], meaning_of: Meaning) -> dict[str, str]:
     return {**named, **{name: value for name, value in said.items() if not own.get(name)}}
 
 
-def _read_gpx(raw: bytes) -> list[dict[str, str]]:
+def _read_gpx(path: Path, raw: bytes) -> list[dict[str, str]]:
     words = {"name": "name", "cmt": "comment", "desc": "description", "time": "collected_at"}
     points = []
-    for mark in _find(ET.fromstring(raw), "wpt"):
+    for mark in _find(parse_xml(path, raw), "wpt"):
         texts = {words[_local(c)]: (c.text or "").strip() for c in mark if _local(c) in words}
         points.append({"lat": mark.attrib["lat"], "lon": mark.attrib["lon"], **texts})
     return points
 
 
-def _read_kml(raw: bytes) -> list[dict[str, str]]:
+def _read_kml(path: Path, raw: bytes) -> list[dict[str, str]]:
     points = []
-    for mark in _find(ET.fromstring(raw), "Placemark"):
+    for mark in _find(parse_xml(path, raw), "Placemark"):
         places = [_texts(point, "coordinates") for point in _find(mark, "Point")]
         if not places or not places[0]:
             continue
@@ -111,7 +117,7 @@ def _read_kml(raw: bytes) -> list[dict[str, str]]:
     return points
 
 
-def _read_geojson(raw: bytes) -> list[dict[str, str]]:
+def _read_geojson(_: Path, raw: bytes) -> list[dict[str, str]]:
     data: dict[str, Any] = json.loads(raw.decode("utf-8-sig"))
     system = str(((data.get("crs") or {}).get("properties") or {}).get("name", "CRS84"))
     if not re.search(r"CRS84|4326", system):

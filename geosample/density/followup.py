@@ -7,7 +7,6 @@ the one that most lowers the expected cost over all the ground, the places alrea
 from __future__ import annotations
 
 from dataclasses import asdict, dataclass, replace
-from datetime import date
 from typing import TYPE_CHECKING, Any, cast
 
 import numpy as np
@@ -24,7 +23,7 @@ from geosample.design.walk import order_walk
 from geosample.errors import DensityError, Problem
 from geosample.ground import edge_lines, measure_edge
 from geosample.survey.layers import shape_frame
-from geosample.words import hole_key
+from geosample.words import hole_key, is_date
 
 if TYPE_CHECKING:
     import geopandas as gpd
@@ -159,7 +158,9 @@ class Followup:
     miss_cost: float = 3.0
 
 
-def draw_followup(density_map: DensityMap, ground: Ground, design: Design, asked: Followup) -> tuple[Design, float]:
+def draw_followup(
+    density_map: DensityMap, ground: Ground, design: Design, asked: Followup, *, last: DensityMap | None = None
+) -> tuple[Design, float]:
     """Return a second round of points as a design of its own, and the share of the decision's cost it should save.
 
     Parameters
@@ -172,6 +173,8 @@ def draw_followup(density_map: DensityMap, ground: Ground, design: Design, asked
         The first round's, whose pest, unit and target it keeps.
     asked : Followup
         How many points, when, and what they are to decide.
+    last : DensityMap, optional
+        The earlier visit's map, where the first round's has it among its covariates.
 
     Raises
     ------
@@ -184,7 +187,8 @@ def draw_followup(density_map: DensityMap, ground: Ground, design: Design, asked
     """
     threshold = asked.threshold_per_m2 or density_map.settings.get("threshold_per_m2")
     _check(asked, threshold, design)
-    prospect, cells = look_ahead(density_map, ground, float(cast("float", threshold)), design.visit.point_m2)
+    per_m2 = float(cast("float", threshold))
+    prospect, cells = look_ahead(density_map, ground, per_m2, design.visit.point_m2, last=last)
     area_m2 = cells["area_m2"].to_numpy(float)
     # A sliver's middle is no place for a plug: it may lie on the line itself.
     whole = np.flatnonzero(area_m2 >= area_m2.max() / 2)
@@ -199,7 +203,7 @@ def draw_followup(density_map: DensityMap, ground: Ground, design: Design, asked
 
 def _check(asked: Followup, threshold: float | None, design: Design) -> None:
     problems = []
-    if not _is_date(asked.visit):
+    if not is_date(asked.visit):
         problems.append(Problem("--visit", repr(asked.visit), "a date", "write it as 2026-05-18"))
     elif asked.visit <= design.visit.date:
         found = f"{asked.visit}, and the first round is of {design.visit.date}"
@@ -213,14 +217,6 @@ def _check(asked: Followup, threshold: float | None, design: Design) -> None:
         problems.append(Problem("--threshold", "none", "a density", "give one, such as --threshold 30/ft2"))
     if problems:
         raise DensityError(problems)
-
-
-def _is_date(text: str) -> bool:
-    try:
-        date.fromisoformat(text)
-    except ValueError:
-        return False
-    return True
 
 
 def _make_design(table: pd.DataFrame, ground: Ground, design: Design, visit: str, settings: dict[str, Any]) -> Design:

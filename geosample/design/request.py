@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import datetime
 import math
 import re
 from collections.abc import Iterator
@@ -10,7 +9,7 @@ from dataclasses import dataclass
 
 from geosample.errors import Problem
 from geosample.pests import DEFAULT_PEST
-from geosample.words import METHODS, SURFACE_KINDS
+from geosample.words import METHODS, SURFACE_KINDS, is_date
 
 DRAW_METHODS = ("balanced", "grid", "triangle", "random", "lines")
 ALLOCATIONS = ("power", "proportional", "equal", "optimal")
@@ -127,7 +126,7 @@ class Request:
     @property
     def day(self) -> str:
         """The visit's date; empty when neither it nor the name is one."""
-        return self.date or (self.visit if _is_date(self.visit) else "")
+        return self.date or (self.visit if is_date(self.visit) else "")
 
 
 def parse_holes(text: str) -> tuple[str, ...]:
@@ -175,7 +174,7 @@ def _name_problems(request: Request) -> Iterator[Problem]:
         yield Problem(
             "--visit", found, f"one line of up to {_LONGEST_NAME} characters", "shorten it: it is on every page"
         )
-    if request.date and not _is_date(request.date):
+    if request.date and not is_date(request.date):
         yield Problem("--date", repr(request.date), "a date, YYYY-MM-DD", _mend_date(request.date))
     elif not request.day:
         remedy = _mend_date(name) if re.search(r"\d", name) else "add --date 2026-05-04 (the day you sample)"
@@ -189,7 +188,7 @@ def _mend_date(text: str) -> str:
         return "write it as 2026-05-04, year first, or add --date"
     first, second, year = (int(part) for part in parts.groups())
     readings = {f"{year:04d}-{month:02d}-{day:02d}" for month, day in ((first, second), (second, first))}
-    real = sorted(reading for reading in readings if _is_date(reading))
+    real = sorted(reading for reading in readings if is_date(reading))
     return f"write it year first: {' or '.join(real)}" if real else "write it as 2026-05-04, year first"
 
 
@@ -238,10 +237,3 @@ def _choice_problems(request: Request) -> Iterator[Problem]:
         yield Problem("--compare", ",".join(request.compare), "two or more different methods", "write brine,heat")
     if not request.surfaces:
         yield Problem("--surfaces", "none", f"some of: {', '.join(SURFACE_KINDS)}", "name the kinds to sample")
-
-
-def _is_date(text: str) -> bool:
-    try:
-        return datetime.date.fromisoformat(text).isoformat() == text
-    except ValueError:
-        return False

@@ -5,6 +5,7 @@ from geosample.ground.collars import add_approaches, add_collars
 from geosample.ground.edges import edge_lines, measure_edge, only_polygons, outer_turf, split_border
 from geosample.ground.files import FORMATS
 from geosample.ground.kinds import KINDS, parse_kinds
+from geosample.ground.markup import parse_xml
 from geosample.ground.model import Ground, Note, load_ground, save_ground
 from geosample.ground.own import read_own_shapes
 from geosample.ground.picture import draw_ground
@@ -34,6 +35,7 @@ __all__ = [
     "only_polygons",
     "outer_turf",
     "parse_kinds",
+    "parse_xml",
     "read_ground",
     "read_own_shapes",
     "replace_ground",

@@ -29,8 +29,8 @@ def parse_xml(path: Path, data: bytes) -> ET.Element:
 
 def _refuse_document_type(path: Path, data: bytes) -> None:
     def refuse(*_: object) -> None:
-        problem = Problem(str(path), "a document type declaration", "plain map data", "export the file again as KML")
-        raise GroundError(problem)
+        remedy = "export the file again as KML or GPX"
+        raise GroundError(Problem(str(path), "a document type declaration", "plain map data", remedy))
 
     parser = expat.ParserCreate()
     parser.StartDoctypeDeclHandler = refuse

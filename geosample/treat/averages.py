@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import shapely
+from scipy.special import ndtri
 
 from geosample.errors import Problem, TreatError
 
@@ -17,8 +18,7 @@ if TYPE_CHECKING:
     from geosample.density import DensityMap
 
 ENOUGH_BAGS = 8
-"""Bags from which a stratum's mean is known well enough to decide by (methods A.8)."""
-_NORMAL = {0.90: 1.6448536, 0.95: 1.9599640, 0.99: 2.5758293}
+"""Bags from which a stratum's mean is known well enough to decide by (own choice)."""
 
 
 def adds_nothing(density_map: DensityMap) -> bool:
@@ -67,11 +67,11 @@ def use_averages(density_map: DensityMap, estimates: pd.DataFrame, strata: gpd.G
     means = rows.reindex(names)
     mean, low, high = (means[f"{name}_per_m2"].to_numpy(float) for name in ("mean", "low", "high"))
     middle = np.where(mean > 0, mean, high / 2)
-    reach = np.array([_NORMAL.get(round(level, 2), 1.96) for level in means["level"].fillna(0.95)])
+    reach = ndtri((1 + means["level"].fillna(0.95).to_numpy(float)) / 2)
     with np.errstate(divide="ignore", invalid="ignore"):
         spread = np.where(low > 0, np.log(high / np.maximum(low, 1e-12)) / 2, np.log(high / middle)) / reach
     found = np.isfinite(middle) & (middle > 0) & np.isfinite(spread)
-    own = {
+    own: dict[str, Any] = {
         "log_mean": np.where(found, np.log(np.where(found, middle, 1.0)), cells["log_mean"]),
         "log_sd": np.where(found, np.maximum(spread, 1e-3), cells["log_sd"]),
         "expected_per_m2": np.where(found, mean, cells["expected_per_m2"]),

@@ -5,8 +5,8 @@ Notes
 The survey keeps each cell's spread, and with the model's record how any two places err together: the joint posterior.
 It is worked out for blocks of ground, a cell standing for each; a cell's own draw is its block's, stretched to the
 cell's spread. Under averages each stratum errs as one, apart from the others. A map with no record of its samples, or
-with the last visit's map among its covariates, is taken to err with the correlation exp(-distance / range), and its
-border effect as one.
+with the last visit's map among its covariates, is taken to err with the field's correlation, exp(-3 distance / range),
+and its border effect as one.
 """
 
 from __future__ import annotations
@@ -32,7 +32,7 @@ LEVEL = 0.9
 _NORMAL_90 = 1.6449
 _MOST_BLOCKS = 1200
 _RANGE_M = 20.0
-"""Correlation range where the map has none fitted, m: 10-60 m is usual for such patches (from memory, unverified)."""
+"""Distance, m, at which the correlation is down to 0.05 where no map says: 10-60 m is usual (from memory, unverified)."""
 _EDGE_SCALE_M = 4.0
 
 
@@ -88,7 +88,7 @@ def _guess_covariance(density_map: DensityMap, cells: pd.DataFrame) -> np.ndarra
     own = np.sqrt(total**2 - edge**2)
     range_m = float(density_map.fitted.get("range_m") or _RANGE_M)
     apart = np.hypot(*(places[:, None, :] - places[None, :, :]).transpose(2, 0, 1))
-    return np.asarray(np.outer(own, own) * np.exp(-apart / range_m) + np.outer(edge, edge))
+    return np.asarray(np.outer(own, own) * np.exp(-3.0 * apart / range_m) + np.outer(edge, edge))
 
 
 def draw_densities(field: Field, rng: np.random.Generator, draws: int = DRAWS) -> Iterator[np.ndarray]:

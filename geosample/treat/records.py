@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import datetime
 import json
 import re
 from collections.abc import Iterator, Mapping, Sequence
@@ -16,6 +15,7 @@ from geosample.errors import Problem, TreatError
 from geosample.treat.control import read_groups
 from geosample.treat.table import place_name
 from geosample.units import show_area
+from geosample.words import is_date
 
 if TYPE_CHECKING:
     from geosample.survey import Survey
@@ -106,18 +106,10 @@ def fill_record(
 
 
 def _check_day(day: str, visit: str) -> Iterator[Problem]:
-    if not _is_date(day):
+    if not is_date(day):
         yield Problem("--date", repr(day), "a date, YYYY-MM-DD", "write 2026-05-08")
-    elif _is_date(visit) and day < visit:
+    elif is_date(visit) and day < visit:
         yield Problem("--date", f"{day}, before the plan's counts of {visit}", "a day after them", "mend the date")
-
-
-def _is_date(text: str) -> bool:
-    try:
-        datetime.date.fromisoformat(text)
-    except ValueError:
-        return False
-    return True
 
 
 def _check_zones(treat: pd.DataFrame, zone_ids: Sequence[str]) -> Iterator[Problem]:
