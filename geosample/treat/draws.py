@@ -32,7 +32,7 @@ LEVEL = 0.9
 _NORMAL_90 = 1.6449
 _MOST_BLOCKS = 1200
 _RANGE_M = 20.0
-"""Distance, m, at which the correlation is down to 0.05 where no map says: 10-60 m is usual (from memory, unverified)."""
+"""Where no map says at which distance the correlation is down to 0.05, m: 10-60 is usual (from memory, unverified)."""
 _EDGE_SCALE_M = 4.0
 
 
