@@ -116,6 +116,16 @@ def test_samples_in_a_high_cluster_get_rings_and_the_warning_that_goes_with_them
     assert "Points with high counts around them" not in compose_page(story, Look())
 
 
+def test_the_page_is_of_the_newest_visit_with_counts_unless_one_is_named(
+    surveys: ModuleType, small_ground: Ground, tmp_path: Path
+):
+    survey = surveys.with_counts(tmp_path / "half.gpkg", small_ground)
+    with survey.change() as change:
+        change.put("visits", pd.DataFrame({"visit": ["later"], "date": ["2027-01-01"]}), where={"visit": "later"})
+    assert gather_story(survey).visit["visit"] == surveys.VISIT
+    assert gather_story(survey, "later").visit["visit"] == "later"
+
+
 def test_each_missing_stage_is_named(surveys: ModuleType, small_ground: Ground, tmp_path: Path):
     bare = told(gather_story(surveys.ground_only(tmp_path / "bare.gpkg", small_ground)))
     assert re.findall(r"geosample (\w+)", bare) == ["design", "counts", "estimate", "density", "treat"]
