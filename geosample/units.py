@@ -192,3 +192,19 @@ def show_number(value: float) -> str:
         (math.inf, lambda v: f"{v:,.0f}"),
     ]
     return next(show(value) for limit, show in steps if abs(value) < limit)
+
+
+def percent(share: float) -> str:
+    """Return a share from 0 to 1 as a whole percentage; nothing rounds to certainty.
+
+    Examples
+    --------
+    >>> percent(0.666), percent(0.999), percent(0.001), percent(1)
+    ('67 %', 'over 99 %', 'under 1 %', '100 %')
+    """
+    if 0 < share < 0.01:  # noqa: PLR2004
+        return "under 1 %"
+    # sums of areas come to 1 only nearly
+    if 0.99 < share < 1 - 1e-9:  # noqa: PLR2004
+        return "over 99 %"
+    return f"{100 * share:.0f} %"

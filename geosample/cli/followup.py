@@ -8,6 +8,7 @@ import click
 
 from geosample.cli.options import DENSITY, json_option, survey_argument
 from geosample.report import say
+from geosample.units import percent
 
 
 @click.command(short_help="Choose where a second round would most improve the decision.")
@@ -45,6 +46,6 @@ def command(survey: Path, visit: str, as_json: bool, **asked: float) -> None:
     ids = design.points["point_id"].tolist()
     line = (
         f"Visit {visit}: {len(ids)} points after {density_map.visit}, in walking order: {', '.join(ids)}. By the map, "
-        f"they should save {saved:.0%} of the cost to expect of deciding now."
+        f"they should save {percent(saved)} of the cost to expect of deciding now."
     )
     say([line], {"visit": visit, "follows": density_map.visit, "points": ids, "cost_saved": saved}, as_json=as_json)

@@ -211,7 +211,7 @@ def save_comparison(survey: Survey, comparison: Comparison, *, visit: str, pest:
             "value": ratio.interval.value,
             "low": ratio.interval.low,
             "high": ratio.interval.high,
-            "note": f"method over reference; {ratio.level:.1%} interval; {ratio.blocks} blocks",
+            "note": f"method over reference; {100 * ratio.level:.1f} % interval; {ratio.blocks} blocks",
         }
         for ratio in comparison.ratios
     ]

@@ -8,6 +8,7 @@ from typing import Any
 from geosample.compare.model import Comparison, Ratio
 from geosample.estimate.intervals import Interval
 from geosample.report import show_table
+from geosample.units import percent
 
 CLEAR = 0.05
 NO_CLUMPING = 500.0
@@ -95,14 +96,14 @@ def _say_ratio(comparison: Comparison) -> str:
         said = f"{reference} found none at all, {method} {ratio.found[1]}"
     if not _is_clear(ratio):
         return (
-            f"We cannot tell which finds more: {said} ({ratio.level:.0%} interval {_limits(ratio.interval)}, "
+            f"We cannot tell which finds more: {said} ({percent(ratio.level)} interval {_limits(ratio.interval)}, "
             f"{ratio.blocks} blocks; permutation p {comparison.permutation_p:.3g}). "
             "That is not to say they are the same."
         )
     more = "more" if ratio.interval.low > 1 else "less"
     return (
-        f"{method} finds {more}: {said} ({ratio.level:.0%} interval {_limits(ratio.interval)}, {ratio.blocks} blocks; "
-        f"permutation p {comparison.permutation_p:.3g})."
+        f"{method} finds {more}: {said} ({percent(ratio.level)} interval {_limits(ratio.interval)}, "
+        f"{ratio.blocks} blocks; permutation p {comparison.permutation_p:.3g})."
     )
 
 
@@ -170,7 +171,7 @@ def _ratio_table(comparison: Comparison) -> list[str]:
             str(ratio.blocks),
             *(f"{found} in {bags}" for found, bags in zip(ratio.found, ratio.bags, strict=True)),
             *(_number(v) for v in (ratio.interval.value, ratio.interval.low, ratio.interval.high)),
-            f"{ratio.level:.1%}",
+            f"{100 * ratio.level:.1f} %",
         ]
         for ratio in comparison.ratios
     ]

@@ -11,6 +11,7 @@ from geosample.counts.recounts import Agreement, compare_recounts, say_agreement
 from geosample.counts.weights import ANSWERED
 from geosample.pests import load_pest
 from geosample.report import show_table
+from geosample.units import percent
 from geosample.words import UNSTAGED
 
 if TYPE_CHECKING:
@@ -98,5 +99,7 @@ def say_summary(summary: dict[str, Any]) -> list[str]:
             + (f" and {len(missing) - 12} more" if len(missing) > 12 else "")  # noqa: PLR2004 (a line's worth)
         )
     if summary["moved_samples"]:
-        lines.append(f"{summary['moved_samples']} plugs were moved ({summary['moved_share']:.0%} of those counted).")
+        lines.append(
+            f"{summary['moved_samples']} plugs were moved ({percent(summary['moved_share'])} of those counted)."
+        )
     return lines + say_agreement([Agreement(**one) for one in summary["recounts"]])

@@ -13,7 +13,7 @@ from geosample.density.model import exceed
 from geosample.density.patches import LEVELS, find_hotspots
 from geosample.density.settings import Settings
 from geosample.density.worth import Worth
-from geosample.units import show_density
+from geosample.units import percent, show_density, show_length
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -70,10 +70,15 @@ def _scores(worth: Worth) -> list[dict[str, Any]]:
         for key, name in names.items()
     ]
     holds = [
-        _row("map coverage", share, f"Share of left-out counts inside the {float(level):.0%} interval.", domain=level)
+        _row(
+            "map coverage",
+            share,
+            f"Share of left-out counts inside the {percent(float(level))} interval.",
+            domain=level,
+        )
         for level, share in worth.holds.items()
     ]
-    tenths = ", ".join(f"{share:.0%}" for share in worth.tenths)
+    tenths = ", ".join(f"{percent(share)}" for share in worth.tenths)
     note = (
         f"Share of left-out counts in each tenth of what the map foretold, lowest first (10 % each is right): {tenths}."
     )
@@ -90,9 +95,10 @@ def _hotspots(cells: pd.DataFrame, settings: Settings) -> list[dict[str, Any]]:
         _row(
             "hotspot",
             patch["area_m2"],
-            f"m² where each cell is above {show_density(threshold)} with {level:.0%} probability or more (mean "
-            f"{patch['probability']:.0%}); expected {show_density(patch['mean_per_m2'])}; {patch['known_m2']:.0f} m² "
-            f"of it known enough; middle at {patch['easting']:.0f} E {patch['northing']:.0f} N.",
+            f"m² where each cell is above {show_density(threshold)} with {percent(level)} probability or more (mean "
+            f"{percent(patch['probability'])}); expected {show_density(patch['mean_per_m2'])}; "
+            f"{patch['known_m2']:.0f} m² of it known enough; middle at {patch['easting']:.0f} E "
+            f"{patch['northing']:.0f} N.",
             domain=f"{level:.0%}: {patch['surface_ids']}",
             threshold_per_m2=threshold,
         )
@@ -101,12 +107,18 @@ def _hotspots(cells: pd.DataFrame, settings: Settings) -> list[dict[str, Any]]:
     ]
 
 
+def _both(length_m: float) -> str:
+    """Return a length in both systems: a finding is kept for readers of either."""
+    return f"{show_length(length_m)} ({show_length(length_m, 'metric')})"
+
+
 def _clusters(clusters: dict[str, Any]) -> dict[str, Any]:
     high, share = clusters["high"], clusters["false_share"]
     named = f": {', '.join(high)}" if high else ""
+    near = _both(clusters["band_m"])
     note = (
-        f"{len(high)} samples lie in a high cluster (Getis-Ord Gi*, neighbours within {clusters['band_m']:.0f} m, "
-        f"permutation test at a false discovery rate of {share:.0%}){named}. {clusters['warning']}"
+        f"{len(high)} samples have more high counts around them than chance gives{named}. {clusters['warning']} "
+        f"(Getis-Ord Gi*, neighbours within {near}, permutation test at a false discovery rate of {percent(share)}.)"
     )
     return _row("clusters", float(len(high)), note)
 
@@ -116,7 +128,7 @@ def tell_no_map(whose: dict[str, str], insects: int, samples: int, high: float, 
     note = (
         f"No map: {insects} insects in {samples} samples is fewer than {settings.fewest_insects}. All that can be "
         f"said is that the mean density is below {show_density(high)} ({show_density(high, 'metric')}) with "
-        f"{0.5 + settings.level / 2:.0%} confidence; no place is shown as clean."
+        f"{percent(0.5 + settings.level / 2)} confidence; no place is shown as clean."
     )
     return _frame(whose, [_row("no map", float(insects), note, high=high)])
 
@@ -145,7 +157,7 @@ def _border(mean: float, spread: float, settings: Settings) -> dict[str, Any]:
     answer = f"the density is {clear} along the edge" if clear else "the counts do not settle whether the edge differs"
     note = (
         f"Density at the outer edge over that far inside, other things equal: {answer} (shrunk towards 1; "
-        f"falls off over {settings.edge_scale_m:g} m; {settings.level:.0%} interval)."
+        f"falls off over {_both(settings.edge_scale_m)}; {percent(settings.level)} interval)."
     )
     return _row("border effect", float(np.exp(mean)), note, low=low, high=high)
 

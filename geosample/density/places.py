@@ -13,7 +13,7 @@ from geosample.density.model import DensityMap, exceed
 from geosample.errors import DensityError, Problem
 from geosample.report import show_table
 from geosample.saving import save_file
-from geosample.units import FOOT2_M2, Units, show_area, show_density
+from geosample.units import FOOT2_M2, Units, percent, show_area, show_density
 
 if TYPE_CHECKING:
     import geopandas as gpd
@@ -99,7 +99,7 @@ def show_places(table: pd.DataFrame, units: Units) -> list[str]:
             str(row["name"]),
             show_area(row["area_m2"], units) if row["what"] == "area" else "point",
             *(show_density(row[f"{end}_per_m2"], units) for end in ("mean", "low", "high")),
-            f"{row['probability']:.0%}",
+            f"{percent(row['probability'])}",
         ]
         for row in table.to_dict("records")
     ]

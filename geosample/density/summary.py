@@ -11,7 +11,7 @@ from geosample.density.patches import LEVELS
 from geosample.errors import DensityError, Problem
 from geosample.pests import list_pests, load_pest
 from geosample.report import show_table
-from geosample.units import Units, show_area, show_density, show_length, show_number
+from geosample.units import Units, percent, show_area, show_density, show_length, show_number
 
 if TYPE_CHECKING:
     from geosample.report import Summary
@@ -81,8 +81,8 @@ def _lines_of_threshold(
     settled = float(area[decided].sum() / area.sum())
     likely = {level: float(area[over >= level].sum()) for level in LEVELS}
     lines = [
-        f"Known well enough to decide at {threshold}: {settled:.0%} of the area; the rest is not known, which is not "
-        "the same as clean.",
+        f"Known well enough to decide at {threshold}: {percent(settled)} of the area; the rest is not known, which is "
+        "not the same as clean.",
         f"Above {threshold}: more likely than not on {show_area(likely[0.5], units)}, with 80 % probability or more on "
         f"{show_area(likely[0.8], units)}.",
         *_line_of_reach(threshold_per_m2, (cells["low_per_m2"].min(), cells["high_per_m2"].max()), units),
@@ -112,7 +112,7 @@ def _line_of_reach(threshold_per_m2: float, reach: tuple[float, float], units: U
 def _lines_of_scores(worth: dict[str, Any]) -> list[str]:
     names = {"map": "this map", "average": "one average", "distance": "inverse distance, tuned"}
     rows = [[name, f"{worth['log_score'][key]:.3f}", f"{worth['crps'][key]:.3f}"] for key, name in names.items()]
-    holds = ", ".join(f"{float(level):.0%} held {share:.0%}" for level, share in worth["holds"].items())
+    holds = ", ".join(f"{percent(float(level))} held {percent(share)}" for level, share in worth["holds"].items())
     return [
         *show_table(["each count foretold from the others", "log score", "CRPS"], rows),
         f"(lower is better; predictive intervals of {holds} of the counts)",
@@ -127,8 +127,8 @@ def _lines_of_fit(density_map: DensityMap, units: Units) -> list[str]:
         f"Fitted: k {show_number(fitted['k'])}; densities spread from place to place by a factor of "
         f"{show_number(factor)} (one standard deviation), alike within about {show_length(fitted['range_m'], units)}.",
         *(
-            f"Border effect {show_number(row['value'])} ({show_number(row['low'])} to {show_number(row['high'])}). "
-            f"{row['note']}"
+            f"At the outer edge over far inside, as the map fits it: {show_number(row['value'])} "
+            f"({show_number(row['low'])} to {show_number(row['high'])}). {row['note']}"
             for row in border
         ),
     ]

@@ -20,7 +20,7 @@ from geosample.design.request import MOST_POINTS, Request
 from geosample.errors import DesignError, Problem
 from geosample.pests import load_pest
 from geosample.report import show_table
-from geosample.units import ACRE_M2, Units, plug_area_m2, show_density
+from geosample.units import ACRE_M2, Units, plug_area_m2, show_density, show_length
 
 POINTS_SHOWN = (20, 40, 80, 160)
 MAP_SPACING_M = 20.0
@@ -186,13 +186,18 @@ def _say_k(visit: Visit, k: float) -> str:
     return f"k taken as {k:g} a bag: none is published for these larvae (G), so this is on the careful side (M)."
 
 
+def _both(length_m: float) -> str:
+    return f"{show_length(length_m)} ({show_length(length_m, 'metric')})"
+
+
 def _map_or_means(points: int, area_m2: float) -> str:
     spacing_m = math.sqrt(area_m2 / max(points, 1))
+    spacing = _both(spacing_m)
     if spacing_m <= MAP_SPACING_M:
-        return f"Points lie about {spacing_m:.0f} m apart: close enough for a map, if patches are no smaller than that."
+        return f"Points lie about {spacing} apart: close enough for a map, if patches are no smaller than that."
     mapped_m2 = points * MAP_SPACING_M**2
     return (
-        f"Points lie about {spacing_m:.1f} m apart, wider than the {MAP_SPACING_M:.0f} m a map needs (P): this answers "
+        f"Points lie about {spacing} apart, wider than the {_both(MAP_SPACING_M)} a map needs (P): this answers "
         f"by kind and border, and is no map. Two stages serve a course: this one first, then a map of the holes that "
         f"need it; these points would map about {mapped_m2 / 1e4:.1f} ha ({mapped_m2 / ACRE_M2:.1f} ac)."
     )

@@ -22,6 +22,7 @@ from geosample.estimate.border import border_ratio, split_sides
 from geosample.estimate.grouped import group_bags
 from geosample.estimate.intervals import Interval
 from geosample.estimate.negbin import Bags
+from geosample.units import percent
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -70,9 +71,9 @@ def border_rows(answer: BorderAnswer, *, level: float = 0.95) -> list[Row]:
     """Return the border's rows; an end without a limit is missing."""
     if answer.common is None:
         return []
-    note = f"border over interior density; {level:.0%} interval; {answer.n} bags"
+    note = f"border over interior density; {percent(level)} interval; {answer.n} bags"
     rows = [_row("common border ratio", ALL, answer.common, note)]
-    note = f"border over interior density; {answer.kind_level:.1%} interval, so that all kinds hold together"
+    note = f"border over interior density; {100 * answer.kind_level:.1f} % interval, so that all kinds hold together"
     return rows + [_row("border ratio", kind, ratio, note) for kind, ratio in answer.kinds.items()]
 
 
@@ -82,7 +83,7 @@ def mix_rows(stages: Mix | None, groups: Mix | None) -> list[Row]:
     for what, mix in (("stage share", stages), ("stage group share", groups)):
         if mix is None:
             continue
-        note = f"of {mix.n_found} insects at {mix.n_points} points; {mix.level:.0%} that all intervals hold"
+        note = f"of {mix.n_found} insects at {mix.n_points} points; {percent(mix.level)} that all intervals hold"
         for name, row in mix.shares.iterrows():
             rows.append(_row(what, str(name), Interval(row["share"], row["low"], row["high"]), note))
     return rows
@@ -136,7 +137,7 @@ def decision_rows(decisions: Iterable[Decision], *, level: float) -> list[Row]:
     rows = []
     for one in decisions:
         more = f"; about {one.more} more points would settle it" if one.more else ""
-        row = _row("decision", one.label, one.interval, f"{one.verdict}; {level:.0%} interval{more}")
+        row = _row("decision", one.label, one.interval, f"{one.verdict}; {percent(level)} interval{more}")
         rows.append({**row, "threshold_per_m2": one.threshold_per_m2})
     return rows
 

@@ -43,7 +43,7 @@ _LABEL_MM, _VALUE_MM = 44.0, 42.0
 _SMALL, _RIGHT, _MIDDLE = Text(7), Text(7, align="right"), Text(7, align="centre")
 _BAR_MM, _ROW_MM = 5.0, 4.6
 _TICKS = (0, 1, 2, 5, 10, 20, 50, 100, 200, 500, 1000, 2000, 5000, 10_000, 20_000, 50_000, 100_000)
-_WHITE_ON = 3  # from this shade of grey on, letters are white
+_WHITE_ON = 4  # from this shade of grey on, letters are white
 
 
 @dataclass(frozen=True, slots=True)

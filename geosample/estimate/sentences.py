@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from geosample.cautions import GRADES
 from geosample.estimate.domains import NO_POINTS
-from geosample.units import show_density, show_number
+from geosample.units import percent, show_density, show_number
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
@@ -144,7 +144,7 @@ def say_rule(level: float, decided: bool) -> list[str]:
         return []
     tail = 100 * (1 - level) / 2
     return [
-        f"The rule: above or below only when the whole {level:.0%} interval is, so each way wrong about "
+        f"The rule: above or below only when the whole {percent(level)} interval is, so each way wrong about "
         f"{tail:.0f} times in a hundred (4 to 6 when simulated)."
     ]
 

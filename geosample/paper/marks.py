@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from geosample.paper.view import MapView
 
 CHECK_BAR_MM = 50.0
-_SMALL = Text(6.5)
+_SMALL = Text(7)
 _ROUND = (1, 2, 5)
 _MOST_TICKS = 8
 _TICK_ROOM_MM = 18.0
@@ -56,7 +56,7 @@ def draw_scale_bar(
         canvas.rect(west_mm + part * width_mm / 4, south_mm, width_mm / 4, 1.6, stroke=1, fill=1)
     for share in (0.0, 0.5, 1.0):
         label = f"{length * share:,.4g}" + (f" {name}" if share == 1 else "")
-        write_text(book, label, west_mm + share * width_mm, south_mm + 2.4, Text(6.5, align="centre"))
+        write_text(book, label, west_mm + share * width_mm, south_mm + 2.4, Text(7, align="centre"))
     write_text(book, f"1:{view.scale:,}", west_mm + width_mm + 8, south_mm, Text(8, bold=True))
     return Frame(west_mm - 2, south_mm - 1, width_mm + 12 + text_width(f"1:{view.scale:,}", Text(8, bold=True)), 7)
 
@@ -232,5 +232,5 @@ def _paint_tick(book: Book, place: np.ndarray, label: str, *, upright: bool) -> 
     canvas.translate(*place)
     canvas.rotate(90 if upright else 0)
     canvas.line(0, 0, 0, way * 1.5)
-    write_text(book, label, 0, 2.0 if upright else -3.6, Text(5.5, align="centre"))
+    write_text(book, label, 0, 2.0 if upright else -3.6, Text(6.5, align="centre"))
     canvas.restoreState()

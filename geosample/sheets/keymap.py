@@ -46,7 +46,7 @@ def draw_key(book: Book, page: MapPage, ground: Ground, points: gpd.GeoDataFrame
         window = view.to_paper(other.window())
         paint_polygons(book, window, _THIS if part == page.part else _OTHER)
         west, _, _, north = shapely.bounds(window)
-        write_text(book, str(part), west + 1, north - 3, Text(6, bold=part == page.part))
+        write_text(book, str(part), west + 1, north - 3, Text(7, bold=part == page.part))
     draw_border(book, box, line_mm=0.2)
     return [box]
 

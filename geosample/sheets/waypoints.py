@@ -9,6 +9,7 @@ import gpxpy.gpx
 import pandas as pd
 
 from geosample.sheets.columns import ordered_points
+from geosample.words import ROLES
 
 if TYPE_CHECKING:
     from geosample.design import Design
@@ -27,7 +28,7 @@ def make_gpx(design: Design) -> str:
     gpx.creator = "geosample"
     visit = design.visit
     gpx.name = f"Visit {visit.visit}, design {visit.design_code}"
-    for role, symbol in (("main", "Flag, Blue"), ("reserve", "Flag, Green")):
+    for role in ROLES:
         for row in _rows(design, role).to_dict("records"):
             gpx.waypoints.append(
                 gpxpy.gpx.GPXWaypoint(
@@ -36,7 +37,6 @@ def make_gpx(design: Design) -> str:
                     name=row["point_id"],
                     comment=row["words"] or None,
                     description=row["about"],
-                    symbol=symbol,
                     type=role,
                 )
             )

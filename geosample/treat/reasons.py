@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from geosample.treat.border import tell_border
-from geosample.treat.tell import NEARLY_ALL, about, show_percent
+from geosample.treat.tell import NEARLY_ALL, about
+from geosample.units import percent
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -44,7 +45,7 @@ def _tell_dense(plan: Plan) -> Iterator[str]:
 def _tell_rule(plan: Plan) -> Iterator[str]:
     yield (
         f"The rule: a place is treated where its chance of being above {plan.limit} passes "
-        f"{show_percent(plan.settings.cutoff)} and the counts say enough of it; where they say too little, it is "
+        f"{percent(plan.settings.cutoff)} and the counts say enough of it; where they say too little, it is "
         f"to look at again. Missing a hot place is taken to cost as much as "
         f"{_many_treatments(plan.settings.miss_cost)} of it. That cost, the swath and the smallest "
         "zone are yours to set (the defaults: common practice, no source)."
@@ -55,7 +56,7 @@ def _tell_rule(plan: Plan) -> Iterator[str]:
     if len(low):
         yield (
             f"{_name_zones(low['zone_id'])}: the mean expected there is below {plan.limit}, yet the chance of being "
-            f"above it is more than {show_percent(plan.settings.cutoff)}, so by these costs leaving it would be the "
+            f"above it is more than {percent(plan.settings.cutoff)}, so by these costs leaving it would be the "
             "dearer mistake. A higher cost of needless treatment (a smaller --miss-cost) leaves such zones out."
         )
 
@@ -86,7 +87,7 @@ def _tell_plain_strip(plan: Plan) -> Iterator[str]:
     width_m = float(np.interp(zones["area_share"], area, [0.0, *border["width_m"]]))
     yield (
         f"A plain strip of about {plan.length(width_m)} along the outer edge, as much ground, would reach "
-        f"{about(reached)} of the insects, no fewer than these zones ({show_percent(zones['insect_share'])}): "
+        f"{about(reached)} of the insects, no fewer than these zones ({percent(zones['insect_share'])}): "
         "the zones go by the chance of passing the threshold, not by the most insects."
     )
 

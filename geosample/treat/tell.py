@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import pandas as pd
 
 from geosample.treat.amounts import tell_amounts
-from geosample.units import show_area, show_density, show_length
+from geosample.units import percent, show_area, show_density, show_length
 
 if TYPE_CHECKING:
     from geosample.treat.border import BorderRatio
@@ -17,7 +17,6 @@ if TYPE_CHECKING:
     from geosample.treat.settings import TreatSettings
     from geosample.treat.totals import Totals
 
-_LEAST_SHARE = 0.005
 NEARLY_ALL = 0.9
 """Beyond this share of the ground a plan is no spot treatment, and comparing it with treating all says nothing."""
 
@@ -86,19 +85,6 @@ def show_count(insects: float) -> str:
     return f"{rounded:,.0f}"
 
 
-def show_percent(share: float) -> str:
-    """Return a share as a whole percentage.
-
-    Examples
-    --------
-    >>> show_percent(0.324), show_percent(0.001), show_percent(0.0), show_percent(0.998)
-    ('32 %', 'under 1 %', '0 %', 'over 99 %')
-    """
-    if 0 < share < _LEAST_SHARE:
-        return "under 1 %"
-    return "over 99 %" if 1 - _LEAST_SHARE < share < 1 - 1e-9 else f"{100 * share:.0f} %"
-
-
 def about(share: float) -> str:
     """Return a share with the word that says it is no exact one.
 
@@ -107,7 +93,7 @@ def about(share: float) -> str:
     >>> about(0.324), about(0.001)
     ('about 32 %', 'under 1 %')
     """
-    said = show_percent(share)
+    said = percent(share)
     return said if said[0] in "uo" else f"about {said}"
 
 
@@ -119,7 +105,7 @@ def _tell_zones(plan: Plan) -> Iterator[str]:
     totals, asked = plan.totals, plan.settings.border_only_m
     area, mapped = plan.area(totals.treated.area_m2), plan.area(totals.mapped.area_m2)
     yield (
-        f"Treat {zones} {'zone' if zones == 1 else 'zones'}, {area} in all: {show_percent(totals.share_of_area)} of "
+        f"Treat {zones} {'zone' if zones == 1 else 'zones'}, {area} in all: {percent(totals.share_of_area)} of "
         f"the {mapped} mapped. The map expects {about(totals.share_of_insects)} of the insects there."
     )
     if asked is not None:
@@ -143,7 +129,7 @@ def _tell_nothing(plan: Plan) -> Iterator[str]:
     else:
         yield (
             f"Nothing to treat: nowhere on the {mapped} mapped is the chance of being above {plan.limit} known to "
-            f"pass {show_percent(plan.settings.cutoff)}."
+            f"pass {percent(plan.settings.cutoff)}."
         )
     highest, upper = plan.density(totals.highest_per_m2), plan.density(totals.highest_high_per_m2)
     yield f"The highest expected anywhere is {highest}, and the highest upper limit {upper}."
@@ -159,9 +145,9 @@ def _tell_saving(plan: Plan) -> Iterator[str]:
     zones = plan.curve[plan.curve["way"] == "zones"].iloc[0]
     saved = totals.mapped.area_m2 - totals.treated.area_m2
     yield (
-        f"Against treating all of it, that saves {plan.area(saved)} ({show_percent(1 - totals.share_of_area)}) and "
-        f"leaves {about(1 - zones['insect_share'])} of the insects ({show_percent(1 - zones['high'])} to "
-        f"{show_percent(1 - zones['low'])})."
+        f"Against treating all of it, that saves {plan.area(saved)} ({percent(1 - totals.share_of_area)}) and "
+        f"leaves {about(1 - zones['insect_share'])} of the insects ({percent(1 - zones['high'])} to "
+        f"{percent(1 - zones['low'])})."
     )
 
 
@@ -181,7 +167,7 @@ def _tell_boom(plan: Plan) -> Iterator[str]:
 
 def _tell_unknown(plan: Plan) -> Iterator[str]:
     again, treated = (plan.table[plan.table["action"] == action] for action in ("look_again", "treat"))
-    known = show_percent(plan.totals.known_share)
+    known = percent(plan.totals.known_share)
     if again.empty:
         yield f"{known} of the mapped ground is known well enough to decide on."
         return
@@ -190,8 +176,8 @@ def _tell_unknown(plan: Plan) -> Iterator[str]:
     yield (
         f"{known} of the mapped ground is known well enough to decide on. Look again at {many}, "
         f"{plan.area(float(again['area_m2'].sum()))}, before deciding: the chance there passes "
-        f"{show_percent(plan.settings.cutoff)} too, but too few plugs say so"
-        + (f" (up to {show_percent(again['probability'].max())}, above some zones of the plan)" if likelier else "")
+        f"{percent(plan.settings.cutoff)} too, but too few plugs say so"
+        + (f" (up to {percent(again['probability'].max())}, above some zones of the plan)" if likelier else "")
         + ". 'geosample followup' says where the next plugs pay most."
     )
 

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any, cast
 
 from markupsafe import Markup
 
+from geosample.units import percent
 from geosample.webmap import wording
 from geosample.webmap.measures import unknown_area
 from geosample.webmap.model import Story
@@ -68,7 +69,7 @@ def write_headline(story: Story) -> list[Markup]:
     if story.settled is not None:
         share = unknown_area(story.settled) / float(story.settled.cells["area_m2"].sum())
         if share > 0:
-            lines.append(Markup("Not known: {} of the mapped ground (crossed in grey).").format(wording.percent(share)))
+            lines.append(Markup("Not known: {} of the mapped ground (crossed in grey).").format(percent(share)))
     return lines or [_not_done(story)]
 
 
@@ -92,7 +93,7 @@ def _stages(story: Story) -> Markup:
     rows = story.findings[(story.findings["what"] == "stage group share") & (story.findings["value"] > 0)]
     told = [
         Markup("{} {} ({} to {})").format(
-            row["domain"], *(wording.percent(float(row[name])) for name in ("value", "low", "high"))
+            row["domain"], *(percent(float(row[name])) for name in ("value", "low", "high"))
         )
         for row in rows.sort_values("value", ascending=False, kind="stable").to_dict("records")
     ]
@@ -213,7 +214,7 @@ def _zone_chances(story: Story) -> Markup:
     zones = story.zones[(story.zones["action"] == "treat") & story.zones["probability"].notna()]
     if zones.empty:
         return Markup("")
-    ends = [wording.percent(zones["probability"].min()), wording.percent(zones["probability"].max())]
+    ends = [percent(zones["probability"].min()), percent(zones["probability"].max())]
     return Markup("In the zones to treat the chance of more than {} is {}.").format(
         wording.density(zones["threshold_per_m2"].iloc[0]), " to ".join(dict.fromkeys(ends))
     )
@@ -227,7 +228,7 @@ def _not_known(story: Story) -> Markup:
         parts.append(
             Markup(
                 "{} of the {} mapped ({}) is not known: the counts say too little of it. Crossed in grey, not clean."
-            ).format(wording.area(missing), wording.area(whole), wording.percent(missing / whole))
+            ).format(wording.area(missing), wording.area(whole), percent(missing / whole))
             if missing > 0
             else Markup("")
         )

@@ -14,6 +14,7 @@ from jinja2 import DictLoader, Environment, StrictUndefined
 from geosample import __version__
 from geosample.cautions import GRADES, TREATMENT
 from geosample.density import LEVELS
+from geosample.units import percent
 from geosample.webmap import popups, wording
 from geosample.webmap.answer import write_answer, write_headline
 from geosample.webmap.model import Look, Story
@@ -114,7 +115,7 @@ def list_zones(story: Story) -> list[dict[str, Any]]:
             "place": popups.name_place(row),
             "what": popups.BRIEFLY[row["action"]],
             "expected": wording.density(row["mean_per_m2"]),
-            "chance": wording.percent(row["probability"]) if pd.notna(row["probability"]) else "not known",
+            "chance": percent(row["probability"]) if pd.notna(row["probability"]) else "not known",
         }
         for row in rows
     ]
@@ -161,7 +162,7 @@ def _templates() -> Environment:
         lstrip_blocks=True,
     )
     pages.globals.update(
-        area=wording.area, density=wording.density, percent=wording.percent, version=__version__, grades=GRADES, len=len
+        area=wording.area, density=wording.density, percent=percent, version=__version__, grades=GRADES, len=len
     )
     return pages
 

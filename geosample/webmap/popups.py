@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 import pandas as pd
 from markupsafe import Markup
 
-from geosample.units import show_length
+from geosample.units import percent, show_length
 from geosample.webmap import wording
 
 if TYPE_CHECKING:
@@ -116,21 +116,17 @@ def _say_cells(cells: pd.DataFrame) -> Markup:
     text = Markup("Mapped mean {}; single places from {}.").format(
         wording.density(mean), wording.interval(known["low_per_m2"].min(), known["high_per_m2"].max())
     )
-    return text if share == 1 else text + Markup(" {} of it is not known.").format(wording.percent(1 - share))
+    return text if share == 1 else text + Markup(" {} of it is not known.").format(percent(1 - share))
 
 
 def say_hotspot(patch: dict[str, Any], level: float, threshold_per_m2: float) -> Markup:
     """Return a hotspot's pop-up: what is probable there, how large it is, and how much of it is known."""
     text = Markup("<b>Hotspot</b>: everywhere in it the chance of more than {} is {} or more: {}.").format(
-        wording.density(threshold_per_m2), wording.percent(level), wording.area(patch["area_m2"])
+        wording.density(threshold_per_m2), percent(level), wording.area(patch["area_m2"])
     )
     text += Markup(" Expected {}.").format(wording.density(patch["mean_per_m2"]))
     share = patch["known_m2"] / patch["area_m2"]
-    return (
-        text
-        if share > ALL_KNOWN
-        else text + Markup(" Only {} of it is known well enough.").format(wording.percent(share))
-    )
+    return text if share > ALL_KNOWN else text + Markup(" Only {} of it is known well enough.").format(percent(share))
 
 
 def _zone_interval(zone: dict[str, Any]) -> Markup:
@@ -153,7 +149,7 @@ def say_zone(zone: dict[str, Any]) -> Markup:
         text += Markup(" Expected {}{}.").format(wording.density(zone["mean_per_m2"]), _zone_interval(zone))
     if pd.notna(zone["probability"]) and pd.notna(zone["threshold_per_m2"]):
         text += Markup(" The chance of more than {} is {}.").format(
-            wording.density(zone["threshold_per_m2"]), wording.percent(zone["probability"])
+            wording.density(zone["threshold_per_m2"]), percent(zone["probability"])
         )
     if zone["border_only"]:
         text += Markup(" Border only.")

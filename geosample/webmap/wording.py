@@ -52,21 +52,6 @@ def _range(low: float, high: float, shown: Units) -> str:
     return f"{units.show_density(low, shown).split('/')[0]} to {units.show_density(high, shown)}"
 
 
-def percent(share: float) -> str:
-    """Return a share from 0 to 1 as a whole percentage; none rounds to certainty.
-
-    Examples
-    --------
-    >>> percent(0.666), percent(0.999), percent(0.001), percent(1)
-    ('67 %', 'over 99 %', 'under 1 %', '100 %')
-    """
-    if 0 < share < 0.01:  # noqa: PLR2004
-        return "under 1 %"
-    if 0.99 < share < 1:  # noqa: PLR2004
-        return "over 99 %"
-    return f"{share:.0%}".replace("%", " %")
-
-
 def join_words(words: Iterable[str | Markup]) -> Markup:
     """Return words joined as a person would.
 
