@@ -11,7 +11,7 @@ import numpy as np
 import shapely
 
 from geosample.paper.page import Book, Frame, write_text
-from geosample.paper.shapes import Look, Mark, paint_mark, paint_polygons
+from geosample.paper.shapes import Look, Mark, clear_area, paint_mark, paint_polygons
 from geosample.paper.text import POINT_MM, Text, ink, text_width
 from geosample.units import FOOT_M, Units
 
@@ -49,7 +49,9 @@ def draw_scale_bar(
     unit_m, name = (FOOT_M, "ft") if units == "us" else (1.0, "m")
     length = round_below(most_mm / view.mm_per_m / unit_m)
     width_mm = length * unit_m * view.mm_per_m
-    canvas = book.canvas
+    canvas, scale = book.canvas, f"1:{view.scale:,}"
+    paper = Frame(west_mm - 2, south_mm - 1, width_mm + 12 + text_width(scale, Text(8, bold=True)), 7)
+    clear_area(book, paper)  # it may lie on the map
     _set_thin(book)
     for part in range(4):
         canvas.setFillColor(ink("#000000" if part % 2 == 0 else "#ffffff"))
@@ -57,8 +59,8 @@ def draw_scale_bar(
     for share in (0.0, 0.5, 1.0):
         label = f"{length * share:,.4g}" + (f" {name}" if share == 1 else "")
         write_text(book, label, west_mm + share * width_mm, south_mm + 2.4, Text(7, align="centre"))
-    write_text(book, f"1:{view.scale:,}", west_mm + width_mm + 8, south_mm, Text(8, bold=True))
-    return Frame(west_mm - 2, south_mm - 1, width_mm + 12 + text_width(f"1:{view.scale:,}", Text(8, bold=True)), 7)
+    write_text(book, scale, west_mm + width_mm + 8, south_mm, Text(8, bold=True))
+    return paper
 
 
 def draw_check_bar(book: Book, west_mm: float, south_mm: float) -> Frame:

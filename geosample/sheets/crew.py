@@ -52,6 +52,7 @@ _FIELD_COLUMNS = (
 _FIELD_WORDS = (
     "Pull the plugs within a step of the point and pool them in the point's bag. Tick 'moved' and write where to when "
     "you could not pull them there; when a point can't be sampled at all, take the next reserve point of its stratum.",
+    "The clock on a green: stand on the side the words name, facing the middle; you stand at 6 o'clock.",
 )
 _RESERVE_COLUMNS = tuple(
     Column("stands in for", column.width_mm, column.style) if column.head == "from the last point" else column

@@ -54,7 +54,7 @@ if TYPE_CHECKING:
     from geosample.ground import Ground
 
 HEAD_MM = 13.0
-FOOT_MM = 35.0
+FOOT_MM = 37.0
 TICKS_MM = 5.0
 ROUND_LOOK = Look(line_colour=OKABE_ITO["vermilion"], line_mm=0.5, dash_mm=(2.0, 1.2))
 SMALL_ROUND_LOOK = Look(line_colour=OKABE_ITO["vermilion"], line_mm=0.25, dash_mm=(1.0, 1.5))
@@ -197,7 +197,7 @@ def _draw_foot(
     inside = book.inside
     draw_check_bar(book, inside.west_mm + TICKS_MM, inside.south_mm + FOOT_MM - 11)
     words = [_FIND_WORDS, " ".join(caution.text for caution in FIELD)]
-    write_lines(book, words, Frame(inside.west_mm + TICKS_MM, inside.south_mm, 84, FOOT_MM - 14), Text(7))
+    write_lines(book, words, Frame(inside.west_mm + TICKS_MM, inside.south_mm, 84, FOOT_MM - 16), Text(7))
     items = [*_legend_items(ground, view), *marks]
     draw_legend(book, inside.west_mm + 92, inside.south_mm + FOOT_MM - 5, items, columns=3)
     write_footer(book, f"Design {design.visit.design_code} · visit {design.visit.visit}")
