@@ -15,7 +15,6 @@ KIND_LETTERS = {"green": "G", "collar": "C", "tee": "T", "approach": "A", "fairw
 ROLES = ("main", "reserve")
 STATUSES = ("counted", "not_extracted", "lost", "unreachable", "off_turf")
 METHODS = ("brine", "heat", "flush", "hand", "other")
-PARTS = ("border", "interior", "whole")
 ACTIONS = ("treat", "look_again", "check")
 UNSTAGED = "unstaged"
 

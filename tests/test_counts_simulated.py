@@ -7,11 +7,12 @@ from pathlib import Path
 import numpy as np
 import pytest
 from counts_case import PEST, make_design, write
+from estimate_case import simulate_counts
 from fill_blank import fill_blank
 
 from geosample.counts import read_counts
 from geosample.demo.fill import Fates
-from geosample.demo.simulate import SimulationModel, count_bags, draw_truth, simulate_counts, true_density
+from geosample.demo.simulate import SimulationModel, count_bags, draw_truth, true_density
 from geosample.errors import GeosampleError
 from geosample.ground import Ground
 from geosample.sheets.columns import blank_rows

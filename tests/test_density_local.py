@@ -12,6 +12,7 @@ import numpy as np
 import pytest
 import shapely
 from density_case import draw_counts, make_counts, make_design, place_points
+from scipy.spatial.distance import cdist
 from scipy.stats import nbinom, norm
 
 from geosample.density import (
@@ -151,7 +152,7 @@ class TestScoresOfCounts:
     def test_inverse_distance(self, power: float, expected: float) -> None:
         places = np.array([(61, 139), (63, 140), (64, 129), (68, 128), (71, 140), (73, 141), (75, 128)], dtype=float)
         values, effort = np.array([477, 696, 227, 646, 606, 791, 783], dtype=float), np.ones(7)
-        weights = weigh_distances(np.array([[65.0, 137.0]]), places, power, effort)
+        weights = weigh_distances(cdist(np.array([[65.0, 137.0]]), places), power, effort)
         assert expect_count(weights, values, effort, np.ones(1)) == pytest.approx([expected], abs=1e-5)
 
 

@@ -12,7 +12,7 @@ from geosample.density.field import Hyper, Sites, find_mode, fit_field, prior_co
 from geosample.density.fitting import Priors, evidence, fit_hyper, log_prior
 from geosample.density.likelihood import log_pmf
 from geosample.density.predicting import predict_log
-from geosample.density.scores import crps_lognormal, crps_normal, leave_one_out, mix_lognormal
+from geosample.density.scores import leave_one_out, mix_lognormal
 
 T_PER_M2 = 30 / 0.09290304
 
@@ -116,16 +116,6 @@ class TestScoresAgainstReference:
         assert -log_pmf(np.array(count), np.array(float(mean)), k) == pytest.approx(score, abs=1e-9)
         mixed = mix_lognormal(np.log([mean]), np.array([1e-9]), np.zeros(1), k)
         assert mixed.log_score(np.array([float(count)])) == pytest.approx([score], abs=1e-6)
-
-    def test_crps(self) -> None:
-        # methods.md D.11
-        assert crps_normal(np.zeros(3), np.ones(3), np.array([0.0, 1, 2])) == pytest.approx(
-            [0.2336949773, 0.6024413576, 1.4527918217], abs=1e-9
-        )
-        # methods.md D.11
-        assert crps_lognormal(np.array([0, 0.2]), np.array([1, 0.7]), np.array([1.0, 2])) == pytest.approx(
-            [0.2674054670, 0.4401322341], abs=1e-9
-        )
 
     @pytest.mark.parametrize(
         ("samples", "k", "bound"),

@@ -15,7 +15,7 @@ F = TypeVar("F", bound=Callable[..., Any])
 
 
 class Quantity(click.ParamType[float]):
-    """A number with its unit, turned into metres, m², insects per m² or minutes."""
+    """A number with its unit, turned into metres, m² or insects per m²."""
 
     def __init__(self, name: str, parse: Callable[..., float]) -> None:
         self.name = name
@@ -34,7 +34,6 @@ class Quantity(click.ParamType[float]):
 LENGTH = Quantity("length", units.parse_length)
 AREA = Quantity("area", units.parse_area)
 DENSITY = Quantity("density", units.parse_density)
-DURATION = Quantity("duration", units.parse_duration)
 
 survey_argument = click.argument("survey", type=click.Path(path_type=Path))
 visit_option = click.option("--visit", help="The visit's name; the newest when not given.")

@@ -82,9 +82,6 @@ def read_example() -> Trial:
     return Trial(trial.bags, f"{EXAMPLE}, invented", invented=True, notes=trial.notes)
 
 
-Cells = dict[str, str]
-
-
 def _rows(table: Table, log: Log) -> list[dict[str, object]]:
     meanings = [meaning_of(heading) for heading in table.headings]
     own = [name for name in meanings if name is not None and name.startswith("=")]

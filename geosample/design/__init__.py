@@ -5,7 +5,7 @@ from geosample.design.draw import draw_design
 from geosample.design.howmany import advise_points, points_for, precision_of
 from geosample.design.model import Design, Visit, check_open, load_design, save_design
 from geosample.design.request import Request
-from geosample.design.sequential import StopPlan, expect_stops, plan_stops, tabulate_stops
+from geosample.design.sequential import StopPlan, expect_stops, plan_stops
 
 __all__ = [
     "Design",
@@ -23,5 +23,4 @@ __all__ = [
     "precision_of",
     "save_design",
     "summarise_design",
-    "tabulate_stops",
 ]

@@ -136,8 +136,3 @@ def expect_stops(plan: StopPlan, mean: float, *, k: float | None = None) -> tupl
         inside[: low + 1] = 0.0
         inside[min(high, top + 1) :] = 0.0
     return said_low, bags
-
-
-def tabulate_stops(plan: StopPlan) -> list[tuple[int, int, int]]:
-    """Return (bags, stop at this total or fewer, stop at this or more) for every number of bags."""
-    return [(n, *plan.limits(n)) for n in range(plan.least, plan.most + 1)]

@@ -4,7 +4,7 @@ None of these says where the insects are; all but k ignore everything but the li
 
 References
 ----------
-Bliss & Fisher 1953, Biometrics 9:176-200 (k). Lloyd 1967; Iwao 1968; Morisita 1959; Green 1966; Taylor 1961
+Bliss & Fisher 1953, Biometrics 9:176-200 (k). Lloyd 1967; Iwao 1968; Morisita 1959; Taylor 1961
 (from memory, unverified).
 """
 
@@ -25,7 +25,6 @@ from geosample.estimate.negbin import (
     POISSON_LOG_K,
     WEAK_K,
     Bags,
-    Prior,
     fit_log_k,
     log_likelihood,
     make_likelihood,
@@ -51,8 +50,8 @@ class Indices:
     ----------
     ratio : float
         Variance to mean; 1 for a random scatter.
-    morisita, green : float
-        Morisita's I (1 for random), Green's coefficient (0 for random).
+    morisita : float
+        Morisita's I (1 for random).
     crowding, patchiness : float
         Lloyd's mean crowding, and that over the mean (1 for random).
     p_random : float
@@ -61,7 +60,6 @@ class Indices:
 
     ratio: float
     morisita: float
-    green: float
     crowding: float
     patchiness: float
     p_random: float
@@ -75,7 +73,6 @@ class PowerLaw:
     slope: float
     slope_se: float
     r2: float
-    pairs: int
 
 
 def measure_clumping(count: Floats) -> Indices:
@@ -89,16 +86,16 @@ def measure_clumping(count: Floats) -> Indices:
     """
     n, total = count.size, float(count.sum())
     if n < 2 or total < 2:  # noqa: PLR2004
-        return Indices(*([math.nan] * 6))
+        return Indices(*([math.nan] * 5))
     mean = total / n
     ratio = float(count.var(ddof=1)) / mean
     crowding = mean + ratio - 1
     morisita = n * float((count * (count - 1)).sum()) / (total * (total - 1))
     p_random = float(scipy.stats.chi2.sf((n - 1) * ratio, n - 1))
-    return Indices(ratio, morisita, (ratio - 1) / (total - 1), crowding, crowding / mean, p_random)
+    return Indices(ratio, morisita, crowding, crowding / mean, p_random)
 
 
-def fit_k(bags: Bags, *, level: float = 0.95, cut: float | None = None, prior: Prior | None = None) -> Interval | None:
+def fit_k(bags: Bags, *, level: float = 0.95, cut: float | None = None) -> Interval | None:
     """Return k with its profile interval; infinite where the counts are as even as Poisson's.
 
     Parameters
@@ -109,17 +106,19 @@ def fit_k(bags: Bags, *, level: float = 0.95, cut: float | None = None, prior: P
         Two-sided confidence.
     cut : float, optional
         Drop allowed in twice the log-likelihood, in place of the F point of ``level``.
-    prior : Prior, optional
-        ``WEAK_K`` below 30 bags and none from there on when not given: small samples overstate k.
 
     Returns
     -------
     Interval or None
         None when nothing was found.
+
+    Notes
+    -----
+    The prior is ``WEAK_K`` below ``MANY`` bags and none from there on: small samples overstate k.
     """
     if not bags.count.any():
         return None
-    data = make_likelihood(bags, prior or (FREE_K if bags.n_effective >= MANY else WEAK_K))
+    data = make_likelihood(bags, FREE_K if bags.n_effective >= MANY else WEAK_K)
     mean = float(data.weight @ data.count / (data.weight @ data.effort))
     best = fit_log_k(data, mean)
     allowed = spread_cut(bags.n_effective, level) if cut is None else cut
@@ -159,9 +158,7 @@ def fit_taylor(mean: Floats, variance: Floats) -> PowerLaw:
     """Return ln variance = ln a + b ln mean by least squares; ``intercept`` is a. Pairs of zero are left out."""
     kept = (mean > 0) & (variance > 0)
     line = scipy.stats.linregress(np.log(mean[kept]), np.log(variance[kept]))
-    return PowerLaw(
-        math.exp(line.intercept), float(line.slope), float(line.stderr), float(line.rvalue) ** 2, int(kept.sum())
-    )
+    return PowerLaw(math.exp(line.intercept), float(line.slope), float(line.stderr), float(line.rvalue) ** 2)
 
 
 def fit_iwao(mean: Floats, variance: Floats) -> PowerLaw:
@@ -169,6 +166,4 @@ def fit_iwao(mean: Floats, variance: Floats) -> PowerLaw:
     kept = mean > 0
     crowding = mean[kept] + variance[kept] / mean[kept] - 1
     line = scipy.stats.linregress(mean[kept], crowding)
-    return PowerLaw(
-        float(line.intercept), float(line.slope), float(line.stderr), float(line.rvalue) ** 2, int(kept.sum())
-    )
+    return PowerLaw(float(line.intercept), float(line.slope), float(line.stderr), float(line.rvalue) ** 2)

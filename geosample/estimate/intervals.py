@@ -3,7 +3,6 @@
 References
 ----------
 Venzon & Moolgavkar 1988, Applied Statistics 37:87-94 (profile likelihood; from memory, unverified).
-Garwood 1936, Biometrika 28:437-442 (exact Poisson interval; from memory, unverified).
 Zou & Donner 2008, Statistics in Medicine 27:1693-1702 (MOVER; from memory, unverified).
 """
 
@@ -66,8 +65,7 @@ def zero_bound(bags: Bags, *, tail: float, k: float = K_IF_UNKNOWN) -> float:
 
     Examples
     --------
-    >>> from geosample.estimate.negbin import make_bags
-    >>> round(zero_bound(make_bags([0] * 10), tail=0.05, k=1.0), 7)
+    >>> round(zero_bound(Bags(np.zeros(10), np.ones(10), np.ones(10)), tail=0.05, k=1.0), 7)
     0.3492828
     """
     share = bags.n_effective / bags.count.size
@@ -98,8 +96,8 @@ def mean_interval(bags: Bags, *, level: float = 0.95, prior: Prior = WEAK_K) -> 
 
     Examples
     --------
-    >>> from geosample.estimate.negbin import make_bags
-    >>> found = mean_interval(make_bags([0, 0, 0, 1, 0, 2, 0, 0, 5, 0, 1, 0, 0, 0, 3]))
+    >>> count = np.array([0, 0, 0, 1, 0, 2, 0, 0, 5, 0, 1, 0, 0, 0, 3.0])
+    >>> found = mean_interval(Bags(count, np.ones(15), np.ones(15)))
     >>> round(found.value, 2), round(found.low, 4), round(found.high, 4)
     (0.8, 0.2896, 2.627)
     """
@@ -118,35 +116,6 @@ def spread_cut(n: float, level: float, prior: Prior = WEAK_K) -> float:
     4.6
     """
     return float(scipy.stats.f.ppf(level, 1, max(n - 1, prior.df)))
-
-
-def poisson_interval(total: int, *, level: float = 0.95) -> Interval:
-    """Return Garwood's exact interval for a Poisson mean from one total.
-
-    Examples
-    --------
-    >>> round(poisson_interval(0).high, 4)
-    3.6889
-    """
-    return inflated_interval(total, n=1, ratio=1.0, level=level)
-
-
-def inflated_interval(total: float, *, n: float, ratio: float, level: float = 0.95) -> Interval:
-    """Return the gamma interval of a mean, widened by the variance-to-mean ratio: closed form, for inner loops.
-
-    Parameters
-    ----------
-    total : float
-        Sum of the counts.
-    n : float
-        Number of bags.
-    ratio : float
-        Variance to mean; below 1 counts as 1.
-    """
-    phi, tail = max(ratio, 1.0), (1 - level) / 2
-    low = float(scipy.stats.chi2.ppf(tail, 2 * total / phi)) if total > 0 else 0.0
-    high = float(scipy.stats.chi2.ppf(1 - tail, 2 * total / phi + 2))
-    return Interval(total / n, phi * low / (2 * n), phi * high / (2 * n))
 
 
 def combine_means(parts: Sequence[Interval], weights: Sequence[float]) -> Interval:

@@ -22,17 +22,6 @@ FEWEST_FOR_LOCAL = 8  # below this the local variance is too unstable (methods A
 LOCAL_FLOOR = 0.5  # of the with-replacement variance; own rule, simulated in methods A.10
 
 
-def expand_total(values: Floats, inclusion: Floats) -> float:
-    """Return the Horvitz-Thompson total, the sum of y/pi.
-
-    Examples
-    --------
-    >>> expand_total(np.array([3.0, 7.0]), np.array([0.5, 0.25]))
-    34.0
-    """
-    return float((values / inclusion).sum())
-
-
 def weighted_mean(values: Floats, weight: Floats) -> float:
     """Return the Hájek mean, sum of w y over sum of w.
 

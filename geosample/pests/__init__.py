@@ -62,7 +62,6 @@ class Pest:
     """
 
     name: str
-    latin: str
     unit: str
     unit_diameter_m: float
     unit_depth_mm: float
