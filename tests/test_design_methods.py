@@ -7,7 +7,7 @@ import pytest
 import shapely
 
 from geosample.design import Request
-from geosample.design.allocate import share_points
+from geosample.design.allocate import PULLS, share_points
 from geosample.design.draw import _with_order
 from geosample.design.frame import cut_frame, place_within
 from geosample.design.grids import ALL_METHODS
@@ -20,6 +20,7 @@ from geosample.design.target import mark_out
 from geosample.design.walk import find_round, mend_tour, walk_m
 from geosample.errors import DesignError
 from geosample.ground import edge_lines
+from geosample.words import ALLOCATIONS, DRAW_METHODS
 
 DRAWS = 400
 
@@ -198,3 +199,8 @@ def test_walk_is_within_a_twentieth_of_the_best_of_many_starts():
     tours = [mend_tour(rng.permutation(60), far) for _ in range(40)]
     best = min(far[tour, np.roll(tour, -1)].sum() for tour in tours)
     assert walk_m(places[find_round(places, places[0])], places[0]) <= 1.05 * best
+
+
+def test_the_ways_named_to_the_user_are_the_tables_own():
+    assert sorted(DRAW_METHODS) == sorted(ALL_METHODS)
+    assert sorted(ALLOCATIONS) == sorted(PULLS)

@@ -153,8 +153,8 @@ def _expected(wish: Any, request: Request) -> float:
 
     if wish.expected_per_m2 is not None:
         return float(wish.expected_per_m2)
-    ranges = [(t.low_per_m2, t.high_per_m2) for t in load_pest(request.pest).thresholds]
-    return float(min(r[0] for r in ranges) * max(r[1] for r in ranges)) ** 0.5 if ranges else 100.0
+    ends = load_pest(request.pest).threshold_range
+    return float(ends[0] * ends[1]) ** 0.5 if ends else 100.0
 
 
 def _part_spots(

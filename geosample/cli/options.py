@@ -44,6 +44,11 @@ json_option = click.option("--json", "as_json", is_flag=True, help="Print the su
 seed_option = click.option("--seed", type=click.IntRange(0, 2**31 - 1), help="Seed of the random draw.")
 
 
+def split_words(ctx: click.Context, param: click.Parameter, value: str) -> tuple[str, ...]:  # noqa: ARG001
+    """Return the words of a list with commas, in small letters: an option's callback."""
+    return tuple(word.strip().lower() for word in value.split(",") if word.strip())
+
+
 def out_folder_option(help_text: str) -> Callable[[F], F]:
     """Return the --out option for a command that writes files into a folder."""
     return click.option("--out", required=True, type=click.Path(path_type=Path, file_okay=False), help=help_text)

@@ -7,12 +7,11 @@ from typing import TYPE_CHECKING
 import pandas as pd
 
 from geosample.compare.model import COLUMNS, Trial
+from geosample.words import NO_HOLE
 
 if TYPE_CHECKING:
     from geosample.counts import Counts
     from geosample.design import Design
-
-NO_HOLE = "no hole"
 
 
 def gather_trial(counts: Counts, design: Design, *, pest: str, site: str = "kind") -> Trial:

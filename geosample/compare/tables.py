@@ -10,6 +10,7 @@ from pathlib import Path
 import pandas as pd
 
 from geosample.compare.model import ALL, COLUMNS, Trial
+from geosample.counts.files import WORKBOOKS
 from geosample.counts.headings import plain_word
 from geosample.counts.rules import Log
 from geosample.counts.tables import Table, read_text_table
@@ -64,7 +65,7 @@ def read_trial(path: str | Path) -> Trial:
     log = Log()
     if not path.is_file():
         raise EstimateError(Problem(str(path), "no such file", "a table of counts", "check the name"))
-    if path.suffix.lower() in {".xlsx", ".xlsm"}:
+    if path.suffix.lower() in WORKBOOKS:
         tables = read_workbook(path, log, meaning_of)
     else:
         table = read_text_table(path, log, meaning_of)

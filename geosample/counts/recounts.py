@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING
 import pandas as pd
 
 from geosample.counts.model import Counts
+from geosample.words import UNSTAGED
 
 if TYPE_CHECKING:
     from geosample.pests import Pest
@@ -68,7 +69,7 @@ def compare_recounts(counts: Counts, pest: Pest) -> list[Agreement]:
     if pairs.empty:
         return []
     groups = [(ALL_STAGES, pairs), ("small larvae", pairs[pairs["stage"].isin(SMALL_LARVAE)])]
-    order = [stage.key for stage in pest.stages] + ["unstaged"]
+    order = [stage.key for stage in pest.stages] + [UNSTAGED]
     groups += [(stage, pairs[pairs["stage"] == stage]) for stage in order]
     return [_agree(name, rows) for name, rows in groups if len(rows)]
 

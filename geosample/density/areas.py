@@ -209,7 +209,6 @@ def predict_at(
         With the points' index: log_mean, log_sd, expected_per_m2, low_per_m2, high_per_m2.
     """
     import pandas as pd
-    from scipy.special import ndtri
 
     fitted, covariates = restore_field(density_map), covariates_of(density_map, ground, last)
     mapped = mapped_surfaces(density_map, ground)
@@ -217,12 +216,5 @@ def predict_at(
     places = shapely.get_coordinates(points.geometry.to_numpy())
     basis, _ = covariates.basis(places, mapped["kind"].to_numpy()[nearest])
     mean, spread = predict_log(fitted, places, basis)
-    settings, log_mean = covariates.settings, mean + np.log(density_map.fitted["rate_per_m2"])
-    half = float(ndtri(0.5 + settings.level / 2)) * settings.show_spread(spread, settings.widen_interval)
-    found = {
-        "log_mean": log_mean,
-        "log_sd": settings.show_spread(spread, settings.widen),
-        "expected_per_m2": np.exp(log_mean + spread**2 / 2),
-    }
-    ends = {"low_per_m2": np.exp(log_mean - half), "high_per_m2": np.exp(log_mean + half)}
-    return pd.DataFrame({**found, **ends}, index=points.index)
+    log_mean = mean + np.log(density_map.fitted["rate_per_m2"])
+    return pd.DataFrame(covariates.settings.show_density(log_mean, spread), index=points.index)

@@ -155,11 +155,11 @@ def advise_points(visit: Visit, strata: Sequence[Mapping[str, Any]], units: Unit
     units : str
         ``us`` or ``metric``.
     """
-    ends = [(t.low_per_m2, t.high_per_m2) for t in load_pest(visit.pest).thresholds]
-    if not ends:
+    ends = load_pest(visit.pest).threshold_range
+    if ends is None:
         return []
     k = visit.settings.get("k") or CAUTIOUS_K
-    low, high = min(end[0] for end in ends), max(end[1] for end in ends)
+    low, high = ends
     range_ = [low, math.sqrt(low * high), high]
     table = tabulate_precision(POINTS_SHOWN, range_, visit.point_m2, k)
     rows = [[f"{n}", *_show(row)] for n, row in zip(POINTS_SHOWN, table, strict=True)]

@@ -9,11 +9,8 @@ from dataclasses import dataclass
 
 from geosample.errors import Problem
 from geosample.pests import DEFAULT_PEST
-from geosample.words import METHODS, SURFACE_KINDS, is_date
+from geosample.words import ALLOCATIONS, DRAW_METHODS, METHODS, SURFACE_KINDS, WALKS, is_date
 
-DRAW_METHODS = ("balanced", "grid", "triangle", "random", "lines")
-ALLOCATIONS = ("power", "proportional", "equal", "optimal")
-WALKS = ("holes", "round")
 MOST_POINTS = 20_000
 EDGE_DECAY_M = 4.0
 """Distance over which an edge-weighted density falls off, m (methods A.2: 3 to 5)."""

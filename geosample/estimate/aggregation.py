@@ -31,6 +31,8 @@ from geosample.estimate.negbin import (
 )
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     from numpy.typing import NDArray
 
     from geosample.estimate.grouped import Groups
@@ -131,9 +133,7 @@ def fit_k(bags: Bags, *, level: float = 0.95, cut: float | None = None) -> Inter
     def drop(log_k: float) -> float:
         return 2 * (top - height(log_k)) - allowed
 
-    first, last = float(LOG_K_GRID[0]), float(LOG_K_GRID[-1])
-    low = float(scipy.optimize.brentq(drop, first, best)) if drop(first) > 0 else -math.inf
-    high = float(scipy.optimize.brentq(drop, best, last)) if drop(last) > 0 else math.inf
+    low, high = _limits(drop, best, (float(LOG_K_GRID[0]), float(LOG_K_GRID[-1])))
     return Interval(*(math.exp(v) if v < POISSON_LOG_K else math.inf for v in (best, low, high)))
 
 
@@ -148,10 +148,16 @@ def fit_common_k(groups: Groups, *, level: float = 0.95) -> Interval:
     def drop(log_k: float) -> float:
         return 2 * (top - with_best_means(groups, 0.0, log_k)) - cut
 
-    first, last = LOG_K_RANGE
+    low, high = _limits(drop, best, LOG_K_RANGE)
+    return Interval(math.exp(best), math.exp(low), math.exp(high))
+
+
+def _limits(drop: Callable[[float], float], best: float, ends: tuple[float, float]) -> tuple[float, float]:
+    """Return where the drop allowed is used up on both sides of the best; infinite where it is not within the ends."""
+    first, last = ends
     low = float(scipy.optimize.brentq(drop, first, best)) if drop(first) > 0 else -math.inf
     high = float(scipy.optimize.brentq(drop, best, last)) if drop(last) > 0 else math.inf
-    return Interval(math.exp(best), math.exp(low), math.exp(high))
+    return low, high
 
 
 def fit_taylor(mean: Floats, variance: Floats) -> PowerLaw:

@@ -21,7 +21,29 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
 
 K_IF_UNKNOWN = 0.5  # clumped, so that bounds err on the wide side (simulated, methods A.12)
-_FARTHEST = 64.0  # in log mean; a profile still within the cut there has no limit on that side
+
+
+@dataclass(frozen=True, slots=True)
+class Search:
+    """How a likelihood's limit is looked for, on the log scale.
+
+    Parameters
+    ----------
+    first, growth : float
+        The first step out from the best, and how many times longer each next one is.
+    farthest : float
+        A likelihood still within the cut there has no limit on that side.
+    tolerance : float
+        How near the limit is to be found.
+    """
+
+    first: float
+    growth: float
+    farthest: float
+    tolerance: float
+
+
+_SEARCH = Search(0.25, 1.6, 64.0, 1e-9)  # in log mean
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,7 +79,8 @@ def profile_interval(bags: Bags, *, cut: float, prior: Prior = WEAK_K) -> Interv
     def drop(shift: float) -> float:
         return 2 * (top - profile(data, best * math.exp(shift))) - cut
 
-    return Interval(best, best * math.exp(-_reach(lambda s: drop(-s))), best * math.exp(_reach(drop)))
+    below, above = find_limit(lambda shift: drop(-shift), _SEARCH), find_limit(drop, _SEARCH)
+    return Interval(best, best * math.exp(-below), best * math.exp(above))
 
 
 def zero_bound(bags: Bags, *, tail: float, k: float = K_IF_UNKNOWN) -> float:
@@ -176,11 +199,18 @@ def widen(interval: Interval, log_sd: float, *, level: float = 0.95) -> Interval
     return Interval(interval.value, interval.value * math.exp(-below), interval.value * math.exp(above))
 
 
-def _reach(drop: Callable[[float], float]) -> float:
-    """Return how far the log mean can move until the drop is used up; infinite when it never is."""
-    near, far = 0.0, 0.25
-    while far < _FARTHEST:
+def find_limit(drop: Callable[[float], float], search: Search) -> float:
+    """Return how far from the best the drop allowed is used up; infinite when it never is within the search.
+
+    Examples
+    --------
+    >>> search = Search(0.25, 1.6, 64.0, 1e-9)
+    >>> round(find_limit(lambda shift: shift**2 - 4.0, search), 6), find_limit(lambda shift: -1.0, search)
+    (2.0, inf)
+    """
+    near, far = 0.0, search.first
+    while far < search.farthest:
         if drop(far) > 0:
-            return float(scipy.optimize.brentq(drop, near, far, xtol=1e-9))
-        near, far = far, far * 1.6
+            return float(scipy.optimize.brentq(drop, near, far, xtol=search.tolerance))
+        near, far = far, far * search.growth
     return math.inf

@@ -6,12 +6,14 @@ import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from scipy.special import ndtri
+
 from geosample.errors import EstimateError, Problem
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-_NORMAL_97_5 = 1.959963984540054
+_NORMAL_97_5 = float(ndtri(0.975))
 
 
 @dataclass(frozen=True, slots=True)
