@@ -14,7 +14,7 @@ from geosample.design.grids import ALL_METHODS
 from geosample.design.howmany import points_for, precision_of
 from geosample.design.methods import Quota, chances_of
 from geosample.design.pivotal import draw_spread, fight_pair
-from geosample.design.sequential import StopPlan, expect_stops, plan_stops
+from geosample.design.sequential import StopPlan, check_stop_plan, expect_stops
 from geosample.design.spread import balance_of
 from geosample.design.target import mark_out
 from geosample.design.walk import find_round, mend_tour, walk_m
@@ -171,7 +171,7 @@ def test_stop_table():
 
 def test_stop_plan_refuses_means_the_wrong_way_round():
     with pytest.raises(DesignError, match="means: found 2 and 1"):
-        plan_stops(StopPlan(low=2.0, high=1.0, k=1.0))
+        check_stop_plan(StopPlan(low=2.0, high=1.0, k=1.0))
 
 
 def test_how_many_points_for_a_precision():

@@ -22,7 +22,7 @@ from geosample.compare import compare_methods, gather_trial
 from geosample.counts import load_counts
 from geosample.design import Request, draw_design, load_design
 from geosample.design.again import FAR_M, NEAR_M, spread_of
-from geosample.design.effort import Bench, hours_for, most_points
+from geosample.design.effort import Bench, hours_for, points_in_hours
 from geosample.design.howmany import Wish, points_to_tell, settle_points
 from geosample.design.ranks import order_spread
 from geosample.design.shares import expect_sd
@@ -336,7 +336,7 @@ def test_hours_at_hand_give_the_points_the_bench_can_take(survey):
     result = run("design", survey, "--visit", "2026-05-04", "--hours", 8, "--people", 2, "--containers", 6)
     assert result.exit_code == 0, result.output
     points = main_points(load_design(open_survey(survey)))
-    assert len(points) == most_points(Bench(hours=8, people=2, containers=6))
+    assert len(points) == points_in_hours(Bench(hours=8, people=2, containers=6))
     assert hours_for(len(points), Bench(hours=8, people=2, containers=6)) <= 8
     assert "fits" in result.output
     longer = run("design", survey, "--visit", "2026-05-04", "--hours", 8, "--points", 90)

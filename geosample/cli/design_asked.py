@@ -141,11 +141,11 @@ def _bench(options: dict[str, Any]) -> Bench | None:
 
 
 def _count_points(points: int | None, bench: Bench | None, methods: int) -> int:
-    from geosample.design.effort import most_points
+    from geosample.design.effort import points_in_hours
 
     if points is not None:
         return points
-    return USUAL_POINTS if bench is None else most_points(bench) // max(methods, 1)
+    return USUAL_POINTS if bench is None else points_in_hours(bench) // max(methods, 1)
 
 
 def _expected(wish: Any, request: Request) -> float:

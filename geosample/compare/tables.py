@@ -11,7 +11,7 @@ import pandas as pd
 
 from geosample.compare.model import ALL, COLUMNS, Trial
 from geosample.counts.files import WORKBOOKS
-from geosample.counts.headings import plain_word
+from geosample.counts.headings import plain_heading
 from geosample.counts.rules import Log
 from geosample.counts.tables import Table, read_text_table
 from geosample.counts.values import Bad, read_method, read_whole
@@ -41,7 +41,7 @@ def meaning_of(heading: str) -> str | None:
     >>> meaning_of("Extraction method"), meaning_of("Brine"), meaning_of("colour")
     ('method', '=brine', None)
     """
-    plain = plain_word(heading)
+    plain = plain_heading(heading)
     for name, words in WORDS.items():
         if plain in words:
             return name

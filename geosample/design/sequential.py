@@ -74,7 +74,7 @@ class StopPlan:
         return max(math.floor(low + middle), -1), math.ceil(high + middle)
 
 
-def plan_stops(plan: StopPlan) -> StopPlan:
+def check_stop_plan(plan: StopPlan) -> StopPlan:
     """Return the plan once it has been checked.
 
     Raises
