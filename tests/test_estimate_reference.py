@@ -71,7 +71,7 @@ def test_horse_kicks_are_told_as_poisson():
 
 
 def test_red_mite_indices_and_intervals():
-    # Computed with R 4.2 (methods D.4, D.5)
+    # Computed with R 4.2
     found = measure_clumping(MITES)
     values = (found.ratio, found.morisita, found.crowding, found.patchiness)
     assert values == pytest.approx((1.9828313, 1.8563851, 2.1294979, 1.8571203), rel=1e-6)
@@ -84,7 +84,7 @@ def test_red_mite_indices_and_intervals():
 @pytest.mark.parametrize(
     ("counts", "prior", "cut", "low", "high"),
     [
-        # Computed independently (methods D.15)
+        # Computed independently
         (FIFTEEN, FREE_K, CHI2_95, 0.2744485, 3.1792085),
         (FIFTEEN, WEAK_K, CHI2_95, 0.3182253, 2.2862226),
         (FIFTEEN, WEAK_K, spread_cut(15, 0.95), 0.2895530, 2.6270255),
@@ -100,7 +100,7 @@ def test_profile_interval(counts, prior, cut, low, high):
 
 @pytest.mark.parametrize(
     ("n", "k", "bound"),
-    # Computed from k (0.05^(-1/nk) - 1) (methods D.15)
+    # Computed from k (0.05^(-1/nk) - 1)
     [(10, 0.5, 0.4102821), (10, 1, 0.3492828), (20, 2, 0.1555383), (30, 1e9, 0.0998577), (100, 0.5, 0.0308730)],
 )
 def test_zero_bound(n, k, bound):
@@ -108,7 +108,7 @@ def test_zero_bound(n, k, bound):
 
 
 def test_mover_over_two_strata():
-    # Zou & Donner 2008 formula by hand (methods D.15)
+    # Zou & Donner 2008 formula by hand
     found = combine_means([Interval(1, 0.5, 1.8), Interval(2, 1.2, 3.4)], [0.6, 0.4])
     assert (found.value, found.low, found.high) == pytest.approx((1.4, 0.9613657560, 2.1375635566), rel=1e-9)
 
@@ -121,7 +121,7 @@ def test_weighted_mean_of_thompsons_exercise():
 
 
 def test_local_mean_variance():
-    # Stevens & Olsen 2003, against the published R implementation (methods D.10)
+    # Stevens & Olsen 2003, against the published R implementation
     even = np.full(10, 0.1)
     assert local_variance(VALUES / even, PLACES, even, corrected=False) == pytest.approx(1846.230914, rel=1e-9)
     assert replacement_variance(VALUES / even) == pytest.approx(3066.666667, rel=1e-9)
@@ -139,7 +139,7 @@ def test_corrected_local_variance_is_unbiased_for_pure_noise():
 
 
 def test_webworms_in_shared_data(shared: Path):
-    # Beall 1940, Ecology 21:460-474; fits computed with R 4.2 (methods D.4, D.5)
+    # Beall 1940, Ecology 21:460-474; fits computed with R 4.2
     data = pd.read_csv(shared / "counts" / "beall.webworms.txt", sep="\t")
     k = {name: fit_k(make_bags(mine["y"])).value for name, mine in data.groupby("trt")}
     assert [k[name] for name in ("T1", "T2", "T3", "T4")] == pytest.approx(

@@ -1,7 +1,8 @@
 """Local indicators at the samples: Getis-Ord Gi* and local Moran, a description beside the map.
 
 They say "higher than this survey's mean around here", never "above the threshold": a survey that is high everywhere
-has no cluster, and with few samples hardly any survey has one that passes (methods: at n <= 120 nine in ten flag none).
+has no cluster, and with few samples hardly any survey has one that passes (simulated: with 120 samples or fewer nine
+surveys in ten name none).
 
 References
 ----------

@@ -67,7 +67,7 @@ def expect_sd(kinds: pd.Series, request: Request, point_m2: float) -> np.ndarray
 
     Notes
     -----
-    Negative binomial: variance mean + mean² / k (methods B.5).
+    Negative binomial: variance mean + mean² / k (Bliss & Fisher 1953, Biometrics 9:176-200).
     """
     if not request.expected:
         return np.ones(len(kinds))

@@ -13,7 +13,7 @@ from geosample.report import show_table
 from geosample.units import Units, show_density
 
 LEAST_BAGS = 5
-"""Bags extracted before a stop: fewer tell nothing of the spread (methods A.8: 5 for a variance)."""
+"""Bags extracted before a stop: fewer tell nothing of the spread (5 for a variance: common practice, no source)."""
 _NEVER = 10**9
 
 

@@ -39,9 +39,9 @@ if TYPE_CHECKING:
 
     Floats = NDArray[np.float64]
 
-MANY = 30  # bags from which k is told without shrinking (methods B.1)
-FEWEST_FOR_LAWS = 10  # pairs of mean and variance for Taylor or Iwao (methods B.2)
-FEWEST_IN_PAIR = 15  # sample units behind each pair (Clark & Perry 1994, through methods B.2)
+MANY = 30  # bags from which k is told without shrinking (own choice, no source)
+FEWEST_FOR_LAWS = 10  # pairs of mean and variance for Taylor or Iwao (Clark & Perry 1994)
+FEWEST_IN_PAIR = 15  # sample units behind each pair (Clark & Perry 1994)
 
 
 @dataclass(frozen=True, slots=True)

@@ -20,7 +20,7 @@ from geosample.estimate.negbin import WEAK_K, Bags, Prior, fit_mean, make_likeli
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
 
-K_IF_UNKNOWN = 0.5  # clumped, so that bounds err on the wide side (simulated, methods A.12)
+K_IF_UNKNOWN = 0.5  # clumped, so that bounds err on the wide side (simulated)
 
 
 @dataclass(frozen=True, slots=True)
