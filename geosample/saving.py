@@ -48,9 +48,13 @@ def save_file(path: str | Path, data: bytes, error: type[GeosampleError] = Geosa
     Raises
     ------
     GeosampleError
-        As ``error``, when there is no room or no permission; nothing is left half written.
+        As ``error``, when there is no room or no permission, or a survey file stands there; nothing is left half
+        written.
     """
     place = Path(path)
+    if _is_survey(place):
+        remedy = "name another file: results are never written over a survey"
+        raise error(Problem(str(place), "a survey file's name", "a file for results", remedy))
     part = ""
     try:
         place.parent.mkdir(parents=True, exist_ok=True)
@@ -74,3 +78,14 @@ def _let_others_read(part: Path, place: Path) -> None:
     mask = os.umask(0)
     os.umask(mask)
     part.chmod(place.stat().st_mode & 0o777 if place.exists() else 0o666 & ~mask)
+
+
+def _is_survey(place: Path) -> bool:
+    """Return whether a name or what stands there is a GeoPackage's: OGC 12-128r15, 1.1.1, a SQLite 3 file."""
+    if place.suffix.lower() == ".gpkg":
+        return True
+    try:
+        with place.open("rb") as file:
+            return file.read(16) == b"SQLite format 3\x00"
+    except OSError:
+        return False

@@ -37,6 +37,7 @@ AREAS_M2 = {
 }
 DENSITIES_PER_M2 = {f"/{name}": 1.0 / area for name, area in AREAS_M2.items() if name in {"ft2", "yd2", "m2"}}
 
+_LONGEST = 40  # letters of a wrong text that are said back
 _QUANTITY = re.compile(r"\s*([-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?)\s*(.*?)\s*")
 
 
@@ -62,7 +63,7 @@ def parse_length(text: str, *, where: str = "length") -> float:
     >>> parse_length("4.5 m")
     4.5
     """
-    return _parse(text, LENGTHS_M, where, "a length")
+    return _parse(text, LENGTHS_M, where, "a length", "100 km", 1e5)
 
 
 def parse_area(text: str, *, where: str = "area") -> float:
@@ -73,7 +74,7 @@ def parse_area(text: str, *, where: str = "area") -> float:
     >>> parse_area("300ft2")
     27.870912
     """
-    return _parse(text, AREAS_M2, where, "an area")
+    return _parse(text, AREAS_M2, where, "an area", "a million ha", 1e10)
 
 
 def parse_density(text: str, *, where: str = "density") -> float:
@@ -84,17 +85,18 @@ def parse_density(text: str, *, where: str = "density") -> float:
     >>> round(parse_density("30/ft2"), 3)
     322.917
     """
-    return _parse(text, DENSITIES_PER_M2, where, "a density")
+    return _parse(text, DENSITIES_PER_M2, where, "a density", "a billion per m²", 1e9)
 
 
-def _parse(text: str, table: dict[str, float], where: str, what: str) -> float:
+def _parse(text: str, table: dict[str, float], where: str, what: str, limit: str, most: float) -> float:
     match = _QUANTITY.fullmatch(text)
     unit = match.group(2).replace("²", "2").replace("^2", "2").lower() if match else ""
     if match is None or unit not in table:
         raise UnitError(_unit_problem(text, table, where, what))
     value = float(match.group(1)) * table[unit]
-    if not math.isfinite(value) or value < 0:
-        raise UnitError(Problem(where, repr(text), f"{what} of zero or more", "give a positive number"))
+    if not 0 <= value <= most:
+        shown = text if len(text) <= _LONGEST else f"{text[:_LONGEST]}…"
+        raise UnitError(Problem(where, repr(shown), f"{what} from zero to {limit}", "mend the number"))
     return value
 
 

@@ -136,6 +136,28 @@ def test_a_plan_says_all_that_is_wrong_with_it_at_once(tmp_path: Path) -> None:
             read_plan(file)
 
 
+@pytest.mark.parametrize("option", ["help = true", 'treshold = "30/ft2"'])
+def test_an_option_no_command_has_is_refused_before_a_course_is_run(courses: Path, option: str) -> None:
+    (courses / "plan.toml").write_text(f'[[stage]]\ncommand = "estimate"\n{option}\n', encoding="utf-8")
+    result, rows = batch(courses)
+    assert result.exit_code == 1
+    assert "stage 1, estimate: found an option" in result.stderr
+    assert "threshold" in result.stderr
+    assert not rows
+    assert not (courses / "batch").exists()
+
+
+def test_a_region_leaves_out_the_course_that_failed_and_never_a_survey_s_place(courses: Path) -> None:
+    (courses / "broken.gpkg").write_bytes(b"no survey file")
+    result, _ = batch(courses, "--region", str(courses / "region.parquet"))
+    assert result.exit_code == 1
+    assert sorted(set(gpd.read_parquet(courses / "region.parquet")["course"])) == ["north", "süd"]
+    before = (courses / "north.gpkg").read_bytes()
+    refused, _ = batch(courses, "--region", str(courses / "north.gpkg"))
+    assert "a file ending in .parquet" in refused.stderr
+    assert (courses / "north.gpkg").read_bytes() == before
+
+
 def test_a_folder_without_surveys_is_told_of(tmp_path: Path) -> None:
     with pytest.raises(GeosampleError, match="no survey files"):
         find_surveys(tmp_path)

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from geosample.errors import GroundError
+from geosample.errors import GeosampleError, GroundError
 from geosample.saving import make_folder, save_file
 
 
@@ -40,6 +40,16 @@ def test_what_stood_there_stays_when_the_disk_fails(tmp_path: Path, monkeypatch:
         save_file(path, b"new", GroundError)
     assert path.read_bytes() == b"old"
     assert [one.name for one in tmp_path.iterdir()] == ["a.csv"]
+
+
+@pytest.mark.parametrize("name", ["course.gpkg", "Course.GPKG", "renamed.csv"])
+def test_no_result_is_written_over_a_survey(tmp_path: Path, name: str) -> None:
+    path = tmp_path / name
+    sqlite = b"SQLite format 3\x00"  # the first 16 bytes of every SQLite 3 file: sqlite.org/fileformat2, 1.3.1
+    path.write_bytes(sqlite + bytes(84))
+    with pytest.raises(GeosampleError, match="never written over a survey"):
+        save_file(path, b"results")
+    assert path.read_bytes() == sqlite + bytes(84)
 
 
 def test_a_folder_under_a_file_is_refused(tmp_path: Path) -> None:

@@ -122,3 +122,24 @@ def test_the_table_gives_each_zone_its_amounts_at_the_users_own_rates(small_grou
     assert float(table["product"].iloc[0].split()[0]) == pytest.approx(0.2 * feet / 1000, rel=0.01)
     assert float(table["carrier"].iloc[0].split()[0]) == pytest.approx(2 * feet / 1000, rel=0.01)
     assert not {"product", "carrier"} & set(zone_rows(plan(small_ground, patch(-50, -130, 14))).columns)
+
+
+def test_loads_add_up_to_the_total_that_was_told():
+    sprayer = Sprayer(parse_rate("0.2floz/1000ft2"), parse_rate("2gal/1000ft2"), parse_tank("100gal"))
+    told = " ".join(tell_amounts(67_900 * FOOT2_M2, sprayer, "us"))
+    # 67,900 ft2: 13.58 fl oz and 135.8 gal, cut to 13.5 and 135; one full tank of 100 gal takes 10 fl oz
+    assert "take 13.5 fl oz" in told
+    assert "take 135 gal" in told
+    assert "1 full of 100 gal with 10 fl oz, then one of 35 gal with 3.5 fl oz." in told
+
+
+@pytest.mark.parametrize("text", ["1e-9 floz", "0.0000001gal", "9" * 400 + "gal"])
+def test_an_amount_no_label_has_is_refused(text):
+    with pytest.raises(UnitError):
+        parse_rate(f"{text}/1000ft2")
+
+
+def test_a_bare_ounce_is_said_to_be_a_weight():
+    told = " ".join(tell_amounts(1000.0, Sprayer(parse_rate("0.2oz/1000ft2")), "us"))
+    assert "oz is read as a weight; write floz for a volume" in told
+    assert "read as a weight" not in " ".join(tell_amounts(1000.0, Sprayer(parse_rate("0.2floz/1000ft2")), "us"))

@@ -210,6 +210,16 @@ def test_a_second_plan_takes_the_place_of_the_first(survey, tmp_path):
     assert load_zones(survey).zones.empty
 
 
+def test_a_newer_visit_without_a_plan_hides_neither_the_plan_nor_its_page(survey, tmp_path):
+    assert run("treat", survey.path, "--threshold", "30/ft2", "--out", tmp_path)[0] == 0
+    with survey.change() as change:
+        change.put("visits", pd.DataFrame({"visit": ["June"], "date": ["2026-06-01"]}), where={"visit": "June"})
+    assert load_zones(survey).visit == "May"
+    code, out, _ = run("record", survey.path, "--date", "2026-06-02")
+    assert code == 0
+    assert "Recorded for May" in out
+
+
 def test_treat_before_density_says_what_to_run(small_ground, tmp_path):
     file = open_survey(tmp_path / "bare.gpkg")
     save_ground(file, small_ground)

@@ -21,8 +21,15 @@ from geosample.ground import save_ground
 from geosample.survey import open_survey
 from geosample.treat import save_zones
 from geosample.treat.control import last_groups
-from geosample.treat.efficacy import abbott, check_treatment, check_visits, henderson_tilton, tell_efficacy
-from geosample.treat.records import RULES, fill_record, missing_fields
+from geosample.treat.efficacy import (
+    abbott,
+    check_treatment,
+    check_visits,
+    henderson_tilton,
+    tell_efficacy,
+    treated_zones,
+)
+from geosample.treat.records import RULES, fill_record, keep_fields, missing_fields
 
 
 @pytest.fixture(scope="module")
@@ -98,6 +105,8 @@ def test_filling_a_record_in_later_loses_nothing_said_before(survey):
         (["--zones", " , "], 2, "leave the option out for all of the plan"),
         (["--set", "wind=calm", "--set", "wind=strong"], 2, "wind more than once"),
         (["--set", "irac_group=banana"], 1, "groups such as 28 or 3A"),
+        (["--set", "date=yesterday"], 1, "expected it as --date"),
+        (["--zones", "Z01F-1,Z01F-1"], 1, "Z01F-1 more than once"),
         (["--date", "20260520"], 1, "a date, YYYY-MM-DD"),
         (["--date", "2026-W21-3"], 1, "a date, YYYY-MM-DD"),
     ],
@@ -107,6 +116,29 @@ def test_a_record_that_cannot_be_meant_is_not_kept(survey, words, code, said):
     assert done.exit_code == code
     assert said in done.output
     assert survey.read("treatments").empty
+
+
+def test_what_the_plan_worked_out_is_never_an_older_plan_s(survey, zones):
+    assert record(survey, "--set", "irac_group=28").exit_code == 0
+    halved = zones.zones.assign(area_m2=zones.zones["area_m2"] / 2)
+    smaller = fill_record(replace(zones, zones=halved), [], {}, day="2026-05-08")
+    kept = keep_fields(survey, "May", smaller, {})
+    assert kept["size_of_area"] == smaller["size_of_area"]
+    assert kept["irac_group"] == "28"
+
+
+def test_only_zones_recorded_as_treated_count_as_treated(small_ground):
+    two = plan(small_ground, lambda cells: patch(-50, -130, 14)(cells) + patch(0, 0, 8)(cells))
+    names = two.zones.loc[two.zones["action"] == "treat", "zone_id"].tolist()
+    assert len(names) > 1
+    none = pd.DataFrame({"visit": [], "date": [], "zone_ids": [], "record": []})
+    untold, said = treated_zones(two, none)
+    assert untold.zones["zone_id"].tolist() == two.zones["zone_id"].tolist()
+    assert "No treatment by the plan of May is recorded" in said
+    done = pd.DataFrame({"visit": ["May"], "date": ["2026-05-08"], "zone_ids": [names[0]], "record": ["{}"]})
+    some, said = treated_zones(two, done)
+    assert some.zones.loc[some.zones["action"] == "treat", "zone_id"].tolist() == names[:1]
+    assert f"Treated as recorded on 2026-05-08: 1 of the plan's {len(names)} zones." in said
 
 
 def test_a_treatment_before_the_plans_counts_is_refused(zones):

@@ -73,7 +73,7 @@ def test_the_answer_comes_before_the_map_and_the_cautions_come_with_the_zones(co
 
 def test_the_answer_says_where_how_much_how_sure_and_what_is_not_known(complete: Survey):
     lines = write_answer(gather_story(complete))
-    assert [line.head for line in lines] == ["Where", "How much", "How sure", "Not known"]
+    assert [line.head for line in lines] == ["Simulated", "Where", "How much", "How sure", "Not known"]
     text = told(gather_story(complete))
     assert "1 zone suggested for treatment" in text
     assert "24 to 59/ft²" in text
@@ -81,11 +81,17 @@ def test_the_answer_says_where_how_much_how_sure_and_what_is_not_known(complete:
 
 
 def test_the_headline_says_what_to_do_how_many_and_what_nobody_knows(complete: Survey):
-    text = write_headline(gather_story(complete)).striptags()
-    assert text.startswith("1 zone suggested for treatment")
-    assert "on average (95 % interval" in text
-    assert "Of the mapped ground, " in text
-    assert " is not known (striped)" in text
+    treat, again, unknown = (line.striptags() for line in write_headline(gather_story(complete)))
+    assert treat.startswith("Treat: 1 zone, ")
+    assert again.startswith("Look again: 1 zone, ")
+    assert unknown.startswith("Not known: ")
+    assert "of the mapped ground (crossed in grey)" in unknown
+
+
+def test_without_zones_the_headline_gives_the_average(surveys: ModuleType, small_ground: Ground, tmp_path: Path):
+    story = gather_story(surveys.with_counts(tmp_path / "half.gpkg", small_ground))
+    [line] = write_headline(story)
+    assert "on average (95 % interval" in line
 
 
 def test_stage_groups_stand_in_the_answer_with_their_intervals(complete: Survey):
@@ -106,8 +112,18 @@ def test_samples_in_a_high_cluster_get_rings_and_the_warning_that_goes_with_them
     assert ring["properties"]["look"] == "point cluster"
     assert "&lt;b&gt;" in ring["properties"]["say"]
     page = compose_page(marked, Look())
-    assert "Clusters of high counts" in page
-    assert "Clusters of high counts" not in compose_page(story, Look())
+    assert "Points with high counts around them" in page
+    assert "Points with high counts around them" not in compose_page(story, Look())
+
+
+def test_the_page_is_of_the_newest_visit_with_counts_unless_one_is_named(
+    surveys: ModuleType, small_ground: Ground, tmp_path: Path
+):
+    survey = surveys.with_counts(tmp_path / "half.gpkg", small_ground)
+    with survey.change() as change:
+        change.put("visits", pd.DataFrame({"visit": ["later"], "date": ["2027-01-01"]}), where={"visit": "later"})
+    assert gather_story(survey).visit["visit"] == surveys.VISIT
+    assert gather_story(survey, "later").visit["visit"] == "later"
 
 
 def test_each_missing_stage_is_named(surveys: ModuleType, small_ground: Ground, tmp_path: Path):

@@ -7,10 +7,11 @@ import json
 import tomllib
 from collections.abc import Iterator
 from dataclasses import dataclass
+from importlib import import_module
 from pathlib import Path
 from typing import Any
 
-from geosample.cli import COMMANDS
+from geosample.cli import COMMANDS, MODULES
 from geosample.errors import GeosampleError, Problem
 
 NOT_IN_A_BATCH = ("demo", "batch")
@@ -126,6 +127,8 @@ def _table_problems(where: str, table: dict[str, Any]) -> Iterator[Problem]:
     command = table.get("command")
     if command not in ALLOWED:
         yield Problem(where, f"command {command!r}", f"one of: {', '.join(ALLOWED)}", "name one of them")
+    else:
+        yield from _option_problems(where, str(command), table)
     files = table.get("files", [])
     if not isinstance(files, list) or not all(isinstance(name, str) for name in files):
         yield Problem(where, f"files = {files!r}", "a list of file names", 'write files = ["{course}.csv"]')
@@ -133,6 +136,15 @@ def _table_problems(where: str, table: dict[str, Any]) -> Iterator[Problem]:
         parts = value if isinstance(value, list) else [value]
         if not all(isinstance(part, (str, int, float)) for part in parts):
             yield Problem(f"{where}, {name}", repr(value), "text, a number, true, or a list of them", "mend it")
+
+
+def _option_problems(where: str, command: str, table: dict[str, Any]) -> Iterator[Problem]:
+    params = import_module(f"geosample.cli.{MODULES.get(command, command)}").command.params
+    known = {name for param in params for name in param.opts if name.startswith("--")}
+    for name in table.keys() - {"command", "files"}:
+        if f"--{name.replace('_', '-')}" not in known:
+            allowed = ", ".join(sorted(one.removeprefix("--") for one in known))
+            yield Problem(f"{where}, {command}", f"an option {name!r}", f"one of: {allowed}", "mend its name")
 
 
 def _step(table: dict[str, Any]) -> Step:

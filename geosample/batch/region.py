@@ -52,6 +52,18 @@ def gather_region(surveys: Sequence[Path]) -> gpd.GeoDataFrame:
     return gpd.GeoDataFrame(pd.concat(frames, ignore_index=True), geometry="geometry", crs=LONLAT)
 
 
+def check_region(path: Path | None) -> None:
+    """Let only a Parquet file be written as a region, asked before the courses are run; None is no region.
+
+    Raises
+    ------
+    GeosampleError
+        When the name ends otherwise.
+    """
+    if path is not None and path.suffix.lower() != ".parquet":
+        raise GeosampleError(Problem("--region", str(path), "a file ending in .parquet", "name it region.parquet"))
+
+
 def write_region(surveys: Sequence[Path], path: Path) -> Path:
     """Write the region as GeoParquet 1.1 with a bounding box a row, so that readers can skip what is far away.
 

@@ -28,7 +28,7 @@ COMMANDS = {
     "compare": "Say how two extraction methods compare.",
     "batch": "Run the same stages on many survey files.",
 }
-_MODULES = {"map": "webmap"}
+MODULES = {"map": "webmap"}
 BAD_DATA = 1
 
 
@@ -41,7 +41,7 @@ class _StageOrder(click.Group):
     def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:  # noqa: ARG002
         if cmd_name not in COMMANDS:
             return None
-        module = importlib.import_module(f"geosample.cli.{_MODULES.get(cmd_name, cmd_name)}")
+        module = importlib.import_module(f"geosample.cli.{MODULES.get(cmd_name, cmd_name)}")
         command: click.Command = module.command
         return command
 

@@ -39,19 +39,23 @@ def command(ctx: click.Context, /, folder: Path, plan_file: Path, as_json: bool,
     Example:
       geosample batch courses --plan plan.toml
     """  # noqa: D301
-    from geosample.batch import Workers, read_plan, run_batch, write_region
+    from geosample.batch import Workers, check_region, read_plan, run_batch, write_region
     from geosample.batch.run import find_surveys
+    from geosample.saving import make_folder
 
     plan = read_plan(plan_file)
     region, out = asked.pop("region"), asked.pop("out") or folder / "batch"
+    check_region(region)
+    make_folder(out)
     workers = Workers(asked.pop("jobs") or -1, asked.pop("scheduler"))
     outcomes = run_batch(folder, plan, out=out, workers=workers, tell=_tell, **asked)
     summary: dict[str, Any] = {"courses": [asdict(outcome) for outcome in outcomes]}
     lines = show_table(["course", "state", "seconds"], [[o.course, o.state, f"{o.seconds:.1f}"] for o in outcomes])
-    if region is not None:
-        summary["region"] = str(write_region(find_surveys(folder), region))
-        lines.append(f"wrote {region}")
     failed = [outcome for outcome in outcomes if outcome.state == "failed"]
+    if region is not None:
+        lost = {outcome.course for outcome in failed}
+        summary["region"] = str(write_region([path for path in find_surveys(folder) if path.stem not in lost], region))
+        lines.append(f"wrote {region}{f', without the {len(lost)} that failed' if lost else ''}")
     lines += [f"{len(outcomes)} courses, {len(failed)} failed", *(_name_failure(outcome) for outcome in failed)]
     say(lines, summary, as_json=as_json)
     if failed:

@@ -36,11 +36,11 @@ def command(survey: Path, before: str, after: str, seed: int, as_json: bool, **a
     from geosample.design import load_design
     from geosample.survey import open_survey
     from geosample.treat import load_zones
-    from geosample.treat.efficacy import check_treatment, check_visits, tell_efficacy
+    from geosample.treat.efficacy import check_treatment, check_visits, tell_efficacy, treated_zones
 
     file = open_survey(survey, must_exist=True)
     check_visits(load_design(file, before).visit, load_design(file, after).visit)
-    zones = load_zones(file, before)
+    zones, treated = treated_zones(load_zones(file, before), file.read("treatments"))
     stages = [_split(asked[f"{when}_stages"]) for when in ("before", "after")]
     first, second = (
         tally(load_counts(file, visit), zones.pest, stages=names)
@@ -48,7 +48,7 @@ def command(survey: Path, before: str, after: str, seed: int, as_json: bool, **a
     )
     found = check_treatment(first, second, zones, rng=np.random.default_rng(seed))
     names = ("share", "low", "high")
-    sentences = list(tell_efficacy(found, asked["units"]))
+    sentences = [*tell_efficacy(found, asked["units"]), treated]
     summary = {
         "before": before,
         "after": after,

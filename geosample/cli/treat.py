@@ -172,13 +172,19 @@ def _read_settings(threshold: float, asked: dict[str, Any]) -> TreatSettings:
     from geosample.treat import TreatSettings
     from geosample.treat.amounts import Sprayer, parse_rate, parse_tank
 
-    if asked["tank"] and not asked["carrier"]:
-        found = f"a tank of {asked['tank']}, and no carrier volume"
+    kinds = [kind for kind, _ in asked["keep_off"]]
+    twice = sorted({kind for kind in kinds if kinds.count(kind) > 1})
+    if twice:
+        found = f"{', '.join(twice)} more than once"
+        raise TreatError(Problem("--keep-off", found, "one distance a kind", "leave out the other"))
+    rate, carrier, tank = (asked[name] for name in ("rate", "carrier", "tank"))
+    if tank is not None and carrier is None:
+        found = f"a tank of {tank}, and no carrier volume"
         raise TreatError(Problem("--tank", found, "both, to tell tank loads", "add --carrier, such as 2gal/1000ft2"))
     sprayer = Sprayer(
-        rate=parse_rate(asked["rate"]) if asked["rate"] else None,
-        carrier=parse_rate(asked["carrier"], where="--carrier", dimension="volume") if asked["carrier"] else None,
-        tank=parse_tank(asked["tank"]) if asked["tank"] else None,
+        rate=None if rate is None else parse_rate(rate),
+        carrier=None if carrier is None else parse_rate(carrier, where="--carrier", dimension="volume"),
+        tank=None if tank is None else parse_tank(tank),
     )
     return TreatSettings(
         threshold,

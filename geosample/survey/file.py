@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
@@ -74,6 +74,12 @@ class Survey:
         """Return the name of the visit with the latest date."""
         visits = self.need("visits")
         return str(visits.sort_values(["date", "visit"], kind="stable")["visit"].iloc[-1])
+
+    def newest_among(self, names: Iterable[str]) -> str | None:
+        """Return the newest of some visits, such as those that have counts; None of none."""
+        wanted = set(names)
+        visits = self.read("visits").sort_values(["date", "visit"], kind="stable")["visit"]
+        return next((str(name) for name in reversed(visits.tolist()) if name in wanted), None)
 
     def find_visit(self, visit: str | None) -> str:
         """Return the visit asked for, or the newest when None.

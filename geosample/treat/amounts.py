@@ -41,9 +41,11 @@ _GROUND_M2 = {
     "m2": 1.0,
     "ha": HECTARE_M2,
 }
+_OUNCE = " (oz is read as a weight; write floz for a volume)"
 _NAMES = {"floz": "fl oz", "ml": "mL", "l": "L"}
 _AMOUNT = re.compile(r"\s*(\d+\.?\d*|\.\d+)\s*([a-z ]+?)\s*")
 _FIGURES = 3
+_LEAST, _MOST = 1e-6, 1e6  # L or kg
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,8 +107,12 @@ def parse_amount(text: str, *, where: str = "amount") -> Amount:
         allowed = ", ".join([*VOLUMES_L, *WEIGHTS_KG])
         problem = Problem(where, repr(text), "a number and its unit", f"write one of: {allowed} (oz is a weight)")
         raise UnitError(problem)
+    size = float(match.group(1)) * {**VOLUMES_L, **WEIGHTS_KG}[unit]
+    if size != 0 and not _LEAST <= size <= _MOST:
+        remedy = "mend the number"
+        raise UnitError(Problem(where, f"{text[:40]!r}", "an amount from a microlitre to a million litres", remedy))
     dimension: Dimension = "volume" if unit in VOLUMES_L else "weight"
-    return Amount(float(match.group(1)) * {**VOLUMES_L, **WEIGHTS_KG}[unit], dimension, unit)
+    return Amount(size, dimension, unit)
 
 
 def parse_rate(text: str, *, where: str = "--rate", dimension: Dimension | None = None) -> Rate:
@@ -207,9 +213,10 @@ def tell_amounts(area_m2: float, sprayer: Sprayer, units: Units) -> Iterator[str
     ground = show_area(area_m2, units)
     if sprayer.rate:
         takes = take(sprayer.rate, area_m2)
+        ounce = _OUNCE if sprayer.rate.per_m2.unit == "oz" else ""
         yield (
-            f"At the rate you entered, {sprayer.rate.text}, the {ground} of the zones take {takes} (cut to three "
-            "figures, never rounded up). The label you hold sets the rate and the yearly maximum: check both."
+            f"At the rate you entered, {sprayer.rate.text}{ounce}, the {ground} of the zones take {takes} (cut to "
+            "three figures, never rounded up). The label you hold sets the rate and the yearly maximum: check both."
         )
     if sprayer.carrier:
         yield f"At the carrier volume you entered, {sprayer.carrier.text}, they take {take(sprayer.carrier, area_m2)}."

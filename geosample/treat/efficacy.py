@@ -10,7 +10,7 @@ after). Pages from memory, unverified.
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -21,6 +21,7 @@ from geosample.units import Units, show_density
 
 if TYPE_CHECKING:
     import geopandas as gpd
+    import pandas as pd
 
     from geosample.design import Visit
     from geosample.treat.model import Zones
@@ -125,6 +126,33 @@ def check_treatment(
     return Efficacy(groups, _abbott_limits(groups), _henderson_limits(groups), same, use_strips)
 
 
+def treated_zones(zones: Zones, treatments: pd.DataFrame) -> tuple[Zones, str]:
+    """Return the plan with those zones to treat that were recorded as treated, and a sentence that says which.
+
+    Parameters
+    ----------
+    zones : Zones
+        The plan.
+    treatments : DataFrame
+        The layer ``treatments``.
+
+    Notes
+    -----
+    Without a record all are taken as treated, and that is said. A zone that was left untreated is untreated ground,
+    chosen for its high counts.
+    """
+    mine = treatments[treatments["visit"] == zones.visit]
+    plan = zones.zones[zones.zones["action"] == "treat"]
+    if mine.empty:
+        many = f"all {len(plan)} zones" if len(plan) != 1 else "its one zone"
+        return zones, f"No treatment by the plan of {zones.visit} is recorded: {many} taken as treated."
+    done = {name.strip() for text in mine["zone_ids"] for name in str(text).split(",")}
+    kept = zones.zones[(zones.zones["action"] != "treat") | zones.zones["zone_id"].isin(done)]
+    treated = int((kept["action"] == "treat").sum())
+    days = ", ".join(sorted(set(mine["date"].astype(str))))
+    return replace(zones, zones=kept), f"Treated as recorded on {days}: {treated} of the plan's {len(plan)} zones."
+
+
 def check_visits(before: Visit, after: Visit) -> None:
     """Let only two visits be compared that can tell what treatment did: the later drawn, and not chosen.
 
@@ -197,21 +225,22 @@ def _limits(draws: np.ndarray) -> tuple[float, float]:
 def tell_efficacy(found: Efficacy, units: Units = "us") -> Iterator[str]:
     """Yield what the counts say of the treatment, most important first."""
     share = _show(found.henderson_tilton)
-    yield f"Insects taken by the treatment, against untreated ground: {share} (Henderson-Tilton)."
+    if not found.strips_used:
+        yield (
+            "A comparison with ground outside the zones, which was chosen for its low counts and may rise by itself: "
+            "the figures may flatter the treatment. Check strips (geosample treat --checks 5%) give a fair one."
+        )
+    yield f"Insects killed by the treatment, against untreated ground: {share} (Henderson-Tilton)."
     if not found.henderson_tilton[1] > 0:
         yield "The interval reaches to none at all: these counts do not show that the treatment did anything."
-    yield f"From the ground afterwards alone: {_show(found.abbott)} (Abbott)."
+    below = " Less than 0 %: the treated ground held more afterwards than the untreated." if found.abbott[0] < 0 else ""
+    yield f"From the ground afterwards alone: {_show(found.abbott)} (Abbott).{below}"
     for name, group in found.groups.items():
         yield f"{name}: {show_density(group.mean_per_m2, units)}, {group.insects} insects in {group.bags} bags."
     yield (
         "Zones were chosen for high counts, and such ground falls by itself at the next count even when nothing is "
         "done: do not read before against after in the zones alone."
     )
-    if not found.strips_used:
-        yield (
-            "Untreated ground here is ground outside the zones, chosen for its low counts, which may rise by itself: "
-            "the answer may flatter the treatment. Check strips (geosample treat --checks 5%) give a fair one."
-        )
     if found.same_places:
         yield (
             f"{found.same_places} of the later bags lie where one was pulled before: a plug hole is no fresh point. "

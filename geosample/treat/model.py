@@ -73,15 +73,17 @@ def save_zones(survey: Survey, zones: Zones) -> None:
 
 
 def load_zones(survey: Survey, visit: str | None = None) -> Zones:
-    """Return a visit's zones, the newest visit's when ``visit`` is None; a plan of no zones is one too.
+    """Return a visit's zones, when ``visit`` is None those of the newest visit with a plan; one of no zones is one too.
 
     Raises
     ------
     SurveyError
         When 'geosample treat' has not been run for it.
     """
-    name = survey.find_visit(visit)
     found = survey.read("findings")
+    planned = found.loc[found["what"] == "plan settings", "visit"]
+    name = visit if visit is not None else survey.newest_among(planned)
+    name = survey.find_visit(name)
     own = found[(found["visit"] == name) & found["what"].isin(OWN_FINDINGS)].reset_index(drop=True)
     plan = own[own["what"] == "plan settings"]
     if plan.empty:

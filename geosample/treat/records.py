@@ -68,6 +68,10 @@ RULES = {
 }
 
 
+WORKED_OUT = ("date", "size_of_area", "site", "target_organism", "zones")
+"""Fields the plan fills in; an older record's are of an older plan."""
+
+
 def fill_record(
     zones: Zones, zone_ids: Sequence[str], said: Mapping[str, str], *, day: str, units: Units = "us"
 ) -> dict[str, str]:
@@ -91,7 +95,12 @@ def fill_record(
         group that is none; all at once.
     """
     treat = zones.zones[zones.zones["action"] == "treat"].set_index("zone_id")
-    problems = [*_check_day(day, zones.visit), *_check_zones(treat, zone_ids), *_check_groups(said)]
+    problems = [
+        *_check_day(day, zones.visit),
+        *_check_zones(treat, zone_ids),
+        *_check_groups(said),
+        *_check_names(said),
+    ]
     if problems:
         raise TreatError(problems)
     done = treat.loc[list(zone_ids) or list(treat.index)]
@@ -116,10 +125,21 @@ def _check_zones(treat: pd.DataFrame, zone_ids: Sequence[str]) -> Iterator[Probl
     if treat.empty:
         yield Problem("zones", "a plan of no zones to treat", "at least one", "run 'geosample treat' first")
         return
+    twice = sorted({name for name in zone_ids if list(zone_ids).count(name) > 1})
+    if twice:
+        yield Problem("--zones", f"{', '.join(twice)} more than once", "each zone once", "leave out the other")
     unknown = [name for name in zone_ids if name not in treat.index]
     if unknown:
         some = ", ".join(treat.index)
         yield Problem("--zones", ", ".join(unknown), f"zones to treat: {some}", "name those of the plan")
+
+
+def _check_names(said: Mapping[str, str]) -> Iterator[Problem]:
+    for name in ("date", "zones"):
+        if name in said:
+            yield Problem(
+                f"--set {name}", repr(said[name]), f"it as --{name}", "the next plan and 'check' read it there"
+            )
 
 
 def _check_groups(said: Mapping[str, str]) -> Iterator[Problem]:
@@ -157,7 +177,8 @@ def keep_fields(survey: Survey, visit: str, record: Mapping[str, str], said: Map
     old = survey.read("treatments")
     same = (old["visit"] == visit) & (old["date"] == record["date"]) & (old["zone_ids"] == record["zones"])
     before = json.loads(old.loc[same, "record"].iloc[-1]) if same.any() else {}
-    return {**record, **before, **{key: record[key] for key in said}}
+    added = {key: value for key, value in before.items() if key not in WORKED_OUT}
+    return {**record, **added, **{key: record[key] for key in said}}
 
 
 def save_record(survey: Survey, visit: str, record: Mapping[str, str]) -> None:

@@ -28,9 +28,10 @@ _TRUST = ("map worth", "no map")
 
 _ZONES = (
     ("treat", "suggested for treatment"),
-    ("look_again", "to look at again before deciding"),
     ("check", "to leave untreated"),
+    ("look_again", "to look at again before deciding"),
 )
+_BRIEFLY = (("treat", "Treat"), ("check", "Leave untreated"), ("look_again", "Look again"))
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,6 +45,7 @@ class Line:
 def write_answer(story: Story) -> list[Line]:
     """Return the answer, most important first, in words for every stage that has run and every one that has not."""
     lines = [
+        Line("Simulated", Markup("{}").format(story.simulated)),
         Line("Where", _where(story)),
         Line("How much", _how_much(story)),
         Line("Stages", _stages(story)),
@@ -54,20 +56,35 @@ def write_answer(story: Story) -> list[Line]:
     return [line for line in lines if line.text]
 
 
-def write_headline(story: Story) -> Markup:
-    """Return what to do in a sentence or two, and how much of the ground nobody knows: what a phone shows first."""
-    parts = [_zones_in_words(story)]
-    row = broadest(story.estimates)
-    if row is not None:
-        interval = wording.interval(row["low_per_m2"], row["high_per_m2"])
-        mean = wording.density(row["mean_per_m2"])
-        parts.append(Markup("{} on average ({:.0f} % interval {}).").format(mean, row["level"] * 100, interval))
+def write_headline(story: Story) -> list[Markup]:
+    """Return what to do, a line each, and how much of the ground nobody knows: what a phone shows first."""
+    lines = [
+        Markup("{}: {}, {}.").format(words, wording.plural(len(zones), "zone"), wording.area(zones["area_m2"].sum()))
+        for words, zones in ((words, _zones_to(story, action)) for action, words in _BRIEFLY)
+        if len(zones)
+    ]
+    if not lines:
+        lines = [line for line in (_zones_in_words(story), _average(story)) if line]
     if story.settled is not None:
         share = unknown_area(story.settled) / float(story.settled.cells["area_m2"].sum())
         if share > 0:
-            told = wording.percent(share)
-            parts.append(Markup("Of the mapped ground, {} is not known (striped).").format(told))
-    return _sentences(*parts) or _not_done(story)
+            lines.append(Markup("Not known: {} of the mapped ground (crossed in grey).").format(wording.percent(share)))
+    return lines or [_not_done(story)]
+
+
+def _zones_to(story: Story, action: str) -> pd.DataFrame:
+    zones: pd.DataFrame = story.zones[story.zones["action"] == action]
+    return zones
+
+
+def _average(story: Story) -> Markup:
+    row = broadest(story.estimates)
+    if row is None:
+        return Markup("")
+    interval = wording.interval(row["low_per_m2"], row["high_per_m2"])
+    return Markup("{} on average ({:.0f} % interval {}).").format(
+        wording.density(row["mean_per_m2"]), row["level"] * 100, interval
+    )
 
 
 def _stages(story: Story) -> Markup:
@@ -145,7 +162,7 @@ def _zones_in_words(story: Story) -> Markup:
         return Markup("Nothing is marked for treatment.") if len(plan) else Markup("")
     parts = []
     for action, words in _ZONES:
-        zones = story.zones[story.zones["action"] == action]
+        zones = _zones_to(story, action)
         if len(zones):
             parts.append(
                 Markup("{} {} ({}) on {}.").format(
@@ -209,7 +226,7 @@ def _not_known(story: Story) -> Markup:
         whole = float(story.settled.cells["area_m2"].sum())
         parts.append(
             Markup(
-                "{} of the {} mapped ({}) is not known: the counts say too little of it. It is striped, not clean."
+                "{} of the {} mapped ({}) is not known: the counts say too little of it. Crossed in grey, not clean."
             ).format(wording.area(missing), wording.area(whole), wording.percent(missing / whole))
             if missing > 0
             else Markup("")
@@ -240,7 +257,7 @@ def _not_done(story: Story) -> Markup:
         (bool(len(story.samples)), "no counts have come back (geosample counts)"),
         (bool(len(story.estimates)), "no means have been worked out (geosample estimate)"),
         (story.density is not None, "the density has not been mapped (geosample density)"),
-        (bool(treated), "no treatment areas have been marked out (geosample treat)"),
+        (bool(treated), "no zones have been marked out (geosample treat)"),
     ]
     missing = [text for done, text in stages if not done]
     if not missing:

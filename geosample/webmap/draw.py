@@ -97,7 +97,7 @@ def list_sheets(story: Story) -> Sheets:
     hot = places.hotspot_features(story)
     sheets: Sheets = {
         "obstacles": [("obstacles", places.obstacle_features(story))],
-        "surfaces": [("ground", places.surface_features(story))],
+        "surfaces": [("ground", places.surface_features(story)), ("markerPane", places.hole_labels(story))],
         "points": [("markerPane", places.point_features(story))],
         "clusters": [("markerPane", places.cluster_features(story))],
         "hotspots": [("zones", places.casings(hot, "hotspot")), ("zones", hot)],

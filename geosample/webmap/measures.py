@@ -21,7 +21,7 @@ from geosample.workers import map_threads
 if TYPE_CHECKING:
     from geosample.density import DensityMap
 
-# Light and dark grey of ColorBrewer's Greys, in stripes: never a colour of the scales, never a clean look.
+# Light and dark grey of ColorBrewer's Greys, crossed: never a colour of the scales, never a clean look.
 UNKNOWN = ("#d9d9d9", "#636363")
 CHANCE_EDGES = (0.0, 0.1, 0.25, 0.5, 0.75, 0.9, 1.0)
 _CLASSES = 6
@@ -95,7 +95,7 @@ def _draw_scale(density_map: DensityMap, grid: PixelGrid, what: str, units: Unit
     unit = 1 / FOOT2_M2 if units == "us" else 1.0
     top = float(np.quantile(values[known], 0.98)) if known.any() else 0.0
     edges = nice_edges(top / unit) * unit
-    # The middle greys of the scales' dark end stay apart from the not-known grey by lightness and stripes.
+    # The middle greys of the scales' dark end stay apart from the not-known grey by lightness and hatching.
     palette = VIRIDIS if what == "expected" else CIVIDIS
     texts = [
         Markup("{} or more").format(wording.density(low)) if high is None else wording.interval(low, high)
@@ -114,7 +114,7 @@ def draw_chance(density_map: DensityMap, grid: PixelGrid, threshold_per_m2: floa
 def paint(
     density_map: DensityMap, grid: PixelGrid, classes: np.ndarray, scale: tuple[tuple[str, ...], list[Markup]]
 ) -> Picture:
-    """Return a picture of the cells' classes, with ground not known well enough striped.
+    """Return a picture of the cells' classes, with ground not known well enough crossed out in grey.
 
     Parameters
     ----------

@@ -113,7 +113,7 @@ class Story:
 
 
 def gather_story(survey: Survey, visit: str | None = None) -> Story:
-    """Return all that the survey holds for a visit, the newest when None.
+    """Return all that the survey holds for a visit; when None the newest with counts, or else the newest.
 
     Raises
     ------
@@ -122,7 +122,8 @@ def gather_story(survey: Survey, visit: str | None = None) -> Story:
     """
     surfaces = cast("gpd.GeoDataFrame", survey.need("surfaces"))
     obstacles = cast("gpd.GeoDataFrame", survey.read("obstacles"))
-    name = None if visit is None and survey.read("visits").empty else survey.find_visit(visit)
+    wanted = visit if visit is not None else survey.newest_among(survey.read("samples")["visit"])
+    name = None if wanted is None and survey.read("visits").empty else survey.find_visit(wanted)
     row = _visit_row(survey, name)
     own = {layer: _rows(survey, layer, row) for layer in ("counts", "estimates", "findings")}
     placed = {layer: cast("gpd.GeoDataFrame", _rows(survey, layer, row)) for layer in ("points", "samples", "zones")}

@@ -64,6 +64,7 @@ def write_top(listing: Listing) -> str:
             visit=story.visit,
             pest=story.pest,
             simulated=story.simulated,
+            simulated_briefly=story.simulated.partition(":")[0].rstrip(".") + ".",
             headline=write_headline(story),
             answer=write_answer(story),
             has_zones=len(story.zones) > 0,
@@ -105,13 +106,13 @@ def list_zones(story: Story) -> list[dict[str, Any]]:
     """Return the zones by hole, those to treat first within a hole."""
     rows = sorted(
         story.zones.drop(columns="geometry").to_dict("records"),
-        key=lambda row: (hole_key(row["hole"]), row["action"] != "treat", row["zone_id"]),
+        key=lambda row: (hole_key(row["hole"]), list(popups.ACTIONS).index(row["action"])),
     )
     return [
         {
             **row,
             "place": popups.name_place(row),
-            "what": popups.ACTIONS.get(row["action"], row["action"]),
+            "what": popups.BRIEFLY[row["action"]],
             "expected": wording.density(row["mean_per_m2"]),
             "chance": wording.percent(row["probability"]) if pd.notna(row["probability"]) else "not known",
         }
@@ -132,8 +133,11 @@ def script_json(value: Any) -> str:
 
 def _say_clusters(story: Story) -> str:
     """Return what was found of clusters, with its warning; empty where nobody looked."""
-    notes = story.findings.loc[story.findings["what"] == "clusters", "note"].dropna()
-    return str(notes.iloc[0]) if len(notes) else ""
+    found = story.density.fitted.get("clusters") if story.density else None
+    if not found:
+        return ""
+    many = wording.plural(len(found["high"]), "point")
+    return f"{many} with more high counts around than chance gives. {found['warning']}"
 
 
 def _level(story: Story) -> str:
@@ -144,7 +148,7 @@ def _level(story: Story) -> str:
 def _no_zones(story: Story) -> str:
     if (story.findings["what"] == "plan").any():
         return "The plan found nothing to treat and nothing to look at again."
-    return "No treatment areas yet: run geosample treat."
+    return "No zones yet: run geosample treat."
 
 
 @cache

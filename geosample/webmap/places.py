@@ -164,6 +164,14 @@ def zone_features(story: Story, action: str) -> list[Feature]:
     )
 
 
+def hole_labels(story: Story) -> list[Feature]:
+    """Return each hole's name at a place inside its largest surface, for a map too small for the zones' ids."""
+    largest = story.surfaces.sort_values("area_m2", ascending=False, kind="stable").drop_duplicates("hole")
+    named = largest[largest["hole"].notna()]
+    inside = named.set_geometry(named.geometry.representative_point())
+    return _features(inside, [{"look": "label hole", "mark": row["hole"], "id": ""} for row in _records(inside)])
+
+
 def casings(shapes: list[Feature], kind: str) -> list[Feature]:
     """Return the same shapes as pale outlines, to lie under the real ones so that these stand out on any ground."""
     return [{**shape, "properties": {"look": f"{kind} casing"}} for shape in shapes]

@@ -14,16 +14,17 @@ if TYPE_CHECKING:
     from geosample.density import DensityMap
 
 _STATUS = {
-    "not_extracted": "taken but not read",
+    "not_extracted": "taken but not extracted",
     "lost": "lost",
     "unreachable": "not taken: the place could not be reached",
     "off_turf": "not taken: the place is not on turf",
 }
 ACTIONS = {
     "treat": "suggested for treatment",
-    "look_again": "look again before deciding",
     "check": "leave untreated, to see what treatment did",
+    "look_again": "look again before deciding",
 }
+BRIEFLY = {"treat": "treat", "check": "leave untreated", "look_again": "look again"}
 COUNT_LEVEL = 0.95
 ALL_KNOWN = 0.995
 

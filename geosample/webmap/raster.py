@@ -123,6 +123,6 @@ def _to_lonlat(west: float, south: float, east: float, north: float) -> tuple[fl
     return left, bottom, right, top
 
 
-def hatch(row: np.ndarray, column: np.ndarray, every_px: int = 6) -> np.ndarray:
-    """Return which pixels lie in slanting stripes, for ground whose density is not known."""
-    return np.asarray((row + column) % every_px < every_px // 2)
+def hatch(row: np.ndarray, column: np.ndarray, every_px: int = 9) -> np.ndarray:
+    """Return which pixels lie on crossing lines, for ground that is not known; stripes are the zones' own look."""
+    return np.asarray(((row + column) % every_px < every_px // 3) | ((row - column) % every_px < every_px // 3))

@@ -28,7 +28,8 @@ def summarise(story: Story, path: Path, *, units: Units = "us") -> tuple[list[st
     lines = [f"wrote {path} ({summary['size_bytes'] / 1e6:.1f} MB); it opens with no network"]
     if story.simulated:
         lines.append(story.simulated)
-    lines.append(f"{summary['surfaces']} surfaces, {summary['points']} points, {summary['samples']} samples")
+    of_visit = f"visit {summary['visit']}: " if summary["visit"] else ""
+    lines.append(f"{of_visit}{summary['surfaces']} surfaces, {summary['points']} points, {summary['samples']} samples")
     if story.density is None:
         lines.append("no density map yet: run 'geosample density' first to see where the insects are")
     for action, words in popups.ACTIONS.items():

@@ -161,5 +161,5 @@ def test_answer_and_map_share_the_first_screen(chromium: Browser, page: Path, si
     head = ask(chromium, "return document.querySelector('.headline').getBoundingClientRect().bottom")
     top = float(json.loads(str(box))["top"])
     assert 0 < float(str(head)) <= top
-    assert top < 0.75 * float(str(height))
+    assert top < 0.5 * float(str(height))
     assert ask(chromium, "return document.getElementById('why').open") is False

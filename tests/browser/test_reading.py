@@ -114,3 +114,31 @@ def test_the_printed_page_holds_map_legend_zones_and_cautions(chromium: Browser,
     for words in ("Expected insects per area", "Zones by hole", "The product label is the law", "How much, how sure"):
         assert words in text
     assert "Print" not in first.split()
+
+
+@pytest.mark.parametrize(("wide", "tall"), [(8.5, 11), (8.27, 11.69)], ids=["letter", "a4"])
+def test_the_printed_table_shows_every_column_whole(chromium: Browser, page: Path, wide: float, tall: float):
+    open_page(chromium, page)
+    shown = ask(chromium, "return [...document.querySelectorAll('tbody td')].map(cell => cell.innerText.trim())")
+    sheet = chromium.execute_cdp_cmd("Page.printToPDF", {"paperWidth": wide, "paperHeight": tall})
+    with pymupdf.open(stream=base64.b64decode(sheet["data"]), filetype="pdf") as printed:
+        words = [word for leaf in printed for word in leaf.get_text("words") if leaf.rect.contains(word[:4])]
+    text = " ".join(word[4] for word in words)
+    assert "Chance above threshold" in text
+    assert all(" ".join(cell.split()) in text for cell in shown)
+
+
+def test_from_afar_the_holes_are_named_and_from_near_the_zones(chromium: Browser, page: Path):
+    open_page(chromium, page)
+    seen = "return [...document.querySelectorAll('.label')].filter(n => n.offsetParent).map(n => n.innerText)"
+    for zoom, named in ((16, "1"), (19, "T1")):
+        ask(chromium, "geosample.current().map.setZoom(arguments[0], {animate: false})", zoom)
+        assert named in ask(chromium, seen)
+
+
+def test_labels_lie_above_points(chromium: Browser, page: Path):
+    open_page(chromium, page)
+    ask(chromium, "geosample.current().map.setZoom(19, {animate: false})")
+    depth = "return [...document.querySelectorAll(arguments[0])].map(n => Number(n.style.zIndex))"
+    labels, points = (ask(chromium, depth, f".leaflet-marker-pane .{kind}") for kind in ("label", "point"))
+    assert min(labels) > max(points) - 1

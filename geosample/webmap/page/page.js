@@ -29,7 +29,7 @@ const geosample = (() => {
 
   // "say" was escaped when the page was made.
   function feature(item, layer) {
-    if (item.properties.say) { layer.bindPopup(item.properties.say, { maxWidth: 320, autoPanPadding: [20, 20] }); }
+    if (item.properties.say) { layer.bindPopup(item.properties.say, { maxWidth: 320, autoPanPaddingTopLeft: [64, 20], autoPanPaddingBottomRight: [20, 20] }); }
     if (layer.setStyle && item.properties.id) { reach(layer, item.properties.name); }
   }
 
@@ -41,7 +41,7 @@ const geosample = (() => {
     mark.textContent = own.mark;
     const isLabel = own.look.startsWith("label");
     const icon = L.divIcon({ className: own.look, html: mark, iconSize: isLabel ? [60, 22] : [size, size] });
-    return L.marker(latlng, { icon, keyboard: !isLabel, interactive: !isLabel, alt: own.name || "", title: own.name || "" });
+    return L.marker(latlng, { icon, keyboard: !isLabel, interactive: !isLabel, zIndexOffset: isLabel ? 1000 : 0, alt: own.name || "", title: own.name || "" });
   }
 
   function name_marker(layer) {
@@ -148,7 +148,7 @@ const geosample = (() => {
     const button = L.DomUtil.create("button", "", bar);
     button.type = "button";
     button.id = "position";
-    button.textContent = "◎";
+    button.textContent = "Me";
     button.title = "Show where I am";
     button.setAttribute("aria-label", "Show where I am");
     button.addEventListener("click", find_me);
@@ -196,11 +196,14 @@ const geosample = (() => {
 
   function bind_print() {
     // The paper's size is not known to the map until the class gives it; then the same ground is fitted in again.
+    let shown = null;
     const resize = (printing) => {
-      const shown = page.map.getBounds();
+      if (printing) { shown = page.map.getBounds(); }
       document.body.classList.toggle("printing", printing);
+      page.map.getContainer().classList.toggle("printing", printing);
       page.map.invalidateSize({ animate: false });
       page.map.fitBounds(shown, { animate: false });
+      part_labels();
     };
     window.addEventListener("beforeprint", () => resize(true));
     window.addEventListener("afterprint", () => resize(false));
