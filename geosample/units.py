@@ -36,7 +36,6 @@ AREAS_M2 = {
     "ha": HECTARE_M2,
 }
 DENSITIES_PER_M2 = {f"/{name}": 1.0 / area for name, area in AREAS_M2.items() if name in {"ft2", "yd2", "m2"}}
-DURATIONS_MIN = {"s": 1 / 60, "min": 1.0, "h": 60.0}
 
 _LONGEST = 40  # letters of a wrong text that are said back
 _QUANTITY = re.compile(r"\s*([-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?)\s*(.*?)\s*")
@@ -87,17 +86,6 @@ def parse_density(text: str, *, where: str = "density") -> float:
     322.917
     """
     return _parse(text, DENSITIES_PER_M2, where, "a density", "a billion per m²", 1e9)
-
-
-def parse_duration(text: str, *, where: str = "duration") -> float:
-    """Return minutes from a duration with its unit (s, min, h).
-
-    Examples
-    --------
-    >>> parse_duration("2h")
-    120.0
-    """
-    return _parse(text, DURATIONS_MIN, where, "a duration", "a year", 525_600.0)
 
 
 def _parse(text: str, table: dict[str, float], where: str, what: str, limit: str, most: float) -> float:

@@ -1,4 +1,4 @@
-"""The words the stages share: kinds of ground, roles of points, what became of a sample.
+"""The words the stages share: kinds of ground, ways to draw, roles of points, what became of a sample.
 
 The order of ``SURFACE_KINDS`` settles overlaps: the earlier kind keeps the ground.
 """
@@ -11,13 +11,24 @@ SURFACE_KINDS = ("green", "collar", "tee", "approach", "fairway", "rough")
 SHORT_TURF = ("green", "collar", "approach", "tee", "fairway")
 OBSTACLE_KINDS = ("water", "bunker", "trees", "path", "building", "other")
 CUT_KINDS = ("water", "bunker", "path", "building", "other")
+PLURALS = {
+    "green": "greens",
+    "collar": "collars",
+    "tee": "tees",
+    "approach": "approaches",
+    "fairway": "fairways",
+    "rough": "rough",
+}
 KIND_LETTERS = {"green": "G", "collar": "C", "tee": "T", "approach": "A", "fairway": "F", "rough": "R"}
 ROLES = ("main", "reserve")
 STATUSES = ("counted", "not_extracted", "lost", "unreachable", "off_turf")
 METHODS = ("brine", "heat", "flush", "hand", "other")
-PARTS = ("border", "interior", "whole")
+DRAW_METHODS = ("balanced", "grid", "triangle", "random", "lines")
+ALLOCATIONS = ("power", "proportional", "equal", "optimal")
+WALKS = ("holes", "round")
 ACTIONS = ("treat", "look_again", "check")
 UNSTAGED = "unstaged"
+NO_HOLE = "no hole"
 
 
 def hole_key(hole: str | None) -> tuple[int, str]:

@@ -7,9 +7,12 @@ from pathlib import Path
 import geopandas as gpd
 import numpy as np
 import pandas as pd
+import pytest
 import shapely
 
+from geosample.counts import ReadRules, read_counts
 from geosample.design import Design, Visit
+from geosample.errors import CountsError
 from geosample.ground import Ground
 from geosample.pests import load_pest
 from geosample.sheets.columns import blank_rows
@@ -72,3 +75,13 @@ def edit(sheet: pd.DataFrame, point_id: str, **cells: str) -> pd.DataFrame:
     for name, text in cells.items():
         changed.loc[changed["point_id"] == point_id, name] = text
     return changed
+
+
+def problems_of(path: Path, design: Design, rules: ReadRules | None = None) -> list[str]:
+    with pytest.raises(CountsError) as caught:
+        read_counts(path, design, rules=rules)
+    return [str(problem) for problem in caught.value.problems]
+
+
+def told(counts: object) -> str:
+    return "\n".join(f"{note.where} | {note.what} | {note.done}" for note in counts.notes)

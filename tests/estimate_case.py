@@ -4,15 +4,31 @@ from __future__ import annotations
 
 import geopandas as gpd
 import numpy as np
+import pandas as pd
+from numpy.typing import ArrayLike
 
 from geosample.counts import Counts
-from geosample.demo.simulate import SimulationModel, simulate_counts
+from geosample.demo.simulate import SimulationModel, count_bags, draw_truth
 from geosample.design import Design, Request, draw_design
+from geosample.estimate.negbin import Bags
 from geosample.ground import Ground
 
 
 def design_visit(ground: Ground, *, points: int = 60, visit: str = "2026-05-20") -> Design:
     return draw_design(ground, Request(visit=visit, points=points, border_m=4.572, seed=7))
+
+
+def make_bags(count: ArrayLike) -> Bags:
+    """Return bags of one m² and one weight each."""
+    counts = np.asarray(count, dtype=float)
+    return Bags(counts, np.ones(counts.shape), np.ones(counts.shape))
+
+
+def simulate_counts(
+    design: Design, ground: Ground, rng: np.random.Generator, model: SimulationModel | None = None
+) -> pd.DataFrame:
+    """Return invented counts for a design, a row a point: a truth is drawn, then its bags, from one generator."""
+    return count_bags(design, draw_truth(ground, rng, model or SimulationModel()), rng)
 
 
 def count_visit(design: Design, ground: Ground, *, seed: int = 3, model: SimulationModel | None = None) -> Counts:

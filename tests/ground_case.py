@@ -11,6 +11,8 @@ import pyproj
 import shapely
 import shapely.geometry
 
+from geosample.ground import Ground
+
 HOME = (-73.9, 41.5)  # an invented site's longitude and latitude
 # The projection's centre lies off the shapes: its inverse is 0.3 mm out of step at the very centre.
 LAEA = pyproj.CRS.from_user_input(
@@ -73,3 +75,11 @@ def polygon_kml(corners: np.ndarray) -> str:
     text = " ".join(f"{lon:.12f},{lat:.12f},0" for lon, lat in corners)
     ring = f"<LinearRing><coordinates>{text}</coordinates></LinearRing>"
     return f"<Polygon><outerBoundaryIs>{ring}</outerBoundaryIs></Polygon>"
+
+
+def areas(ground: Ground) -> dict[str, float]:
+    return dict(ground.surfaces.groupby("kind")["area_m2"].sum())
+
+
+def said(ground: Ground) -> str:
+    return "\n".join(f"{note.what} {note.where} {note.remedy}" for note in ground.notes)

@@ -1,26 +1,19 @@
-"""Counts: what came back is joined by label, nothing is guessed or lost, and weights stand for the turf once."""
+"""Counts: what came back is read cell by cell, and nothing is guessed or lost."""
 
 from __future__ import annotations
 
-import json
-from dataclasses import replace
 from pathlib import Path
 
 import geopandas as gpd
 import numpy as np
 import pandas as pd
 import pytest
-from click.testing import CliRunner
-from counts_case import PEST, edit, filled_sheet, make_design, write
+from counts_case import PEST, edit, filled_sheet, make_design, problems_of, told, write
 
-from geosample.cli import main
-from geosample.counts import ReadRules, add_counts, load_counts, read_counts, tally
-from geosample.counts.values import read_date
-from geosample.counts.weights import use_weights
-from geosample.design import Design, save_design
+from geosample.counts import ReadRules, read_counts, tally
+from geosample.design import Design
 from geosample.errors import CountsError
-from geosample.ground import Ground, save_ground
-from geosample.survey import Survey, open_survey
+from geosample.ground import Ground
 
 STAGES = [stage.key for stage in PEST.stages]
 
@@ -33,24 +26,6 @@ def design(small_ground: Ground) -> Design:
 @pytest.fixture
 def sheet(design: Design) -> pd.DataFrame:
     return filled_sheet(design)
-
-
-@pytest.fixture
-def survey(tmp_path: Path, small_ground: Ground, design: Design) -> Survey:
-    survey = open_survey(tmp_path / "course.gpkg")
-    save_ground(survey, small_ground)
-    save_design(survey, design)
-    return survey
-
-
-def problems_of(path: Path, design: Design, rules: ReadRules | None = None) -> list[str]:
-    with pytest.raises(CountsError) as caught:
-        read_counts(path, design, rules=rules)
-    return [str(problem) for problem in caught.value.problems]
-
-
-def told(counts: object) -> str:
-    return "\n".join(f"{note.where} | {note.what} | {note.done}" for note in counts.notes)
 
 
 def test_a_filled_sheet_comes_back_whole(sheet: pd.DataFrame, design: Design, tmp_path: Path) -> None:
@@ -147,69 +122,6 @@ def test_an_absurd_count_depends_on_the_turf_taken(sheet: pd.DataFrame, design: 
     assert "at most 55 in 1 plug " in line
 
 
-@pytest.mark.parametrize(
-    ("label", "why"),
-    [
-        ("01f-03", "case, dashes, zeros"), ("1F3", "case, dashes, zeros"), ("01F_03", "case, dashes, zeros"),
-        (" 01 F 003 ", "case, dashes, zeros"), ("pt 1F-3", "case, dashes, zeros"), ("O1F-O3", "letters for digits"),
-        ("l1F-03", None), ("01F–03", "case, dashes, zeros"),
-    ],
-)  # fmt: skip
-def test_labels_are_forgiven_and_told(
-    label: str, why: str | None, sheet: pd.DataFrame, design: Design, tmp_path: Path
-) -> None:
-    sheet.loc[sheet["point_id"] == "01F-03", ["point_id", "sample_id"]] = [label, ""]
-    path = write(sheet, tmp_path / "a.csv")
-    if why is None:
-        assert "did you mean 01F-03" in problems_of(path, design)[0]
-        return
-    counts = read_counts(path, design)
-    assert "01F-03-B" in set(counts.samples["sample_id"])
-    assert f"read as 01F-03 ({why})" in told(counts)
-
-
-def test_labels_that_fit_two_points_are_not_guessed(small_ground: Ground, tmp_path: Path) -> None:
-    design = make_design(small_ground)
-    points = design.points.assign(point_id=["1-1", "01-01", *design.points["point_id"][2:]])
-    twins = replace(design, points=points)
-    path = tmp_path / "a.csv"
-    path.write_text("point_id,method,L3\n1_1,brine,2\n")
-    assert "label '1_1'" in problems_of(path, twins)[0]
-
-
-def test_labels_of_two_points_in_one_row_are_asked_about(sheet: pd.DataFrame, design: Design, tmp_path: Path) -> None:
-    [line] = problems_of(write(edit(sheet, "01F-03", sample_id="01F-04-B", L1=""), tmp_path / "a.csv"), design)[:1]
-    assert "labels '01F-03' and '01F-04-B'" in line
-
-
-def test_an_older_designs_sheet_is_known_by_its_code(sheet: pd.DataFrame, design: Design, tmp_path: Path) -> None:
-    path = write(sheet.assign(design_code="A1B2"), tmp_path / "old.csv")
-    [line] = problems_of(path, design, ReadRules(other_codes={"A1B2": "2026-04-20"}))
-    assert "design code A1B2, visit 2026-04-20's; expected K7Q2" in line
-    assert "--visit 2026-04-20" in line
-    assert "old.csv rows 2-27" in line
-    [line] = problems_of(path, design)
-    assert "a design this survey does not have" in line
-
-
-def test_a_visit_date_that_a_spreadsheet_rewrote_is_forgiven(
-    sheet: pd.DataFrame, design: Design, tmp_path: Path
-) -> None:
-    counts = read_counts(write(sheet.assign(visit="5/4/2026"), tmp_path / "a.csv"), design)
-    assert len(counts.samples) == 20
-    assert "visit '5/4/2026' | read as 2026-05-04" in told(counts)
-    assert "visit 'June'" in problems_of(write(sheet.assign(visit="June"), tmp_path / "b.csv"), design)[0]
-
-
-def test_month_and_day_are_told_apart_by_the_visits_date() -> None:
-    from datetime import date
-
-    day = date(2026, 5, 4)
-    assert read_date("4/5/2026", day, 7) == day
-    assert read_date("5/6/2026", day, 7) == date(2026, 5, 6)
-    assert read_date("07:45", day, 7) is None
-
-
 def test_unknown_columns_are_listed_and_kept_and_can_be_named(
     sheet: pd.DataFrame, design: Design, tmp_path: Path
 ) -> None:
@@ -245,96 +157,6 @@ def test_a_row_without_a_method_is_asked_about_unless_the_user_says_it(design: D
     assert counts.samples["sample_id"].tolist() == ["01F-01-H"]
 
 
-def test_a_reserve_point_takes_the_place_of_an_unreachable_main_point(
-    sheet: pd.DataFrame, design: Design, tmp_path: Path
-) -> None:
-    sheet = edit(sheet, "01F-04", **dict.fromkeys(STAGES, ""), status="unreachable")
-    sheet = edit(sheet, "01F-11", **dict.fromkeys(STAGES, "1"))
-    counts = read_counts(write(sheet, tmp_path / "a.csv"), design)
-    fairway = design.points[design.points["kind"] == "fairway"]
-    used = counts.samples.set_index("point_id")["weight_m2"]
-    assert used["01F-11"] == pytest.approx(fairway["weight_m2"].iloc[0])
-    assert np.isnan(used["01F-04"])
-    area = design.strata.set_index("stratum").loc["fairway", "area_m2"]
-    assert used[used.index.str.startswith("01F")].sum() == pytest.approx(area)
-    assert "01F-04 | unreachable | 01F-11 stands in for it" in told(counts)
-
-
-def test_a_point_off_the_turf_shrinks_the_area_and_is_not_made_good(
-    sheet: pd.DataFrame, design: Design, tmp_path: Path
-) -> None:
-    sheet = edit(sheet, "01F-04", **dict.fromkeys(STAGES, ""), status="off_turf")
-    sheet = edit(sheet, "01F-11", **dict.fromkeys(STAGES, "1"))
-    samples = read_counts(write(sheet, tmp_path / "a.csv"), design).samples
-    ours = samples[samples["point_id"].str.startswith("01F")]
-    area = design.strata.set_index("stratum").loc["fairway", "area_m2"]
-    # Ten main points planned, eleven answered (one of them off the turf): each stands for a tenth of ten elevenths.
-    assert ours["weight_m2"].tolist() == pytest.approx([area / 11] * 11)
-    turf = ours.loc[ours["status"] == "counted", "weight_m2"].sum()
-    assert turf == pytest.approx(area * 10 / 11)
-
-
-def test_weights_never_stand_for_more_than_the_stratum_and_methods_do_not_count_twice(design: Design) -> None:
-    ids = [name for name in design.points["point_id"] if name.startswith("01G")]
-    both = pd.DataFrame({"point_id": [*ids, *ids], "status": "counted"})
-    weights = use_weights(both, design.points)["weight_m2"]
-    area = design.strata.set_index("stratum").loc["green", "area_m2"]
-    assert weights.iloc[: len(ids)].sum() == pytest.approx(area)
-
-
-def test_loading_twice_adds_nothing_and_a_corrected_file_replaces_row_by_row(
-    sheet: pd.DataFrame, design: Design, survey: Survey, tmp_path: Path
-) -> None:
-    path = write(sheet, tmp_path / "a.csv")
-    first = add_counts(survey, read_counts(path, design), design)
-    assert len(first.new) == 20
-    before = survey.path.read_bytes()
-    again = add_counts(survey, read_counts(path, design), design)
-    assert (len(again.new), len(again.changed), len(again.same)) == (0, 0, 20)
-    assert survey.path.read_bytes() == before
-    old = int(sheet.loc[sheet["point_id"] == "01F-05", "L3"].iloc[0])
-    fixed = edit(sheet, "01F-05", L3=str(old + 2), counted_by="bench C")
-    one = fixed[fixed["point_id"] == "01F-05"]
-    changed = add_counts(survey, read_counts(write(one, tmp_path / "b.csv"), design), design)
-    assert changed.changed == ("01F-05-B",)
-    shown = [(note.where, note.what, note.done) for note in changed.differences]
-    assert ("01F-05-B", f"{PEST.name}, L3: {old}", f"now {old + 2}") in shown
-    assert ("01F-05-B", "counted_by blank", "now bench C") in shown
-    assert len(shown) == 2
-    back = load_counts(survey)
-    assert len(back.samples) == 20
-    assert back.counts.set_index(["sample_id", "stage"])["count"]["01F-05-B", "L3"] == old + 2
-
-
-def test_a_later_sheet_completes_the_visit_and_its_weights(
-    sheet: pd.DataFrame, design: Design, survey: Survey, tmp_path: Path
-) -> None:
-    is_first = sheet["point_id"].isin(["01F-01", "01F-02", "01F-11"])
-    spare = edit(sheet, "01F-11", **dict.fromkeys(STAGES, "2"))
-    add_counts(survey, read_counts(write(spare[is_first], tmp_path / "a.csv"), design), design)
-    add_counts(survey, read_counts(write(spare[~is_first], tmp_path / "b.csv"), design), design)
-    at_once = read_counts(write(spare, tmp_path / "c.csv"), design)
-    back = load_counts(survey)
-    assert back.samples["sample_id"].tolist() == at_once.samples["sample_id"].tolist()
-    assert np.allclose(back.samples["weight_m2"], at_once.samples["weight_m2"])
-
-
-def test_counts_come_back_from_the_survey_as_they_went_in(
-    sheet: pd.DataFrame, design: Design, survey: Survey, tmp_path: Path
-) -> None:
-    lon, lat = design.points.loc[design.points["point_id"] == "01F-01", ["lon", "lat"]].iloc[0]
-    sheet = edit(sheet, "01F-01", moved="yes", lat=f"{lat + 0.0001:.7f}", lon=f"{lon:.7f}", accuracy_m="3")
-    fresh = read_counts(write(sheet, tmp_path / "a.csv"), design)
-    add_counts(survey, fresh, design)
-    back = load_counts(survey)
-    pd.testing.assert_frame_equal(
-        pd.DataFrame(back.samples.drop(columns="geometry")), pd.DataFrame(fresh.samples.drop(columns="geometry"))
-    )
-    assert back.samples.geometry.geom_equals_exact(fresh.samples.geometry, 1e-6).all()
-    pd.testing.assert_frame_equal(back.counts, fresh.counts)
-    assert back.samples.crs == design.points.crs
-
-
 def test_a_moved_plug_is_mapped_where_it_was_taken_and_an_unticked_far_position_is_a_conflict(
     sheet: pd.DataFrame, design: Design, tmp_path: Path
 ) -> None:
@@ -361,31 +183,6 @@ def test_inputs_are_left_as_they_were(sheet: pd.DataFrame, design: Design, tmp_p
     pd.testing.assert_frame_equal(pd.DataFrame(design.points), pd.DataFrame(before))
 
 
-def test_the_command_takes_counts_in_and_says_what_it_did(sheet: pd.DataFrame, survey: Survey, tmp_path: Path) -> None:
-    sheet.loc[sheet["point_id"] == "01F-03", ["point_id", "sample_id"]] = ["1f3", ""]
-    path = write(sheet, tmp_path / "a.csv")
-    run = CliRunner().invoke(main, ["counts", str(survey.path), str(path), "--json"])
-    assert run.exit_code == 0, run.output
-    summary = json.loads(run.stdout)
-    assert summary["samples"] == 20
-    assert summary["added"] == {"new": 20, "unchanged": 0, "replaced": 0}
-    assert "'1f3' read as 01F-03" in run.stderr
-    plain = CliRunner().invoke(main, ["counts", str(survey.path), str(path)])
-    assert "20 samples (20 counted); 0 new, 20 as before, 0 replaced" in plain.stdout
-
-
-def test_the_command_takes_all_rows_or_none(sheet: pd.DataFrame, survey: Survey, tmp_path: Path) -> None:
-    path = write(edit(sheet, "01F-03", L3="12?"), tmp_path / "a.csv")
-    before = survey.path.read_bytes()
-    run = CliRunner().invoke(main, ["counts", str(survey.path), str(path)])
-    assert run.exit_code == 1
-    assert "L3 '12?'" in run.stderr
-    assert survey.path.read_bytes() == before
-    run = CliRunner().invoke(main, ["counts", str(survey.path), str(path), "--set-aside"])
-    assert run.exit_code == 0
-    assert len(load_counts(survey).samples) == 19
-
-
 @pytest.mark.parametrize(
     ("name", "text", "found"),
     [
@@ -410,30 +207,5 @@ def test_a_file_that_can_not_be_read_says_why(name: str, text: str, found: str, 
     assert found in problems_of(path, design)[0]
 
 
-def test_a_reserve_used_out_of_order_is_told(sheet: pd.DataFrame, design: Design, tmp_path: Path) -> None:
-    sheet = edit(sheet, "01F-04", **dict.fromkeys(STAGES, ""), status="unreachable")
-    sheet = edit(sheet, "01F-12", **dict.fromkeys(STAGES, "1"))
-    counts = read_counts(write(sheet, tmp_path / "a.csv"), design)
-    assert "stratum fairway | reserve used before 01F-11" in told(counts)
-    unreachable = counts.samples.set_index("point_id").loc["01F-04"]
-    assert (unreachable["plugs"], unreachable["sampled_m2"]) == (0, 0.0)
-
-
 def test_a_missing_file_says_so(design: Design, tmp_path: Path) -> None:
     assert "no such file" in problems_of(tmp_path / "none.csv", design)[0]
-
-
-def test_results_of_earlier_counts_go_when_the_counts_change_and_only_then(
-    survey: Survey, sheet: pd.DataFrame, design: Design, tmp_path: Path
-) -> None:
-    first = read_counts(write(sheet, tmp_path / "a.csv"), design)
-    add_counts(survey, first, design)
-    with survey.change() as change:
-        change.put("findings", pd.DataFrame({"visit": [design.visit.visit, "another"], "what": "k", "value": 1.0}))
-    add_counts(survey, first, design)
-    assert len(survey.read("findings")) == 2
-    fixed = edit(sheet, sheet["point_id"].iloc[0], L3="17")
-    corrected = add_counts(survey, read_counts(write(fixed, tmp_path / "b.csv"), design), design)
-    assert corrected.changed
-    assert survey.read("findings")["visit"].tolist() == ["another"]
-    assert "run estimate, density and treat again" in told(corrected.counts)

@@ -14,7 +14,7 @@ from statsmodels.stats.proportion import proportion_confint
 
 from geosample.cli import main
 from geosample.counts import read_counts
-from geosample.counts.recounts import compare_recounts, ratio_interval, say_agreement
+from geosample.counts.recounts import compare_recounts, recount_interval, say_agreement
 from geosample.design import Design, save_design
 from geosample.errors import CountsError
 from geosample.ground import Ground, save_ground
@@ -52,12 +52,12 @@ def survey(tmp_path: Path, small_ground: Ground, design: Design) -> Survey:
 def test_the_ratios_interval_agrees_with_an_independent_program(first: int, second: int) -> None:
     # statsmodels, proportion_confint(method="beta"): Clopper and Pearson's interval of first / (first + second).
     low, high = proportion_confint(first, first + second, method="beta")
-    assert ratio_interval(first, second) == pytest.approx((low / (1 - low), high / (1 - high)))
+    assert recount_interval(first, second) == pytest.approx((low / (1 - low), high / (1 - high)))
 
 
 def test_a_stage_neither_found_has_no_ratio_and_one_only_the_first_found_no_upper_end() -> None:
-    assert np.isnan(ratio_interval(0, 0)).all()
-    assert ratio_interval(4, 0)[1] == np.inf
+    assert np.isnan(recount_interval(0, 0)).all()
+    assert recount_interval(4, 0)[1] == np.inf
 
 
 def test_second_counts_change_no_count_and_tell_how_counters_agree(

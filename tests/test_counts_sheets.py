@@ -10,7 +10,7 @@ import pytest
 from counts_case import PEST, STAGE_KEYS, make_design
 
 from geosample.counts import read_counts
-from geosample.counts.headings import FORM_WORDS, know_heading, plain_word
+from geosample.counts.headings import FORM_WORDS, know_heading, plain_heading
 from geosample.counts.recounts import compare_recounts
 from geosample.design import Design
 from geosample.errors import CountsError
@@ -57,7 +57,7 @@ def test_the_second_counts_blank_is_known_for_what_it_is(out: Path, design: Desi
 
 def test_every_question_of_the_form_is_a_column_the_reader_knows(out: Path, design: Design) -> None:
     form = pd.read_excel(out / "form.xlsx", sheet_name="survey")
-    unknown = [name for name in form["name"] if not know_heading(name, PEST) and plain_word(name) not in FORM_WORDS]
+    unknown = [name for name in form["name"] if not know_heading(name, PEST) and plain_heading(name) not in FORM_WORDS]
     assert unknown == []
     with pytest.raises(CountsError, match="the form itself"):
         read_counts(out / "form.xlsx", design)

@@ -7,11 +7,12 @@ from pathlib import Path
 import numpy as np
 import pytest
 from counts_case import PEST, make_design, write
+from estimate_case import simulate_counts
 from fill_blank import fill_blank
 
 from geosample.counts import read_counts
 from geosample.demo.fill import Fates
-from geosample.demo.simulate import SimulationModel, count_bags, draw_truth, simulate_counts, true_density
+from geosample.demo.simulate import SimulationModel, count_bags, draw_truth, true_density
 from geosample.errors import GeosampleError
 from geosample.ground import Ground
 from geosample.sheets.columns import blank_rows
@@ -46,7 +47,7 @@ def test_bags_have_the_stated_mean_and_overdispersion(small_ground: Ground) -> N
     rng = np.random.default_rng(2)
     totals = np.concatenate([count_bags(design, truth, rng).iloc[:, 1:].sum(axis=1) for _ in range(400)])
     mean = 215 * design.visit.point_m2
-    # Negative binomial: variance m + m²/k (methods.md, notation).
+    # Negative binomial: variance m + m²/k (Bliss & Fisher 1953, Biometrics 9:176-200).
     assert totals.mean() == pytest.approx(mean, rel=0.04)
     assert totals.var() == pytest.approx(mean + mean**2 / 1.2, rel=0.12)
 

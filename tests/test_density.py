@@ -34,7 +34,7 @@ from geosample.survey import open_survey
 
 T_PER_M2 = 30 / 0.09290304
 
-# Five sites of methods.md D.12; every value below is from there (independent computation in R and numpy).
+# Five sites; every value of theirs below was computed independently in R and numpy.
 D12_PLACES = np.array([(0, 0), (10, 0), (0, 10), (10, 10), (5, 5)], dtype=float)
 D12_COUNTS = np.array([0, 2, 1, 5, 0], dtype=float)
 

@@ -48,7 +48,7 @@ def first_map(small_ground: Ground) -> DensityMap:
 class TestExpectedCost:
     def test_with_nothing_learned_it_is_the_cost_of_deciding_now(self) -> None:
         over = norm.cdf(-0.3 / 1.2)
-        # min(1 - p, 3 p): methods.md C.8
+        # min(1 - p, 3 p): a miss costs 3, a needless treatment 1
         assert expect_cost(np.array(-0.3), np.array(1.44), np.array(1.44), 3.0) == pytest.approx(
             min(1 - over, 3 * over)
         )

@@ -24,7 +24,7 @@ from geosample.ground import Ground
 
 T_PER_M2 = 30 / 0.09290304
 
-# Five sites of methods.md D.12; every value below is from there (independent computation in R and numpy).
+# Five sites; every value of theirs below was computed independently in R and numpy.
 D12_PLACES = np.array([(0, 0), (10, 0), (0, 10), (10, 10), (5, 5)], dtype=float)
 D12_COUNTS = np.array([0, 2, 1, 5, 0], dtype=float)
 
@@ -42,7 +42,7 @@ class TestHardInput:
         numbers = result.cells.drop(columns="nearest_m").select_dtypes("number")
         assert np.isfinite(numbers.to_numpy()).all()
         assert not decide_at(result, 1e9).cells["known"].any()  # no chance settles what is not mapped
-        # the bound with k = 0.5 for the total (methods.md A.12), over the turf in one bag
+        # the bound with k = 0.5 for the total, over the turf in one bag
         bound = upper_bound(insects, 30, 0.5) / PLUGS_M2
         assert result.cells["high_per_m2"].to_numpy() == pytest.approx(bound)
         over = exceedance(result, bound)

@@ -12,6 +12,7 @@ import numpy as np
 import pytest
 import shapely
 from density_case import draw_counts, make_counts, make_design, place_points
+from scipy.spatial.distance import cdist
 from scipy.stats import nbinom, norm
 
 from geosample.density import (
@@ -44,7 +45,7 @@ from geosample.survey import open_survey
 
 T_PER_M2 = 30 / 0.09290304
 
-# The 4 x 4 counts of methods.md D.5, row by row.
+# Invented 4 x 4 counts, row by row.
 GRID = np.array([0, 1, 0, 2, 0, 3, 1, 0, 4, 0, 0, 1, 7, 2, 0, 0], dtype=float)
 GRID_PLACES = np.column_stack(np.divmod(np.arange(16), 4))[:, ::-1].astype(float)
 
@@ -64,26 +65,26 @@ class TestClustersAgainstReference:
     def test_gi_star_of_the_published_example(self) -> None:
         places = np.array([(10, 10), (20, 10), (40, 10), (15, 20), (30, 20), (30, 30)], dtype=float)
         found = measure_gi_star(neighbours_within(places, 15), np.array([2, 3, 3.2, 5, 8, 7]))
-        # esda documentation example (methods.md D.13)
+        # esda documentation example
         expected = [-1.3972763, -0.2891776, 0.6506496, -0.2891776, 1.2345209, 2.0242433]
         assert found == pytest.approx(expected, abs=1e-7)
 
     def test_gi_star_and_false_discovery_of_the_grid(self) -> None:
         found = measure_gi_star(neighbours_within(GRID_PLACES, 1.0), GRID)
-        # methods.md D.13: cells 1, 9 and 13
+        # Computed independently: cells 1, 9 and 13
         assert found[[0, 8, 12]] == pytest.approx([-0.961509, 1.696505, 2.966358], abs=1e-6)
-        # methods.md D.13: one-sided normal p, adjusted
+        # Computed independently: one-sided normal p, adjusted
         assert adjust_false_discovery(norm.sf(found))[[12, 8]] == pytest.approx([0.024108, 0.359161], abs=1e-6)
 
     def test_local_moran_of_the_grid(self) -> None:
         found = measure_moran(neighbours_within(GRID_PLACES, 1.0), GRID)
-        # methods.md D.13, with variance by n; ours is by n - 1, as esda's
+        # Computed independently, with variance by n; ours is by n - 1, as esda's
         assert found[[12, 8]] * 16 / 15 == pytest.approx([2.673558, 0.764236], abs=1e-6)
 
     def test_false_discovery_of_benjamini_and_hochberg(self) -> None:
         small = [0.0001, 0.0004, 0.0019, 0.0095, 0.0201, 0.0278, 0.0298, 0.0344, 0.0459]
         adjusted = adjust_false_discovery(np.array([*small, 0.324, 0.4262, 0.5719, 0.6528, 0.759, 1.0]))
-        # Benjamini & Hochberg 1995, JRSS B 57, section 3 (methods.md D.11)
+        # Benjamini & Hochberg 1995, JRSS B 57, section 3
         expected = [0.0015, 0.003, 0.0095, 0.035625, 0.0603, 0.06385714, 0.06385714, 0.0645, 0.0765, 0.486]
         assert adjusted[:10] == pytest.approx(expected, abs=1e-8)
         assert (adjusted <= 0.05).sum() == 4
@@ -120,7 +121,7 @@ class TestClustersAgainstReference:
 class TestScoresOfCounts:
     @pytest.mark.parametrize(
         ("mean", "k", "count", "crps"),
-        # methods.md D.11
+        # Computed independently from the sum over whole counts
         [(1.0, 1.0, 0, 1 / 3), (1.0, 1.0, 3, 1.5833333333), (0.5, 0.5, 0, 0.1023755459), (2.0, 0.8, 5, 2.3783076124)],
     )
     def test_crps(self, mean: float, k: float, count: int, crps: float) -> None:
@@ -140,18 +141,18 @@ class TestScoresOfCounts:
         assert hold_share(right, count, 0.9) > 0.89
 
     def test_pit_of_one_count(self) -> None:
-        # methods.md D.11: NB(1, 1), y = 3 covers 0.875 to 0.9375
+        # By hand: NB(1, 1), y = 3 covers 0.875 to 0.9375
         assert spread_pit(one(1.0, 1.0), np.array([3.0]), 16) == pytest.approx(np.eye(16)[14], abs=1e-9)
 
     @pytest.mark.parametrize(
         ("power", "expected"),
-        # methods.md D.2, inverse distance on the seven samples of Isaaks & Srivastava
+        # Computed independently: inverse distance on the seven samples of Isaaks & Srivastava
         [(0.5, 597.017078), (1, 593.953671), (2, 597.620376), (3, 609.259585), (5, 635.374780), (10, 672.993433)],
     )
     def test_inverse_distance(self, power: float, expected: float) -> None:
         places = np.array([(61, 139), (63, 140), (64, 129), (68, 128), (71, 140), (73, 141), (75, 128)], dtype=float)
         values, effort = np.array([477, 696, 227, 646, 606, 791, 783], dtype=float), np.ones(7)
-        weights = weigh_distances(np.array([[65.0, 137.0]]), places, power, effort)
+        weights = weigh_distances(cdist(np.array([[65.0, 137.0]]), places), power, effort)
         assert expect_count(weights, values, effort, np.ones(1)) == pytest.approx([expected], abs=1e-5)
 
 

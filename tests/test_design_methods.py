@@ -7,19 +7,20 @@ import pytest
 import shapely
 
 from geosample.design import Request
-from geosample.design.allocate import share_points
+from geosample.design.allocate import PULLS, share_points
 from geosample.design.draw import _with_order
 from geosample.design.frame import cut_frame, place_within
 from geosample.design.grids import ALL_METHODS
 from geosample.design.howmany import points_for, precision_of
 from geosample.design.methods import Quota, chances_of
 from geosample.design.pivotal import draw_spread, fight_pair
-from geosample.design.sequential import StopPlan, expect_stops, plan_stops
+from geosample.design.sequential import StopPlan, check_stop_plan, expect_stops
 from geosample.design.spread import balance_of
 from geosample.design.target import mark_out
 from geosample.design.walk import find_round, mend_tour, walk_m
 from geosample.errors import DesignError
 from geosample.ground import edge_lines
+from geosample.words import ALLOCATIONS, DRAW_METHODS
 
 DRAWS = 400
 
@@ -76,7 +77,7 @@ def test_balanced_draws_are_spread(small_ground, points):
         quota = _with_order(small_ground, target, frame, Quota(points, 0), asked)
         draws = [ALL_METHODS["balanced"](frame, quota, rng) for _ in range(25)]
         balance = [balance_of(d.places, frame.places, chances_of(frame, points)) for d in draws]
-        # Issue: at most 0.11 in the mean; chance alone gives about 0.3 (methods A.13).
+        # Issue: at most 0.11 in the mean; chance alone gives about 0.3 (simulated).
         assert np.mean(balance) <= 0.11
 
 
@@ -92,12 +93,13 @@ def test_pivotal_keeps_every_chance():
     hits = np.zeros(30)
     for _ in range(3000):
         hits[draw_spread(places, chance, rng)] += 1
-    # methods A.5: within 4 binomial standard errors (30 units: a false alarm in about 1 in 500 runs).
+    # Within 4 binomial standard errors (30 units: a false alarm in about 1 in 500 runs).
     assert (np.abs(hits / 3000 - chance) < 4 * np.sqrt(chance * (1 - chance) / 3000)).all()
 
 
 def test_pivotal_step_has_its_chances():
-    # methods A.5: (0.6, 0.7) -> (1, 0.3) with chance 0.428571; (0.3, 0.4) -> (0, 0.7) with chance 0.571429.
+    # The pivotal step, Deville & Tillé 1998, Biometrika 85:89-101:
+    # (0.6, 0.7) -> (1, 0.3) with chance 0.428571; (0.3, 0.4) -> (0, 0.7) with chance 0.571429.
     luck = (np.arange(10_000) + 0.5) / 10_000
     first = [fight_pair(0.6, 0.7, x)[0] == 1 for x in luck]
     second = [fight_pair(0.3, 0.4, x)[0] == 0 for x in luck]
@@ -105,7 +107,7 @@ def test_pivotal_step_has_its_chances():
 
 
 def test_voronoi_balance_of_the_lattice():
-    # methods D.10: 6 x 6 lattice, every second row and column 0.0850694444; corner block 1.25.
+    # Computed independently: 6 x 6 lattice, every second row and column 0.0850694444; corner block 1.25.
     lattice = np.array([(x, y) for y in range(6) for x in range(6)], dtype=float)
     even, corner = (lattice % 2 == 0).all(axis=1), (lattice < 3).all(axis=1)
     quarter = np.full(36, 0.25)
@@ -121,7 +123,7 @@ def test_places_are_uniform_in_a_triangle():
 
 
 def test_wright_allocation_of_the_published_examples():
-    # methods D.8: viewing survey 17, 21, 20; California schools 147, 21, 32.
+    # Wright's optimum (2012), computed independently: viewing survey 17, 21, 20; California schools 147, 21, 32.
     assert share_points(58, [1550 * 5, 620 * 15, 930 * 10], minimum=[1, 1, 1]) == [17, 21, 20]
     schools = [4421 * 131.3462986, 755 * 107.6562536, 1018 * 124.7170559]
     assert share_points(200, schools, minimum=[1, 1, 1]) == [147, 21, 32]
@@ -135,14 +137,14 @@ PLAN = StopPlan(low=0.5, high=1.5, k=0.8)
 
 
 def test_stop_lines_are_walds():
-    # methods D.6, plan 1: slope 0.8643515215, intercepts -/+ 4.1608788039.
+    # Wald 1947, computed independently: slope 0.8643515215, intercepts -/+ 4.1608788039.
     assert PLAN.slope == pytest.approx(0.8643515215, abs=1e-10)
     assert PLAN.intercepts == pytest.approx((-4.1608788039, 4.1608788039), abs=1e-9)
 
 
 @pytest.mark.parametrize(
     ("mean", "low", "bags"),
-    # methods D.6, exact with truncation at 60.
+    # Exact with truncation at 60, computed independently and by 40,000 simulated runs.
     [
         (0.25, 0.998742, 7.224238),
         (0.5, 0.952013, 11.126489),
@@ -157,24 +159,24 @@ def test_stop_lines_have_exact_properties(mean, low, bags):
 
 
 def test_stop_lines_under_another_k():
-    # methods D.6: true k = 0.4 under plan 1 at mean 0.5, 1, 1.5.
+    # Computed independently: true k = 0.4 under plan 1 at mean 0.5, 1, 1.5.
     found = [expect_stops(PLAN, mean, k=0.4)[0] for mean in (0.5, 1.0, 1.5)]
     assert found == pytest.approx([0.914259, 0.461943, 0.198597], abs=1e-6)
 
 
 def test_stop_table():
-    # methods D.6, stop table of plan 1 (-1: no stop yet).
+    # Stop table of the same plan, computed independently (-1: no stop yet).
     rows = [PLAN.limits(n) for n in (1, 3, 5, 8, 10, 15, 20, 30)]
     assert rows == [(-1, 6), (-1, 7), (0, 9), (2, 12), (4, 13), (8, 18), (13, 22), (21, 31)]
 
 
 def test_stop_plan_refuses_means_the_wrong_way_round():
     with pytest.raises(DesignError, match="means: found 2 and 1"):
-        plan_stops(StopPlan(low=2.0, high=1.0, k=1.0))
+        check_stop_plan(StopPlan(low=2.0, high=1.0, k=1.0))
 
 
 def test_how_many_points_for_a_precision():
-    # methods D.7, D = 0.25: (m, k) (.5, 1) 48; (1, 1) 32; (1, .5) 48.
+    # (1 / m + 1 / k) / D² by hand, D = 0.25: (m, k) (.5, 1) 48; (1, 1) 32; (1, .5) 48.
     assert [points_for(0.25, m, k) for m, k in ((0.5, 1.0), (1.0, 1.0), (1.0, 0.5))] == [48, 32, 48]
     assert precision_of(32, 1.0, 1.0) == pytest.approx(0.25)
 
@@ -198,3 +200,8 @@ def test_walk_is_within_a_twentieth_of_the_best_of_many_starts():
     tours = [mend_tour(rng.permutation(60), far) for _ in range(40)]
     best = min(far[tour, np.roll(tour, -1)].sum() for tour in tours)
     assert walk_m(places[find_round(places, places[0])], places[0]) <= 1.05 * best
+
+
+def test_the_ways_named_to_the_user_are_the_tables_own():
+    assert sorted(DRAW_METHODS) == sorted(ALL_METHODS)
+    assert sorted(ALLOCATIONS) == sorted(PULLS)

@@ -14,7 +14,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from shapely import affinity
 
-from geosample.ground import Ground, measure_trees, outer_turf, read_ground, split_border
+from geosample.ground import Ground, outer_turf, read_ground, split_border
 from geosample.words import SURFACE_KINDS
 
 Shapes = list[tuple[shapely.Geometry, dict[str, object]]]
@@ -116,25 +116,3 @@ def test_closing_gaps_only_adds_ground(made: Shapes, gap: float) -> None:
     surfaces = read(made).surfaces
     short = surfaces[surfaces["kind"] != "rough"]
     assert outer_turf(surfaces, gap_m=gap).area >= shapely.union_all(short.geometry.to_numpy()).area - 1e-6
-
-
-@many
-@given(east=metres, north=metres, trees=st.lists(st.tuples(metres, metres), min_size=1, max_size=5))
-def test_the_nearest_tree_lies_where_distance_and_bearing_say(
-    east: int, north: int, trees: list[tuple[int, int]]
-) -> None:
-    frame = gpd.GeoDataFrame(
-        {"kind": "trees"}, geometry=[shapely.Point(tree) for tree in trees], index=range(len(trees))
-    )
-    distance, bearing = (values[0] for values in measure_trees(frame, np.array([east]), np.array([north])))
-    assert distance == pytest.approx(min(np.hypot(e - east, n - north) for e, n in trees))
-    if distance > 0:
-        at = (east + distance * np.sin(np.radians(bearing)), north + distance * np.cos(np.radians(bearing)))
-        assert min(np.hypot(e - at[0], n - at[1]) for e, n in trees) < 1e-6
-
-
-def test_no_trees_at_all_are_missing_not_far() -> None:
-    frame = gpd.GeoDataFrame({"kind": ["bunker"]}, geometry=[shapely.Point(0, 0)])
-    distance, bearing = measure_trees(frame, np.array([0.0]), np.array([0.0]))
-    assert np.isnan(distance).all()
-    assert np.isnan(bearing).all()

@@ -9,7 +9,7 @@ import threading
 import time
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -208,8 +208,3 @@ def _note_done(survey: Path, plan: Plan, out: Path, done: int) -> str | None:
     except GeosampleError as error:
         return str(error)
     return None
-
-
-def as_row(outcome: Outcome) -> dict[str, Any]:
-    """Return an outcome in plain types."""
-    return asdict(outcome)

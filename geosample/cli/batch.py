@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import asdict
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -39,7 +40,7 @@ def command(ctx: click.Context, /, folder: Path, plan_file: Path, as_json: bool,
       geosample batch courses --plan plan.toml
     """  # noqa: D301
     from geosample.batch import Workers, check_region, read_plan, run_batch, write_region
-    from geosample.batch.run import as_row, find_surveys
+    from geosample.batch.run import find_surveys
     from geosample.saving import make_folder
 
     plan = read_plan(plan_file)
@@ -48,7 +49,7 @@ def command(ctx: click.Context, /, folder: Path, plan_file: Path, as_json: bool,
     make_folder(out)
     workers = Workers(asked.pop("jobs") or -1, asked.pop("scheduler"))
     outcomes = run_batch(folder, plan, out=out, workers=workers, tell=_tell, **asked)
-    summary: dict[str, Any] = {"courses": [as_row(outcome) for outcome in outcomes]}
+    summary: dict[str, Any] = {"courses": [asdict(outcome) for outcome in outcomes]}
     lines = show_table(["course", "state", "seconds"], [[o.course, o.state, f"{o.seconds:.1f}"] for o in outcomes])
     failed = [outcome for outcome in outcomes if outcome.state == "failed"]
     if region is not None:

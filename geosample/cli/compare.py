@@ -13,8 +13,6 @@ from geosample.report import say
 if TYPE_CHECKING:
     from geosample.compare import Trial
 
-TABLES = {".csv", ".tsv", ".txt", ".xlsx", ".xlsm"}
-
 
 def _margin(ctx: click.Context, param: click.Parameter, value: str | None) -> float | None:
     """Return a margin as a ratio: 25% is 1.25."""
@@ -61,9 +59,15 @@ def command(survey: Path | None, as_json: bool, **asked: Any) -> None:
     trial = _find_trial(survey, asked)
     names = ("reference", "method", "margin", "level", "seed")
     comparison = compare_methods(trial, Question(**{name: asked[name] for name in names}))
-    if survey is not None and survey.suffix.lower() not in TABLES:
+    if survey is not None and not _is_table(survey):
         _save(survey, comparison, asked)
     say(show_comparison(comparison), summarise_comparison(comparison), as_json=as_json)
+
+
+def _is_table(path: Path) -> bool:
+    from geosample.counts.files import TEXT, WORKBOOKS
+
+    return path.suffix.lower() in TEXT | WORKBOOKS
 
 
 def _find_trial(survey: Path | None, asked: dict[str, Any]) -> Trial:
@@ -74,7 +78,7 @@ def _find_trial(survey: Path | None, asked: dict[str, Any]) -> Trial:
         raise click.UsageError(text)
     if survey is None:
         return read_example()
-    if survey.suffix.lower() in TABLES:
+    if _is_table(survey):
         return read_trial(survey)
     from geosample.counts import load_counts
     from geosample.design import load_design

@@ -8,14 +8,20 @@ from typing import Any
 import click
 
 from geosample.cli.design_asked import read_asked
-from geosample.cli.options import AREA, DENSITY, LENGTH, json_option, seed_option, survey_argument, units_option
+from geosample.cli.options import (
+    AREA,
+    DENSITY,
+    LENGTH,
+    json_option,
+    seed_option,
+    split_words,
+    survey_argument,
+    units_option,
+)
 from geosample.pests import DEFAULT_PEST
 from geosample.report import say
 from geosample.units import Units
-
-
-def _words(ctx: click.Context, param: click.Parameter, value: str | None) -> tuple[str, ...] | None:  # noqa: ARG001
-    return None if value is None else tuple(word.strip().lower() for word in value.split(",") if word.strip())
+from geosample.words import ALLOCATIONS, DRAW_METHODS, WALKS
 
 
 def _distances(ctx: click.Context, param: click.Parameter, values: tuple[str, ...]) -> tuple[tuple[str, float], ...]:
@@ -79,7 +85,9 @@ def _refuse_spacing(ctx: click.Context, param: click.Parameter, value: str | Non
 @click.option("--people", type=int, default=1, show_default=True, help="People at work.")
 @click.option("--containers", type=int, default=1, show_default=True, help="Bags extracted at once.")
 @click.option("--extraction", type=click.Choice(["brine", "heat"]), default="brine", show_default=True, help="How.")
-@click.option("--surfaces", callback=_words, default="green,collar,fairway", show_default=True, help="Kinds to sample.")
+@click.option(
+    "--surfaces", callback=split_words, default="green,collar,fairway", show_default=True, help="Kinds to sample."
+)
 @click.option("--holes", help="Holes to sample, such as 1-3,7; all when not given.")
 @click.option("--without-holes", help="Holes left out, such as closed ones.")
 @click.option("--hole-groups", help="Strata by groups of holes, such as '1-9;10-18'.")
@@ -87,19 +95,19 @@ def _refuse_spacing(ctx: click.Context, param: click.Parameter, value: str | Non
     "--areas", type=click.Path(path_type=Path), help="Polygons of your own that split the strata (any format)."
 )
 @click.option("--area-name", help="The field that names those polygons; name when not given.")
-@click.option("--by", callback=_words, default="", help="Split the strata by hole or surface as well.")
+@click.option("--by", callback=split_words, default="", help="Split the strata by hole or surface as well.")
 @click.option("--border", "border_m", type=LENGTH, help="Make border and interior strata, the border this wide.")
 @click.option("--border-weight", type=float, default=1.0, show_default=True, help="Density at the edge, 1 to 4 times.")
 @click.option(
     "--method",
-    type=click.Choice(["balanced", "grid", "triangle", "random", "lines"]),
+    type=click.Choice(DRAW_METHODS),
     default="balanced",
     show_default=True,
     help="How points are drawn.",
 )
 @click.option(
     "--allocation",
-    type=click.Choice(["power", "proportional", "equal", "optimal"]),
+    type=click.Choice(ALLOCATIONS),
     default="power",
     show_default=True,
     help="How strata share the points; power is by the root of the area.",
@@ -121,16 +129,16 @@ def _refuse_spacing(ctx: click.Context, param: click.Parameter, value: str | Non
     help="Leave out what is this near to a kind of obstacle or landmark: water=10ft, cup=3ft; 0ft: the thing itself.",
 )
 @click.option("--keep", type=float, default=0.0, help="Share of the last visit's points kept, moved by 0.5 to 1 m.")
-@click.option("--compare", callback=_words, default="", help="Split each point's plugs between methods: brine,heat.")
+@click.option(
+    "--compare", callback=split_words, default="", help="Split each point's plugs between methods: brine,heat."
+)
 @click.option("--stop-lines", callback=_densities, help="Low and high density for stop lines: 10/ft2,40/ft2.")
 @click.option(
     "--start", callback=_degrees, help="Where the round starts, longitude,latitude; the first tee when not given."
 )
 @click.option("--least-spacing", hidden=True, callback=_refuse_spacing)
 @click.option("--every-edge", is_flag=True, help="Measure edge distance to each surface's own line.")
-@click.option(
-    "--walk", type=click.Choice(["holes", "round"]), default="holes", show_default=True, help="Walking order."
-)
+@click.option("--walk", type=click.Choice(WALKS), default="holes", show_default=True, help="Walking order.")
 @units_option
 @json_option
 def command(survey: Path, units: Units, as_json: bool, **asked: Any) -> None:

@@ -7,20 +7,16 @@ from typing import Any
 
 import click
 
-from geosample.cli.options import DENSITY, LENGTH, json_option, survey_argument, units_option, visit_option
+from geosample.cli.options import DENSITY, LENGTH, json_option, split_words, survey_argument, units_option, visit_option
 from geosample.report import say, talk
 from geosample.units import Units
-
-
-def _words(ctx: click.Context, param: click.Parameter, value: str) -> tuple[str, ...]:  # noqa: ARG001
-    return tuple(word.strip().lower() for word in value.split(",") if word.strip())
 
 
 @click.command(short_help="Say how many insects there are, and how sure that is.")
 @survey_argument
 @click.option(
     "--by",
-    callback=_words,
+    callback=split_words,
     default="kind,hole,stratum",
     show_default=True,
     help="Groups to estimate: some of kind, hole, surface, stratum, part, with commas between.",

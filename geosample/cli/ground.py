@@ -15,9 +15,6 @@ if TYPE_CHECKING:
     from geosample.ground import Ground
     from geosample.survey import Survey
 
-ALL_HOLES = "*"
-
-
 WIDEST_COLLAR_M = 5.0  # 18-60 in are usual (common practice, no source); wider is most likely ft written for in
 
 
@@ -30,6 +27,8 @@ class HoleWidths(click.ParamType[dict[str, float]]):
         """Return the widths by hole; bad usage for one without a unit."""
         if isinstance(value, dict):
             return value
+        from geosample.ground.collars import ALL_HOLES
+
         pairs = [part.rpartition("=") for part in str(value).split(",")]
         widths = {hole.strip() or ALL_HOLES: LENGTH.convert(width.strip(), param, ctx) for hole, _, width in pairs}
         if max(widths.values()) > WIDEST_COLLAR_M:

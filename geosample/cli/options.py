@@ -15,7 +15,7 @@ F = TypeVar("F", bound=Callable[..., Any])
 
 
 class Quantity(click.ParamType[float]):
-    """A number with its unit, turned into metres, m², insects per m² or minutes."""
+    """A number with its unit, turned into metres, m² or insects per m²."""
 
     def __init__(self, name: str, parse: Callable[..., float]) -> None:
         self.name = name
@@ -34,7 +34,6 @@ class Quantity(click.ParamType[float]):
 LENGTH = Quantity("length", units.parse_length)
 AREA = Quantity("area", units.parse_area)
 DENSITY = Quantity("density", units.parse_density)
-DURATION = Quantity("duration", units.parse_duration)
 
 survey_argument = click.argument("survey", type=click.Path(path_type=Path))
 visit_option = click.option("--visit", help="The visit's name; the newest when not given.")
@@ -43,6 +42,11 @@ units_option = click.option(
 )
 json_option = click.option("--json", "as_json", is_flag=True, help="Print the summary as JSON, alone, on stdout.")
 seed_option = click.option("--seed", type=click.IntRange(0, 2**31 - 1), help="Seed of the random draw.")
+
+
+def split_words(ctx: click.Context, param: click.Parameter, value: str) -> tuple[str, ...]:  # noqa: ARG001
+    """Return the words of a list with commas, in small letters: an option's callback."""
+    return tuple(word.strip().lower() for word in value.split(",") if word.strip())
 
 
 def out_folder_option(help_text: str) -> Callable[[F], F]:

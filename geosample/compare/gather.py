@@ -1,4 +1,4 @@
-"""Counts of a visit as a trial: bags of the same block, or of the same point, belong together."""
+"""Counts of a visit as a trial: bags of the same point belong together."""
 
 from __future__ import annotations
 
@@ -7,13 +7,11 @@ from typing import TYPE_CHECKING
 import pandas as pd
 
 from geosample.compare.model import COLUMNS, Trial
+from geosample.words import NO_HOLE
 
 if TYPE_CHECKING:
     from geosample.counts import Counts
     from geosample.design import Design
-
-SITES = ("kind", "hole", "surface_id", "all")
-NO_HOLE = "no hole"
 
 
 def gather_trial(counts: Counts, design: Design, *, pest: str, site: str = "kind") -> Trial:
@@ -24,21 +22,20 @@ def gather_trial(counts: Counts, design: Design, *, pest: str, site: str = "kind
     counts : Counts
         What came back.
     design : Design
-        Its points; their ``block`` where the visit was drawn in split blocks, else each point is a block of its own.
+        Its points, each a block of its own.
     pest : str
         The pest to compare.
     site : str
-        What sites are: one of ``SITES``.
+        What sites are: ``kind``, ``hole``, ``surface_id`` or ``all``.
     """
     points = design.points.set_index("point_id")
     bags = counts.samples[counts.samples["status"] == "counted"]
     rows = counts.counts[counts.counts["pest"] == pest][["sample_id", "stage", "count"]]
     merged = rows.merge(pd.DataFrame(bags.drop(columns="geometry")), on="sample_id")
     place = merged["point_id"].map
-    block = place(points["block"]) if "block" in points else pd.Series(index=merged.index, dtype="object")
     trial = merged.assign(
         site="all" if site == "all" else place(points[site]).fillna(NO_HOLE),
-        block=block.fillna(merged["point_id"]),
+        block=merged["point_id"],
         bag=merged["sample_id"],
         effort=merged["sampled_m2"],
         minutes=float("nan"),

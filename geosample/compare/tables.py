@@ -10,7 +10,8 @@ from pathlib import Path
 import pandas as pd
 
 from geosample.compare.model import ALL, COLUMNS, Trial
-from geosample.counts.headings import plain_word
+from geosample.counts.files import WORKBOOKS
+from geosample.counts.headings import plain_heading
 from geosample.counts.rules import Log
 from geosample.counts.tables import Table, read_text_table
 from geosample.counts.values import Bad, read_method, read_whole
@@ -40,7 +41,7 @@ def meaning_of(heading: str) -> str | None:
     >>> meaning_of("Extraction method"), meaning_of("Brine"), meaning_of("colour")
     ('method', '=brine', None)
     """
-    plain = plain_word(heading)
+    plain = plain_heading(heading)
     for name, words in WORDS.items():
         if plain in words:
             return name
@@ -64,7 +65,7 @@ def read_trial(path: str | Path) -> Trial:
     log = Log()
     if not path.is_file():
         raise EstimateError(Problem(str(path), "no such file", "a table of counts", "check the name"))
-    if path.suffix.lower() in {".xlsx", ".xlsm"}:
+    if path.suffix.lower() in WORKBOOKS:
         tables = read_workbook(path, log, meaning_of)
     else:
         table = read_text_table(path, log, meaning_of)
@@ -80,9 +81,6 @@ def read_example() -> Trial:
     with resources.as_file(resources.files("geosample.compare") / EXAMPLE) as path:
         trial = read_trial(path)
     return Trial(trial.bags, f"{EXAMPLE}, invented", invented=True, notes=trial.notes)
-
-
-Cells = dict[str, str]
 
 
 def _rows(table: Table, log: Log) -> list[dict[str, object]]:

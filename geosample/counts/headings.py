@@ -91,16 +91,16 @@ def find_columns(table: Table, pest: Pest, asked: Mapping[str, str], log: Log) -
     asked : mapping of str to str
         Heading -> field or stage, by the user's own word (``--columns``), before anything else.
     """
-    wanted = {plain_word(heading): meaning for heading, meaning in asked.items()}
+    wanted = {plain_heading(heading): meaning for heading, meaning in asked.items()}
     claims: dict[str, list[int]] = {}
     others: dict[str, int] = {}
-    passed = [heading for heading in table.headings if plain_word(heading) in FORM_WORDS - set(wanted)]
+    passed = [heading for heading in table.headings if plain_heading(heading) in FORM_WORDS - set(wanted)]
     if passed:
         log.note(table.file, f"the form's own columns: {', '.join(passed)}", "passed over")
     for place, heading in enumerate(table.headings):
         if heading in passed:
             continue
-        meant = wanted.get(plain_word(heading)) or know_heading(heading, pest)
+        meant = wanted.get(plain_heading(heading)) or know_heading(heading, pest)
         if meant:
             claims.setdefault(meant, []).append(place)
         elif heading:
@@ -114,12 +114,12 @@ def find_columns(table: Table, pest: Pest, asked: Mapping[str, str], log: Log) -
     return Columns({meant: place for meant, place in places.items() if meant not in keys}, stages, others)
 
 
-def plain_word(text: str) -> str:
+def plain_heading(text: str) -> str:
     """Return a heading in lower case with one space for every run of marks.
 
     Examples
     --------
-    >>> plain_word("  Collected_At (local) ")
+    >>> plain_heading("  Collected_At (local) ")
     'collected at local'
     """
     plain = unicodedata.normalize("NFKC", text).lower()
@@ -129,7 +129,7 @@ def plain_word(text: str) -> str:
 def _readings(text: str) -> list[str]:
     """Return the ways to read a heading: whole, without its form's group, without its unit, without spaces."""
     last = re.split(r"[/:]", text)[-1]
-    words = [plain_word(text), plain_word(last)]
+    words = [plain_heading(text), plain_heading(last)]
     words += [re.sub(r" (?:m|count|counts|found|number)$", "", word) for word in words]
     words += [word.replace(" ", "") for word in words]
     return [word for word in dict.fromkeys(words) if word]
@@ -178,4 +178,4 @@ def _names(headings: tuple[str, ...]) -> str:
     return ", ".join(heading for heading in headings if heading)
 
 
-_FIELD_OF = {plain_word(word): field for field, words in FIELDS.items() for word in (field, *words)}
+_FIELD_OF = {plain_heading(word): field for field, words in FIELDS.items() for word in (field, *words)}

@@ -13,7 +13,7 @@ from scipy.sparse import csr_array
 from scipy.sparse.csgraph import min_weight_full_bipartite_matching
 from scipy.spatial import KDTree
 
-from geosample.counts.headings import plain_word
+from geosample.counts.headings import plain_heading
 from geosample.counts.joining import Claim
 from geosample.counts.rows import Bag
 from geosample.counts.rules import Log
@@ -177,6 +177,6 @@ def _reach(bag: Bag, plan: Plan) -> float:
 
 
 def _wrong_surface(row: Placed, point: int, plan: Plan) -> bool:
-    surface, kind = plain_word(row.surface), plain_word(row.kind)
-    wrong_surface = bool(surface) and surface != plain_word(str(plan.surfaces[point]))
-    return wrong_surface or (bool(kind) and kind != plain_word(str(plan.kinds[point])))
+    surface, kind = plain_heading(row.surface), plain_heading(row.kind)
+    wrong_surface = bool(surface) and surface != plain_heading(str(plan.surfaces[point]))
+    return wrong_surface or (bool(kind) and kind != plain_heading(str(plan.kinds[point])))

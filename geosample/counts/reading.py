@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 from geosample.counts.duplicates import settle_bags
 from geosample.counts.files import read_tables
-from geosample.counts.headings import FIELDS, find_columns, know_heading, plain_word
+from geosample.counts.headings import FIELDS, find_columns, know_heading, plain_heading
 from geosample.counts.joining import ask_unknown, name_bag, read_labels
 from geosample.counts.labels import LabelBook
 from geosample.counts.model import Counts
@@ -87,24 +87,24 @@ def _read_tables(
     paths = [Path(files)] if isinstance(files, (str, Path)) else [Path(file) for file in files]
     if not paths:
         raise CountsError(Problem("files", "none", "at least one file of counts", "name the file that came back"))
-    named = {plain_word(heading): meaning for heading, meaning in asked.items()}
+    named = {plain_heading(heading): meaning for heading, meaning in asked.items()}
     meaning_of = partial(_meaning_of, pest=pest, named=named)
     return [table for path in paths for table in read_tables(path, log, meaning_of)]
 
 
 def _meaning_of(text: str, *, pest: Pest, named: Mapping[str, str]) -> str | None:
-    return named.get(plain_word(text)) or know_heading(text, pest)
+    return named.get(plain_heading(text)) or know_heading(text, pest)
 
 
 def _check_asked(asked: Mapping[str, str], tables: Sequence[Table], pest: Pest, log: Log) -> None:
     """Ask about a --columns entry whose heading is in no file, or whose meaning is none."""
     keys = [*FIELDS, *(stage.key for stage in pest.stages), UNSTAGED]
-    there = {plain_word(heading) for table in tables for heading in table.headings}
+    there = {plain_heading(heading) for table in tables for heading in table.headings}
     for heading, meaning in asked.items():
         where = f"--columns '{heading}={meaning}'"
         if meaning not in keys:
             log.refuse(where, f"'{meaning}'", f"one of: {', '.join(keys)}", "name the stage or field it holds")
-        if tables and plain_word(heading) not in there:
+        if tables and plain_heading(heading) not in there:
             log.refuse(where, f"no column '{heading}'", "a heading in the files", "write it as in the header row")
 
 

@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING
 import pandas as pd
 
 from geosample.counts.model import Counts
+from geosample.words import UNSTAGED
 
 if TYPE_CHECKING:
     from geosample.pests import Pest
@@ -68,7 +69,7 @@ def compare_recounts(counts: Counts, pest: Pest) -> list[Agreement]:
     if pairs.empty:
         return []
     groups = [(ALL_STAGES, pairs), ("small larvae", pairs[pairs["stage"].isin(SMALL_LARVAE)])]
-    order = [stage.key for stage in pest.stages] + ["unstaged"]
+    order = [stage.key for stage in pest.stages] + [UNSTAGED]
     groups += [(stage, pairs[pairs["stage"] == stage]) for stage in order]
     return [_agree(name, rows) for name, rows in groups if len(rows)]
 
@@ -132,17 +133,17 @@ def _agree(stage: str, rows: pd.DataFrame) -> Agreement:
     bags = rows.groupby("sample_id")[["first", "second"]].sum()
     alike = rows.assign(same=rows["first"] == rows["second"]).groupby("sample_id")["same"].all()
     first, second = int(bags["first"].sum()), int(bags["second"].sum())
-    low, high = ratio_interval(first, second)
+    low, high = recount_interval(first, second)
     ratio = first / second if second else (math.inf if first else math.nan)
     return Agreement(stage, len(bags), int(alike.sum()), first, second, ratio, low, high)
 
 
-def ratio_interval(first: int, second: int, level: float = LEVEL) -> tuple[float, float]:
+def recount_interval(first: int, second: int, level: float = LEVEL) -> tuple[float, float]:
     """Return the interval of first over second, two counts of the same bags.
 
     Examples
     --------
-    >>> [round(end, 3) for end in ratio_interval(10, 30)]
+    >>> [round(end, 3) for end in recount_interval(10, 30)]
     [0.145, 0.701]
     """
     from scipy.stats import beta

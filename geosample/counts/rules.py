@@ -76,7 +76,10 @@ class Log:
         self.problems.clear()
 
 
-def show_rows(wheres: Iterable[str], *, most: int = 6) -> str:
+_MOST_NAMED = 6
+
+
+def show_rows(wheres: Iterable[str]) -> str:
     """Return the rows' names in one phrase, the file named once.
 
     Examples
@@ -92,19 +95,19 @@ def show_rows(wheres: Iterable[str], *, most: int = 6) -> str:
             files.setdefault(file, []).append(int(number))
         else:
             others.append(where)
-    phrases = [f"{file} row{'s' if len(rows) > 1 else ''} {_ranges(rows, most)}" for file, rows in files.items()]
-    if len(others) > most:
-        others = [*others[:most], f"and {len(others) - most} more"]
+    phrases = [f"{file} row{'s' if len(rows) > 1 else ''} {_ranges(rows)}" for file, rows in files.items()]
+    if len(others) > _MOST_NAMED:
+        others = [*others[:_MOST_NAMED], f"and {len(others) - _MOST_NAMED} more"]
     return "; ".join([*phrases, *others])
 
 
-def _ranges(numbers: list[int], most: int) -> str:
+def _ranges(numbers: list[int]) -> str:
     runs: list[list[int]] = []
     for number in sorted(set(numbers)):
         if runs and number == runs[-1][1] + 1:
             runs[-1][1] = number
         else:
             runs.append([number, number])
-    shown = [str(low) if low == high else f"{low}-{high}" for low, high in runs[:most]]
-    left = len(runs) - most
+    shown = [str(low) if low == high else f"{low}-{high}" for low, high in runs[:_MOST_NAMED]]
+    left = len(runs) - _MOST_NAMED
     return ", ".join(shown) + (f" and {left} more places" if left > 0 else "")

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from typing import TYPE_CHECKING
 
-from geosample.counts.headings import plain_word
+from geosample.counts.headings import plain_heading
 from geosample.counts.rows import Row, is_filled
 from geosample.counts.rules import Log, show_rows
 from geosample.counts.values import same_date
@@ -55,12 +55,12 @@ def _split(rows: Sequence[Row], out: Callable[[Row], bool], what: str, done: str
 
 def _is_sum(row: Row) -> bool:
     texts = [row.get("point_id"), row.get("sample_id")]
-    return any(plain_word(text) in _SUM_WORDS for text in texts if text)
+    return any(plain_heading(text) in _SUM_WORDS for text in texts if text)
 
 
 def _is_header(row: Row) -> bool:
     cells = {**row.cells, **row.stages}
-    same = [plain_word(text) == plain_word(name) for name, text in cells.items() if text]
+    same = [plain_heading(text) == plain_heading(name) for name, text in cells.items() if text]
     return len(same) > 1 and all(same)
 
 
@@ -70,14 +70,14 @@ def _is_blank(row: Row) -> bool:
 
 def _check_codes(rows: Sequence[Row], visit: Visit, other_codes: Mapping[str, str], log: Log) -> list[Row]:
     """Ask once for each foreign design code, with all its rows."""
-    own = plain_word(visit.design_code or "")
+    own = plain_heading(visit.design_code or "")
     foreign: dict[str, list[str]] = {}
     for row in rows:
         code = row.get("design_code")
-        if own and code and plain_word(code) != own:
+        if own and code and plain_heading(code) != own:
             foreign.setdefault(code, []).append(row.where)
     for code, wheres in foreign.items():
-        home = next((name for other, name in other_codes.items() if plain_word(other) == plain_word(code)), None)
+        home = next((name for other, name in other_codes.items() if plain_heading(other) == plain_heading(code)), None)
         of = (
             f"design code {code}, visit {home}'s" if home else f"design code {code}, a design this survey does not have"
         )
@@ -92,7 +92,7 @@ def _check_visits(rows: Sequence[Row], visit: Visit, log: Log) -> list[Row]:
     rewritten: dict[str, list[str]] = {}
     for row in rows:
         name = row.get("visit")
-        if not name or plain_word(name) == plain_word(visit.visit):
+        if not name or plain_heading(name) == plain_heading(visit.visit):
             continue
         group = rewritten if same_date(name, visit.visit) else foreign
         group.setdefault(name, []).append(row.where)

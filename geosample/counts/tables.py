@@ -10,7 +10,6 @@ from pathlib import Path
 
 from geosample.counts.rules import Log
 
-ENCODINGS = {"utf-8": "UTF-8", "cp1252": "Windows Latin-1"}
 DELIMITERS = {",": "commas", ";": "semicolons", "\t": "tabs", "|": "bars"}
 # Lines looked at for the header row: sheets often carry a title above it.
 HEADER_WITHIN = 30

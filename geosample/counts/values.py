@@ -8,7 +8,7 @@ import unicodedata
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 
-from geosample.counts.headings import plain_word
+from geosample.counts.headings import plain_heading
 from geosample.units import LENGTHS_M
 from geosample.words import METHODS, STATUSES
 
@@ -92,11 +92,11 @@ def read_word(text: str, words: dict[str, tuple[str, ...]], remedy: str) -> str 
     >>> read_word("No access", STATUS_WORDS, "write one")
     'unreachable'
     """
-    plain = plain_word(text)
+    plain = plain_heading(text)
     if not plain:
         return None
     for key, others in words.items():
-        if plain in {plain_word(key), *others}:
+        if plain in {plain_heading(key), *others}:
             return key
     return Bad(f"one of: {', '.join(words)}", remedy)
 

@@ -156,22 +156,6 @@ def count_bags(design: Design, truth: Truth, rng: np.random.Generator) -> pd.Dat
     return pd.DataFrame(staged, columns=keys).assign(point_id=points["point_id"].to_numpy())[["point_id", *keys]]
 
 
-def simulate_counts(
-    design: Design, ground: Ground, rng: np.random.Generator, model: SimulationModel | None = None
-) -> pd.DataFrame:
-    """Return invented counts for a design: ``draw_truth``, then ``count_bags``, from one generator.
-
-    A generator of the same seed given to ``draw_truth`` gives the truth these counts were drawn from.
-
-    Returns
-    -------
-    DataFrame
-        A row a point: point_id, then a whole number for every stage of the pest's profile.
-    """
-    truth = draw_truth(ground, rng, model or SimulationModel())
-    return count_bags(design, truth, rng)
-
-
 def _check_model(model: SimulationModel) -> None:
     above_zero = ("mean_per_m2", "border_ratio", "border_fade_m", "field_range_m", "k")
     problems = [

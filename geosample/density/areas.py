@@ -25,6 +25,7 @@ DRAWS = 1000
 CELLS_AN_AREA = 600
 SURE = 0.9
 """Probability at which an area is called above or below the threshold (common practice, no source)."""
+_SEED = 0  # of the draws, so that the same map always says the same
 
 
 def restore_field(density_map: DensityMap) -> FittedField:
@@ -74,7 +75,6 @@ def estimate_areas(
     areas: gpd.GeoDataFrame,
     *,
     threshold_per_m2: float | None = None,
-    seed: int = 0,
     last: DensityMap | None = None,
 ) -> pd.DataFrame:
     """Return the mean density of areas, with interval, from draws of the joint posterior.
@@ -89,8 +89,6 @@ def estimate_areas(
         Any polygons in the ground's CRS; only what lies on mapped surfaces counts.
     threshold_per_m2 : float, optional
         For the probability that the area's mean is above it.
-    seed : int
-        Of the draws.
     last : DensityMap, optional
         The last visit's map, where it was a covariate.
 
@@ -115,7 +113,7 @@ def estimate_areas(
     mapped = mapped_surfaces(density_map, ground)
     pieces = [_cut_area(mapped, shape) for shape in areas.geometry]
     _check_pieces(areas, pieces)
-    rng = np.random.default_rng(seed)
+    rng = np.random.default_rng(_SEED)
     rows = [_mean_of(density_map, fitted, covariates, piece, rng) for piece in pieces]
     found = pd.DataFrame(rows, index=areas.index)
     if threshold_per_m2 is None:
@@ -211,7 +209,6 @@ def predict_at(
         With the points' index: log_mean, log_sd, expected_per_m2, low_per_m2, high_per_m2.
     """
     import pandas as pd
-    from scipy.special import ndtri
 
     fitted, covariates = restore_field(density_map), covariates_of(density_map, ground, last)
     mapped = mapped_surfaces(density_map, ground)
@@ -219,12 +216,5 @@ def predict_at(
     places = shapely.get_coordinates(points.geometry.to_numpy())
     basis, _ = covariates.basis(places, mapped["kind"].to_numpy()[nearest])
     mean, spread = predict_log(fitted, places, basis)
-    settings, log_mean = covariates.settings, mean + np.log(density_map.fitted["rate_per_m2"])
-    half = float(ndtri(0.5 + settings.level / 2)) * settings.show_spread(spread, settings.widen_interval)
-    found = {
-        "log_mean": log_mean,
-        "log_sd": settings.show_spread(spread, settings.widen),
-        "expected_per_m2": np.exp(log_mean + spread**2 / 2),
-    }
-    ends = {"low_per_m2": np.exp(log_mean - half), "high_per_m2": np.exp(log_mean + half)}
-    return pd.DataFrame({**found, **ends}, index=points.index)
+    log_mean = mean + np.log(density_map.fitted["rate_per_m2"])
+    return pd.DataFrame(covariates.settings.show_density(log_mean, spread), index=points.index)

@@ -1,7 +1,8 @@
 """Local indicators at the samples: Getis-Ord Gi* and local Moran, a description beside the map.
 
 They say "higher than this survey's mean around here", never "above the threshold": a survey that is high everywhere
-has no cluster, and with few samples hardly any survey has one that passes (methods: at n <= 120 nine in ten flag none).
+has no cluster, and with few samples hardly any survey has one that passes (simulated: with 120 samples or fewer nine
+surveys in ten name none).
 
 References
 ----------
@@ -25,6 +26,8 @@ PERMUTATIONS = 999
 FALSE_SHARE = 0.10
 """False discovery rate at which samples are named (common practice, no source)."""
 _FOUR = 4
+_SEED = 0
+"""Of the permutations, so that the same counts always say the same."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,17 +42,14 @@ class Clusters:
         Getis-Ord Gi*, a standard score.
     moran : ndarray, shape (n,)
         Local Moran's I, row-standardised weights.
-    p_high, p_moran : ndarray, shape (n,)
-        One-sided conditional permutation p-values (local sum this high; I this far out on its side).
     q_high, q_moran : ndarray, shape (n,)
-        The same after Benjamini and Hochberg.
+        One-sided conditional permutation p-values (local sum this high; I this far out on its side) after Benjamini
+        and Hochberg.
     """
 
     band_m: float
     gi_star: np.ndarray
     moran: np.ndarray
-    p_high: np.ndarray
-    p_moran: np.ndarray
     q_high: np.ndarray
     q_moran: np.ndarray
 
@@ -63,9 +63,7 @@ def usual_band(places: np.ndarray) -> float:
     return float(max(np.median(distance), 1e-3))
 
 
-def find_clusters(
-    places: np.ndarray, value: np.ndarray, rng: np.random.Generator, *, band_m: float | None = None
-) -> Clusters:
+def find_clusters(places: np.ndarray, value: np.ndarray, rng: np.random.Generator) -> Clusters:
     """Return local indicators of the values at places.
 
     Parameters
@@ -76,18 +74,18 @@ def find_clusters(
         Such as the density in each bag.
     rng : Generator
         For the permutations.
-    band_m : float, optional
-        Neighbours lie within it; ``usual_band`` when None.
+
+    Notes
+    -----
+    Neighbours lie within ``usual_band``.
     """
-    band_m = usual_band(places) if band_m is None else band_m
+    band_m = usual_band(places)
     near = neighbours_within(places, band_m)
     p_high, p_moran = permute_locals(near, value, rng)
     return Clusters(
         band_m,
         measure_gi_star(near, value),
         measure_moran(near, value),
-        p_high,
-        p_moran,
         adjust_false_discovery(p_high),
         adjust_false_discovery(p_moran),
     )
@@ -128,14 +126,12 @@ def _neighbour_mean(near: np.ndarray, away: np.ndarray) -> np.ndarray:
     return np.asarray(np.divide(near @ away, number, out=np.zeros(len(away)), where=number > 0))
 
 
-def permute_locals(
-    near: np.ndarray, value: np.ndarray, rng: np.random.Generator, permutations: int = PERMUTATIONS
-) -> tuple[np.ndarray, np.ndarray]:
+def permute_locals(near: np.ndarray, value: np.ndarray, rng: np.random.Generator) -> tuple[np.ndarray, np.ndarray]:
     """Return one-sided p-values of the local sum and of local Moran, each sample's own value kept in its place."""
     number, degree = len(value), near.sum(axis=1)
     if number < 2:  # noqa: PLR2004 - nothing to permute
         return np.ones(number), np.ones(number)
-    shuffled = np.argsort(rng.random((permutations, number - 1)), axis=1)[:, : max(int(degree.max()), 1)]
+    shuffled = np.argsort(rng.random((PERMUTATIONS, number - 1)), axis=1)[:, : max(int(degree.max()), 1)]
     away = value - value.mean()
     p_high, p_moran = np.ones(number), np.ones(number)
     for i in np.flatnonzero(degree):
@@ -143,9 +139,9 @@ def permute_locals(
         drawn = others[shuffled[:, : degree[i]]].sum(axis=1)
         found = near[i] @ away
         slack = 1e-9 * max(float(np.abs(away).max()), 1e-300)
-        p_high[i] = (1 + (drawn >= found - slack).sum()) / (permutations + 1)
+        p_high[i] = (1 + (drawn >= found - slack).sum()) / (PERMUTATIONS + 1)
         beyond = (away[i] * (drawn - found) >= -slack * abs(away[i])).sum()
-        p_moran[i] = (1 + min(beyond, (away[i] * (drawn - found) <= slack * abs(away[i])).sum())) / (permutations + 1)
+        p_moran[i] = (1 + min(beyond, (away[i] * (drawn - found) <= slack * abs(away[i])).sum())) / (PERMUTATIONS + 1)
     return p_high, p_moran
 
 
@@ -164,10 +160,10 @@ def adjust_false_discovery(p: np.ndarray) -> np.ndarray:
     return adjusted
 
 
-def describe_clusters(samples: Samples, *, seed: int = 0) -> dict[str, Any]:
+def describe_clusters(samples: Samples) -> dict[str, Any]:
     """Return the local indicators of the density in every bag, in plain JSON types, with the warning."""
     density = samples.count / samples.effort_m2
-    found = find_clusters(samples.places, density, np.random.default_rng(seed))
+    found = find_clusters(samples.places, density, np.random.default_rng(_SEED))
     low_or_high = np.where(density > density.mean(), "high", "low")
     return {
         "warning": WARNING,

@@ -8,7 +8,6 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from scipy.spatial import cKDTree
-from scipy.special import ndtri
 
 from geosample.counts import Counts, tally
 from geosample.density.areas import keep_sites
@@ -164,17 +163,11 @@ def _predict_cells(fitted: FittedField, cells: pd.DataFrame, samples: Samples, c
     places = cells[["easting", "northing"]].to_numpy(float)
     basis, edge_m = covariates.basis(places, cells["kind"].to_numpy())
     mean, spread = predict_log(fitted, places, basis)
-    log_mean = mean + np.log(samples.rate_per_m2)
     nearest_m = np.asarray(cKDTree(samples.places).query(places)[0])
     prior = prior_spread(max(fitted.hyper.spread, settings.least_spread))
-    half = float(ndtri(0.5 + settings.level / 2)) * settings.show_spread(spread, settings.widen_interval)
     return cells.drop(columns="kind").assign(
-        log_mean=log_mean,
-        log_sd=settings.show_spread(spread, settings.widen),
+        **settings.show_density(mean + np.log(samples.rate_per_m2), spread),
         prior_sd=prior * settings.widen,
-        expected_per_m2=np.exp(log_mean + spread**2 / 2),
-        low_per_m2=np.exp(log_mean - half),
-        high_per_m2=np.exp(log_mean + half),
         edge_m=edge_m,
         nearest_m=nearest_m,
         known=know_enough(fitted, nearest_m, spread, settings),

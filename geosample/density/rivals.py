@@ -23,19 +23,19 @@ _MOST_STEPS = 200
 _SETTLED = 1e-9
 
 
-def weigh_distances(to: np.ndarray, places: np.ndarray, power: float, effort: np.ndarray) -> np.ndarray:
+def weigh_distances(distance_m: np.ndarray, power: float, effort: np.ndarray) -> np.ndarray:
     """Return the weights of samples in the mean count at places, rows adding up to 1, shape (m, n).
 
     Parameters
     ----------
-    to : ndarray, shape (m, 2)
-        Where to foretell.
-    places, effort : ndarray, shapes (n, 2) and (n,)
-        Of the samples; a sample of more turf weighs more.
+    distance_m : ndarray, shape (m, n)
+        From each place to each sample; an infinite one leaves the sample out.
     power : float
         Of the inverse distance.
+    effort : ndarray, shape (n,)
+        Of the samples; a sample of more turf weighs more.
     """
-    logs = np.log(effort) - power * np.log(np.maximum(cdist(to, places), _TOUCHING_M))
+    logs = np.log(effort) - power * np.log(np.maximum(distance_m, _TOUCHING_M))
     weights = np.exp(logs - logs.max(axis=1, keepdims=True))
     return np.asarray(weights / weights.sum(axis=1, keepdims=True))
 
@@ -72,10 +72,9 @@ def leave_out_distance(places: np.ndarray, count: np.ndarray, effort: np.ndarray
 
 def _left_out(places: np.ndarray, count: np.ndarray, effort: np.ndarray, power: float) -> np.ndarray:
     """Return each count's expectation from all the other samples, shape (n,)."""
-    logs = np.log(effort) - power * np.log(np.maximum(cdist(places, places), _TOUCHING_M))
-    np.fill_diagonal(logs, -np.inf)
-    weights = np.exp(logs - logs.max(axis=1, keepdims=True))
-    return expect_count(weights / weights.sum(axis=1, keepdims=True), count, effort, effort)
+    distance_m = cdist(places, places)
+    np.fill_diagonal(distance_m, np.inf)
+    return expect_count(weigh_distances(distance_m, power, effort), count, effort, effort)
 
 
 def expect_count(weights: np.ndarray, count: np.ndarray, effort: np.ndarray, effort_there: np.ndarray) -> np.ndarray:

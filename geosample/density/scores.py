@@ -10,7 +10,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.special import betainc, ndtr
+from scipy.special import betainc
 
 from geosample.density.field import FittedField
 from geosample.density.likelihood import expect, log_pmf, slopes
@@ -76,27 +76,6 @@ def leave_one_out(fitted: FittedField) -> tuple[np.ndarray, np.ndarray]:
     target = fitted.eta + slope.first / weight
     # The sites' own residual weights: R (target) equals the pull at the mode.
     return np.asarray(target - fitted.pull / diagonal), np.sqrt(variance)
-
-
-def crps_normal(mean: np.ndarray, spread: np.ndarray, value: np.ndarray) -> np.ndarray:
-    """Return the continuous ranked probability score of normal distributions.
-
-    Examples
-    --------
-    >>> round(float(crps_normal(np.array(0.0), np.array(1.0), np.array(1.0))), 6)
-    0.602441
-    """
-    z = (value - mean) / spread
-    density = np.exp(-(z**2) / 2) / np.sqrt(2 * np.pi)
-    return np.asarray(spread * (z * (2 * ndtr(z) - 1) + 2 * density - 1 / np.sqrt(np.pi)))
-
-
-def crps_lognormal(log_mean: np.ndarray, log_spread: np.ndarray, value: np.ndarray) -> np.ndarray:
-    """Return the continuous ranked probability score of lognormal distributions at positive values."""
-    w = (np.log(value) - log_mean) / log_spread
-    centre = 2 * np.exp(log_mean + log_spread**2 / 2)
-    tails = ndtr(w - log_spread) + ndtr(log_spread / np.sqrt(2)) - 1
-    return np.asarray(value * (2 * ndtr(w) - 1) - centre * tails)
 
 
 def crps_counts(predictive: Predictive, count: np.ndarray) -> np.ndarray:

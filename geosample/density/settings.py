@@ -7,6 +7,7 @@ from dataclasses import asdict, dataclass, field
 from typing import Any
 
 import numpy as np
+from scipy.special import ndtri
 
 COVARIATES = ("edge", "kind", "trees", "last")
 
@@ -93,6 +94,23 @@ class Settings:
         [0.5]
         """
         return np.asarray(np.sqrt((factor * spread) ** 2 + self.recovery_sd**2))
+
+    def show_density(self, log_mean: np.ndarray, spread: np.ndarray) -> dict[str, np.ndarray]:
+        """Return the density as it is shown: log_mean, log_sd, expected_per_m2, low_per_m2, high_per_m2, shape (n,).
+
+        Parameters
+        ----------
+        log_mean, spread : ndarray, shape (n,)
+            Of the log density per m².
+        """
+        half = float(ndtri(0.5 + self.level / 2)) * self.show_spread(spread, self.widen_interval)
+        return {
+            "log_mean": log_mean,
+            "log_sd": self.show_spread(spread, self.widen),
+            "expected_per_m2": np.exp(log_mean + spread**2 / 2),
+            "low_per_m2": np.exp(log_mean - half),
+            "high_per_m2": np.exp(log_mean + half),
+        }
 
     def as_dict(self) -> dict[str, Any]:
         """Return the settings in plain JSON types.

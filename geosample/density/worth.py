@@ -6,6 +6,7 @@ from dataclasses import asdict, dataclass
 from typing import Any, Literal
 
 import numpy as np
+from scipy.special import ndtri
 
 from geosample.density.field import FittedField
 from geosample.density.rivals import leave_out_average, leave_out_distance
@@ -20,7 +21,7 @@ from geosample.density.scores import (
 
 Answer = Literal["yes", "a little", "no"]
 LEVELS = (0.5, 0.8, 0.9)
-_NINETY = 1.6448536269514722
+_NINETY = float(ndtri(0.95))
 _ALONE, _FEWEST_JUDGED = 0.5, 10
 """A sample that makes more than half of all gains and losses tells of itself, not of the map (own choice)."""
 

@@ -16,13 +16,13 @@ import shapely
 from geosample.design.methods import Drawn, Quota
 from geosample.design.model import Design
 from geosample.design.pivotal import draw_spread
+from geosample.design.request import Request, Stream
 from geosample.errors import DesignError, Problem
 
 if TYPE_CHECKING:
     import geopandas as gpd
     import pandas as pd
 
-    from geosample.design.request import Request
 
 NEAR_M, FAR_M = 0.5, 1.0
 """How far a kept point is moved, m: off the old hole, and still the same place (common practice, no source)."""
@@ -78,7 +78,7 @@ def check_again(last: Design, target: gpd.GeoDataFrame, request: Request) -> Non
 
 def keep_points(last: Design, target: gpd.GeoDataFrame, quotas: dict[str, Quota], request: Request) -> dict[str, Kept]:
     """Return the kept points of every stratum, moved within their piece of ground."""
-    rng = np.random.default_rng([request.seed or 0, 2])
+    rng = request.stream(Stream.KEEPING)
     main = last.points[last.points["role"] == "main"]
     kept = {}
     for stratum, quota in quotas.items():

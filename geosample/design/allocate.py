@@ -3,11 +3,19 @@
 from __future__ import annotations
 
 import heapq
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 
 import numpy as np
 
 from geosample.errors import DesignError, Problem
+
+PULLS: dict[str, Callable[[np.ndarray, np.ndarray], np.ndarray]] = {
+    "power": lambda area, _: np.sqrt(area),
+    "proportional": lambda area, _: area,
+    "equal": lambda area, _: np.ones_like(area),
+    "optimal": lambda area, sd: area * sd,
+}
+"""What a stratum pulls with, from its area and the standard deviation expected of a point in it."""
 
 
 def share_points(
@@ -65,7 +73,7 @@ def pull_of(allocation: str, area_m2: np.ndarray, sd: np.ndarray | None = None) 
     Parameters
     ----------
     allocation : str
-        ``power`` (root of the area), ``proportional``, ``equal`` or ``optimal``.
+        One of ``words.ALLOCATIONS``; ``power`` is by the root of the area.
     area_m2 : ndarray, shape (n,)
         Areas of the strata.
     sd : ndarray, shape (n,), optional
@@ -77,8 +85,7 @@ def pull_of(allocation: str, area_m2: np.ndarray, sd: np.ndarray | None = None) 
     """
     area = np.asarray(area_m2, dtype=float)
     spread = np.ones_like(area) if sd is None else np.asarray(sd, dtype=float)
-    pulls = {"power": np.sqrt(area), "proportional": area, "equal": np.ones_like(area), "optimal": area * spread}
-    return np.asarray(pulls[allocation])
+    return np.asarray(PULLS[allocation](area, spread))
 
 
 def _priority(want: float, given: int) -> float:

@@ -16,7 +16,7 @@ from geosample.design.labels import design_code, label_points
 from geosample.design.methods import Drawn, Quota, chances_of
 from geosample.design.model import Design, Visit
 from geosample.design.ranks import rank_bags
-from geosample.design.request import Request, find_problems
+from geosample.design.request import Request, Stream, find_problems
 from geosample.design.rings import order_along
 from geosample.design.shares import share_request
 from geosample.design.split import split_plugs
@@ -192,12 +192,12 @@ def _bench_columns(ordered: pd.DataFrame, request: Request) -> dict[str, Any]:
     places = ordered[["easting", "northing"]].to_numpy()
     rank = np.zeros(len(ordered), dtype=np.int64)
     strata = ordered["stratum"].to_numpy()[main]
-    rank[main] = rank_bags(strata, places[main], np.random.default_rng([request.seed or 0, 1]))
+    rank[main] = rank_bags(strata, places[main], request.stream(Stream.EXTRACTION))
     if not request.compare:
         return {"extract_order": rank, "split": None}
     plugs = request.plugs or load_pest(request.pest).plugs_per_point
-    rng = np.random.default_rng([request.seed or 0, 3])
-    return {"extract_order": rank, "split": split_plugs(len(ordered), request.compare, plugs, rng)}
+    split = split_plugs(len(ordered), request.compare, plugs, request.stream(Stream.SPLITTING))
+    return {"extract_order": rank, "split": split}
 
 
 def _put_in_order(table: pd.DataFrame, start: np.ndarray, request: Request) -> pd.DataFrame:

@@ -67,12 +67,12 @@ def hours_for(points: int, bench: Bench) -> float:
     return (points * PULL_MINUTES / bench.people + max(bench_minutes, hands)) / 60
 
 
-def most_points(bench: Bench) -> int:
+def points_in_hours(bench: Bench) -> int:
     """Return how many points can be pulled and extracted in the hours at hand.
 
     Examples
     --------
-    >>> most_points(Bench(hours=8)), most_points(Bench(hours=8, people=2, containers=6))
+    >>> points_in_hours(Bench(hours=8)), points_in_hours(Bench(hours=8, people=2, containers=6))
     (18, 90)
     """
     check_bench(bench)
@@ -94,7 +94,7 @@ def tell_effort(points: int, bench: Bench, *, mean_a_plug: float, plugs: int) ->
         Plugs pooled at a point now.
     """
     batches = math.ceil(points / bench.containers)
-    hours, most = hours_for(points, bench), most_points(bench)
+    hours, most = hours_for(points, bench), points_in_hours(bench)
     minutes = BATCH_MINUTES[bench.extraction]
     batch = f"{minutes:.1f} min" if minutes < 60 else f"{minutes / 60:.0f} h"  # noqa: PLR2004
     fit = "fits" if hours <= bench.hours else f"does not fit; {most} points would"

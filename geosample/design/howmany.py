@@ -2,7 +2,8 @@
 
 References
 ----------
-Methods B.5: for negative binomial counts (SE / mean)² = (1 / m + 1 / k) / n, m and k per bag.
+Bliss & Fisher 1953, Biometrics 9:176-200: negative binomial counts have the variance m + m² / k, m and k per bag, so
+that (SE / mean)² = (1 / m + 1 / k) / n.
 """
 
 from __future__ import annotations
@@ -24,7 +25,7 @@ from geosample.units import ACRE_M2, Units, plug_area_m2, show_density, show_len
 
 POINTS_SHOWN = (20, 40, 80, 160)
 MAP_SPACING_M = 20.0
-"""Widest spacing of points, m, that is still called a map: patches range over 10 to 60 m (methods, first page) (P)."""
+"""Widest spacing of points, m, that is still called a map: patches range over 10 to 60 m (P)."""
 
 CAUTIOUS_K = 0.5
 """k of one bag where none is known: none is published for these larvae (G); the low end of insect counts (M)."""
@@ -155,11 +156,11 @@ def advise_points(visit: Visit, strata: Sequence[Mapping[str, Any]], units: Unit
     units : str
         ``us`` or ``metric``.
     """
-    ends = [(t.low_per_m2, t.high_per_m2) for t in load_pest(visit.pest).thresholds]
-    if not ends:
+    ends = load_pest(visit.pest).threshold_range
+    if ends is None:
         return []
     k = visit.settings.get("k") or CAUTIOUS_K
-    low, high = min(end[0] for end in ends), max(end[1] for end in ends)
+    low, high = ends
     range_ = [low, math.sqrt(low * high), high]
     table = tabulate_precision(POINTS_SHOWN, range_, visit.point_m2, k)
     rows = [[f"{n}", *_show(row)] for n, row in zip(POINTS_SHOWN, table, strict=True)]

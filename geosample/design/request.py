@@ -6,19 +6,30 @@ import math
 import re
 from collections.abc import Iterator
 from dataclasses import dataclass
+from enum import IntEnum
+
+import numpy as np
 
 from geosample.errors import Problem
 from geosample.pests import DEFAULT_PEST
-from geosample.words import METHODS, SURFACE_KINDS, is_date
+from geosample.words import ALLOCATIONS, DRAW_METHODS, METHODS, SURFACE_KINDS, WALKS, is_date
 
-DRAW_METHODS = ("balanced", "grid", "triangle", "random", "lines")
-ALLOCATIONS = ("power", "proportional", "equal", "optimal")
-WALKS = ("holes", "round")
 MOST_POINTS = 20_000
 EDGE_DECAY_M = 4.0
-"""Distance over which an edge-weighted density falls off, m (methods A.2: 3 to 5)."""
+"""Distance over which an edge-weighted density falls off, m (own choice of 3 to 5, no source)."""
 MINIMUM = 8
-"""Points a stratum is given at least: 5 for a variance, 8 for a decision (methods A.8)."""
+"""Points a stratum is given at least: 5 for a variance, 8 for a decision (common practice, no source)."""
+
+
+class Stream(IntEnum):
+    """Random streams of their own beside the draw's, so that what one decides moves no point of the draw.
+
+    The numbers are part of a design: another one would change what a seed gives.
+    """
+
+    EXTRACTION = 1  # the order in which bags are extracted
+    KEEPING = 2  # which points of the last visit are kept, and how far each is moved
+    SPLITTING = 3  # which of a point's plugs goes to which method
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -128,6 +139,10 @@ class Request:
         """The visit's date; empty when neither it nor the name is one."""
         return self.date or (self.visit if is_date(self.visit) else "")
 
+    def stream(self, which: Stream) -> np.random.Generator:
+        """Return the generator of one of the streams beside the draw's."""
+        return np.random.default_rng([self.seed or 0, int(which)])
+
 
 def parse_holes(text: str) -> tuple[str, ...]:
     """Return hole names from a list with ranges.
@@ -195,7 +210,7 @@ def _mend_date(text: str) -> str:
 def _range_problems(request: Request) -> Iterator[Problem]:
     rules = [
         ("--points", request.points, 2, MOST_POINTS, "at least two are needed for an estimate"),
-        ("--border-weight", request.border_weight, 1, 4, "beyond 4 it costs more than it can gain (methods A.2)"),
+        ("--border-weight", request.border_weight, 1, 4, "beyond 4 it costs more than it can gain"),
         ("--reserve", request.reserve, 0, 2, "0.2 means one reserve point to five"),
         ("--minimum", request.minimum, 1, 1000, "8 serves a decision, 5 a variance"),
         ("--plugs", 1 if request.plugs is None else request.plugs, 1, 100, "give the number pooled in one bag"),

@@ -67,7 +67,7 @@ def expect_sd(kinds: pd.Series, request: Request, point_m2: float) -> np.ndarray
 
     Notes
     -----
-    Negative binomial: variance mean + mean² / k (methods B.5).
+    Negative binomial: variance mean + mean² / k (Bliss & Fisher 1953, Biometrics 9:176-200).
     """
     if not request.expected:
         return np.ones(len(kinds))
@@ -92,7 +92,7 @@ def _unknown_names(kinds: pd.Series, request: Request) -> Iterator[Problem]:
                 yield Problem(option, repr(name), f"of: {', '.join(sorted(there))}", "name a stratum or a kind")
 
 
-def most_points(area_m2: float) -> int:
+def room_for_points(area_m2: float) -> int:
     """Return how many points an area can hold: one to every two of the finest cells."""
     return int(area_m2 / (2 * FINEST_M**2))
 
@@ -106,7 +106,7 @@ def _small_surfaces(target: gpd.GeoDataFrame, point_m2: float) -> Iterator[Probl
 
 def _crowded(areas: pd.Series, quotas: dict[str, Quota]) -> Iterator[Problem]:
     for name, area in areas.items():
-        most, quota = most_points(float(area)), quotas[str(name)]
+        most, quota = room_for_points(float(area)), quotas[str(name)]
         if quota.all > most:
             found = f"{quota.main} main and {quota.reserve} reserve points on {area:.2f} m²"
             expected = f"at most {most} there, one to two cells of {FINEST_M:g} m"

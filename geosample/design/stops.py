@@ -8,12 +8,12 @@ from dataclasses import dataclass
 from typing import Any
 
 from geosample.design.model import Visit
-from geosample.design.sequential import StopPlan, expect_stops, plan_stops
+from geosample.design.sequential import StopPlan, check_stop_plan, expect_stops
 from geosample.report import show_table
 from geosample.units import Units, show_density
 
 LEAST_BAGS = 5
-"""Bags extracted before a stop: fewer tell nothing of the spread (methods A.8: 5 for a variance)."""
+"""Bags extracted before a stop: fewer tell nothing of the spread (5 for a variance: common practice, no source)."""
 _NEVER = 10**9
 
 
@@ -71,7 +71,7 @@ def _plan_one(ask: StopAsk, visit: Visit, row: Mapping[str, Any], k: float, why_
     bags = int(row["main"])
     means = [density * visit.point_m2 for density in (ask.low_per_m2, ask.high_per_m2)]
     least = min(LEAST_BAGS, max(bags, 1))
-    plan = plan_stops(
+    plan = check_stop_plan(
         StopPlan(low=means[0], high=means[1], k=k, alpha=ask.error, beta=ask.error, least=least, most=max(bags, least))
     )
     reason = why_not or (f"only {bags} bags" if bags <= LEAST_BAGS else "")

@@ -11,7 +11,7 @@ import shapely
 from geosample.design.request import Request
 from geosample.errors import DesignError, Problem
 from geosample.ground import Ground, only_polygons, split_border
-from geosample.words import SHORT_TURF, hole_key
+from geosample.words import NO_HOLE, SHORT_TURF, hole_key
 
 if TYPE_CHECKING:
     import geopandas as gpd
@@ -195,7 +195,7 @@ def _name_strata(parts: gpd.GeoDataFrame, request: Request) -> list[str]:
     groups = {plain_hole(hole): _group_name(group) for group in request.hole_groups for hole in group}
     names = []
     for row in parts.itertuples():
-        words = [f"hole {row.hole}" if row.hole else "no hole"] if "hole" in request.by else []
+        words = [f"hole {row.hole}" if row.hole else NO_HOLE] if "hole" in request.by else []
         if request.hole_groups:
             words.append(groups.get(plain_hole(row.hole), "other holes"))
         words.append(row.surface_id if "surface" in request.by else row.kind)

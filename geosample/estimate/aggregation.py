@@ -4,7 +4,7 @@ None of these says where the insects are; all but k ignore everything but the li
 
 References
 ----------
-Bliss & Fisher 1953, Biometrics 9:176-200 (k). Lloyd 1967; Iwao 1968; Morisita 1959; Green 1966; Taylor 1961
+Bliss & Fisher 1953, Biometrics 9:176-200 (k). Lloyd 1967; Iwao 1968; Morisita 1959; Taylor 1961
 (from memory, unverified).
 """
 
@@ -25,22 +25,23 @@ from geosample.estimate.negbin import (
     POISSON_LOG_K,
     WEAK_K,
     Bags,
-    Prior,
     fit_log_k,
     log_likelihood,
     make_likelihood,
 )
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     from numpy.typing import NDArray
 
     from geosample.estimate.grouped import Groups
 
     Floats = NDArray[np.float64]
 
-MANY = 30  # bags from which k is told without shrinking (methods B.1)
-FEWEST_FOR_LAWS = 10  # pairs of mean and variance for Taylor or Iwao (methods B.2)
-FEWEST_IN_PAIR = 15  # sample units behind each pair (Clark & Perry 1994, through methods B.2)
+MANY = 30  # bags from which k is told without shrinking (own choice, no source)
+FEWEST_FOR_LAWS = 10  # pairs of mean and variance for Taylor or Iwao (Clark & Perry 1994)
+FEWEST_IN_PAIR = 15  # sample units behind each pair (Clark & Perry 1994)
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,8 +52,8 @@ class Indices:
     ----------
     ratio : float
         Variance to mean; 1 for a random scatter.
-    morisita, green : float
-        Morisita's I (1 for random), Green's coefficient (0 for random).
+    morisita : float
+        Morisita's I (1 for random).
     crowding, patchiness : float
         Lloyd's mean crowding, and that over the mean (1 for random).
     p_random : float
@@ -61,7 +62,6 @@ class Indices:
 
     ratio: float
     morisita: float
-    green: float
     crowding: float
     patchiness: float
     p_random: float
@@ -75,7 +75,6 @@ class PowerLaw:
     slope: float
     slope_se: float
     r2: float
-    pairs: int
 
 
 def measure_clumping(count: Floats) -> Indices:
@@ -89,16 +88,16 @@ def measure_clumping(count: Floats) -> Indices:
     """
     n, total = count.size, float(count.sum())
     if n < 2 or total < 2:  # noqa: PLR2004
-        return Indices(*([math.nan] * 6))
+        return Indices(*([math.nan] * 5))
     mean = total / n
     ratio = float(count.var(ddof=1)) / mean
     crowding = mean + ratio - 1
     morisita = n * float((count * (count - 1)).sum()) / (total * (total - 1))
     p_random = float(scipy.stats.chi2.sf((n - 1) * ratio, n - 1))
-    return Indices(ratio, morisita, (ratio - 1) / (total - 1), crowding, crowding / mean, p_random)
+    return Indices(ratio, morisita, crowding, crowding / mean, p_random)
 
 
-def fit_k(bags: Bags, *, level: float = 0.95, cut: float | None = None, prior: Prior | None = None) -> Interval | None:
+def fit_k(bags: Bags, *, level: float = 0.95, cut: float | None = None) -> Interval | None:
     """Return k with its profile interval; infinite where the counts are as even as Poisson's.
 
     Parameters
@@ -109,17 +108,19 @@ def fit_k(bags: Bags, *, level: float = 0.95, cut: float | None = None, prior: P
         Two-sided confidence.
     cut : float, optional
         Drop allowed in twice the log-likelihood, in place of the F point of ``level``.
-    prior : Prior, optional
-        ``WEAK_K`` below 30 bags and none from there on when not given: small samples overstate k.
 
     Returns
     -------
     Interval or None
         None when nothing was found.
+
+    Notes
+    -----
+    The prior is ``WEAK_K`` below ``MANY`` bags and none from there on: small samples overstate k.
     """
     if not bags.count.any():
         return None
-    data = make_likelihood(bags, prior or (FREE_K if bags.n_effective >= MANY else WEAK_K))
+    data = make_likelihood(bags, FREE_K if bags.n_effective >= MANY else WEAK_K)
     mean = float(data.weight @ data.count / (data.weight @ data.effort))
     best = fit_log_k(data, mean)
     allowed = spread_cut(bags.n_effective, level) if cut is None else cut
@@ -132,9 +133,7 @@ def fit_k(bags: Bags, *, level: float = 0.95, cut: float | None = None, prior: P
     def drop(log_k: float) -> float:
         return 2 * (top - height(log_k)) - allowed
 
-    first, last = float(LOG_K_GRID[0]), float(LOG_K_GRID[-1])
-    low = float(scipy.optimize.brentq(drop, first, best)) if drop(first) > 0 else -math.inf
-    high = float(scipy.optimize.brentq(drop, best, last)) if drop(last) > 0 else math.inf
+    low, high = _limits(drop, best, (float(LOG_K_GRID[0]), float(LOG_K_GRID[-1])))
     return Interval(*(math.exp(v) if v < POISSON_LOG_K else math.inf for v in (best, low, high)))
 
 
@@ -149,19 +148,23 @@ def fit_common_k(groups: Groups, *, level: float = 0.95) -> Interval:
     def drop(log_k: float) -> float:
         return 2 * (top - with_best_means(groups, 0.0, log_k)) - cut
 
-    first, last = LOG_K_RANGE
+    low, high = _limits(drop, best, LOG_K_RANGE)
+    return Interval(math.exp(best), math.exp(low), math.exp(high))
+
+
+def _limits(drop: Callable[[float], float], best: float, ends: tuple[float, float]) -> tuple[float, float]:
+    """Return where the drop allowed is used up on both sides of the best; infinite where it is not within the ends."""
+    first, last = ends
     low = float(scipy.optimize.brentq(drop, first, best)) if drop(first) > 0 else -math.inf
     high = float(scipy.optimize.brentq(drop, best, last)) if drop(last) > 0 else math.inf
-    return Interval(math.exp(best), math.exp(low), math.exp(high))
+    return low, high
 
 
 def fit_taylor(mean: Floats, variance: Floats) -> PowerLaw:
     """Return ln variance = ln a + b ln mean by least squares; ``intercept`` is a. Pairs of zero are left out."""
     kept = (mean > 0) & (variance > 0)
     line = scipy.stats.linregress(np.log(mean[kept]), np.log(variance[kept]))
-    return PowerLaw(
-        math.exp(line.intercept), float(line.slope), float(line.stderr), float(line.rvalue) ** 2, int(kept.sum())
-    )
+    return PowerLaw(math.exp(line.intercept), float(line.slope), float(line.stderr), float(line.rvalue) ** 2)
 
 
 def fit_iwao(mean: Floats, variance: Floats) -> PowerLaw:
@@ -169,6 +172,4 @@ def fit_iwao(mean: Floats, variance: Floats) -> PowerLaw:
     kept = mean > 0
     crowding = mean[kept] + variance[kept] / mean[kept] - 1
     line = scipy.stats.linregress(mean[kept], crowding)
-    return PowerLaw(
-        float(line.intercept), float(line.slope), float(line.stderr), float(line.rvalue) ** 2, int(kept.sum())
-    )
+    return PowerLaw(float(line.intercept), float(line.slope), float(line.stderr), float(line.rvalue) ** 2)

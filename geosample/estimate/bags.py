@@ -9,8 +9,10 @@ import numpy as np
 import pandas as pd
 
 from geosample.counts import tally
+from geosample.counts.weights import ANSWERED
 from geosample.errors import EstimateError, Problem
 from geosample.estimate.recovery import Recovery, find_recovery
+from geosample.words import NO_HOLE
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping
@@ -22,7 +24,6 @@ if TYPE_CHECKING:
     from geosample.units import Units
 
 ALL = "all"
-NO_HOLE = "no hole"
 GROUND_COLUMNS = ["surface_id", "hole", "kind", "stratum", "part"]
 
 
@@ -227,7 +228,7 @@ def _shrink_areas(
 
     A point off the turf is an answer: that piece of the planned area is no turf. An unreachable one answers nothing.
     """
-    answers = samples[samples["status"].isin(["counted", "off_turf"])].drop_duplicates("point_id")
+    answers = samples[samples["status"].isin(ANSWERED)].drop_duplicates("point_id")
     stratum = answers["point_id"].map(design.points.set_index("point_id")["stratum"])
     off = (answers["status"] == "off_turf") & (answers["weight_m2"] > 0)
     if not off.any():

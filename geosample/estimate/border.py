@@ -17,11 +17,9 @@ import numpy as np
 from scipy import optimize
 
 from geosample.estimate.grouped import best_log_k, group_bags
-from geosample.estimate.intervals import Interval, spread_cut
+from geosample.estimate.intervals import Interval, Search, find_limit, spread_cut
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
-
     import pandas as pd
 
     from geosample.estimate.grouped import Groups
@@ -30,6 +28,7 @@ FEWEST_A_SIDE = 3  # bags on each side; fewer say nothing about a ratio
 SIDES = ["border", "interior"]
 ALL_BORDER = ["collar"]  # a strip round the green, not wide enough to have an inside
 _FARTHEST = 12.0  # in log ratio; a likelihood still within the cut there has no limit on that side
+_SEARCH = Search(0.3, 1.7, 2 * _FARTHEST, 1e-5)
 
 
 def border_ratio(bags: pd.DataFrame, *, level: float = 0.95) -> Interval | None:
@@ -57,8 +56,8 @@ def border_ratio(bags: pd.DataFrame, *, level: float = 0.95) -> Interval | None:
     def drop(log_ratio: float) -> float:
         return 2 * (top - _profile(sides, log_ratio)) - cut
 
-    low = best - _reach(lambda shift: drop(best - shift))
-    high = best + _reach(lambda shift: drop(best + shift))
+    low = best - find_limit(lambda shift: drop(best - shift), _SEARCH)
+    high = best + find_limit(lambda shift: drop(best + shift), _SEARCH)
     return Interval(_told(best), _told(low), _told(high))
 
 
@@ -81,15 +80,6 @@ def _best_log_ratio(sides: Groups) -> float:
 
     found = optimize.minimize_scalar(fall, bounds=(-_FARTHEST, _FARTHEST), method="bounded", options={"xatol": 1e-5})
     return float(found.x)
-
-
-def _reach(drop: Callable[[float], float]) -> float:
-    near, far = 0.0, 0.3
-    while far < 2 * _FARTHEST:
-        if drop(far) > 0:
-            return float(optimize.brentq(drop, near, far, xtol=1e-5))
-        near, far = far, far * 1.7
-    return math.inf
 
 
 def _told(log_ratio: float) -> float:

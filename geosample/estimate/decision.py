@@ -6,7 +6,7 @@ import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
 
-from geosample.estimate.domains import DOMAINS, estimate_mean, own_prior
+from geosample.estimate.domains import estimate_mean, own_prior
 
 if TYPE_CHECKING:
     from geosample.estimate.bags import Catch
@@ -79,10 +79,8 @@ def more_points(interval: Interval, threshold_per_m2: float, n: int) -> int | No
     return math.ceil(round(n * (times - 1), 6)) if times - 1 <= MOST_TIMES else None
 
 
-def decide_groups(
-    catch: Catch, threshold_per_m2: float, *, domain: str = "kind", level: float = 0.90
-) -> list[Decision]:
-    """Return a decision for each group of the domain that has counted points.
+def decide_groups(catch: Catch, threshold_per_m2: float, *, level: float = 0.90) -> list[Decision]:
+    """Return a decision for each kind of surface that has counted points.
 
     Parameters
     ----------
@@ -90,15 +88,12 @@ def decide_groups(
         The visit's bags.
     threshold_per_m2 : float
         Insects per m².
-    domain : str
-        A key of ``DOMAINS``.
     level : float
         Two-sided confidence: 0.90 leaves 5 % on each side.
     """
-    column = DOMAINS[domain]
     decisions, prior = [], own_prior(catch)
-    for label, areas in catch.areas.groupby(column, sort=False):
-        bags = catch.bags[catch.bags[column] == label]
+    for label, areas in catch.areas.groupby("kind", sort=False):
+        bags = catch.bags[catch.bags["kind"] == label]
         if bags.empty:
             continue
         interval = estimate_mean(bags, areas, level=level, prior=prior).interval

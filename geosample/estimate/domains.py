@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
+from scipy.special import ndtri
 
 from geosample.errors import EstimateError, Problem
 from geosample.estimate.aggregation import fit_common_k
@@ -23,11 +24,11 @@ if TYPE_CHECKING:
     from geosample.estimate.bags import Catch
 
 DOMAINS = {"kind": "kind", "hole": "hole", "surface": "surface_id", "stratum": "stratum", "part": "part"}
-FEWEST_IN_CELL = 5  # strata with fewer points in a domain are pooled (methods A.14)
+FEWEST_IN_CELL = 5  # strata with fewer points in a domain are pooled (common practice, no source)
 FEWEST_LINES = 3  # transects below which their spread says nothing
 FEWEST_DF, MOST_DF = 10, 15  # behind the common k, and lent to a domain with fewer bags (simulated)
 K_BETWEEN = 0.5
-NORMAL_97_5 = 1.959963984540054
+NORMAL_97_5 = float(ndtri(0.975))
 NO_POINTS = "no counted points"
 
 

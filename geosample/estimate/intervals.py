@@ -3,7 +3,6 @@
 References
 ----------
 Venzon & Moolgavkar 1988, Applied Statistics 37:87-94 (profile likelihood; from memory, unverified).
-Garwood 1936, Biometrika 28:437-442 (exact Poisson interval; from memory, unverified).
 Zou & Donner 2008, Statistics in Medicine 27:1693-1702 (MOVER; from memory, unverified).
 """
 
@@ -21,8 +20,30 @@ from geosample.estimate.negbin import WEAK_K, Bags, Prior, fit_mean, make_likeli
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
 
-K_IF_UNKNOWN = 0.5  # clumped, so that bounds err on the wide side (simulated, methods A.12)
-_FARTHEST = 64.0  # in log mean; a profile still within the cut there has no limit on that side
+K_IF_UNKNOWN = 0.5  # clumped, so that bounds err on the wide side (simulated)
+
+
+@dataclass(frozen=True, slots=True)
+class Search:
+    """How a likelihood's limit is looked for, on the log scale.
+
+    Parameters
+    ----------
+    first, growth : float
+        The first step out from the best, and how many times longer each next one is.
+    farthest : float
+        A likelihood still within the cut there has no limit on that side.
+    tolerance : float
+        How near the limit is to be found.
+    """
+
+    first: float
+    growth: float
+    farthest: float
+    tolerance: float
+
+
+_SEARCH = Search(0.25, 1.6, 64.0, 1e-9)  # in log mean
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,7 +79,8 @@ def profile_interval(bags: Bags, *, cut: float, prior: Prior = WEAK_K) -> Interv
     def drop(shift: float) -> float:
         return 2 * (top - profile(data, best * math.exp(shift))) - cut
 
-    return Interval(best, best * math.exp(-_reach(lambda s: drop(-s))), best * math.exp(_reach(drop)))
+    below, above = find_limit(lambda shift: drop(-shift), _SEARCH), find_limit(drop, _SEARCH)
+    return Interval(best, best * math.exp(-below), best * math.exp(above))
 
 
 def zero_bound(bags: Bags, *, tail: float, k: float = K_IF_UNKNOWN) -> float:
@@ -66,8 +88,7 @@ def zero_bound(bags: Bags, *, tail: float, k: float = K_IF_UNKNOWN) -> float:
 
     Examples
     --------
-    >>> from geosample.estimate.negbin import make_bags
-    >>> round(zero_bound(make_bags([0] * 10), tail=0.05, k=1.0), 7)
+    >>> round(zero_bound(Bags(np.zeros(10), np.ones(10), np.ones(10)), tail=0.05, k=1.0), 7)
     0.3492828
     """
     share = bags.n_effective / bags.count.size
@@ -98,8 +119,8 @@ def mean_interval(bags: Bags, *, level: float = 0.95, prior: Prior = WEAK_K) -> 
 
     Examples
     --------
-    >>> from geosample.estimate.negbin import make_bags
-    >>> found = mean_interval(make_bags([0, 0, 0, 1, 0, 2, 0, 0, 5, 0, 1, 0, 0, 0, 3]))
+    >>> count = np.array([0, 0, 0, 1, 0, 2, 0, 0, 5, 0, 1, 0, 0, 0, 3.0])
+    >>> found = mean_interval(Bags(count, np.ones(15), np.ones(15)))
     >>> round(found.value, 2), round(found.low, 4), round(found.high, 4)
     (0.8, 0.2896, 2.627)
     """
@@ -118,35 +139,6 @@ def spread_cut(n: float, level: float, prior: Prior = WEAK_K) -> float:
     4.6
     """
     return float(scipy.stats.f.ppf(level, 1, max(n - 1, prior.df)))
-
-
-def poisson_interval(total: int, *, level: float = 0.95) -> Interval:
-    """Return Garwood's exact interval for a Poisson mean from one total.
-
-    Examples
-    --------
-    >>> round(poisson_interval(0).high, 4)
-    3.6889
-    """
-    return inflated_interval(total, n=1, ratio=1.0, level=level)
-
-
-def inflated_interval(total: float, *, n: float, ratio: float, level: float = 0.95) -> Interval:
-    """Return the gamma interval of a mean, widened by the variance-to-mean ratio: closed form, for inner loops.
-
-    Parameters
-    ----------
-    total : float
-        Sum of the counts.
-    n : float
-        Number of bags.
-    ratio : float
-        Variance to mean; below 1 counts as 1.
-    """
-    phi, tail = max(ratio, 1.0), (1 - level) / 2
-    low = float(scipy.stats.chi2.ppf(tail, 2 * total / phi)) if total > 0 else 0.0
-    high = float(scipy.stats.chi2.ppf(1 - tail, 2 * total / phi + 2))
-    return Interval(total / n, phi * low / (2 * n), phi * high / (2 * n))
 
 
 def combine_means(parts: Sequence[Interval], weights: Sequence[float]) -> Interval:
@@ -207,11 +199,18 @@ def widen(interval: Interval, log_sd: float, *, level: float = 0.95) -> Interval
     return Interval(interval.value, interval.value * math.exp(-below), interval.value * math.exp(above))
 
 
-def _reach(drop: Callable[[float], float]) -> float:
-    """Return how far the log mean can move until the drop is used up; infinite when it never is."""
-    near, far = 0.0, 0.25
-    while far < _FARTHEST:
+def find_limit(drop: Callable[[float], float], search: Search) -> float:
+    """Return how far from the best the drop allowed is used up; infinite when it never is within the search.
+
+    Examples
+    --------
+    >>> search = Search(0.25, 1.6, 64.0, 1e-9)
+    >>> round(find_limit(lambda shift: shift**2 - 4.0, search), 6), find_limit(lambda shift: -1.0, search)
+    (2.0, inf)
+    """
+    near, far = 0.0, search.first
+    while far < search.farthest:
         if drop(far) > 0:
-            return float(scipy.optimize.brentq(drop, near, far, xtol=1e-9))
-        near, far = far, far * 1.6
+            return float(scipy.optimize.brentq(drop, near, far, xtol=search.tolerance))
+        near, far = far, far * search.growth
     return math.inf

@@ -18,10 +18,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 from scipy import optimize, special
 
-from geosample.errors import EstimateError, Problem
-
 if TYPE_CHECKING:
-    from numpy.typing import ArrayLike, NDArray
+    from numpy.typing import NDArray
 
     Floats = NDArray[np.float64]
 
@@ -74,35 +72,6 @@ FREE_K = Prior(0.0, math.inf)
 WEAK_K = Prior()
 
 
-def make_bags(count: ArrayLike, effort: ArrayLike = 1.0, weight: ArrayLike = 1.0) -> Bags:
-    """Return checked bags; a single effort or weight stands for all.
-
-    Raises
-    ------
-    EstimateError
-        For no bags, a negative or fractional count, or an effort or weight that is not above 0.
-
-    Examples
-    --------
-    >>> make_bags([0, 2, 1]).n_effective
-    3.0
-    """
-    counts = np.atleast_1d(np.asarray(count, dtype=np.float64))
-    efforts = np.broadcast_to(np.asarray(effort, dtype=np.float64), counts.shape)
-    weights = np.broadcast_to(np.asarray(weight, dtype=np.float64), counts.shape)
-    whole = bool(np.all((counts >= 0) & (counts == np.floor(counts))))
-    checks = [
-        ("counts", counts.size == 0, "no counts", "at least one"),
-        ("counts", not whole, "a count that is no whole number", "0, 1, 2"),
-        ("efforts", not bool(np.all(efforts > 0)), "a bag with no sampled area", "m² above 0"),
-        ("weights", not bool(np.all(weights > 0)), "a weight that is not above 0", "m² above 0"),
-    ]
-    problems = [Problem(where, found, wanted, "mend the counts") for where, bad, found, wanted in checks if bad]
-    if problems:
-        raise EstimateError(problems)
-    return Bags(counts, efforts, weights)
-
-
 @dataclass(frozen=True, slots=True)
 class Likelihood:
     """Grouped bags with what does not depend on the mean worked out once."""
@@ -131,12 +100,6 @@ def log_likelihood(data: Likelihood, mean: float, log_k: float) -> float:
     k, expected = math.exp(log_k), mean * data.effort
     gamma = special.gammaln(data.count + k) - special.gammaln(k)
     return float(data.weight @ (gamma + _mean_terms(data, expected, np.array([k]))[0])) - data.constant
-
-
-def poisson_log_likelihood(data: Likelihood, mean: float) -> float:
-    """Return the Poisson log-likelihood, the limit of large k."""
-    expected = mean * data.effort
-    return float(data.weight @ (special.xlogy(data.count, expected) - expected)) - data.constant
 
 
 def fit_log_k(data: Likelihood, mean: float) -> float:

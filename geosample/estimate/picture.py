@@ -12,7 +12,6 @@ import numpy as np
 
 from geosample.errors import EstimateError, Problem
 from geosample.estimate.bags import ALL
-from geosample.estimate.sentences import PLURALS
 from geosample.palettes import GREYS
 from geosample.paper import (
     Book,
@@ -31,6 +30,7 @@ from geosample.paper import (
 from geosample.pests import load_pest
 from geosample.saving import save_file
 from geosample.units import FOOT2_M2, Units, show_number
+from geosample.words import PLURALS
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -119,8 +119,8 @@ class _Scale:
 
     def band(self) -> tuple[float, float] | None:
         """Return the lowest and highest published threshold, in the units shown."""
-        ranges = [(one.low_per_m2, one.high_per_m2) for one in load_pest(self.pest).thresholds]
-        return (min(r[0] for r in ranges) * self.factor, max(r[1] for r in ranges) * self.factor) if ranges else None
+        ends = load_pest(self.pest).threshold_range
+        return None if ends is None else (ends[0] * self.factor, ends[1] * self.factor)
 
 
 def _write_answer(book: Book, estimates: Estimates, north_mm: float) -> float:

@@ -6,12 +6,14 @@ import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from scipy.special import ndtri
+
 from geosample.errors import EstimateError, Problem
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-_NORMAL_97_5 = 1.959963984540054
+_NORMAL_97_5 = float(ndtri(0.975))
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,7 +44,7 @@ class Recovery:
 FULL = Recovery(1.0, 1.0, 1.0)
 
 
-def parse_recovery(text: str, *, where: str = "--recovery") -> Recovery:
+def parse_recovery(text: str) -> Recovery:
     """Return a factor from ``method=value``, ``method:stage=value`` or ``method=value,low,high``.
 
     Raises
@@ -68,7 +70,7 @@ def parse_recovery(text: str, *, where: str = "--recovery") -> Recovery:
     fits = len(values) == len("vlh") and all(math.isfinite(v) and v > 0 for v in values)
     if not fits or not method or not values[1] <= values[0] <= values[2]:
         expected = "method=value or method:stage=value,low,high, all above 0, low to high around the value"
-        raise EstimateError(Problem(where, repr(text), expected, "write for instance heat=1.6,1.2,2.1"))
+        raise EstimateError(Problem("--recovery", repr(text), expected, "write for instance heat=1.6,1.2,2.1"))
     value, low, high = values
     return Recovery(value, low, high, method.strip(), stage.strip())
 

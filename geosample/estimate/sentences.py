@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 from geosample.cautions import GRADES
 from geosample.estimate.domains import NO_POINTS
 from geosample.units import percent, show_density, show_number
+from geosample.words import PLURALS
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
@@ -22,14 +23,6 @@ if TYPE_CHECKING:
     from geosample.pests import Pest
     from geosample.units import Units
 
-PLURALS = {
-    "green": "greens",
-    "collar": "collars",
-    "tee": "tees",
-    "approach": "approaches",
-    "fairway": "fairways",
-    "rough": "rough",
-}
 SURE = 0.95
 BOTH_COMMON = 0.2  # share from which adults, and larvae, count as common (own choice, no source)
 TENTH = 0.1

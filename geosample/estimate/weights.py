@@ -18,19 +18,8 @@ if TYPE_CHECKING:
     Floats = NDArray[np.float64]
 
 NEIGHBOURS = 4  # Stevens & Olsen's neighbourhood, the point itself included
-FEWEST_FOR_LOCAL = 8  # below this the local variance is too unstable (methods A.10)
-LOCAL_FLOOR = 0.5  # of the with-replacement variance; own rule, simulated in methods A.10
-
-
-def expand_total(values: Floats, inclusion: Floats) -> float:
-    """Return the Horvitz-Thompson total, the sum of y/pi.
-
-    Examples
-    --------
-    >>> expand_total(np.array([3.0, 7.0]), np.array([0.5, 0.25]))
-    34.0
-    """
-    return float((values / inclusion).sum())
+FEWEST_FOR_LOCAL = 8  # below this the local variance is too unstable (own choice, no source)
+LOCAL_FLOOR = 0.5  # of the with-replacement variance; own rule, simulated
 
 
 def weighted_mean(values: Floats, weight: Floats) -> float:
@@ -74,7 +63,7 @@ def local_variance(shares: Floats, places: Floats, inclusion: Floats, *, correct
         Inclusion densities; only their ratios matter.
     corrected : bool
         Divide each neighbourhood's sum of squares by its degrees of freedom. Without it the estimate is about a
-        quarter too small for counts that are mostly noise (methods A.10); it is there for comparison.
+        quarter too small for counts that are mostly noise (computed for 30 normal values); it is there for comparison.
 
     References
     ----------

@@ -13,7 +13,6 @@ from geosample.ground.reading import GroundOptions, read_ground
 from geosample.ground.replacing import check_not_survey, kept_crs, replace_ground
 from geosample.ground.sorting import UnknownKindsError
 from geosample.ground.summary import show_ground, sum_up_ground
-from geosample.ground.trees import measure_trees
 
 __all__ = [
     "FORMATS",
@@ -31,7 +30,6 @@ __all__ = [
     "kept_crs",
     "load_ground",
     "measure_edge",
-    "measure_trees",
     "only_polygons",
     "outer_turf",
     "parse_kinds",

@@ -102,9 +102,7 @@ def _measure_many(lines: Geometry, points: np.ndarray) -> np.ndarray:
     return np.concatenate(map_threads(measure, np.array_split(points, np.size(points) // _MANY + 1)))
 
 
-def split_border(
-    surfaces: gpd.GeoDataFrame, width_m: float, *, every_edge: bool = False, gap_m: float = GAP_M
-) -> gpd.GeoDataFrame:
+def split_border(surfaces: gpd.GeoDataFrame, width_m: float, *, every_edge: bool = False) -> gpd.GeoDataFrame:
     """Return each surface in its parts: the border within ``width_m`` of the outer edge, and the interior.
 
     Parameters
@@ -113,7 +111,7 @@ def split_border(
         In a CRS in metres.
     width_m : float
         Of the border, m.
-    every_edge, gap_m
+    every_edge : bool
         As for ``edge_lines``.
 
     Returns
@@ -125,7 +123,7 @@ def split_border(
     import geopandas as gpd
     import pandas as pd
 
-    lines = edge_lines(surfaces, every_edge=every_edge, gap_m=gap_m)
+    lines = edge_lines(surfaces, every_edge=every_edge)
     strip = shapely.buffer(lines, width_m, quad_segs=16)
     shapely.prepare(strip)
     shapes = surfaces.geometry.to_numpy()

@@ -15,7 +15,7 @@ import shapely
 from geosample.errors import GroundError, Problem
 from geosample.ground.features import Content, Remark
 from geosample.ground.holes import find_holes
-from geosample.ground.kinds import USER, find_kind, plain_word
+from geosample.ground.kinds import USER, find_kind, plain_label
 from geosample.ground.placing import centre_of, check_metric, check_width, project, site_crs, to_lonlat
 from geosample.ground.swapped import check_stretch
 
@@ -82,7 +82,7 @@ def frame_contents(contents: Sequence[Content], how: Understanding) -> tuple[gpd
 
 
 def _unused_labels(table: pd.DataFrame, kinds: Mapping[str, str]) -> list[Remark]:
-    used = {plain_word(label) for label in table.loc[table["by"] == USER, "label"]}
+    used = {plain_label(label) for label in table.loc[table["by"] == USER, "label"]}
     remedy = "no feature has it: check its spelling"
     return [Remark(f"the label '{label}'", USER, remedy) for label in sorted(set(kinds) - used)]
 

@@ -7,7 +7,7 @@ from collections import defaultdict
 from collections.abc import Mapping, Sequence
 
 from geosample.ground.features import Feature
-from geosample.ground.kinds import WORDS, plain_word
+from geosample.ground.kinds import WORDS, plain_label
 from geosample.ground.naming import split_name
 from geosample.words import SURFACE_KINDS
 
@@ -59,8 +59,8 @@ def find_holes(features: Sequence[Feature], hole_from: tuple[str, ...] = ()) -> 
 
 def _find_hole(feature: Feature, hole_from: tuple[str, ...]) -> tuple[str | None, int]:
     """Return the hole and how deep its folder lies (0 when it came from elsewhere, or from the outermost)."""
-    fields = {plain_word(field): value for field, value in feature.fields.items()}
-    asked = tuple(map(plain_word, hole_from))
+    fields = {plain_label(field): value for field, value in feature.fields.items()}
+    asked = tuple(map(plain_label, hole_from))
     for field in asked or _FIELDS:
         if field in fields:
             return tidy_hole(fields[field]), 0
@@ -68,7 +68,7 @@ def _find_hole(feature: Feature, hole_from: tuple[str, ...]) -> tuple[str | None
         return tidy_hole(fields["ref"]), 0
     if not asked or {"folder", "layer"} & set(asked):
         for depth in range(len(feature.folders) - 1, -1, -1):
-            match = _FOLDER.fullmatch(plain_word(feature.folders[depth]))
+            match = _FOLDER.fullmatch(plain_label(feature.folders[depth]))
             if match:
                 return str(int(match.group(1))), depth
     return (_in_name(feature, fields) if not asked or "name" in asked else None), 0
@@ -76,15 +76,15 @@ def _find_hole(feature: Feature, hole_from: tuple[str, ...]) -> tuple[str | None
 
 def _in_name(feature: Feature, fields: Mapping[str, str]) -> str | None:
     for text in filter(None, (feature.name, fields.get("name"))):
-        parts, match = split_name(text), _NAME.search(plain_word(text))
+        parts, match = split_name(text), _NAME.search(plain_label(text))
         if match:
             return str(int(next(group for group in match.groups() if group)))
-        if parts.hole and (parts.code or WORDS.get(parts.words[-1]) or _SHORT_NAME.fullmatch(plain_word(text))):
+        if parts.hole and (parts.code or WORDS.get(parts.words[-1]) or _SHORT_NAME.fullmatch(plain_label(text))):
             return parts.hole
         if parts.hole and not parts.words[0] and _tells_kind(feature.folders):
             return parts.hole
     for folder in reversed(feature.folders):  # "export 3" is no hole, "Hole 3 par 4" is
-        match = _NAME.search(plain_word(folder))
+        match = _NAME.search(plain_label(folder))
         if match:
             return str(int(next(group for group in match.groups() if group)))
     return None
@@ -92,7 +92,7 @@ def _in_name(feature: Feature, fields: Mapping[str, str]) -> str | None:
 
 def _tells_kind(folders: Sequence[str]) -> bool:
     """Return whether the innermost folder is that of a kind of turf, in which a bare number is a hole."""
-    return bool(folders) and WORDS.get(plain_word(folders[-1])) in SURFACE_KINDS
+    return bool(folders) and WORDS.get(plain_label(folders[-1])) in SURFACE_KINDS
 
 
 def tidy_hole(text: str) -> str | None:

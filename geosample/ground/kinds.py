@@ -46,7 +46,7 @@ _WORDS = {
     "course, course boundary, golf course, marker",
 }
 WORDS = {word.strip(): kind for kind, words in _WORDS.items() for word in words.split(",")}
-"""Words of the trade, in the plain form ``plain_word`` gives, and the kind each means."""
+"""Words of the trade, in the plain form ``plain_label`` gives, and the kind each means."""
 
 _TAGS: dict[str, frozenset[str]] = {
     "golf": frozenset(WORDS),
@@ -110,12 +110,12 @@ class Meaning:
     by: str = ""
 
 
-def plain_word(text: str) -> str:
+def plain_label(text: str) -> str:
     """Return a label in plain form: small letters, single spaces for hyphens and underscores.
 
     Examples
     --------
-    >>> plain_word(" Tee_Box ")
+    >>> plain_label(" Tee_Box ")
     'tee box'
     """
     return " ".join(re.sub(r"[\s_\-/.]+", " ", text).lower().split())
@@ -163,7 +163,7 @@ def check_kinds(kinds: Mapping[str, str]) -> dict[str, str]:
     ]
     if wrong:
         raise GroundError(wrong)
-    return {plain_word(label): kind.lower() for label, kind in kinds.items()}
+    return {plain_label(label): kind.lower() for label, kind in kinds.items()}
 
 
 def find_kind(feature: Feature, kinds: Mapping[str, str], kind_from: tuple[str, ...] = ()) -> Meaning:
@@ -205,7 +205,7 @@ def _mapped(feature: Feature, kinds: Mapping[str, str], said: list[tuple[str, st
     if not labels:
         labels = [UNLABELLED]
     for label in labels:
-        kind = kinds.get(plain_word(label))
+        kind = kinds.get(plain_label(label))
         if kind is not None:
             return Meaning(kind, label, by=USER)
     return None
@@ -213,7 +213,7 @@ def _mapped(feature: Feature, kinds: Mapping[str, str], said: list[tuple[str, st
 
 def _said(feature: Feature, kind_from: tuple[str, ...]) -> list[tuple[str, str]]:
     """Return (field, value) for whatever may tell the kind, the surest first."""
-    fields = {plain_word(field): value for field, value in feature.fields.items()}
+    fields = {plain_label(field): value for field, value in feature.fields.items()}
     if kind_from:
         return list(_asked(feature, fields, kind_from))
     return [
@@ -234,7 +234,7 @@ def _says_yes(field: str, value: str) -> bool:
 
 
 def _asked(feature: Feature, fields: Mapping[str, str], kind_from: tuple[str, ...]) -> Iterator[tuple[str, str]]:
-    for asked in map(plain_word, kind_from):
+    for asked in map(plain_label, kind_from):
         if asked in fields:
             yield asked, fields[asked]
         elif asked == "name" and feature.name:
@@ -244,7 +244,7 @@ def _asked(feature: Feature, fields: Mapping[str, str], kind_from: tuple[str, ..
 
 
 def _look_up(field: str, value: str) -> Meaning | None:
-    word = plain_word(value)
+    word = plain_label(value)
     if field in _TAGS:
         return Meaning(WORDS[word], value) if word in _TAGS[field] else None
     if field == "building":
@@ -266,7 +266,7 @@ def guess_kind(label: str) -> str:
     >>> guess_kind("tyoe:green"), guess_kind("Bunker 3 left"), guess_kind("OB"), guess_kind("green bunker")
     ('green', 'bunker', 'ignore', 'ignore')
     """
-    word = plain_word(label.partition(":")[2] or label)
+    word = plain_label(label.partition(":")[2] or label)
     kinds = {WORDS[word]} if word in WORDS else {WORDS[token] for token in word.split() if token in WORDS}
     real = kinds - {LANDMARK}
     return real.pop() if len(real) == 1 else IGNORE
@@ -275,7 +275,7 @@ def guess_kind(label: str) -> str:
 def _best_label(feature: Feature, said: list[tuple[str, str]]) -> str:
     """Return the word to show for what is not known: one the user can map, as short as will do."""
     for field, value in feature.fields.items():
-        if plain_word(value) in WORDS and plain_word(field) not in {name for name, _ in said}:
+        if plain_label(value) in WORDS and plain_label(field) not in {name for name, _ in said}:
             return f"{field}:{value}"
     for field, value in said:
         if field != "folder":

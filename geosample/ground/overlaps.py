@@ -14,7 +14,7 @@ import shapely
 
 from geosample.ground.edges import only_polygons
 from geosample.ground.model import Note
-from geosample.words import CUT_KINDS, SURFACE_KINDS
+from geosample.words import CUT_KINDS, PLURALS, SURFACE_KINDS
 
 _ORDER = {kind: place for place, kind in enumerate((*CUT_KINDS, *SURFACE_KINDS))}
 SWALLOWED_SHARE = 0.95
@@ -54,7 +54,7 @@ def settle_overlaps(
     kinds = np.concatenate([cutters["kind"].to_numpy(), surfaces["kind"].to_numpy()])
     settled, moved = _settle(shapes, kinds, len(cutters))
     notes += [
-        Note(f"{loser} under {winner}", _many(loser), count, area, f"given to the {_winner(loser, winner)}")
+        Note(f"{loser} under {winner}", PLURALS[loser], count, area, f"given to the {_winner(loser, winner)}")
         for (loser, winner), (count, area) in sorted(moved.items(), key=lambda item: -item[1][1])
         if area > _SPECK_M2
     ]
@@ -66,10 +66,6 @@ def settle_overlaps(
         for kind, source in zip(done["kind"][gone], done["source"][gone], strict=True)
     ]
     return done[~gone].reset_index(drop=True), obstacles, notes
-
-
-def _many(kind: str) -> str:
-    return {"approach": "approaches", "rough": "rough"}.get(kind, f"{kind}s")
 
 
 def _winner(loser: str, winner: str) -> str:

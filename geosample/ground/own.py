@@ -32,9 +32,41 @@ def read_own_shapes(path: Path, crs: CRS, *, option: str, name_field: str | None
         When there is no such file, a row has no shape, or it has no coordinate system or not that field.
     """
     import geopandas as gpd
-    import pyogrio
 
     where = f"{option} {path}"
+    frame = open_shapes(path, where)
+    bare = frame.index[frame.geometry.isna() | frame.geometry.is_empty]
+    if len(bare):
+        found = f"no shape in row {', '.join(str(row + 1) for row in bare)}"
+        raise GroundError(Problem(where, found, "a shape in each", "give it one, or take the row out"))
+    fields = [str(name) for name in frame.columns.drop(frame.geometry.name)]
+    field = name_field or ("name" if "name" in fields else next(iter(fields), ""))
+    if field and field not in fields:
+        expected = f"one of: {', '.join(fields)}" if fields else "a file with fields"
+        raise GroundError(Problem(where, f"no field {field!r}", expected, "name one of these"))
+    names = frame[field] if field else frame.index + 1
+    shapes = frame.geometry.to_crs(crs).to_numpy()
+    return gpd.GeoDataFrame({"name": [str(name) for name in names]}, geometry=shapes, crs=crs)
+
+
+def open_shapes(path: Path, where: str) -> gpd.GeoDataFrame:
+    """Return a vector file's rows as they are, at least one with a shape, in a coordinate system of their own.
+
+    Parameters
+    ----------
+    path : Path
+        Any vector file that GDAL reads.
+    where : str
+        What the messages call it.
+
+    Raises
+    ------
+    GroundError
+        When there is no such file, it holds no shapes, or has no coordinate system.
+    """
+    import geopandas as gpd
+    import pyogrio
+
     if not path.is_file():
         raise GroundError(Problem(where, "no such file", "a file of points or polygons", "check the name"))
     try:
@@ -45,17 +77,6 @@ def read_own_shapes(path: Path, crs: CRS, *, option: str, name_field: str | None
     if not isinstance(frame, gpd.GeoDataFrame) or frame.geometry.isna().all():
         remedy = "export it as GeoJSON, GeoPackage or a shapefile: a table of coordinates has no shapes"
         raise GroundError(Problem(where, "rows without shapes", "points or polygons", remedy))
-    bare = frame.index[frame.geometry.isna() | frame.geometry.is_empty]
-    if len(bare):
-        found = f"no shape in row {', '.join(str(row + 1) for row in bare)}"
-        raise GroundError(Problem(where, found, "a shape in each", "give it one, or take the row out"))
     if frame.crs is None:
         raise GroundError(Problem(where, "no coordinate system", "a file with one", "save it with its system"))
-    fields = [str(name) for name in frame.columns.drop(frame.geometry.name)]
-    field = name_field or ("name" if "name" in fields else next(iter(fields), ""))
-    if field and field not in fields:
-        expected = f"one of: {', '.join(fields)}" if fields else "a file with fields"
-        raise GroundError(Problem(where, f"no field {field!r}", expected, "name one of these"))
-    names = frame[field] if field else frame.index + 1
-    shapes = frame.geometry.to_crs(crs).to_numpy()
-    return gpd.GeoDataFrame({"name": [str(name) for name in names]}, geometry=shapes, crs=crs)
+    return frame

@@ -12,7 +12,7 @@ import shapely
 
 from geosample.errors import GroundError, Problem
 from geosample.ground.features import Remark
-from geosample.ground.kinds import IGNORE, ISLAND, KINDS, LANDMARK, USER, WORDS, guess_kind, plain_word
+from geosample.ground.kinds import IGNORE, ISLAND, KINDS, LANDMARK, USER, WORDS, guess_kind, plain_label
 from geosample.ground.model import Ground, Note
 from geosample.ground.naming import split_name
 from geosample.units import show_area
@@ -137,7 +137,7 @@ def _no_polygons(frame: gpd.GeoDataFrame, shape: np.ndarray) -> Problem:
 
 def _name_unknown(frame: gpd.GeoDataFrame, unknown: np.ndarray) -> list[Problem]:
     """Return a row for each label that is not known, and one that says the whole text for ``--kinds``."""
-    rows = frame[unknown].assign(word=frame["label"][unknown].map(plain_word))
+    rows = frame[unknown].assign(word=frame["label"][unknown].map(plain_label))
     labels = []
     problems = []
     for _, group in rows.groupby("word", sort=True):

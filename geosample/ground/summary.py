@@ -8,15 +8,13 @@ import pyproj
 
 from geosample.report import Summary, show_table
 from geosample.units import ACRE_M2, FOOT2_M2, HECTARE_M2, Units, show_area
-from geosample.words import SURFACE_KINDS, hole_key
+from geosample.words import NO_HOLE, SURFACE_KINDS, hole_key
 
 if TYPE_CHECKING:
     import geopandas as gpd
     import pandas as pd
 
     from geosample.ground.model import Ground, Note
-
-_NO_HOLE = "no hole"
 
 
 def show_ground(ground: Ground, units: Units = "us") -> list[str]:
@@ -53,7 +51,7 @@ def _show_table(surfaces: gpd.GeoDataFrame, units: Units) -> list[str]:
 def _by_hole(surfaces: gpd.GeoDataFrame) -> list[tuple[str, gpd.GeoDataFrame]]:
     holes = sorted({hole if isinstance(hole, str) else None for hole in surfaces["hole"]}, key=hole_key)
     named = [(hole, surfaces[surfaces["hole"] == hole]) for hole in holes if hole is not None]
-    return [*named, (_NO_HOLE, surfaces[surfaces["hole"].isna()])] if None in holes else list(named)
+    return [*named, (NO_HOLE, surfaces[surfaces["hole"].isna()])] if None in holes else list(named)
 
 
 def _cell(group: pd.DataFrame, kind: str, unit_m2: float) -> str:

@@ -23,13 +23,15 @@ _ANGLES = np.radians([20, -20, 160, -160, 60, -60, 120, -120, 0, 180, 90, -90])
 _WAYS = np.column_stack([np.cos(_ANGLES), np.sin(_ANGLES)])
 
 
+_MARK_MM = 2.5  # width of the marks that labels must not touch
+
+
 def place_labels(
     points_mm: NDArray[np.float64],
     sizes_mm: NDArray[np.float64],
     frame: Frame,
     *,
     keep_clear: Sequence[Frame] = (),
-    mark_mm: float = 2.5,
 ) -> NDArray[np.float64]:
     """Return where each label's box goes, its bottom left corner in mm, shape (n, 2); nan where there is no room.
 
@@ -41,14 +43,12 @@ def place_labels(
         Labels stay inside it; a point outside it gets none.
     keep_clear : sequence of Frame
         Where no label may lie (a scale bar, a north arrow).
-    mark_mm : float
-        Width of the marks labels must not touch, mm.
 
     Notes
     -----
     Each point in turn, the most crowded first, takes the nearest free place of twelve directions at growing reach.
     """
-    half = mark_mm / 2
+    half = _MARK_MM / 2
     taken = [np.array([*(place - half), *(place + half)]) for place in points_mm] + [_box_of(f) for f in keep_clear]
     corners = np.full((len(points_mm), 2), np.nan)
     leads: list[NDArray[np.float64]] = []

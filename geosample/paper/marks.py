@@ -76,7 +76,10 @@ def draw_check_bar(book: Book, west_mm: float, south_mm: float) -> Frame:
     return Frame(west_mm - 1, south_mm - 4, max(CHECK_BAR_MM, text_width(words, _SMALL)) + 2, 7)
 
 
-def draw_north_arrow(book: Book, view: MapView, middle_mm: tuple[float, float], *, size_mm: float = 12.0) -> Frame:
+_ARROW_MM = 12.0
+
+
+def draw_north_arrow(book: Book, view: MapView, middle_mm: tuple[float, float]) -> Frame:
     """Draw an arrow to grid north as the view is turned; return the paper it takes.
 
     Parameters
@@ -87,10 +90,8 @@ def draw_north_arrow(book: Book, view: MapView, middle_mm: tuple[float, float], 
         Which ground lies where on the page, and at which scale.
     middle_mm : tuple of float
         The arrow's middle, mm from the page's bottom left.
-    size_mm : float
-        Its length, mm.
     """
-    canvas = book.canvas
+    canvas, size_mm = book.canvas, _ARROW_MM
     canvas.saveState()
     canvas.translate(*middle_mm)
     canvas.setFillColor(ink("#ffffff"))

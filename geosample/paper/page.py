@@ -83,7 +83,7 @@ class Book:
         return int(self.canvas.getPageNumber())
 
 
-def open_book(*, paper: str = "letter", landscape: bool = False, title: str = "") -> Book:
+def open_book(*, paper: str = "letter", title: str = "") -> Book:
     """Return a new book with its first page open.
 
     Raises
@@ -97,7 +97,7 @@ def open_book(*, paper: str = "letter", landscape: bool = False, title: str = ""
     # invariant: the same sheets make the same bytes, so that a copy can be compared with its original.
     # Binary streams: the text form of them is a quarter larger and slow to make.
     rl_config.useA85 = 0
-    canvas = Canvas(io.BytesIO(), pagesize=_page_size(paper, landscape=landscape), invariant=1)
+    canvas = Canvas(io.BytesIO(), pagesize=_page_size(paper, landscape=False), invariant=1)
     canvas.setTitle(title)
     canvas.setCreator("geosample")
     book = Book(canvas, paper, title)

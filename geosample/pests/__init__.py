@@ -62,7 +62,6 @@ class Pest:
     """
 
     name: str
-    latin: str
     unit: str
     unit_diameter_m: float
     unit_depth_mm: float
@@ -82,6 +81,19 @@ class Pest:
         plain = " ".join(word.lower().replace("_", " ").replace("-", " ").split())
         names = {w: stage.key for stage in self.stages for w in (*stage.words, stage.key.lower())}
         return names.get(plain)
+
+    @property
+    def threshold_range(self) -> tuple[float, float] | None:
+        """The lowest and the highest published threshold, insects per m²; None where there is none.
+
+        Examples
+        --------
+        >>> low, high = load_pest().threshold_range or (0.0, 0.0)
+        >>> low < high
+        True
+        """
+        ends = [(one.low_per_m2, one.high_per_m2) for one in self.thresholds]
+        return (min(low for low, _ in ends), max(high for _, high in ends)) if ends else None
 
     def group_of(self, stage: str) -> str:
         """Return the group a stage is reported in; an unknown stage is its own group."""

@@ -140,7 +140,7 @@ def method_dangers(method: str) -> tuple[Caution, ...]:
     return _DANGERS[method]
 
 
-def choose_recounts(sample_ids: list[str], *, seed: int, every: int = RECOUNT_EVERY) -> list[str]:
+def choose_recounts(sample_ids: list[str], *, seed: int) -> list[str]:
     """Return the bags a second person counts blind: every tenth, from a start drawn with the design's seed.
 
     A random start, so that nobody can tell beforehand which bags are looked at twice.
@@ -153,8 +153,8 @@ def choose_recounts(sample_ids: list[str], *, seed: int, every: int = RECOUNT_EV
     """
     if not sample_ids:
         return []
-    start = int(np.random.default_rng(seed).integers(min(every, len(sample_ids))))
-    return sample_ids[start::every]
+    start = int(np.random.default_rng(seed).integers(min(RECOUNT_EVERY, len(sample_ids))))
+    return sample_ids[start::RECOUNT_EVERY]
 
 
 def recount_rows(rows: pd.DataFrame, *, seed: int) -> pd.DataFrame:

@@ -63,7 +63,7 @@ def sheet_columns(profile: Pest) -> tuple[str, ...]:
     return (*FILLED_COLUMNS, *FATE_COLUMNS, *stage_columns(profile), *HAND_COLUMNS)
 
 
-def make_sample_id(point_id: str, method: str, *, recount: bool = False) -> str:
+def make_sample_id(point_id: str, method: str) -> str:
     """Return a bag's label.
 
     Raises
@@ -73,14 +73,13 @@ def make_sample_id(point_id: str, method: str, *, recount: bool = False) -> str:
 
     Examples
     --------
-    >>> make_sample_id("07F-03", "brine"), make_sample_id("07F-03", "brine", recount=True)
-    ('07F-03-B', '07F-03-B-R')
+    >>> make_sample_id("07F-03", "brine")
+    '07F-03-B'
     """
     if method not in METHOD_LETTERS:
         allowed = f"one of: {', '.join(METHODS)}"
         raise SheetsError(Problem("--method", repr(method), allowed, "name the extraction method the bench will use"))
-    label = f"{point_id}-{METHOD_LETTERS[method]}"
-    return f"{label}-{RECOUNT_MARK}" if recount else label
+    return f"{point_id}-{METHOD_LETTERS[method]}"
 
 
 def ordered_points(design: Design, role: str) -> pd.DataFrame:

@@ -120,8 +120,6 @@ def bench_order(design: Design, method: str) -> pd.DataFrame:
     extracted as far as the others. Within a stratum the order is the design's own spread one.
     """
     bags = list_bags(design, method)
-    if "extract_order" not in bags:  # a design drawn before bags had an order of their own: the walk's
-        bags = bags.assign(extract_order=bags["walk_order"])
     size = bags.groupby(["stratum", "role"])["extract_order"].transform("max").clip(lower=1)
     spare = bags["role"] != "main"
     if design.visit.settings.get("stop_lines"):

@@ -45,7 +45,7 @@ from geosample.sheets.dials import draw_dials
 from geosample.sheets.keymap import draw_key
 from geosample.sheets.plan import MapPage, by_hole, plan_pages, points_in
 from geosample.units import Units
-from geosample.words import OBSTACLE_KINDS, SURFACE_KINDS
+from geosample.words import NO_HOLE, OBSTACLE_KINDS, SURFACE_KINDS
 
 if TYPE_CHECKING:
     import geopandas as gpd
@@ -220,7 +220,7 @@ def _hole_labels(main: pd.DataFrame) -> tuple[np.ndarray, list[str]]:
     for hole, points in by_hole(main):
         first = points.iloc[0].geometry
         anchors.append((first.x, first.y))
-        name = f"hole {hole}" if hole is not None else "no hole"
+        name = f"hole {hole}" if hole is not None else NO_HOLE
         low, high = points["walk_order"].min(), points["walk_order"].max()
         texts.append(f"{name}: {low}-{high}" if high > low else f"{name}: {low}")
     ends = [(main.iloc[number].geometry, word) for number, word in ((0, "start"), (-1, "end"))]

@@ -128,7 +128,10 @@ def _height(shape: Geometry, turn_deg: float) -> float:
     return float(middle.x * np.sin(angle) + middle.y * np.cos(angle))
 
 
-def points_in(view: MapView, points: gpd.GeoDataFrame, *, margin_mm: float = 1.5) -> np.ndarray:
+_CLEAR_MM = 1.5
+
+
+def points_in(view: MapView, points: gpd.GeoDataFrame) -> np.ndarray:
     """Return which points lie in a view, clear of its frame's line, shape (n,) of bool."""
-    inside = shapely.buffer(view.window(), -margin_mm / view.mm_per_m, join_style="mitre")
+    inside = shapely.buffer(view.window(), -_CLEAR_MM / view.mm_per_m, join_style="mitre")
     return np.asarray(shapely.intersects(inside, points.geometry.to_numpy()))

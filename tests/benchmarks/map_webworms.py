@@ -18,6 +18,7 @@ import numpy as np
 import pandas as pd
 from map_worlds import ROOT
 from pykrige.ok import OrdinaryKriging
+from scipy.spatial.distance import cdist
 from sklearn.gaussian_process import GaussianProcessRegressor
 from sklearn.gaussian_process.kernels import ConstantKernel, Matern, WhiteKernel
 
@@ -75,7 +76,7 @@ def distance(split: Split) -> Predictive:
     """Return inverse-distance weighting with power and k by leave-one-out."""
     effort = np.ones(len(split.count))
     power, k = tune_distance_power(split.places, split.count, effort)
-    weights = weigh_distances(split.there, split.places, power, effort)
+    weights = weigh_distances(cdist(split.there, split.places), power, effort)
     mean = expect_count(weights, split.count, effort, np.ones(len(split.there)))
     return Predictive(mean[:, None], np.ones(1), k)
 

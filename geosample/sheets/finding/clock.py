@@ -17,7 +17,6 @@ FAR_M = 500.0
 LOOK_M = 80.0
 """How far round the green's middle the fairway side is looked for, m."""
 _LEAST_M = 5.0  # a fairway whose middle lies nearer than this gives no side
-DIAL_DEG = 360.0
 
 
 @dataclass(frozen=True, slots=True)

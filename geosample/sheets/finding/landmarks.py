@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 import shapely
 
-from geosample.errors import Problem, SheetsError
+from geosample.errors import GroundError, Problem, SheetsError
+from geosample.ground.own import open_shapes
 
 if TYPE_CHECKING:
     import geopandas as gpd
@@ -38,18 +39,12 @@ def read_landmarks(path: str | Path, crs: pyproj.CRS) -> gpd.GeoDataFrame:
         When it can't be read, is empty, has no coordinate system or no such column.
     """
     import geopandas as gpd
-    from pyogrio.errors import DataSourceError
 
     where = str(path)
     try:
-        frame = gpd.read_file(path)
-    except (DataSourceError, OSError) as error:
-        remedy = "name a GeoJSON, KML or GeoPackage file of points"
-        raise SheetsError(Problem(where, f"'{error}'", "a file of landmarks", remedy)) from error
-    if not isinstance(frame, gpd.GeoDataFrame) or frame.geometry.dropna().empty:
-        raise SheetsError(Problem(where, "no places in it", "points with a name", "export the landmarks again"))
-    if frame.crs is None:
-        raise SheetsError(Problem(where, "no coordinate system", "one", "save the file with its coordinate system"))
+        frame = open_shapes(Path(path), where)
+    except GroundError as error:
+        raise SheetsError(error.problems) from error
     column = next((name for name in frame.columns if name.lower() in _NAMES), None)
     if column is None:
         found = f"columns {', '.join(frame.columns)}"

@@ -1,0 +1,136 @@
+"""Ground: kept in the survey file, drawn, and taken in by the command."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import pytest
+import shapely
+from click.testing import CliRunner
+from ground_case import disc, one_hole, write
+
+from geosample.cli import main
+from geosample.errors import GroundError
+from geosample.ground import load_ground, read_ground, replace_ground, save_ground
+from geosample.ground.kinds import KINDS
+from geosample.survey import open_survey
+
+
+@pytest.fixture
+def hole(tmp_path: Path) -> Path:
+    return write(tmp_path / "hole.geojson", *one_hole())
+
+
+def test_ground_survives_the_survey_file(hole: Path, tmp_path: Path) -> None:
+    ground = read_ground(hole, collar_m=0.762)
+    survey = open_survey(tmp_path / "a.gpkg")
+    save_ground(survey, ground)
+    back = load_ground(survey)
+    assert back.crs == ground.crs
+    for old, new in ((ground.surfaces, back.surfaces), (ground.obstacles, back.obstacles)):
+        for name in new.columns.drop("geometry"):
+            assert [None if pd.isna(value) else value for value in new[name]] == list(
+                old[name].where(old[name].notna(), None)
+            )
+        assert shapely.equals(old.geometry.to_numpy(), new.geometry.to_numpy()).all()
+
+
+def test_a_ground_that_visits_rest_on_is_not_replaced_unasked(hole: Path, tmp_path: Path) -> None:
+    survey = open_survey(tmp_path / "a.gpkg")
+    ground = read_ground(hole)
+    save_ground(survey, ground)
+    point = gpd.GeoDataFrame(
+        {"visit": ["May"], "surface_id": ["07-tee-1"]}, geometry=[shapely.Point(0, -251)], crs=ground.crs
+    )
+    with survey.change() as change:
+        change.put("visits", pd.DataFrame({"visit": ["May"], "date": ["2026-05-04"]}))
+        change.put("points", point)
+    assert replace_ground(survey, ground) == []
+    smaller = read_ground(write(tmp_path / "b.geojson", *one_hole()[:3]), crs=ground.crs)
+    with pytest.raises(GroundError, match="visits May were drawn on"):
+        replace_ground(survey, smaller)
+    assert len(load_ground(survey).surfaces) == 3
+    assert "1 of its 1 points no longer lie" in replace_ground(survey, smaller, force=True)[0]
+    elsewhere = read_ground(hole, crs="EPSG:32618")
+    with pytest.raises(GroundError, match="another coordinate system"):
+        replace_ground(survey, elsewhere, force=True)
+
+
+def test_the_command_prints_a_table_and_json_agrees(hole: Path, tmp_path: Path) -> None:
+    args = ["ground", str(tmp_path / "a.gpkg"), str(hole), "--collar", "30in,7=1m", "--units", "metric"]
+    plain = CliRunner().invoke(main, [*args, "--picture", str(tmp_path / "a.png")])
+    assert plain.exit_code == 0, plain.output
+    lines = plain.stdout.splitlines()
+    assert lines[0].startswith("hole")
+    assert any(line.startswith("ha ") for line in lines)
+    assert (tmp_path / "a.png").read_bytes().startswith(b"\x89PNG")
+    summary = json.loads(CliRunner().invoke(main, [*args, "--json"]).stdout)
+    assert summary["kinds"]["collar"]["area_m2"] == pytest.approx(np.pi * (14**2 - 13**2), rel=1e-2)
+    assert summary["area_m2"] == pytest.approx(sum(kind["area_m2"] for kind in summary["kinds"].values()))
+
+
+def test_help_lists_each_format_that_is_read_and_each_kind_is_a_word() -> None:
+    from geosample.ground import FORMATS
+
+    text = " ".join(CliRunner().invoke(main, ["ground", "--help"]).output.lower().split())
+    assert all(ending.lstrip(".") in text for ending in FORMATS if ending != ".zip")
+    assert "zipped" in text
+    assert len(set(KINDS)) == len(KINDS)
+
+
+def test_bad_data_is_exit_one_and_leaves_no_file(tmp_path: Path) -> None:
+    bad = tmp_path / "bad.geojson"
+    bad.write_text('{"type": "FeatureCollection", "features": []}', encoding="utf-8")
+    run = CliRunner().invoke(main, ["ground", str(tmp_path / "a.gpkg"), str(bad)])
+    assert run.exit_code == 1
+    assert "no shapes" in run.output
+    assert [path.name for path in tmp_path.iterdir()] == ["bad.geojson"]
+
+
+@pytest.mark.parametrize("collar", ["30", "7=30", "x"])
+def test_a_collar_without_a_unit_is_bad_usage(hole: Path, tmp_path: Path, collar: str) -> None:
+    run = CliRunner().invoke(main, ["ground", str(tmp_path / "a.gpkg"), str(hole), "--collar", collar])
+    assert run.exit_code == 2
+
+
+def test_landmarks_are_kept_in_the_survey_and_go_with_the_ground(tmp_path: Path) -> None:
+    survey = open_survey(tmp_path / "a.gpkg")
+    cup = (shapely.Point(0, 0), {"kind": "cup", "hole": 7})
+    save_ground(survey, read_ground(write(tmp_path / "a.geojson", *one_hole(), cup)))
+    back = load_ground(survey).landmarks
+    assert back is not None
+    assert back[["kind", "name", "hole"]].to_numpy().tolist() == [["landmark", "cup", "7"]]
+    save_ground(survey, read_ground(write(tmp_path / "a.geojson", *one_hole())))
+    again = load_ground(survey).landmarks
+    assert again is not None
+    assert again.empty
+
+
+def test_a_picture_is_drawn_of_what_is_not_known_before_it_is_refused(tmp_path: Path) -> None:
+    path = write(tmp_path / "a.geojson", *one_hole(), (disc(90, 0, 9), {"kind": "lawn"}))
+    args = ["ground", str(tmp_path / "a.gpkg"), str(path), "--picture", str(tmp_path / "a.png")]
+    run = CliRunner().invoke(main, args)
+    assert run.exit_code == 1
+    assert sorted(found.name for found in tmp_path.iterdir()) == ["a.geojson", "a.png"]
+    wrong = CliRunner().invoke(main, [*args[:-1], str(tmp_path / "a.jpg"), "--kinds", "lawn=rough"])
+    assert wrong.exit_code == 1
+    assert ".png" in wrong.output
+
+
+def test_the_survey_file_is_not_read_into_itself(hole: Path, tmp_path: Path) -> None:
+    survey = tmp_path / "a.gpkg"
+    assert CliRunner().invoke(main, ["ground", str(survey), str(hole)]).exit_code == 0
+    run = CliRunner().invoke(main, ["ground", str(survey), str(survey)])
+    assert run.exit_code == 1
+    assert "the survey file itself" in run.output
+
+
+def test_a_collar_of_feet_where_inches_were_meant_is_bad_usage(tmp_path: Path) -> None:
+    run = CliRunner().invoke(main, ["ground", str(tmp_path / "a.gpkg"), "no.kml", "--collar", "30ft"])
+    assert run.exit_code == 2
+    assert "found 30ft" in run.output
+    assert not (tmp_path / "a.gpkg").exists()
