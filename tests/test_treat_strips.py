@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import geopandas as gpd
 import numpy as np
+import pymupdf
 import pytest
 import shapely
 from click.testing import CliRunner
@@ -11,7 +12,9 @@ from treat_case import patch, plan, treated
 
 from geosample.cli import main
 from geosample.errors import TreatError
-from geosample.treat import TreatSettings, write_zones
+from geosample.sheets import SheetOptions
+from geosample.sheets.finding import read_finding, take_sights
+from geosample.treat import TreatSettings, draw_plan, write_zones
 from geosample.treat.draw import Drawn
 from geosample.treat.rooms import Room
 from geosample.treat.strips import leave_strips
@@ -58,6 +61,26 @@ def test_strips_are_named_and_told(striped):
     assert checks(striped)["zone_id"].str.startswith("K01F-").all()
     assert any("check strip" in line for line in striped.sentences)
     assert "Leave it untreated" in checks(striped)["note"].iloc[0]
+
+
+def test_the_plan_says_where_the_strips_are(striped, whole, small_ground):
+    words = [" ".join(book_words(draw_plan(zones, small_ground))) for zones in (striped, whole)]
+    assert "Where the check strips are" in words[0]
+    assert "Its middle: " in words[0]
+    assert "Where the check strips are" not in words[1]
+
+
+def book_words(pdf: bytes) -> list[str]:
+    with pymupdf.open(stream=pdf, filetype="pdf") as book:
+        return [word for page in book for word in page.get_text().split()]
+
+
+def test_a_strip_is_found_by_words_that_lead_into_it(striped, small_ground):
+    row = checks(striped).iloc[0]
+    words = row["note"].split("Its middle: ")[1].removesuffix(".")
+    sights = take_sights(small_ground.surfaces, row["surface_id"])
+    there = read_finding(words, sights, pace_m=SheetOptions().pace_m)
+    assert row["geometry"].distance(shapely.Point(there)) < 3.0  # words lead within 3 m on long surfaces
 
 
 def test_strips_are_named_in_every_file(striped, tmp_path):

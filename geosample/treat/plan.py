@@ -76,6 +76,9 @@ def draw_plan(zones: Zones, ground: Ground, *, paper: str = "letter", units: Uni
     for hole in holes:
         next_page(book)
         draw_hole(book, zones, ground, hole, units)
+    strips = zones.zones[zones.zones["action"] == "check"]
+    places = [f"{name}: {note}" for name, note in zip(strips["zone_id"], strips["note"], strict=True)]
+    _write_pages(book, zones, "Where the check strips are", places)
     _write_pages(book, zones, "Why this plan", zones.reasons)
     _draw_curve_page(book, zones)
     return close_book(book)

@@ -88,7 +88,7 @@ def suggest_zones(
     drawn = map_threads(lambda room: draw_surface(room, groups[room.surface_id], density_map.cell_m, settings), rooms)
     rng = np.random.default_rng(settings.seed)
     drawn = retake(leave_strips(drawn, settings, rng))
-    table = write_notes(zone_table(drawn, density_map, settings, ground.crs), settings)
+    table = write_notes(zone_table(drawn, density_map, settings, ground.crs), settings, ground)
     simulated = density_map.settings.get("simulated")
     if simulated:
         table = table.assign(note=[f"{note} Simulated counts." for note in table["note"]])

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 import geopandas as gpd
+import numpy as np
 import shapely
 
 from geosample.survey import shape_frame
@@ -21,6 +22,7 @@ if TYPE_CHECKING:
     from shapely import Geometry
 
     from geosample.density import DensityMap
+    from geosample.ground import Ground
     from geosample.treat.draw import Drawn
     from geosample.treat.rooms import Room
     from geosample.treat.settings import TreatSettings
@@ -108,13 +110,24 @@ def place_name(hole: str | None, kind: str) -> str:
     return f"hole {hole} {kind}" if isinstance(hole, str) else f"{kind} without a hole"
 
 
-def write_notes(table: gpd.GeoDataFrame, settings: TreatSettings) -> gpd.GeoDataFrame:
-    """Return the table with a sentence a zone in ``note``."""
-    notes = [_sentence(row, settings) for row in table.itertuples()]
+def write_notes(table: gpd.GeoDataFrame, settings: TreatSettings, ground: Ground) -> gpd.GeoDataFrame:
+    """Return the table with a sentence a zone in ``note``; a check strip's says how to find it."""
+    notes = [_sentence(row, settings, ground) for row in table.itertuples()]
     return table.assign(note=notes) if notes else table
 
 
-def _sentence(row: Any, settings: TreatSettings) -> str:
+def _tell_place(row: Any, settings: TreatSettings, ground: Ground) -> str:
+    """Return the words that lead to the middle of a strip, or that only its outline does."""
+    from geosample.sheets import SheetOptions
+    from geosample.sheets.finding import take_sights, write_finding
+
+    sights, middle = take_sights(ground.surfaces, row.surface_id), row.geometry.representative_point()
+    place = np.array([middle.x, middle.y])
+    words = write_finding(sights, place, pace_m=SheetOptions().pace_m, units=settings.units)
+    return f"Its middle: {words}." if words else "Find it by its outline in the GPX file."
+
+
+def _sentence(row: Any, settings: TreatSettings, ground: Ground) -> str:
     units = settings.units
     mean, low, high, limit = (
         show_density(value, units) for value in (row.mean_per_m2, row.low_per_m2, row.high_per_m2, row.threshold_per_m2)
@@ -125,7 +138,10 @@ def _sentence(row: Any, settings: TreatSettings) -> str:
     if row.action == "look_again":
         return f"{start}: not known well enough ({mean}, between {low} and {high}; {chance}). Pull more plugs here."
     if row.action == "check":
-        return f"{start}: a check strip. Leave it untreated, and pull plugs here afterwards to see what treatment did."
+        return (
+            f"{start}: a check strip. Leave it untreated, and pull plugs here afterwards to see what treatment did. "
+            f"{_tell_place(row, settings, ground)}"
+        )
     over = ""
     if row.overspray_m2 >= 1:
         over = (
