@@ -7,6 +7,8 @@ from __future__ import annotations
 
 import datetime
 
+from geosample.errors import GeosampleError, Problem
+
 SURFACE_KINDS = ("green", "collar", "tee", "approach", "fairway", "rough")
 SHORT_TURF = ("green", "collar", "approach", "tee", "fairway")
 OBSTACLE_KINDS = ("water", "bunker", "trees", "path", "building", "other")
@@ -29,6 +31,10 @@ WALKS = ("holes", "round")
 ACTIONS = ("treat", "look_again", "check")
 UNSTAGED = "unstaged"
 NO_HOLE = "no hole"
+METHOD_LETTERS = {"brine": "B", "heat": "H", "flush": "F", "hand": "S", "other": "X"}
+"""The last letter of a bag's label; S stands for a search by hand, since H is heat."""
+RECOUNT_MARK = "R"
+"""Ends the label of a blind second count, as in ``07F-03-B-R``: the same bag, another pair of eyes."""
 
 
 def hole_key(hole: str | None) -> tuple[int, str]:
@@ -56,3 +62,24 @@ def is_date(text: str) -> bool:
         return datetime.date.fromisoformat(text).isoformat() == text
     except ValueError:
         return False
+
+
+def make_sample_id(point_id: str, method: str) -> str:
+    """Return a bag's label.
+
+    Raises
+    ------
+    GeosampleError
+        When the method is none of ``METHODS``.
+
+    Examples
+    --------
+    >>> make_sample_id("07F-03", "brine")
+    '07F-03-B'
+    """
+    if method not in METHOD_LETTERS:
+        allowed = f"one of: {', '.join(METHODS)}"
+        raise GeosampleError(
+            Problem("--method", repr(method), allowed, "name the extraction method the bench will use")
+        )
+    return f"{point_id}-{METHOD_LETTERS[method]}"

@@ -12,15 +12,14 @@ from sheets_case import make_design, read_pages
 
 from geosample.cautions import BENCH, FIELD
 from geosample.design import Design
-from geosample.errors import SheetsError
+from geosample.errors import GeosampleError
 from geosample.ground import Ground
 from geosample.paper import close_book, open_book
 from geosample.pests import load_pest
-from geosample.sheets import SheetOptions, StopTable, blank_rows, make_sample_id, write_sheets
+from geosample.sheets import SheetOptions, StopTable, blank_rows, write_sheets
 from geosample.sheets.bags import draw_qr, qr_text
 from geosample.sheets.bench import STEPS, choose_recounts
-from geosample.sheets.columns import METHOD_LETTERS
-from geosample.words import METHODS
+from geosample.words import METHOD_LETTERS, METHODS, make_sample_id
 
 
 @pytest.fixture(scope="module")
@@ -107,5 +106,5 @@ def test_every_method_has_its_own_letter_and_steps_with_a_grade() -> None:
 
 
 def test_an_unknown_method_is_refused_with_those_there_are() -> None:
-    with pytest.raises(SheetsError, match=r"'boil'.*brine, heat"):
+    with pytest.raises(GeosampleError, match=r"'boil'.*brine, heat"):
         make_sample_id("07F-03", "boil")

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 from geosample.counts.labels import Label, LabelBook
 from geosample.counts.rows import Bag, Row
 from geosample.counts.rules import Log
-from geosample.sheets.columns import make_sample_id
+from geosample.words import make_sample_id
 
 
 @dataclass(frozen=True, slots=True)

@@ -8,7 +8,7 @@ from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from difflib import get_close_matches
 
-from geosample.sheets.columns import METHOD_LETTERS, RECOUNT_MARK
+from geosample.words import METHOD_LETTERS, RECOUNT_MARK
 
 _TOKENS = re.compile(r"\d+|[^\W\d_]+")
 _PREFIX = re.compile(r"^\s*(?:point|pt|sample|bag|plug|no)\b[\s.:#]*", re.IGNORECASE)

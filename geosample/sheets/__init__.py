@@ -1,7 +1,7 @@
 """Stage 3, sheets: Design in, paper, waypoints and blank forms out."""
 
 from geosample.sheets.bench import StopTable
-from geosample.sheets.columns import blank_rows, make_sample_id, sheet_columns, stage_columns
+from geosample.sheets.columns import blank_rows, sheet_columns, stage_columns
 from geosample.sheets.write import SheetOptions, Sheets, find_points, save_finding, write_sheets
 
 __all__ = [
@@ -10,7 +10,6 @@ __all__ = [
     "StopTable",
     "blank_rows",
     "find_points",
-    "make_sample_id",
     "save_finding",
     "sheet_columns",
     "stage_columns",

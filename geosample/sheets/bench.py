@@ -11,8 +11,8 @@ import pandas as pd
 
 from geosample.cautions import BENCH, FIELD, GRADES, Caution, Grade
 from geosample.errors import Problem, SheetsError
-from geosample.sheets.columns import RECOUNT_MARK
 from geosample.units import Units, show_density
+from geosample.words import RECOUNT_MARK
 
 if TYPE_CHECKING:
     from geosample.design import Design

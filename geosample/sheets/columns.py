@@ -10,8 +10,7 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
-from geosample.errors import Problem, SheetsError
-from geosample.words import METHODS, UNSTAGED
+from geosample.words import UNSTAGED, make_sample_id
 
 if TYPE_CHECKING:
     from geosample.design import Design
@@ -33,10 +32,6 @@ FATE_COLUMNS = ("status", "moved", "lat", "lon", "accuracy_m")
 """What became of the point: one of ``words.STATUSES``, whether it was moved, and if so where to (degrees, metres)."""
 HAND_COLUMNS = ("collector", "counted_by", "collected_at", "note")
 """Who, when, and anything else."""
-METHOD_LETTERS = {"brine": "B", "heat": "H", "flush": "F", "hand": "S", "other": "X"}
-"""The last letter of a bag's label; S stands for a search by hand, since H is heat."""
-RECOUNT_MARK = "R"
-"""Ends the label of a blind second count, as in ``07F-03-B-R``: the same bag, another pair of eyes."""
 
 
 def stage_columns(profile: Pest) -> tuple[str, ...]:
@@ -61,25 +56,6 @@ def sheet_columns(profile: Pest) -> tuple[str, ...]:
     ('status', 'moved', 'lat', 'lon', 'accuracy_m', 'egg')
     """
     return (*FILLED_COLUMNS, *FATE_COLUMNS, *stage_columns(profile), *HAND_COLUMNS)
-
-
-def make_sample_id(point_id: str, method: str) -> str:
-    """Return a bag's label.
-
-    Raises
-    ------
-    SheetsError
-        When the method is none of ``words.METHODS``.
-
-    Examples
-    --------
-    >>> make_sample_id("07F-03", "brine")
-    '07F-03-B'
-    """
-    if method not in METHOD_LETTERS:
-        allowed = f"one of: {', '.join(METHODS)}"
-        raise SheetsError(Problem("--method", repr(method), allowed, "name the extraction method the bench will use"))
-    return f"{point_id}-{METHOD_LETTERS[method]}"
 
 
 def ordered_points(design: Design, role: str) -> pd.DataFrame:

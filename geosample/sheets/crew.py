@@ -23,11 +23,11 @@ from geosample.paper import (
     write_lines,
 )
 from geosample.sheets.bench import BATCH, StopTable, batch_of, choose_recounts, method_dangers, method_steps
-from geosample.sheets.columns import RECOUNT_MARK, list_bags, ordered_points, stage_columns
+from geosample.sheets.columns import list_bags, ordered_points, stage_columns
 from geosample.sheets.finding import tell_leg
 from geosample.sheets.mapbook import write_head
 from geosample.units import FOOT2_M2, INCH_M, Units, show_area
-from geosample.words import UNSTAGED
+from geosample.words import RECOUNT_MARK, UNSTAGED
 
 if TYPE_CHECKING:
     from geosample.design import Design

@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING
 
 import openpyxl
 
-from geosample.sheets.columns import METHOD_LETTERS, ordered_points
-from geosample.words import METHODS, STATUSES, UNSTAGED
+from geosample.sheets.columns import ordered_points
+from geosample.words import METHOD_LETTERS, METHODS, STATUSES, UNSTAGED
 
 if TYPE_CHECKING:
     from geosample.design import Design
