@@ -77,6 +77,13 @@ def edge_lines(surfaces: gpd.GeoDataFrame, *, every_edge: bool = False, gap_m: f
 def measure_edge(lines: Geometry, easting: np.ndarray, northing: np.ndarray) -> np.ndarray:
     """Return the distance of places to the edge lines, m, shape (n,).
 
+    Parameters
+    ----------
+    lines : Geometry
+        As ``edge_lines`` gives them, m.
+    easting, northing : ndarray, shape (n,)
+        Of the places, in the same CRS, m.
+
     Examples
     --------
     >>> from shapely import box
