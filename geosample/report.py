@@ -32,7 +32,17 @@ def show_table(heads: Sequence[str], rows: Iterable[Sequence[str]]) -> list[str]
 
 
 def say(lines: Iterable[str], summary: Mapping[str, Any], *, as_json: bool) -> None:
-    """Print the result: the lines, or with ``as_json`` the summary alone."""
+    """Print the result on stdout: the lines, or the summary alone.
+
+    Parameters
+    ----------
+    lines : iterable of str
+        For people.
+    summary : mapping
+        The same for programs; what is not a number is written as null.
+    as_json : bool
+        Whether the summary is printed in place of the lines.
+    """
     if as_json:
         click.echo(json.dumps(_plain(summary), indent=2, ensure_ascii=False, allow_nan=False))
         return

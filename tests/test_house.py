@@ -183,6 +183,11 @@ def test_files_and_functions_stay_short(path: Path) -> None:
             assert node.end_lineno - node.lineno + 1 - docstring <= 40, node.name
 
 
+def test_test_files_stay_short() -> None:
+    lengths = {path.name: len(path.read_text(encoding="utf-8").splitlines()) for path in ROOT.glob("tests/*.py")}
+    assert {name: length for name, length in lengths.items() if length > 300} == {}
+
+
 def public_functions() -> list[tuple[str, FunctionType]]:
     rooms = [importlib.import_module(f"geosample.{room}") for room in (*STAGES, *sorted(SHARED_ROOMS | {"batch"}))]
     return [
@@ -195,13 +200,16 @@ def public_functions() -> list[tuple[str, FunctionType]]:
     ]
 
 
+TOLD_IN_A_LINE = {"geosample.webmap.draw_story"}  # another's parameters, told there
+
+
 @pytest.mark.parametrize(
     ("name", "function"), public_functions(), ids=lambda value: value if isinstance(value, str) else ""
 )
 def test_public_docstrings_give_parameters_shapes_and_errors(name: str, function: FunctionType) -> None:
     doc, signature = inspect.getdoc(function) or "", inspect.signature(function)
     assert doc, name
-    if len(signature.parameters) > 3:
+    if len(signature.parameters) > 2 and name not in TOLD_IN_A_LINE:
         assert "Parameters\n" in doc
     if "Parameters\n" in doc:
         assert [one for one in signature.parameters if one not in doc.split("Parameters\n", 1)[1]] == []

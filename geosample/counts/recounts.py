@@ -138,7 +138,7 @@ def _agree(stage: str, rows: pd.DataFrame) -> Agreement:
     return Agreement(stage, len(bags), int(alike.sum()), first, second, ratio, low, high)
 
 
-def recount_interval(first: int, second: int, level: float = LEVEL) -> tuple[float, float]:
+def recount_interval(first: int, second: int) -> tuple[float, float]:
     """Return the interval of first over second, two counts of the same bags.
 
     Examples
@@ -148,7 +148,7 @@ def recount_interval(first: int, second: int, level: float = LEVEL) -> tuple[flo
     """
     from scipy.stats import beta
 
-    both, tail = first + second, (1 - level) / 2
+    both, tail = first + second, (1 - LEVEL) / 2
     if both == 0:
         return math.nan, math.nan
     low = 0.0 if first == 0 else float(beta.ppf(tail, first, second + 1))

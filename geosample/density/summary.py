@@ -43,7 +43,17 @@ def starting_threshold(pest: str) -> tuple[float, str]:
 
 
 def summarise_map(density_map: DensityMap, threshold_per_m2: float, units: Units = "us") -> tuple[list[str], Summary]:
-    """Return the lines to print and the same as a summary in plain JSON types."""
+    """Return the lines to print and the same as a summary in plain JSON types.
+
+    Parameters
+    ----------
+    density_map : DensityMap
+        What is summed up.
+    threshold_per_m2 : float
+        What it is held against, insects per m².
+    units : {"us", "metric"}
+        Of the lines; the summary stays per m².
+    """
     cells, fitted = density_map.cells, density_map.fitted
     area = cells["area_m2"].to_numpy(float)
     summary: dict[str, Any] = {

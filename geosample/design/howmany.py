@@ -54,6 +54,15 @@ def precision_of(points: int, mean: float, k: float = CAUTIOUS_K) -> float:
 def points_for(precision: float, mean: float, k: float = CAUTIOUS_K) -> int:
     """Return the number of points for a standard error of this share of the mean.
 
+    Parameters
+    ----------
+    precision : float
+        Standard error over the mean, above 0.
+    mean : float
+        Mean count of one bag.
+    k : float
+        Negative binomial k of one bag.
+
     Examples
     --------
     >>> points_for(0.25, 2.0, 1.5936)

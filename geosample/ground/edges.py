@@ -41,7 +41,7 @@ def outer_turf(surfaces: gpd.GeoDataFrame, *, gap_m: float = GAP_M) -> Geometry:
     return shapely.union(union, closed)
 
 
-def edge_lines(surfaces: gpd.GeoDataFrame, *, every_edge: bool = False, gap_m: float = GAP_M) -> Geometry:
+def edge_lines(surfaces: gpd.GeoDataFrame, *, every_edge: bool = False) -> Geometry:
     """Return the lines edge distance is measured to.
 
     Parameters
@@ -50,8 +50,6 @@ def edge_lines(surfaces: gpd.GeoDataFrame, *, every_edge: bool = False, gap_m: f
         Surfaces with a ``kind``.
     every_edge : bool
         Measure to each surface's own line instead of the outer line of the short turf.
-    gap_m : float
-        Widest gap between surfaces that is no edge, m.
 
     Returns
     -------
@@ -70,12 +68,19 @@ def edge_lines(surfaces: gpd.GeoDataFrame, *, every_edge: bool = False, gap_m: f
     own = every_edge or not surfaces["kind"].isin(SHORT_TURF).any()
     if own:
         return shapely.union_all(shapely.boundary(surfaces.geometry.to_numpy()))
-    pieces = shapely.get_parts(outer_turf(surfaces, gap_m=gap_m))
+    pieces = shapely.get_parts(outer_turf(surfaces))
     return shapely.multilinestrings(shapely.get_exterior_ring(pieces))
 
 
 def measure_edge(lines: Geometry, easting: np.ndarray, northing: np.ndarray) -> np.ndarray:
     """Return the distance of places to the edge lines, m, shape (n,).
+
+    Parameters
+    ----------
+    lines : Geometry
+        As ``edge_lines`` gives them, m.
+    easting, northing : ndarray, shape (n,)
+        Of the places, in the same CRS, m.
 
     Examples
     --------

@@ -64,7 +64,15 @@ def draw_scale_bar(
 
 
 def draw_check_bar(book: Book, west_mm: float, south_mm: float) -> Frame:
-    """Draw a bar of 50 mm that says so, to see whether the printer kept the scale; return the paper it takes."""
+    """Draw a bar of 50 mm that says so, to see whether the printer kept the scale; return the paper it takes.
+
+    Parameters
+    ----------
+    book : Book
+        Open at the page to draw on.
+    west_mm, south_mm : float
+        The bar's left end, mm from the page's bottom left.
+    """
     canvas = book.canvas
     _set_thin(book)
     canvas.setLineWidth(0.3)
@@ -121,7 +129,17 @@ def _to_degrees(crs: pyproj.CRS) -> pyproj.Transformer:
 
 
 def draw_ticks(book: Book, view: MapView, crs: pyproj.CRS) -> float:
-    """Draw ticks of longitude and latitude (WGS 84) on the frame's edges; return the step between them, degrees."""
+    """Draw ticks of longitude and latitude (WGS 84) on the frame's edges; return the step between them, degrees.
+
+    Parameters
+    ----------
+    book : Book
+        Open at the page to draw on.
+    view : MapView
+        Which ground lies where on the page, and at which scale.
+    crs : CRS
+        The ground's.
+    """
     to_degrees = _to_degrees(crs)
     corners = shapely.get_coordinates(view.window())
     degrees = np.column_stack(to_degrees.transform(corners[:, 0], corners[:, 1]))

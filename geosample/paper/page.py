@@ -9,15 +9,13 @@ import io
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
-from typing import Any, Literal
+from typing import Any
 
 from reportlab import rl_config
 from reportlab.pdfgen.canvas import Canvas
 
 from geosample.errors import PaperError, Problem
 from geosample.paper.text import PLAIN, POINT_MM, Text, ink, load_typeface, printable, text_width, wrap_text
-
-Paper = Literal["letter", "a4"]
 
 PAPERS_MM: dict[str, tuple[float, float]] = {"letter": (215.9, 279.4), "a4": (210.0, 297.0)}
 MARGIN_MM = 12.0

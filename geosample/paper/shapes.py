@@ -122,7 +122,17 @@ def draw_polygons(book: Book, view: MapView, shapes: Iterable[Geometry], look: L
 
 
 def paint_polygons(book: Book, on_paper: Geometry, look: Look) -> None:
-    """Draw areas already on paper (mm): for a legend's boxes, or a key."""
+    """Draw areas already on paper: for a legend's boxes, or a key.
+
+    Parameters
+    ----------
+    book : Book
+        Open at the page to draw on.
+    on_paper : Geometry
+        The areas, mm from the page's bottom left.
+    look : Look
+        Fill, hatch and outline.
+    """
     for polygon in shapely.get_parts(shapely.simplify(on_paper, _DETAIL_MM)):
         if polygon.geom_type == "Polygon" and not polygon.is_empty:
             _paint_ground(book, polygon, look)
@@ -201,7 +211,17 @@ def paint_mark(book: Book, east_mm: float, north_mm: float, mark: Mark = MAIN_MA
 
 
 def draw_border(book: Book, frame: Frame, *, line_mm: float = 0.3) -> None:
-    """Draw a frame's own line."""
+    """Draw a frame's own line.
+
+    Parameters
+    ----------
+    book : Book
+        Open at the page to draw on.
+    frame : Frame
+        Its place on the paper, mm.
+    line_mm : float
+        Width of the line, mm.
+    """
     canvas = book.canvas
     canvas.setStrokeColor(ink("#000000"))
     canvas.setDash()

@@ -49,7 +49,16 @@ PLAIN = Text()
 
 
 def wrap_text(text: str, width_mm: float, style: Text = PLAIN) -> list[str]:
-    """Return the text in lines no wider than ``width_mm``; a single longer word is broken.
+    """Return the text in lines no wider than a width; a single longer word is broken.
+
+    Parameters
+    ----------
+    text : str
+        Words with any space between them.
+    width_mm : float
+        Widest a line may be, mm.
+    style : Text
+        Size and weight it will be written in.
 
     Examples
     --------
