@@ -276,6 +276,7 @@ def test_a_layer_the_file_no_longer_lists_is_a_damaged_file_not_a_full_disk(surv
     ):
         change.put("findings", fill_rows("findings", visit=[VISIT]))
     assert "free some space" not in str(caught.value)
+    assert "found a table 'findings' that the file's list of layers does not name" in refusals(survey, "findings")
 
 
 def test_the_command_line_tells_a_refusal_and_nothing_else(survey: Survey) -> None:

@@ -83,6 +83,7 @@ def read_layer(path: Path, layer: str, *, without: Where | None = None) -> pd.Da
         When the file can't be read, or the layer is no longer as the program wrote it (``check_layer``).
     """
     if layer not in list_layers(path):
+        _check_unlisted(path, layer)
         return empty_layer(layer)
     import pyogrio
 
@@ -96,6 +97,14 @@ def read_layer(path: Path, layer: str, *, without: Where | None = None) -> pd.Da
     except (pyogrio.errors.DataSourceError, pyogrio.errors.DataLayerError, sqlite3.DatabaseError) as error:
         raise SurveyError(_not_a_survey(path, f"a layer '{layer}' that can't be read ({error})")) from error
     return shape_frame(layer, frame.reset_index(drop=True))
+
+
+def _check_unlisted(path: Path, layer: str) -> None:
+    """Refuse a file with the layer's table that its own list of layers does not name: its rows are not gone."""
+    with closing(_connect(path)) as connection:
+        there = connection.execute("SELECT 1 FROM sqlite_master WHERE type = 'table' AND name = ?", (layer,)).fetchone()
+    if there:
+        raise SurveyError(_not_a_survey(path, f"a table '{layer}' that the file's list of layers does not name"))
 
 
 def count_rows(path: Path, layer: str) -> int:
