@@ -249,7 +249,8 @@ def _check_crs(connection: sqlite3.Connection, path: Path, layer: str, frame: pd
         if not crs.is_projected or {axis.unit_name for axis in crs.axis_info} - {"metre", "meter"}:
             yield _Fault([], f"coordinate system '{crs.name}'", "a projected one in metres")
     elif (ground := _other_crs(connection, path, layer)) is not None and not crs.equals(ground, ignore_axis_order=True):
-        yield _Fault([], f"coordinate system '{crs.name}'", f"that of the layer 'surfaces', '{ground.name}'")
+        own, other = (crs.name, ground.name) if crs.name != ground.name else (crs.to_string(), ground.to_string())
+        yield _Fault([], f"coordinate system '{own}'", f"that of the layer 'surfaces', '{other}'")
 
 
 def _other_crs(connection: sqlite3.Connection, path: Path, layer: str) -> Any:
