@@ -17,8 +17,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+
+
+def list_names(names: Sequence[object], most: int = 10) -> str:
+    """Return the first names in words, and how many more there are.
+
+    Examples
+    --------
+    >>> list_names(["01F-01", "01F-02"]), list_names(range(1, 1235), most=2)
+    ('01F-01, 01F-02', '1, 2 and 1,232 more')
+    """
+    more = f" and {len(names) - most:,} more" if len(names) > most else ""
+    return f"{', '.join(map(str, names[:most]))}{more}"
 
 
 @dataclass(frozen=True, slots=True)

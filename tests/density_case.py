@@ -6,12 +6,14 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 import shapely
+from survey_case import fill_rows
 
 from geosample.counts import Counts
 from geosample.design import Design, Visit
 from geosample.ground import Ground, edge_lines, measure_edge
 
 PEST = "annual bluegrass weevil"
+MOST_SAMPLES = 200
 PLUGS_M2 = 3 * 0.002565  # three 2.25 in plugs
 
 
@@ -46,9 +48,9 @@ def make_design(ground: Ground, *, visit: str = "2026-05-04", surface_ids: list[
         visit=visit, stratum="all", part="whole"
     )
     drawn = Visit(visit, visit, PEST, "plug", 0.002565, 32.0, 3, "AB12", 7)
-    points = gpd.GeoDataFrame(
-        {"visit": [visit], "point_id": ["S-000"]}, geometry=[surfaces.geometry.iloc[0].centroid], crs=ground.crs
-    )
+    first = {"surface_id": surfaces["surface_id"].iloc[0], "kind": surfaces["kind"].iloc[0], "stratum": "all"}
+    rows = fill_rows("points", visit=visit, point_id=[f"S-{i:03d}" for i in range(MOST_SAMPLES)], **first)
+    points = gpd.GeoDataFrame(rows, geometry=[surfaces.geometry.iloc[0].centroid] * len(rows), crs=ground.crs)
     return Design(drawn, points, strata)
 
 

@@ -10,6 +10,7 @@ import pandas as pd
 import pytest
 from click.testing import CliRunner
 from counts_case import PEST, edit, filled_sheet, make_design, told, write
+from survey_case import fill_rows
 
 from geosample.cli import main
 from geosample.counts import add_counts, load_counts, read_counts
@@ -160,7 +161,7 @@ def test_results_of_earlier_counts_go_when_the_counts_change_and_only_then(
     first = read_counts(write(sheet, tmp_path / "a.csv"), design)
     add_counts(survey, first, design)
     with survey.change() as change:
-        change.put("findings", pd.DataFrame({"visit": [design.visit.visit, "another"], "what": "k", "value": 1.0}))
+        change.put("findings", fill_rows("findings", visit=[design.visit.visit, "another"], value=1.0))
     add_counts(survey, first, design)
     assert len(survey.read("findings")) == 2
     fixed = edit(sheet, sheet["point_id"].iloc[0], L3="17")

@@ -151,7 +151,8 @@ def test_the_command_adds_a_visit_whose_counts_are_mapped_with_the_first(
     drawn = load_design(survey, "2026-05-18")
     assert drawn.points["point_id"].tolist() == told["points"]
     places = np.column_stack([drawn.points.geometry.x, drawn.points.geometry.y])
-    save_counts(survey, make_counts(small_ground, places, np.full(12, 3), visit="2026-05-18"))
+    came = make_counts(small_ground, places, np.full(12, 3), visit="2026-05-18")
+    save_counts(survey, replace(came, samples=came.samples.assign(point_id=told["points"])))
     out = ["--cell", "4m", "--threshold", "30/ft2", "--out", str(tmp_path)]
     CliRunner().invoke(density_command, [str(survey.path), *out], catch_exceptions=False)
     assert load_density(survey, "2026-05-18").fitted["samples"] == 72

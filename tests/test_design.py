@@ -11,6 +11,7 @@ import pandas as pd
 import pytest
 import shapely
 from click.testing import CliRunner
+from survey_case import VALUES, fill_rows
 
 from geosample.cli import main
 from geosample.design import Request, describe_design, draw_design, load_design, save_design
@@ -237,9 +238,9 @@ def test_command_gives_json_alone(survey_path):
 def test_command_refuses_a_visit_that_has_counts(survey_path, design):
     survey = open_survey(survey_path)
     save_design(survey, design)
-    row = design.points.iloc[[0]][["visit", "point_id", "geometry"]]
+    row = design.points.iloc[[0]][["visit", "point_id", "geometry"]].assign(**VALUES["samples"])
     with survey.change() as change:
-        change.put("samples", row.assign(sample_id=row["point_id"], status="counted"))
+        change.put("samples", row.assign(sample_id=row["point_id"]))
     result = run(survey_path, "--visit", "2026-05-04", "--seed", 9)
     assert result.exit_code == 1
     assert "1 samples that have come back" in result.output
@@ -249,7 +250,7 @@ def test_command_refuses_a_visit_that_has_counts(survey_path, design):
 def test_command_without_ground_says_which_stage_to_run(tmp_path):
     path = tmp_path / "empty.gpkg"
     with open_survey(path).change() as change:
-        change.put("findings", pd.DataFrame({"visit": ["x"], "pest": ["y"]}))
+        change.put("findings", fill_rows("findings", visit=["x"]))
     result = run(path, "--visit", "2026-05-04")
     assert result.exit_code == 1
     assert "geosample ground" in result.output

@@ -12,6 +12,7 @@ import pytest
 import shapely
 from click.testing import CliRunner
 from ground_case import disc, one_hole, write
+from survey_case import fill_rows
 
 from geosample.cli import main
 from geosample.errors import GroundError
@@ -43,11 +44,10 @@ def test_a_ground_that_visits_rest_on_is_not_replaced_unasked(hole: Path, tmp_pa
     survey = open_survey(tmp_path / "a.gpkg")
     ground = read_ground(hole)
     save_ground(survey, ground)
-    point = gpd.GeoDataFrame(
-        {"visit": ["May"], "surface_id": ["07-tee-1"]}, geometry=[shapely.Point(0, -251)], crs=ground.crs
-    )
+    row = fill_rows("points", visit=["May"], point_id="07T-01", surface_id="07-tee-1", kind="tee")
+    point = gpd.GeoDataFrame(row, geometry=[shapely.Point(0, -251)], crs=ground.crs)
     with survey.change() as change:
-        change.put("visits", pd.DataFrame({"visit": ["May"], "date": ["2026-05-04"]}))
+        change.put("visits", fill_rows("visits", visit=["May"]))
         change.put("points", point)
     assert replace_ground(survey, ground) == []
     smaller = read_ground(write(tmp_path / "b.geojson", *one_hole()[:3]), crs=ground.crs)

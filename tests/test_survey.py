@@ -17,6 +17,7 @@ import pandas as pd
 import pyogrio
 import pytest
 import shapely
+from survey_case import fill_rows
 
 from geosample.errors import SurveyError
 from geosample.ground import Ground, load_ground, save_ground
@@ -30,7 +31,7 @@ def survey(tmp_path: Path, small_ground: Ground) -> Survey:
     survey = open_survey(tmp_path / "course.gpkg")
     save_ground(survey, small_ground)
     with survey.change() as c:
-        c.put("counts", pd.DataFrame({"visit": "A", "sample_id": ["1", "2"], "count": [3, 0]}))
+        c.put("counts", fill_rows("counts", visit="A", sample_id=["1", "2"], count=[3, 0]))
     return survey
 
 
@@ -49,9 +50,12 @@ def test_a_layer_not_written_yet_reads_as_empty_with_its_columns(survey: Survey,
 
 
 def test_zero_and_missing_stay_apart(survey: Survey) -> None:
-    samples = pd.DataFrame({"visit": "A", "sample_id": ["1", "2"], "accuracy_m": [0.0, None], "note": ["", None]})
+    samples = fill_rows("samples", visit="A", sample_id=["1", "2"], accuracy_m=[0.0, None], note=["", None])
     with survey.change() as c:
-        c.put("samples", gpd.GeoDataFrame(samples, geometry=gpd.points_from_xy([0, 1], [0, 1]), crs=3857))
+        c.put(
+            "samples",
+            gpd.GeoDataFrame(samples, geometry=gpd.points_from_xy([0, 1], [0, 1]), crs=survey.read("surfaces").crs),
+        )
     back = survey.read("samples")
     assert back["accuracy_m"].tolist()[0] == 0.0
     assert back["accuracy_m"].isna().tolist() == [False, True]
@@ -60,9 +64,9 @@ def test_zero_and_missing_stay_apart(survey: Survey) -> None:
 
 def test_rows_of_other_visits_stay(survey: Survey) -> None:
     with survey.change() as c:
-        c.put("counts", pd.DataFrame({"visit": ["B"], "sample_id": ["9"], "count": [7]}), where={"visit": "B"})
+        c.put("counts", fill_rows("counts", visit=["B"], sample_id="9", count=7), where={"visit": "B"})
     with survey.change() as c:
-        c.put("counts", pd.DataFrame({"visit": ["B"], "sample_id": ["9"], "count": [8]}), where={"visit": "B"})
+        c.put("counts", fill_rows("counts", visit=["B"], sample_id="9", count=8), where={"visit": "B"})
     assert survey.read("counts")[["visit", "count"]].to_numpy().tolist() == [["A", 3], ["A", 0], ["B", 8]]
 
 
@@ -70,7 +74,7 @@ def test_layers_the_user_added_stay_as_they_are(survey: Survey) -> None:
     own = gpd.GeoDataFrame({"what": ["valve"], "größe": [1.5]}, geometry=[shapely.Point(1, 2)], crs=3857)
     pyogrio.write_dataframe(own, survey.path, layer="my valves", driver="GPKG")
     with survey.change() as c:
-        c.put("counts", pd.DataFrame({"visit": ["C"], "count": [1]}), where={"visit": "C"})
+        c.put("counts", fill_rows("counts", visit=["C"], count=1), where={"visit": "C"})
     back = pyogrio.read_dataframe(survey.path, layer="my valves")
     assert back["größe"].tolist() == [1.5]
     assert back.crs == own.crs
@@ -79,7 +83,7 @@ def test_layers_the_user_added_stay_as_they_are(survey: Survey) -> None:
 def test_an_error_in_the_block_changes_nothing(survey: Survey) -> None:
     before = survey.path.read_bytes()
     with pytest.raises(ZeroDivisionError), survey.change() as c:
-        c.put("counts", pd.DataFrame({"visit": ["X"], "count": [1]}))
+        c.put("counts", fill_rows("counts", visit=["X"], count=1))
         1 / 0  # noqa: B018
     assert survey.path.read_bytes() == before
 
@@ -97,7 +101,7 @@ def test_a_fault_at_any_step_leaves_the_old_or_the_new_state_and_nothing_lying_a
         raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
 
     monkeypatch.setattr(change, step, fail)
-    new = pd.DataFrame({"visit": ["A"], "sample_id": ["1"], "count": [99]})
+    new = fill_rows("counts", visit=["A"], count=99)
     with pytest.raises(SurveyError, match="No space left on device"), survey.change() as c:
         c.put("counts", new)
     done = step == "swap_file" and moment == "after"
@@ -117,7 +121,8 @@ def die(*args):
     os.kill(os.getpid(), signal.SIGKILL)
 setattr(change, step, die)
 with open_survey(path).change() as c:
-    c.put("counts", pd.DataFrame({"visit": ["A"], "sample_id": ["1"], "count": [99]}))
+    row = {"visit": "A", "sample_id": "1", "pest": "annual bluegrass weevil", "stage": "L3", "count": 99}
+    c.put("counts", pd.DataFrame([row]))
 """
 
 
@@ -133,7 +138,7 @@ def test_a_kill_at_any_step_leaves_the_old_or_the_new_state_and_the_next_write_c
     assert survey.read("counts")["count"].tolist() == ([99] if done else [3, 0])
     assert len(survey.read("surfaces")) == 3
     with survey.change() as c:
-        c.put("counts", pd.DataFrame({"visit": ["B"], "sample_id": ["1"], "count": [1]}), where={"visit": "B"})
+        c.put("counts", fill_rows("counts", visit=["B"], count=1), where={"visit": "B"})
     assert len(survey.read("counts")) == (2 if done else 3)
     assert sorted(p.name for p in survey.path.parent.iterdir()) == [".course.gpkg.lock", "course.gpkg"]
 
@@ -142,7 +147,7 @@ def append_rows(path: str, visit: str, rows: int) -> None:
     survey = open_survey(path)
     for i in range(rows):
         with survey.change() as c:
-            fresh = pd.DataFrame({"visit": [visit], "sample_id": [str(i)], "count": [i]})
+            fresh = fill_rows("counts", visit=[visit], sample_id=str(i), count=i)
             c.put("counts", pd.concat([c.read("counts"), fresh], ignore_index=True))
 
 
@@ -215,7 +220,7 @@ def test_a_journal_left_by_another_program_is_rolled_back_not_replayed_into_the_
     subprocess.run([sys.executable, "-c", code, str(survey.path)], check=False)
     assert survey.path.with_name("course.gpkg-journal").exists()
     with survey.change() as c:
-        c.put("counts", pd.DataFrame({"visit": ["B"], "count": [1]}), where={"visit": "B"})
+        c.put("counts", fill_rows("counts", visit=["B"], count=1), where={"visit": "B"})
     assert survey.read("counts")["count"].tolist() == [3, 0, 1]
     with sqlite3.connect(survey.path) as file:
         assert file.execute("PRAGMA integrity_check").fetchone() == ("ok",)
@@ -234,10 +239,10 @@ def test_changes_another_program_holds_open_are_never_lost(survey: Survey) -> No
     with subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True) as other:
         other.stdout.readline()
         with pytest.raises(SurveyError, match="close the file in the other program"), survey.change() as c:
-            c.put("counts", pd.DataFrame({"visit": ["B"], "count": [1]}), where={"visit": "B"})
+            c.put("counts", fill_rows("counts", visit=["B"], count=1), where={"visit": "B"})
         other.communicate("done")
     with survey.change() as c:
-        c.put("counts", pd.DataFrame({"visit": ["B"], "count": [1]}), where={"visit": "B"})
+        c.put("counts", fill_rows("counts", visit=["B"], count=1), where={"visit": "B"})
     with sqlite3.connect(survey.path) as file:
         assert file.execute("SELECT count(*) FROM sqlite_master WHERE name = 'theirs'").fetchone() == (1,)
     file.close()

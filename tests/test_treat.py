@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 import pytest
 import shapely
+from survey_case import fill_rows
 from treat_case import THRESHOLD, finding, make_map, patch, plan, treated
 
 from geosample.density import DensityMap
@@ -235,7 +236,7 @@ def test_a_map_of_other_ground_is_refused(small_ground):
 def test_zones_come_back_from_the_survey_as_they_went_in(small_ground, tmp_path):
     survey = open_survey(tmp_path / "course.gpkg")
     with survey.change() as change:
-        change.put("visits", pd.DataFrame({"visit": ["May"], "date": ["2026-05-04"]}))
+        change.put("visits", fill_rows("visits", visit=["May"]))
         change.put("surfaces", small_ground.surfaces)
     for density in (patch(-50, -130, 12), patch(0, 0, 0)):
         zones = plan(small_ground, density, keep_off_m={"water": 5.0})

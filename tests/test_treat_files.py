@@ -12,6 +12,7 @@ import pymupdf
 import pytest
 import shapely
 from click.testing import CliRunner
+from survey_case import fill_rows
 from treat_case import THRESHOLD, make_map, patch, plan
 
 from geosample.cautions import TREATMENT
@@ -34,7 +35,7 @@ def survey(small_ground: Ground, tmp_path: Path) -> Survey:
     file = open_survey(tmp_path / "course.gpkg")
     save_ground(file, small_ground)
     with file.change() as change:
-        change.put("visits", pd.DataFrame({"visit": ["May"], "date": ["2026-05-04"]}))
+        change.put("visits", fill_rows("visits", visit=["May"]))
     save_density(file, make_map(small_ground, patch(-50, -130, 14)))
     return file
 
@@ -48,7 +49,7 @@ def test_a_follow_up_is_planned_by_the_estimates_of_the_round_it_follows(survey,
     ratio = {"pest": "x", "what": "common border ratio", "domain": "all", "value": 2.5, "low": 1.4, "high": 4.0}
     with survey.change() as change:
         rounds = {"visit": ["May", "June"], "date": ["2026-05-04", "2026-06-01"]}
-        change.put("visits", pd.DataFrame({**rounds, "settings": [None, json.dumps({"follows": "May"})]}))
+        change.put("visits", fill_rows("visits", **rounds, settings=["{}", json.dumps({"follows": "May"})]))
         change.put("findings", pd.DataFrame([{"visit": "May", **ratio}]))
     made = make_map(small_ground, patch(-50, -130, 14))
     save_density(survey, replace(made, visit="June", cells=made.cells.assign(visit="June")))
@@ -224,7 +225,7 @@ def test_treat_before_density_says_what_to_run(small_ground, tmp_path):
     file = open_survey(tmp_path / "bare.gpkg")
     save_ground(file, small_ground)
     with file.change() as change:
-        change.put("visits", pd.DataFrame({"visit": ["May"], "date": ["2026-05-04"]}))
+        change.put("visits", fill_rows("visits", visit=["May"]))
     code, _, err = run("treat", file.path, "--threshold", "30/ft2", "--out", tmp_path / "plan")
     assert code == 1
     assert "geosample density" in err

@@ -11,6 +11,7 @@ import pandas as pd
 import pytest
 import shapely
 from click.testing import CliRunner
+from survey_case import fill_rows
 from treat_case import make_map, patch, plan
 
 from geosample.cli import main
@@ -42,7 +43,7 @@ def survey(small_ground, zones, tmp_path):
     file = open_survey(tmp_path / "course.gpkg")
     save_ground(file, small_ground)
     with file.change() as change:
-        change.put("visits", pd.DataFrame({"visit": ["May", "June"], "date": ["2026-05-04", "2026-06-01"]}))
+        change.put("visits", fill_rows("visits", visit=["May", "June"], date=["2026-05-04", "2026-06-01"]))
     save_density(file, make_map(small_ground, patch(-50, -130, 30)))
     save_zones(file, zones)
     return file

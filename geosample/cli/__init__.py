@@ -30,6 +30,7 @@ COMMANDS = {
 }
 MODULES = {"map": "webmap"}
 BAD_DATA = 1
+_ASKED = "geosample.asked"  # the command and its words, for the error nobody foresaw
 
 
 class _StageOrder(click.Group):
@@ -52,12 +53,38 @@ class _StageOrder(click.Group):
     def invoke(self, ctx: click.Context) -> Any:
         try:
             return super().invoke(ctx)
-        except (GeosampleError, OSError) as error:
+        except (click.ClickException, click.exceptions.Exit, click.Abort):
+            raise
+        except Exception as error:
             if ctx.params.get("debug") or getattr(error, "errno", None) == errno.EPIPE:
                 raise
-            for problem in error.problems if isinstance(error, GeosampleError) else [_tell_disk(error)]:
+            for problem in _tell(error, ctx.meta.get(_ASKED, ())):
                 click.echo(f"geosample: {problem}", err=True)
             ctx.exit(BAD_DATA)
+
+    def resolve_command(
+        self, ctx: click.Context, args: list[str]
+    ) -> tuple[str | None, click.Command | None, list[str]]:
+        ctx.meta[_ASKED] = tuple(args)
+        return super().resolve_command(ctx, args)
+
+
+def _tell(error: Exception, asked: tuple[str, ...]) -> tuple[Problem, ...]:
+    if isinstance(error, GeosampleError):
+        return error.problems
+    return (_tell_disk(error) if isinstance(error, OSError) else _tell_unforeseen(error, asked),)
+
+
+def _tell_unforeseen(error: Exception, asked: tuple[str, ...]) -> Problem:
+    """Return what no stage foresaw, with the survey file, which another program may have changed."""
+    command, *given = asked or ("",)
+    where = next((word for word in given if word.lower().endswith(".gpkg")), f"geosample {command}")
+    remedy = (
+        f"'geosample --debug {command} ...' shows the traceback; if another program or a hand changed the survey "
+        "file, restore it from a back-up or run the stages again"
+    )
+    found = f"what the program did not foresee ({type(error).__name__}: {error})"
+    return Problem(where, found, "a survey file as the stages wrote it", remedy)
 
 
 def _tell_disk(error: OSError) -> Problem:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, cast
 
-from geosample.errors import CountsError, Problem
+from geosample.errors import CountsError, Problem, SurveyError, list_names
 
 if TYPE_CHECKING:
     from collections.abc import Collection
@@ -66,13 +66,35 @@ def load_counts(survey: Survey, visit: str | None = None) -> Counts:
     Raises
     ------
     SurveyError
-        When no counts have been taken in.
+        When no counts have been taken in, or counts and samples no longer belong together.
     """
     name = survey.find_visit(visit)
     samples = cast("gpd.GeoDataFrame", survey.need("samples", visit=name))
     counts, recounts = survey.read("counts"), survey.read("recounts")
     of_visit = [frame[frame["visit"] == name].reset_index(drop=True) for frame in (counts, recounts)]
+    points = survey.read("points")
+    _check_pairs(survey, points[points["visit"] == name], samples, of_visit[0])
     return Counts(name, samples, of_visit[0], recounts=None if of_visit[1].empty else of_visit[1])
+
+
+def _check_pairs(survey: Survey, points: pd.DataFrame, samples: pd.DataFrame, counts: pd.DataFrame) -> None:
+    """Let only counts pass whose bag is there, and bags that have counts and a point: otherwise rows were lost."""
+    counted = samples["sample_id"][samples["status"] == "counted"]
+    lost = [
+        ("counts", set(counts["sample_id"]) - set(samples["sample_id"]), "counts of", "samples that layer samples has"),
+        ("samples", set(counted) - set(counts["sample_id"]), "counted and without a count:", "a count for each"),
+        ("samples", set(samples["point_id"]) - set(points["point_id"]), "samples of", "points that layer points has"),
+    ]
+    problems = [
+        Problem(f"{survey.path} layer {layer}", f"{said} {list_names(sorted(names))}", expected, _MEND)
+        for layer, names, said, expected in lost
+        if names
+    ]
+    if problems:
+        raise SurveyError(problems)
+
+
+_MEND = "take them in again with 'geosample counts', mend the rows, or restore the file from a back-up"
 
 
 def save_counts(survey: Survey, counts: Counts) -> None:

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import json
+import math
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from geosample.density.settings import Settings
+from geosample.errors import Problem, SurveyError
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -147,7 +149,7 @@ def load_density(survey: Survey, visit: str | None = None) -> DensityMap:
     Raises
     ------
     SurveyError
-        When 'geosample density' has not been run for it.
+        When 'geosample density' has not been run for it, or its model is no longer as it was written.
     """
     name = survey.find_visit(visit)
     model = survey.need("models", visit=name).iloc[0]
@@ -156,4 +158,14 @@ def load_density(survey: Survey, visit: str | None = None) -> DensityMap:
     found = survey.read("findings")
     own = found[(found["visit"] == name) & (found["pest"] == model["pest"]) & found["what"].isin(OWN_FINDINGS)]
     fitted = json.loads(model["fitted"])
-    return DensityMap(name, model["pest"], float(settings["cell_m"]), cells, settings, fitted, own)
+    return DensityMap(name, model["pest"], _read_side(survey, settings), cells, settings, fitted, own)
+
+
+def _read_side(survey: Survey, settings: dict[str, Any]) -> float:
+    """Return the side of a cell, m, which the settings must hold: everything on the map lies by it."""
+    side = settings.get("cell_m")
+    if isinstance(side, int | float) and 0 < side < math.inf:
+        return float(side)
+    remedy = f"run 'geosample density {survey.path.name} ...' again"
+    where, found = f"{survey.path} layer models, settings", f"cell_m {side!r}"
+    raise SurveyError(Problem(where, found, "the side of a cell, m", remedy))

@@ -6,7 +6,7 @@ import json
 from dataclasses import asdict, dataclass, field
 from typing import TYPE_CHECKING, Any, cast
 
-from geosample.errors import DesignError, Problem
+from geosample.errors import DesignError, Problem, SurveyError, list_names
 
 if TYPE_CHECKING:
     import geopandas as gpd
@@ -89,14 +89,24 @@ def load_design(survey: Survey, visit: str | None = None) -> Design:
     Raises
     ------
     SurveyError
-        When there is no such visit.
+        When there is no such visit, or its points lie in strata it no longer has.
     """
     name = survey.find_visit(visit)
     row = survey.need("visits", visit=name).iloc[0].to_dict()
     known = {key: row[key] for key in Visit.__dataclass_fields__ if key != "settings"}
     points = cast("gpd.GeoDataFrame", survey.need("points", visit=name))
     strata = cast("gpd.GeoDataFrame", survey.need("strata", visit=name))
+    _check_strata(survey, points, strata)
     return Design(Visit(**known, settings=json.loads(row["settings"] or "{}")), points, strata)
+
+
+def _check_strata(survey: Survey, points: pd.DataFrame, strata: pd.DataFrame) -> None:
+    """Let only points pass whose stratum is there; those of a follow-up have no weight, and stand for no stratum."""
+    lost = sorted(set(points["stratum"][points["weight_m2"].notna()]) - set(strata["stratum"]))
+    if lost:
+        where, found = f"{survey.path} layer points", f"strata that layer strata does not have: {list_names(lost)}"
+        remedy = "mend the rows in the program that changed them, or restore the file from a back-up"
+        raise SurveyError(Problem(where, found, f"one of: {list_names(sorted(set(strata['stratum'])))}", remedy))
 
 
 def save_design(survey: Survey, design: Design) -> None:

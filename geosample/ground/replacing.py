@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, cast
 import shapely
 
 from geosample.errors import GroundError, Problem
-from geosample.ground.model import Ground, load_ground, put_ground, save_ground
+from geosample.ground.model import Ground, put_ground, save_ground
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -38,7 +38,12 @@ def kept_crs(survey: Survey) -> pyproj.CRS | None:
     """Return the CRS the survey's visits rest on, which a new ground has to keep; None without a visit."""
     if not {"surfaces", "visits"} <= set(survey.layers()) or survey.read("visits").empty:
         return None
-    return load_ground(survey).crs
+    return cast("pyproj.CRS", _kept_surfaces(survey).crs)
+
+
+def _kept_surfaces(survey: Survey) -> gpd.GeoDataFrame:
+    """Return the surfaces alone: what else the ground has is replaced, whatever stands in it now."""
+    return cast("gpd.GeoDataFrame", survey.need("surfaces"))
 
 
 def replace_ground(survey: Survey, ground: Ground, *, force: bool = False) -> list[str]:
@@ -63,7 +68,7 @@ def replace_ground(survey: Survey, ground: Ground, *, force: bool = False) -> li
     Points and weights of a visit stay as drawn: they describe the ground of their day.
     """
     kept = kept_crs(survey)
-    if kept is None or _same(load_ground(survey).surfaces, ground.surfaces):
+    if kept is None or _same(_kept_surfaces(survey), ground.surfaces):
         save_ground(survey, ground)
         return []
     visits = ", ".join(survey.read("visits")["visit"])

@@ -13,21 +13,21 @@ import os
 import shutil
 import sqlite3
 import tempfile
-from collections.abc import Collection, Iterator, Mapping
+from collections.abc import Iterator, Mapping
 from contextlib import closing, contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from geosample.errors import Problem, SurveyError
 from geosample.survey.layers import LAYERS, RESULTS, shape_frame
-from geosample.survey.reading import check_is_survey, empty_layer, read_layer
+from geosample.survey.reading import Where, check_is_survey, count_rows, empty_layer, read_layer
 
 if TYPE_CHECKING:
+    import numpy as np
     import pandas as pd
 
 LOCK_WAIT_S = 30.0
 _TEMPORARY = ".saving-"
-Where = Mapping[str, str | Collection[str]]
 
 
 class Change:
@@ -66,28 +66,39 @@ class Change:
 
     def forget_results(self, visit: str | None = None) -> list[str]:
         """Take away what was worked out from a visit's counts (every visit's when None); return its layers."""
+        where = {} if visit is None else {"visit": visit}
         found = []
         for layer in RESULTS:
-            old = self.read(layer)
-            stale = old["visit"] == visit if visit is not None else old["visit"].notna()
-            if stale.any():
-                self.frames[layer] = shape_frame(layer, old[~stale])
+            kept, before = self._without(layer, where)
+            if len(kept) < before:
+                self.frames[layer] = shape_frame(layer, kept)
                 found.append(layer)
         return found
 
     def _merge(self, layer: str, fresh: pd.DataFrame, where: Where) -> pd.DataFrame:
         import pandas as pd
 
-        old = self.read(layer)
-        same = pd.Series(data=True, index=old.index)
-        for column, value in where.items():
-            same &= old[column].isin([value] if isinstance(value, str) else list(value))
-        kept = [frame for frame in (old[~same], fresh) if len(frame)]
+        old, _ = self._without(layer, where)
+        kept = [frame for frame in (old, fresh) if len(frame)]
         if not kept:
             return fresh
         if len(kept) == 1:
             return fresh if kept[0] is fresh else shape_frame(layer, kept[0])
         return shape_frame(layer, pd.concat(kept, ignore_index=True))
+
+    def _without(self, layer: str, where: Where) -> tuple[pd.DataFrame, int]:
+        """Return a layer without the rows that match, and how many rows it had; those are not even checked."""
+        if layer not in self.frames:
+            if not self.path.exists():
+                return empty_layer(layer), 0
+            return read_layer(self.path, layer, without=where), count_rows(self.path, layer)
+        import pandas as pd
+
+        old = self.frames[layer]
+        same = pd.Series(data=True, index=old.index)
+        for column, value in where.items():
+            same &= old[column].isin([value] if isinstance(value, str) else list(value))
+        return old[~same], len(old)
 
 
 @contextmanager
@@ -150,6 +161,9 @@ def write_frames(copy: Path, frames: Mapping[str, pd.DataFrame]) -> None:
         try:
             pyogrio.write_dataframe(frame, copy, layer=layer, driver="GPKG", **options)
         except (pyogrio.errors.DataSourceError, pyogrio.errors.DataLayerError) as error:
+            if "already exist" in str(error):  # the table is there, and the file's own list of layers lacks it
+                damage = f"a damaged GeoPackage: a table '{layer}' that its list of layers does not name"
+                raise sqlite3.DatabaseError(damage) from error
             raise OSError(errno.EIO, f"layer {layer}: {error}") from error
 
 
@@ -158,13 +172,19 @@ def check_written(copy: Path, frames: Mapping[str, pd.DataFrame]) -> None:
     with closing(sqlite3.connect(copy)) as connection:
         for layer, frame in frames.items():
             found = [_count_rows(connection, layer)]
-            shapes = frame["geometry"] if "geometry" in frame.columns else None
+            shapes = frame["geometry"].to_numpy() if "geometry" in frame.columns else None
             if shapes is not None:
                 found.append(_count_rows(connection, f"rtree_{layer}_geom"))
-            wanted = [len(frame)] if shapes is None else [len(frame), int((shapes.notna() & ~shapes.is_empty).sum())]
+            wanted = [len(frame)] if shapes is None else [len(frame), _count_placed(shapes)]
             if found != wanted:
                 message = f"layer {layer}: {found} rows written of {wanted}"
                 raise OSError(errno.EIO, message)
+
+
+def _count_placed(shapes: np.ndarray) -> int:
+    import shapely
+
+    return int((~shapely.is_missing(shapes) & ~shapely.is_empty(shapes)).sum())
 
 
 def _count_rows(connection: sqlite3.Connection, table: str) -> int:

@@ -119,8 +119,8 @@ class Survey:
         >>> survey = open_survey(Path(tempfile.mkdtemp()) / "course.gpkg")
         >>> with survey.change() as change:
         ...     change.put("visits", pd.DataFrame({"visit": ["May"], "date": ["2026-05-04"]}))
-        >>> survey.newest_visit()
-        'May'
+        >>> survey.layers()
+        ['visits']
         """
         with start_change(self.path) as change:
             yield change

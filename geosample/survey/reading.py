@@ -3,15 +3,20 @@
 from __future__ import annotations
 
 import sqlite3
+import warnings
+from collections.abc import Collection, Mapping
 from contextlib import closing
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from geosample.errors import Problem, SurveyError
+from geosample.survey.checking import check_layer
 from geosample.survey.layers import LAYERS, shape_frame
 
 if TYPE_CHECKING:
     import pandas as pd
+
+Where = Mapping[str, str | Collection[str]]
 
 # OGC 12-128r19, GeoPackage 1.4, requirement 2: "GPKG" as the application id.
 _APPLICATION_IDS = {0x47504B47, 0x47503130, 0x47503131}
@@ -51,29 +56,84 @@ def list_layers(path: Path) -> list[str]:
     check_is_survey(path)
     sql = "SELECT table_name FROM gpkg_contents WHERE data_type IN ('features', 'attributes')"
     try:
-        # Not read-only: a journal that a killed program left must be rolled back before anyone reads.
-        with closing(sqlite3.connect(f"{path.absolute().as_uri()}?mode=rw", uri=True)) as connection:
+        with closing(_connect(path)) as connection:
             return sorted(row[0] for row in connection.execute(sql))
     except sqlite3.DatabaseError as error:
         raise SurveyError(_not_a_survey(path, f"a damaged file ({error})")) from error
 
 
-def read_layer(path: Path, layer: str) -> pd.DataFrame:
+def read_layer(path: Path, layer: str, *, without: Where | None = None) -> pd.DataFrame:
     """Return a layer with its columns typed, empty if the file does not have it.
 
     The rows come by SQL rather than by the driver's cached count, which other programs can leave stale
     (two writers at once were seen to lose a fifth of the rows from view).
+
+    Parameters
+    ----------
+    path : Path
+        The survey file.
+    layer : str
+        The layer's name.
+    without : mapping of str to str or collection of str, optional
+        Leave out the rows that match in every column: they are about to be replaced, whatever they hold.
+
+    Raises
+    ------
+    SurveyError
+        When the file can't be read, or the layer is no longer as the program wrote it (``check_layer``).
     """
     if layer not in list_layers(path):
+        _check_unlisted(path, layer)
         return empty_layer(layer)
     import pyogrio
 
-    quoted = layer.replace('"', '""')
+    sql = f"SELECT * FROM {_quote(layer)}{_unless(without)}"
     try:
-        frame = pyogrio.read_dataframe(path, sql=f'SELECT * FROM "{quoted}"')
-    except (pyogrio.errors.DataSourceError, pyogrio.errors.DataLayerError) as error:
+        with warnings.catch_warnings():  # what the driver warns of, check_layer refuses in words
+            warnings.simplefilter("ignore")
+            frame = pyogrio.read_dataframe(path, sql=sql, fid_as_index=True).drop(columns=["fid"], errors="ignore")
+        with closing(_connect(path)) as connection:
+            check_layer(connection, path, layer, frame)
+    except (pyogrio.errors.DataSourceError, pyogrio.errors.DataLayerError, sqlite3.DatabaseError) as error:
         raise SurveyError(_not_a_survey(path, f"a layer '{layer}' that can't be read ({error})")) from error
-    return shape_frame(layer, frame.drop(columns=["fid"], errors="ignore"))
+    return shape_frame(layer, frame.reset_index(drop=True))
+
+
+def _check_unlisted(path: Path, layer: str) -> None:
+    """Refuse a file with the layer's table that its own list of layers does not name: its rows are not gone."""
+    with closing(_connect(path)) as connection:
+        there = connection.execute("SELECT 1 FROM sqlite_master WHERE type = 'table' AND name = ?", (layer,)).fetchone()
+    if there:
+        raise SurveyError(_not_a_survey(path, f"a table '{layer}' that the file's list of layers does not name"))
+
+
+def count_rows(path: Path, layer: str) -> int:
+    """Return how many rows a layer has; 0 if the file does not have it."""
+    if layer not in list_layers(path):
+        return 0
+    with closing(_connect(path)) as connection:
+        return int(connection.execute(f"SELECT count(*) FROM {_quote(layer)}").fetchone()[0])
+
+
+def _unless(where: Where | None) -> str:
+    if where is None:
+        return ""
+    texts = {name: [value] if isinstance(value, str) else list(value) for name, value in where.items()}
+    same = [f"{_quote(name)} IN ({', '.join(map(_quote_text, values))})" for name, values in texts.items()]
+    return f" WHERE NOT ifnull({' AND '.join(same) or '1'}, 0)"
+
+
+def _quote(name: str) -> str:
+    return '"' + name.replace('"', '""') + '"'
+
+
+def _quote_text(text: str) -> str:
+    return "'" + text.replace("'", "''") + "'"
+
+
+def _connect(path: Path) -> sqlite3.Connection:
+    # Not read-only: a journal that a killed program left must be rolled back before anyone reads.
+    return sqlite3.connect(f"{path.absolute().as_uri()}?mode=rw", uri=True)
 
 
 def empty_layer(layer: str) -> pd.DataFrame:

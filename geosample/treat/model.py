@@ -78,7 +78,7 @@ def load_zones(survey: Survey, visit: str | None = None) -> Zones:
     Raises
     ------
     SurveyError
-        When 'geosample treat' has not been run for it.
+        When 'geosample treat' has not been run for it, or its settings are no longer as they were written.
     """
     found = survey.read("findings")
     planned = found.loc[found["what"] == "plan settings", "visit"]
@@ -90,7 +90,7 @@ def load_zones(survey: Survey, visit: str | None = None) -> Zones:
         remedy = f"run 'geosample treat {survey.path.name} ...' first"
         raise SurveyError(Problem(str(survey.path), f"no plan for {name}", "treatment zones", remedy))
     row = plan.iloc[-1]
-    said = json.loads(row["note"])
+    said = _read_settings(survey, row)
     zones = survey.read("zones")
     zones = zones[(zones["visit"] == name) & (zones["pest"] == row["pest"])].reset_index(drop=True)
     own = own[own["pest"] == row["pest"]].reset_index(drop=True)
@@ -104,3 +104,17 @@ def load_zones(survey: Survey, visit: str | None = None) -> Zones:
         tuple(said["sentences"]),
         int(said.get("brief", len(said["sentences"]))),
     )
+
+
+def _read_settings(survey: Survey, row: pd.Series) -> dict[str, Any]:
+    """Return what the finding 'plan settings' keeps of a plan, which is JSON."""
+    try:
+        said = json.loads(row["note"] or "")
+    except ValueError:
+        said = None
+    if isinstance(said, dict) and {"settings", "sentences"} <= set(said) and row["threshold_per_m2"] >= 0:
+        return said
+    where = f"{survey.path} layer findings, 'plan settings' of visit {row['visit']}"
+    found = f"threshold_per_m2 {row['threshold_per_m2']}, note {str(row['note'])[:60]!r}"
+    remedy = f"run 'geosample treat {survey.path.name} ...' again"
+    raise SurveyError(Problem(where, found, "a threshold, and settings as JSON", remedy))
