@@ -28,6 +28,7 @@ METHODS = ("brine", "heat", "flush", "hand", "other")
 DRAW_METHODS = ("balanced", "grid", "triangle", "random", "lines")
 ALLOCATIONS = ("power", "proportional", "equal", "optimal")
 WALKS = ("holes", "round")
+PARTS = ("border", "interior", "whole")
 ACTIONS = ("treat", "look_again", "check")
 UNSTAGED = "unstaged"
 NO_HOLE = "no hole"

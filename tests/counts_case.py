@@ -38,8 +38,8 @@ def make_design(ground: Ground, *, reserve: int = 2, seed: int = 5) -> Design:
     lonlat = points.geometry.to_crs(4326)
     points = points.assign(
         visit="2026-05-04", hole="1", stratum=points["kind"], part="whole", finding=None, edge_m=1.0,
-        walk_order=range(1, len(points) + 1), inclusion_per_m2=1 / points["weight_m2"],
-        lon=lonlat.x, lat=lonlat.y,
+        walk_order=range(1, len(points) + 1), extract_order=range(1, len(points) + 1),
+        inclusion_per_m2=1 / points["weight_m2"], lon=lonlat.x, lat=lonlat.y,
     )  # fmt: skip
     visit = Visit("2026-05-04", "2026-05-04", PEST.name, "plug", 0.002565, 32.0, 3, "K7Q2", 7)
     strata = ground.surfaces.assign(visit=visit.visit, stratum=ground.surfaces["kind"], part="whole")
