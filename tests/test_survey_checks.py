@@ -270,10 +270,8 @@ def test_rows_of_another_visit_are_never_copied_unchecked(survey: Survey, small_
 
 def test_a_layer_the_file_no_longer_lists_is_a_damaged_file_not_a_full_disk(survey: Survey) -> None:
     sql(survey, "DELETE FROM gpkg_contents WHERE table_name = 'findings'")
-    with (
-        pytest.raises(SurveyError, match="damaged GeoPackage: a table 'findings'") as caught,
-        survey.change() as change,
-    ):
+    refused = pytest.raises(SurveyError, match="damaged GeoPackage: a table 'findings'")
+    with refused as caught, survey.change() as change:
         change.put("findings", fill_rows("findings", visit=[VISIT]))
     assert "free some space" not in str(caught.value)
     assert "found a table 'findings' that the file's list of layers does not name" in refusals(survey, "findings")
@@ -287,9 +285,7 @@ def test_the_command_line_tells_a_refusal_and_nothing_else(survey: Survey) -> No
     assert all(line.startswith(f"geosample: {survey.path} layer samples, row") for line in result.stderr.splitlines())
 
 
-def test_an_error_nobody_foresaw_is_one_line_that_names_the_survey(
-    survey: Survey, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_an_unforeseen_error_is_one_line_that_names_the_survey(survey: Survey, monkeypatch: pytest.MonkeyPatch) -> None:
     def fail(*_: object) -> None:
         raise KeyError("cell_m")  # noqa: EM101
 
