@@ -23,6 +23,7 @@ PLURALS = {
 }
 KIND_LETTERS = {"green": "G", "collar": "C", "tee": "T", "approach": "A", "fairway": "F", "rough": "R"}
 ROLES = ("main", "reserve")
+PARTS = ("border", "interior", "whole")
 STATUSES = ("counted", "not_extracted", "lost", "unreachable", "off_turf")
 METHODS = ("brine", "heat", "flush", "hand", "other")
 DRAW_METHODS = ("balanced", "grid", "triangle", "random", "lines")

@@ -214,7 +214,7 @@ def test_a_second_plan_takes_the_place_of_the_first(survey, tmp_path):
 def test_a_newer_visit_without_a_plan_hides_neither_the_plan_nor_its_page(survey, tmp_path):
     assert run("treat", survey.path, "--threshold", "30/ft2", "--out", tmp_path)[0] == 0
     with survey.change() as change:
-        change.put("visits", pd.DataFrame({"visit": ["June"], "date": ["2026-06-01"]}), where={"visit": "June"})
+        change.put("visits", fill_rows("visits", visit=["June"], date="2026-06-01"), where={"visit": "June"})
     assert load_zones(survey).visit == "May"
     code, out, _ = run("record", survey.path, "--date", "2026-06-02")
     assert code == 0

@@ -16,6 +16,7 @@ import shapely
 from click.testing import CliRunner
 from markupsafe import Markup
 from pyproj import Transformer
+from survey_case import fill_rows
 
 from geosample.cautions import TREATMENT
 from geosample.cli import main
@@ -121,7 +122,7 @@ def test_the_page_is_of_the_newest_visit_with_counts_unless_one_is_named(
 ):
     survey = surveys.with_counts(tmp_path / "half.gpkg", small_ground)
     with survey.change() as change:
-        change.put("visits", pd.DataFrame({"visit": ["later"], "date": ["2027-01-01"]}), where={"visit": "later"})
+        change.put("visits", fill_rows("visits", visit=["later"], date="2027-01-01"), where={"visit": "later"})
     assert gather_story(survey).visit["visit"] == surveys.VISIT
     assert gather_story(survey, "later").visit["visit"] == "later"
 
