@@ -11,9 +11,10 @@ from treat_case import THRESHOLD, finding, make_map, patch, plan, treated
 
 from geosample.density import DensityMap
 from geosample.errors import TreatError
-from geosample.ground import Ground, edge_lines, measure_edge
+from geosample.ground import Ground, cut_cells, edge_lines, measure_edge
 from geosample.survey import open_survey
 from geosample.treat import TreatSettings, load_zones, save_zones, suggest_zones
+from geosample.treat.cells import share_inside
 from geosample.treat.shapes import drop_slivers
 from geosample.units import FOOT_M
 
@@ -246,3 +247,10 @@ def test_zones_come_back_from_the_survey_as_they_went_in(small_ground, tmp_path)
         assert back.settings == zones.settings
         assert back.zones["zone_id"].tolist() == zones.zones["zone_id"].tolist()
         assert back.zones["area_m2"].tolist() == pytest.approx(zones.zones.area.tolist())
+
+
+def test_a_share_taken_block_by_block_is_the_share_taken_at_once(small_ground):
+    cells = cut_cells(small_ground.surfaces, 1.0)
+    shape = shapely.Point(-50, -130).buffer(37.3, quad_segs=64).union(shapely.Point(0, 0).buffer(8.1))
+    plain = shapely.area(shapely.intersection(cells.geometry.to_numpy(), shape)) / cells["area_m2"].to_numpy()
+    assert share_inside(cells, shape) == pytest.approx(plain, abs=1e-9)

@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     from geosample.ground import Ground
 
 _KEYS = ["surface_id", "column", "row"]
+_BLOCK_M = 32.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,9 +98,23 @@ def share_inside(cells: gpd.GeoDataFrame, shape: Geometry) -> np.ndarray:
     touched = shapely.intersects(shape, pieces)
     within = touched & shapely.covers(shape, pieces)
     share[within] = 1.0
-    cut = touched & ~within
-    share[cut] = shapely.area(shapely.intersection(pieces[cut], shape)) / shapely.area(pieces[cut])
+    cut = np.flatnonzero(touched & ~within)
+    for block in _split_blocks(pieces[cut]):
+        some = pieces[cut[block]]
+        # an outline of a hundred corners meets a cell at two or three of them: clip it to the block first
+        near = shapely.intersection(shape, shapely.box(*shapely.total_bounds(some)))
+        share[cut[block]] = shapely.area(shapely.intersection(some, near)) / shapely.area(some)
     return share
+
+
+def _split_blocks(pieces: np.ndarray) -> list[np.ndarray]:
+    """Return the pieces' places in the array by the square of ``_BLOCK_M`` they lie in."""
+    if not len(pieces):
+        return []
+    corners = np.floor(shapely.bounds(pieces)[:, :2] / _BLOCK_M)
+    _, block = np.unique(corners, axis=0, return_inverse=True)
+    order = np.argsort(block.ravel(), kind="stable")
+    return np.split(order, np.flatnonzero(np.diff(block.ravel()[order])) + 1)
 
 
 def weigh(cells: gpd.GeoDataFrame, share: np.ndarray) -> Holding:
