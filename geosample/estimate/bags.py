@@ -27,6 +27,10 @@ ALL = "all"
 GROUND_COLUMNS = ["surface_id", "hole", "kind", "stratum", "part"]
 
 
+BORDER_MARGIN = 1.5
+"""A border at most this many times the interior holds no more, or little more (own choice)."""
+
+
 @dataclass(frozen=True, slots=True)
 class Settings:
     """What may be asked of the estimates beyond their domains.
@@ -52,7 +56,7 @@ class Settings:
     pest: str | None = None
     recovery: tuple[Recovery, ...] = ()
     units: Units = "us"
-    border_margin: float = 1.5
+    border_margin: float = BORDER_MARGIN
     decision_level: float = 0.90
     visit_before: str = ""
     before: Mapping[str, tuple[float, float, float]] = field(default_factory=dict)

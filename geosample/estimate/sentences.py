@@ -6,6 +6,7 @@ import math
 from typing import TYPE_CHECKING
 
 from geosample.cautions import GRADES
+from geosample.estimate.bags import BORDER_MARGIN
 from geosample.estimate.domains import NO_POINTS
 from geosample.units import percent, show_density, show_number
 from geosample.words import PLURALS
@@ -46,20 +47,41 @@ def _say_density(row: pd.Series, units: Units) -> str:
     return f"{where} hold about {show_density(row['mean_per_m2'], units)} ({sure} {low} to {high}; {row['n']} bags)."
 
 
+def judge_border(low: float, high: float, margin: float = BORDER_MARGIN) -> str:
+    """Return what the border does by its ratio's interval, in words; nothing where the counts don't settle it.
+
+    Parameters
+    ----------
+    low, high : float
+        The interval of border over interior density.
+    margin : float
+        A border that may hold at most so many times the interior holds little more at the most.
+
+    Examples
+    --------
+    >>> judge_border(1.4, 5.0), judge_border(0.1, 0.8), judge_border(0.1, 1.1), judge_border(0.5, 3.0)
+    ('holds more', 'holds less, not more', 'holds no more, or little more', '')
+    """
+    if low > 1:
+        return "holds more"
+    if high < 1:
+        return "holds less, not more"
+    return "holds no more, or little more" if high <= margin else ""
+
+
 def say_border(answer: BorderAnswer, margin: float) -> str:
     """Return whether the border holds more, no more, or cannot be told, and on which kinds."""
     if answer.common is None:
         return "Border against interior: not enough bags with insects on both sides to say anything."
     ratio = answer.common
     numbers = f"{_times(ratio.value)} the interior's density, 95 % interval {_range(ratio.low, ratio.high)}"
-    if ratio.low > 1:
+    verdict = judge_border(ratio.low, ratio.high, margin)
+    if verdict == "holds more":
         kinds = [PLURALS.get(kind, kind) for kind, own in answer.kinds.items() if own.low > 1]
         named = f" Taken by itself it holds for {_list(kinds)}." if kinds and len(answer.kinds) > 1 else ""
         return f"The border holds more: {numbers}.{named}"
-    if ratio.high < 1:
-        return f"The border holds less, not more: {numbers}."
-    if ratio.high <= margin:
-        return f"The border holds no more, or little more, than the interior: {numbers}."
+    if verdict:
+        return f"The border {verdict}: {numbers}."
     return f"We cannot tell whether the border holds more: {numbers}. Do not treat the border alone on these counts."
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from geosample.estimate import judge_border
 from geosample.treat.curve import best_width_m, interpolate_strip
 from geosample.units import FOOT_M, show_area, show_length
 
@@ -110,10 +111,9 @@ def _tell_missed(curve: pd.DataFrame, asked: float | None, settings: TreatSettin
 
 def _tell_ratio(ratio: BorderRatio) -> str:
     size = f"{ratio.value:.1f} times the interior's density, interval {ratio.low:.2g} to {ratio.high:.2g}"
-    if ratio.supported:
-        return f"The counts say the border holds more ({size})"
-    if ratio.high < 1:
-        return f"The counts say the border holds less ({size})"
+    verdict = judge_border(ratio.low, ratio.high)
+    if verdict:
+        return f"The counts say the border {verdict} ({size})"
     return f"The counts do not settle whether the border holds more ({size})"
 
 

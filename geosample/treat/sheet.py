@@ -25,4 +25,5 @@ def finish_page(book: Book, zones: Zones) -> None:
     """Write the page's foot: whose plan it is, and who decides."""
     made_up = "Simulated counts. " if zones.settings.get("simulated") else ""
     decides = "Suggests where and how sure; the label and a licensed applicator decide."
-    write_footer(book, f"{made_up}{zones.pest}, {zones.visit}. {decides}")
+    pest = f"{zones.pest[0].upper()}{zones.pest[1:]}"
+    write_footer(book, f"{made_up}{pest}, {zones.visit}. {decides}")

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any, cast
 
 from markupsafe import Markup
 
+from geosample.estimate import judge_border
 from geosample.units import percent
 from geosample.webmap import wording
 from geosample.webmap.measures import unknown_area
@@ -198,8 +199,8 @@ def _border(story: Story) -> Markup:
     if rows.empty:
         return Markup("")
     row = rows.iloc[0]
-    verdict = "more" if row["low"] > 1 else "less" if row["high"] < 1 else ""
-    settled = f"the border holds {verdict}" if verdict else "the counts do not settle whether the border holds more"
+    verdict = judge_border(row["low"], row["high"])
+    settled = f"the border {verdict}" if verdict else "the counts do not settle whether the border holds more"
     return Markup("Border over interior: {:.1f} times ({:.1f} to {:.1f}); {}.").format(
         row["value"], row["low"], row["high"], settled
     )
