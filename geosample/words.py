@@ -82,6 +82,6 @@ def make_sample_id(point_id: str, method: str) -> str:
     if method not in METHOD_LETTERS:
         allowed = f"one of: {', '.join(METHODS)}"
         raise GeosampleError(
-            Problem("--method", repr(method), allowed, "name the extraction method the bench will use")
+            Problem("--extraction", repr(method), allowed, "name the extraction method the bench will use")
         )
     return f"{point_id}-{METHOD_LETTERS[method]}"

@@ -46,7 +46,9 @@ class Meanings(click.ParamType[dict[str, str]]):
     help="How far a position may lie from its point; the receiver's accuracy is added.",
 )
 @click.option("--columns", type=Meanings(), help='What unknown headings hold: "larvae=L3,crew chief=collector".')
-@click.option("--method", type=click.Choice(METHODS), help="How the insects were got out, for rows that don't say.")
+@click.option(
+    "--extraction", "method", type=click.Choice(METHODS), help="How the insects were got out, for rows that don't say."
+)
 @click.option("--sums", is_flag=True, help="Read 3+4 as 7.")
 @click.option(
     "--most",

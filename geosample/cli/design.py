@@ -84,7 +84,13 @@ def _refuse_spacing(ctx: click.Context, param: click.Parameter, value: str | Non
 @click.option("--hours", type=float, help="Hours at hand; without --points, as many points as they allow.")
 @click.option("--people", type=int, default=1, show_default=True, help="People at work.")
 @click.option("--containers", type=int, default=1, show_default=True, help="Bags extracted at once.")
-@click.option("--extraction", type=click.Choice(["brine", "heat"]), default="brine", show_default=True, help="How.")
+@click.option(
+    "--extraction",
+    type=click.Choice(["brine", "heat"]),
+    default="brine",
+    show_default=True,
+    help="How the bench gets them out.",
+)
 @click.option(
     "--surfaces", callback=split_words, default="green,collar,fairway", show_default=True, help="Kinds to sample."
 )

@@ -18,9 +18,16 @@ from geosample.words import METHODS
 @click.option("--paper", type=click.Choice(["letter", "a4"]), default="letter", show_default=True, help="Paper size.")
 @options.visit_option
 @click.option(
-    "--method", type=click.Choice(METHODS), default="brine", show_default=True, help="How insects are extracted."
+    "--extraction",
+    "method",
+    type=click.Choice(METHODS),
+    default="brine",
+    show_default=True,
+    help="How insects are extracted.",
 )
-@click.option("--batch", type=click.IntRange(1, 1000), default=6, show_default=True, help="Bags extracted at once.")
+@click.option(
+    "--containers", "batch", type=click.IntRange(1, 1000), default=6, show_default=True, help="Bags extracted at once."
+)
 @click.option("--pace", "pace_m", type=options.LENGTH, default="30in", show_default=True, help="Length of your pace.")
 @click.option(
     "--landmarks",

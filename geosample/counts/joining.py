@@ -47,7 +47,7 @@ def name_bag(bag: Bag, claim: Claim, usual_method: str | None, log: Log) -> Bag 
         log.ask(bag.where, found, "the bag's own method", "correct the method or the bag's label")
         return None
     if not method and bag.status == "counted":
-        remedy = "add a column 'method', or give --method for the rows that don't say"
+        remedy = "add a column 'method', or give --extraction for the rows that don't say"
         log.ask(bag.where, "no extraction method", "brine, heat, flush, hand or other", remedy)
         return None
     recount = bag.recount or claim.recount

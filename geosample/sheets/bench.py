@@ -131,7 +131,7 @@ def method_steps(method: str) -> tuple[Step, ...]:
         When there is no such method.
     """
     if method not in STEPS:
-        raise SheetsError(Problem("--method", repr(method), f"one of: {', '.join(STEPS)}", "name one of them"))
+        raise SheetsError(Problem("--extraction", repr(method), f"one of: {', '.join(STEPS)}", "name one of them"))
     return STEPS[method]
 
 
