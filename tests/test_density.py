@@ -31,6 +31,7 @@ from geosample.design import save_design
 from geosample.errors import DensityError
 from geosample.ground import Ground, save_ground
 from geosample.survey import open_survey
+from geosample.units import FOOT2_M2
 
 T_PER_M2 = 30 / 0.09290304
 
@@ -95,9 +96,29 @@ class TestTheMap:
         settled = decide_at(low, threshold).cells["known"]
         assert low.cells["known"].mean() < 0.5
         assert settled.mean() > 0.9
-        assert (exceedance(low, threshold)[settled & ~low.cells["known"]] <= 0.05).all()
+        assert (exceedance(low, threshold)[settled & ~low.cells["known"]] <= 0.02).all()
         middling = float(np.exp(low.cells["log_mean"].median()))
         assert decide_at(low, middling).cells["known"].sum() == low.cells["known"].sum()
+
+    def test_ground_settled_as_low_is_seldom_above_the_threshold(self, small_ground: Ground) -> None:
+        above, threshold = [], 30 / FOOT2_M2
+        for seed in range(12):
+            rng = np.random.default_rng(500 + seed)
+            range_m, border = (10, 20, 40, 60)[seed % 4], (0.0, 0.8)[seed % 2]
+            counts, places, density = draw_counts(
+                small_ground, 180, rng, mean_per_m2=80, border=border, range_m=range_m
+            )
+            shown = np.arange(180) < 60
+            some = make_counts(small_ground, places[shown], counts.counts["count"].to_numpy()[shown])
+            found = map_density(some, small_ground, cell_m=4)
+            at = shapely.STRtree(shapely.points(found.cells[["easting", "northing"]].to_numpy()))
+            near = at.nearest(shapely.points(places[~shown]))
+            settled = (decide_at(found, threshold).cells["known"] & ~found.cells["known"]).to_numpy()[near]
+            above.append(density[~shown][settled] > threshold)
+        share = np.concatenate(above)
+        # no published value: 1 to 8 % in longer simulations; the decision's cut-off lies at 25 % and more
+        assert len(share) > 150
+        assert share.mean() < 0.12
 
     def test_no_chance_settles_ground_beyond_reach(self, small_ground: Ground) -> None:
         places = place_points(small_ground, 60, np.random.default_rng(6))

@@ -51,8 +51,12 @@ class DensityMap:
     findings: pd.DataFrame
 
 
-SETTLED = 0.05
-"""A chance this small, or this near to 1, settles a threshold within reach of a plug (own choice)."""
+SETTLED = 0.02
+"""A chance this small, or this near to 1, settles a threshold within reach of a plug (own choice).
+
+Of ground settled as low though its density is not known, 1 to 8 % was above the threshold in 120 simulated surveys of
+60 bags (foretold: 1 to 1.5 %): tails are the least sure part of a map. That is still far from a cut-off such as 25 %.
+"""
 
 OWN_FINDINGS = (
     "map worth",
