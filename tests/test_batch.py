@@ -161,6 +161,10 @@ def test_a_region_leaves_out_the_course_that_failed_and_never_a_survey_s_place(c
 def test_a_folder_without_surveys_is_told_of(tmp_path: Path) -> None:
     with pytest.raises(GeosampleError, match="no survey files"):
         find_surveys(tmp_path)
+    (tmp_path / "plan.toml").write_text('[[stage]]\ncommand = "estimate"\n', encoding="utf-8")
+    refused, _ = batch(tmp_path)
+    assert refused.exit_code == 1
+    assert sorted(path.name for path in tmp_path.iterdir()) == ["plan.toml"]
 
 
 def free_port() -> int:

@@ -46,6 +46,7 @@ def command(ctx: click.Context, /, folder: Path, plan_file: Path, as_json: bool,
     plan = read_plan(plan_file)
     region, out = asked.pop("region"), asked.pop("out") or folder / "batch"
     check_region(region)
+    find_surveys(folder)  # nothing is made where there is nothing to run
     make_folder(out)
     workers = Workers(asked.pop("jobs") or -1, asked.pop("scheduler"))
     outcomes = run_batch(folder, plan, out=out, workers=workers, tell=_tell, **asked)
