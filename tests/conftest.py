@@ -29,7 +29,12 @@ def bent_fairway() -> shapely.Geometry:
 
 @pytest.fixture(scope="session")
 def small_ground() -> Ground:
-    """One hole: green, its 30 in collar, a bent fairway with a bunker cut out of it, and a pond beside it."""
+    """The hole of ``make_hole``, which no test may change."""
+    return make_hole()
+
+
+def make_hole() -> Ground:
+    """Return one hole: green, its 30 in collar, a bent fairway with a bunker cut out of it, and a pond beside it."""
     green = kidney(0, 0)
     collar = shapely.difference(shapely.buffer(green, 0.762), green)
     bunker = shapely.buffer(shapely.Point(-45, -90), 5)

@@ -22,7 +22,6 @@ if TYPE_CHECKING:
 
 _MOST_WIDTHS = 24
 _STEPS_M: dict[str, float] = {"us": 5 * FOOT_M, "metric": 1.0}
-WAYS = ("border", "surfaces", "best cells", "zones")
 
 
 def target_curve(

@@ -12,18 +12,11 @@ from geosample.units import percent
 from geosample.webmap import wording
 from geosample.webmap.measures import unknown_area
 from geosample.webmap.model import Story
+from geosample.words import PLURALS
 
 if TYPE_CHECKING:
     import pandas as pd
 
-_PLURALS = {
-    "green": "greens",
-    "collar": "collars",
-    "tee": "tees",
-    "approach": "approaches",
-    "fairway": "fairways",
-    "rough": "rough",
-}
 # Findings whose note is a sentence of its own that tells how far to trust the answer.
 _TRUST = ("map worth", "no map")
 
@@ -147,7 +140,7 @@ def _kinds_in_words(story: Story) -> Markup:
         return Markup("")
     means = [
         Markup("{} {} ({})").format(
-            _PLURALS.get(row["label"], row["label"]),
+            PLURALS.get(row["label"], row["label"]),
             wording.density(row["mean_per_m2"]),
             wording.interval(row["low_per_m2"], row["high_per_m2"]),
         )
