@@ -55,7 +55,8 @@ SETTLED = 0.02
 """A chance this small, or this near to 1, settles a threshold within reach of a plug (own choice).
 
 Of ground settled as low though its density is not known, 1 to 8 % was above the threshold in 120 simulated surveys of
-60 bags (foretold: 0.8 to 1.4 %; `map_settled`): tails are the least sure part of a map. Still far from a cut-off of 25 %.
+60 bags (foretold: 0.8 to 1.4 %; ``tests/benchmarks/map_settled.md``): tails are the least sure part of a map. Still far
+from a cut-off of 25 %.
 """
 
 OWN_FINDINGS = (
