@@ -21,6 +21,8 @@ if TYPE_CHECKING:
 
 _MANY = 10_000
 """From so many places on, a tree of the lines' pieces is worth making."""
+_NODE = 3
+"""Branches to a node of that tree: half the time of shapely's default of 10 on 18 holes."""
 GAP_M = 1.0
 """Gaps up to this width between short turf surfaces, m, are digitising and not an edge (common practice, no source)."""
 
@@ -99,7 +101,8 @@ def _measure_many(lines: Geometry, points: np.ndarray) -> np.ndarray:
     """Return the same by a tree of the lines' single pieces, several parts of the points at a time."""
     corners, line = shapely.get_coordinates(shapely.get_parts(lines), return_index=True)
     joined = line[1:] == line[:-1]
-    tree = shapely.STRtree(shapely.linestrings(np.stack([corners[:-1][joined], corners[1:][joined]], axis=1)))
+    pieces = shapely.linestrings(np.stack([corners[:-1][joined], corners[1:][joined]], axis=1))
+    tree = shapely.STRtree(pieces, node_capacity=_NODE)
 
     def measure(some: np.ndarray) -> np.ndarray:
         return np.asarray(tree.query_nearest(some, return_distance=True, all_matches=False)[1])
