@@ -18,7 +18,7 @@ from geosample.density.areas import covariates_of, restore_field
 from geosample.treat import TreatSettings, suggest_zones
 from geosample.treat.border import BorderRatio, find_ratio
 from geosample.treat.curve import best_width_m, interpolate_strip, read_curve, target_curve
-from geosample.treat.draws import build_field, draw_densities
+from geosample.treat.draws import build_field, draw_sums
 from geosample.units import FOOT_M
 
 
@@ -134,7 +134,7 @@ def test_without_a_record_two_places_err_alike_as_the_field_s_range_says(small_g
 
 def test_draws_have_the_maps_means_and_spreads(small_ground):
     given = make_map(small_ground, patch(-50, -130, 20), spread=0.5)
-    draws = np.hstack(list(draw_densities(build_field(given, given.cells), np.random.default_rng(3), 600)))
+    draws = draw_sums(build_field(given, given.cells), np.random.default_rng(3), np.asarray, 600)
     logs = np.log(draws.T)
     # 600 draws: a mean within 5 standard errors, a spread within 15 %
     assert np.abs(logs.mean(axis=0) - given.cells["log_mean"]).max() < 5 * 0.5 / np.sqrt(600)
@@ -193,7 +193,7 @@ def test_under_averages_a_stratum_errs_as_one(small_ground):
     given = make_map(small_ground, lambda cells: np.full(len(cells), 20.0))
     cells = given.cells.assign(log_mean=np.where(given.cells["surface_id"].str.contains("green"), 1.0, 2.0))
     field = build_field(replace(given, fitted={"by": "averages"}), cells)
-    draws = np.log(next(draw_densities(field, np.random.default_rng(1))))
+    draws = np.log(draw_sums(field, np.random.default_rng(1), np.asarray, 25))
     for level in (1.0, 2.0):
         of_stratum = draws[cells["log_mean"] == level]
         assert np.ptp(of_stratum, axis=0).max() < 1e-4

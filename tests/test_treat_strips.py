@@ -15,6 +15,7 @@ from geosample.errors import TreatError
 from geosample.sheets import SheetOptions
 from geosample.sheets.finding import read_finding, take_sights
 from geosample.treat import TreatSettings, draw_plan, write_zones
+from geosample.treat.cells import Overlay
 from geosample.treat.draw import Drawn
 from geosample.treat.rooms import Room
 from geosample.treat.strips import leave_strips
@@ -99,7 +100,8 @@ def test_strips_fall_evenly_over_the_zone():
     """Over many seeds the strips' middles lie as often in each third of a long zone (chi-square, 99.9 %)."""
     zone = shapely.box(0, 0, 90, 20)
     room = Room("01-fairway-1", "1", "fairway", zone, zone)
-    drawn = [Drawn(room, gpd.GeoDataFrame(geometry=[]), [zone], [], 0)]
+    cells = gpd.GeoDataFrame(geometry=[])
+    drawn = [Drawn(room, cells, Overlay(cells), [zone], [], 0)]
     asked = TreatSettings(300.0, check_share=0.06, swath_m=5.0, smallest_m2=0.0)
     middles = [
         strip.centroid.x
@@ -115,7 +117,8 @@ def test_strips_fall_evenly_over_the_zone():
 def test_no_scrap_smaller_than_the_smallest_zone_is_left_beside_a_strip():
     zone = shapely.box(0, 0, 90, 20)
     room = Room("01-fairway-1", "1", "fairway", zone, zone)
-    drawn = [Drawn(room, gpd.GeoDataFrame(geometry=[]), [zone], [], 0)]
+    cells = gpd.GeoDataFrame(geometry=[])
+    drawn = [Drawn(room, cells, Overlay(cells), [zone], [], 0)]
     asked = TreatSettings(300.0, check_share=0.4, swath_m=5.0, smallest_m2=150.0)
     for seed in range(30):
         (one,) = leave_strips(drawn, asked, np.random.default_rng(seed))

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -13,6 +13,8 @@ from geosample.errors import Problem, TreatError
 from geosample.ground import cut_cells
 
 if TYPE_CHECKING:
+    from collections.abc import Iterable
+
     import geopandas as gpd
     from shapely import Geometry
 
@@ -20,7 +22,7 @@ if TYPE_CHECKING:
     from geosample.ground import Ground
 
 _KEYS = ["surface_id", "column", "row"]
-_BLOCK_M = 32.0
+_SQUARE_M = 32.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,23 +100,46 @@ def share_inside(cells: gpd.GeoDataFrame, shape: Geometry) -> np.ndarray:
     touched = shapely.intersects(shape, pieces)
     within = touched & shapely.covers(shape, pieces)
     share[within] = 1.0
-    cut = np.flatnonzero(touched & ~within)
-    for block in _split_blocks(pieces[cut]):
-        some = pieces[cut[block]]
-        # an outline of a hundred corners meets a cell at two or three of them: clip it to the block first
-        near = shapely.intersection(shape, shapely.box(*shapely.total_bounds(some)))
-        share[cut[block]] = shapely.area(shapely.intersection(some, near)) / shapely.area(some)
+    cut = touched & ~within
+    share[cut] = _area_inside(pieces[cut], shape) / shapely.area(pieces[cut])
     return share
 
 
-def _split_blocks(pieces: np.ndarray) -> list[np.ndarray]:
-    """Return the pieces' places in the array by the square of ``_BLOCK_M`` they lie in."""
+def _area_inside(pieces: np.ndarray, shape: Geometry) -> np.ndarray:
+    """Return the area of each piece inside a shape, m².
+
+    An outline of a hundred corners meets a piece at two or three of them, so it is first clipped to squares of ground.
+    """
     if not len(pieces):
-        return []
-    corners = np.floor(shapely.bounds(pieces)[:, :2] / _BLOCK_M)
-    _, block = np.unique(corners, axis=0, return_inverse=True)
-    order = np.argsort(block.ravel(), kind="stable")
-    return np.split(order, np.flatnonzero(np.diff(block.ravel()[order])) + 1)
+        return np.zeros(0)
+    bounds = shapely.bounds(pieces)
+    corners = np.floor(bounds[:, :2] / _SQUARE_M)
+    squares, square = np.unique(corners[:, 0] + 1j * corners[:, 1], return_inverse=True)
+    west, south = squares.real * _SQUARE_M, squares.imag * _SQUARE_M
+    wide, high = _SQUARE_M + (bounds[:, 2:] - bounds[:, :2]).max(axis=0)
+    near = shapely.intersection(shape, shapely.box(west, south, west + wide, south + high))
+    return np.asarray(shapely.area(shapely.intersection(pieces, near[square])))
+
+
+@dataclass(frozen=True, slots=True)
+class Overlay:
+    """Shapes laid over the cells of one surface; what each covers of them is worked out once."""
+
+    cells: gpd.GeoDataFrame
+    _found: dict[Geometry, np.ndarray] = field(default_factory=dict, repr=False)
+
+    def share(self, shape: Geometry) -> np.ndarray:
+        """Return the share of each cell's area inside a shape, as ``share_inside``."""
+        if shape not in self._found:
+            self._found[shape] = share_inside(self.cells, shape)
+        return self._found[shape]
+
+    def share_of_all(self, shapes: Iterable[Geometry]) -> np.ndarray:
+        """Return the share of each cell's area inside shapes that lie apart, such as zones."""
+        total = np.zeros(len(self.cells))
+        for shape in shapes:
+            total += self.share(shape)
+        return np.minimum(total, 1.0)
 
 
 def weigh(cells: gpd.GeoDataFrame, share: np.ndarray) -> Holding:
@@ -126,7 +151,7 @@ def weigh(cells: gpd.GeoDataFrame, share: np.ndarray) -> Holding:
     return Holding(total, insects, low, high, chance / total if total > 0 else float("nan"))
 
 
-def net_saving(cells: gpd.GeoDataFrame, shape: Geometry, miss_cost: float) -> float:
+def net_saving(laid: Overlay, shape: Geometry, miss_cost: float) -> float:
     """Return what treating a shape saves less what it costs, in m² of needless treatment.
 
     Notes
@@ -135,6 +160,6 @@ def net_saving(cells: gpd.GeoDataFrame, shape: Geometry, miss_cost: float) -> fl
     miss_cost p - (1 - p), which is positive exactly where p passes the cut-off of ``TreatSettings.cutoff``. Ground
     that is not known counts at what the map gives.
     """
-    chance = cells["probability"].to_numpy()
+    chance, area = (laid.cells[name].to_numpy() for name in ("probability", "area_m2"))
     gain = miss_cost * chance - (1.0 - chance)
-    return float((gain * cells["area_m2"].to_numpy() * share_inside(cells, shape)).sum())
+    return float((gain * area * laid.share(shape)).sum())

@@ -5,14 +5,13 @@ from __future__ import annotations
 import json
 from collections.abc import Callable
 from dataclasses import dataclass
-from itertools import pairwise
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
 from scipy.sparse import csr_array
 
-from geosample.treat.draws import LEVEL, build_field, draw_densities
+from geosample.treat.draws import LEVEL, build_field, draw_sums
 from geosample.units import FOOT_M, show_length
 
 if TYPE_CHECKING:
@@ -57,8 +56,7 @@ def target_curve(
     area, treated = (cells[name].to_numpy(float) for name in ("area_m2", "treated"))
     add = _adder(ways, area, treated)
     area_m2, expected = add(np.ones(len(cells))), add(cells["expected_per_m2"].to_numpy(float))
-    densities = draw_densities(build_field(density_map, cells, ground=ground), rng)
-    insects = np.column_stack([add(density) for density in densities])
+    insects = draw_sums(build_field(density_map, cells, ground=ground), rng, add)
     low, high = np.quantile(insects[:-1] / insects[-1], [(1 - LEVEL) / 2, (1 + LEVEL) / 2], axis=1)
     steps = [(way.name, label, width) for way in ways for label, width in zip(way.labels, way.widths_m, strict=True)]
     frame = pd.DataFrame([*steps, ("zones", "the zones", np.nan)], columns=["way", "label", "width_m"])
@@ -89,19 +87,29 @@ class _Way:
 
 
 def _adder(ways: list[_Way], area_m2: np.ndarray, treated: np.ndarray) -> Callable[[np.ndarray], np.ndarray]:
-    """Return what adds density times area up over every step of every way, over the zones, and over all the ground."""
-    ends = np.cumsum([0, *(len(way.labels) + 1 for way in ways)])
-    row = np.concatenate(
-        [*(start + way.step for start, way in zip(ends, ways, strict=False)), np.full(len(treated), ends[-1])]
-    )
-    weight = np.concatenate([*(area_m2 for _ in ways), area_m2 * treated])
-    cell = np.tile(np.arange(len(area_m2)), len(ways) + 1)
-    sums = csr_array((weight, (row, cell)), shape=(ends[-1] + 1, len(area_m2)))
+    """Return what adds density times area up over every step of every way, over the zones, and over all the ground.
+
+    Cells that every way takes at the same step are added up first, all of them and those in the zones, in the draws'
+    single precision: they are few. The groups are then added up in double.
+    """
+    counts = [len(way.labels) + 1 for way in ways]
+    alike, group = np.unique(np.ravel_multi_index([way.step for way in ways], counts), return_inverse=True)
+    inside = np.flatnonzero(treated > 0)
+    weight = np.concatenate([area_m2, (area_m2 * treated)[inside]]).astype(np.float32)
+    row = np.concatenate([group, group[inside] + len(alike)])
+    cell = np.concatenate([np.arange(len(area_m2)), inside])
+    sums = csr_array((weight, (row, cell)), shape=(2 * len(alike), len(area_m2)))
+    stairs = [
+        np.arange(count - 1)[:, None] >= step
+        for count, step in zip(counts, np.unravel_index(alike, counts), strict=True)
+    ]
+    steps = csr_array(np.concatenate(stairs).astype(float))
 
     def add(density: np.ndarray) -> np.ndarray:
-        each = sums @ density
-        steps = [np.cumsum(each[start:end], axis=0) for start, end in pairwise(ends)]
-        return np.concatenate([*(step[:-1] for step in steps), each[-1:], steps[0][-1:]])
+        every, zones = np.split(sums @ density.astype(np.float32, copy=False), 2)
+        return np.concatenate(
+            [steps @ every, *(part.sum(axis=0, keepdims=True, dtype=float) for part in (zones, every))]
+        )
 
     return add
 

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import shapely
 
-from geosample.treat.cells import net_saving, share_inside
+from geosample.treat.cells import Overlay, net_saving
 from geosample.treat.shapes import (
     close_gaps,
     fill_holes,
@@ -46,6 +46,8 @@ class Drawn:
     cells : GeoDataFrame
         Its cells, with ``hot``, and the share of each inside: ``treated``, ``check`` (strips left untreated), ``kept``
         (not kept off), ``allowed`` (and within the border).
+    laid : Overlay
+        What shapes laid over those cells cover of them.
     treat, look : list of Polygon
         The zones.
     small : int
@@ -56,6 +58,7 @@ class Drawn:
 
     room: Room
     cells: gpd.GeoDataFrame
+    laid: Overlay
     treat: list[Geometry]
     look: list[Geometry]
     small: int
@@ -66,7 +69,8 @@ def draw_surface(room: Room, cells: gpd.GeoDataFrame, cell_m: float, settings: T
     """Return what to treat and what to look at again on one surface; see ``suggest_zones`` for the method."""
     above = cells["probability"].to_numpy() > settings.cutoff
     known = cells["known"].to_numpy(bool)
-    worth = partial(net_saving, cells, miss_cost=settings.miss_cost)
+    laid = Overlay(cells)
+    worth = partial(net_saving, laid, miss_cost=settings.miss_cost)
     hot = _join(cells, above & known)
     drivable = make_drivable(hot, room.shape, settings.swath_m, worth)
     outline = smooth_outline(fill_holes(drivable, settings.smallest_m2), room.shape, cell_m / 2)
@@ -81,12 +85,12 @@ def draw_surface(room: Room, cells: gpd.GeoDataFrame, cell_m: float, settings: T
     shares = {
         "hot": above & known,
         "unsure": above & ~known,
-        "treated": share_inside(cells, done),
+        "treated": laid.share_of_all(treat),
         "check": np.zeros(len(cells)),
-        "kept": _share_of(cells, room.kept),
-        "allowed": _share_of(cells, room.shape),
+        "kept": _share_of(laid, room.kept),
+        "allowed": _share_of(laid, room.shape),
     }
-    return Drawn(room, cells.assign(**shares), treat, look, len(paying) - len(treat))
+    return Drawn(room, cells.assign(**shares), laid, treat, look, len(paying) - len(treat))
 
 
 def outline_unknown(drawn: Sequence[Drawn], cell_m: float, crs: pyproj.CRS) -> gpd.GeoDataFrame:
@@ -101,10 +105,10 @@ def outline_unknown(drawn: Sequence[Drawn], cell_m: float, crs: pyproj.CRS) -> g
     return frame[~frame.is_empty].reset_index(drop=True)
 
 
-def _share_of(cells: gpd.GeoDataFrame, part: Geometry) -> np.ndarray:
+def _share_of(laid: Overlay, part: Geometry) -> np.ndarray:
     """Return the share of each cell inside a part of its surface; a part as large as the surface is all of it."""
-    whole_m2 = float(cells["area_m2"].sum())
-    return np.ones(len(cells)) if abs(part.area - whole_m2) <= _SAME_AREA * whole_m2 else share_inside(cells, part)
+    whole_m2 = float(laid.cells["area_m2"].sum())
+    return np.ones(len(laid.cells)) if abs(part.area - whole_m2) <= _SAME_AREA * whole_m2 else laid.share(part)
 
 
 def _join(cells: gpd.GeoDataFrame, chosen: np.ndarray) -> Geometry:
@@ -124,10 +128,7 @@ def retake(drawn: Sequence[Drawn]) -> list[Drawn]:
     return [
         replace(
             one,
-            cells=one.cells.assign(
-                treated=share_inside(one.cells, shapely.union_all(one.treat)),
-                check=share_inside(one.cells, shapely.union_all(one.checks)),
-            ),
+            cells=one.cells.assign(treated=one.laid.share_of_all(one.treat), check=one.laid.share_of_all(one.checks)),
         )
         if one.checks
         else one

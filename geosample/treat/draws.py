@@ -15,13 +15,13 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
+import pandas as pd
 
 from geosample.density import covary_places
+from geosample.workers import map_threads
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
-
-    import pandas as pd
+    from collections.abc import Callable
 
     from geosample.density import DensityMap
     from geosample.ground import Ground
@@ -91,15 +91,30 @@ def _guess_covariance(density_map: DensityMap, cells: pd.DataFrame) -> np.ndarra
     return np.asarray(np.outer(own, own) * np.exp(-3.0 * apart / range_m) + np.outer(edge, edge))
 
 
-def draw_densities(field: Field, rng: np.random.Generator, draws: int = DRAWS) -> Iterator[np.ndarray]:
-    """Yield densities per m² of all cells, shape (cells, batch) in single precision, a batch of draws at a time."""
+def draw_sums(
+    field: Field,
+    rng: np.random.Generator,
+    add: Callable[[np.ndarray], np.ndarray],
+    draws: int = DRAWS,
+) -> np.ndarray:
+    """Return what ``add`` makes of the densities per m² of all cells, draw by draw, shape (sums, draws).
+
+    Parameters
+    ----------
+    add : callable
+        Takes densities of shape (cells, batch), in single precision, and returns sums of shape (sums, batch).
+    """
     mean, spread = (values[:, None].astype(np.float32) for values in (field.log_mean, field.sd))
-    for start in range(0, draws, _BATCH):
-        many = min(_BATCH, draws - start)
-        drawn = (field.root @ rng.standard_normal((len(field.root), many))).astype(np.float32)[field.block]
+
+    def sum_up(normal: np.ndarray) -> np.ndarray:
+        drawn = (field.root @ normal).astype(np.float32)[field.block]
         drawn *= spread
         drawn += mean
-        yield np.exp(drawn, out=drawn)
+        return add(np.exp(drawn, out=drawn))
+
+    sizes = [min(_BATCH, draws - start) for start in range(0, draws, _BATCH)]
+    normals = [rng.standard_normal((len(field.root), size)) for size in sizes]
+    return np.column_stack(map_threads(sum_up, normals))
 
 
 def _border_sd(density_map: DensityMap) -> float:
@@ -118,7 +133,7 @@ def _cut_blocks(cells: pd.DataFrame) -> tuple[np.ndarray, np.ndarray]:
     """
     places = cells[["easting", "northing"]].to_numpy(float)
     places = places - places.min(axis=0)
-    surface = np.unique(cells["surface_id"].to_numpy(str), return_inverse=True)[1].ravel()
+    surface = pd.factorize(cells["surface_id"], sort=True)[0]
     side_m = 4.0
     while True:
         key = (surface * 2**20 + np.floor(places[:, 0] / side_m).astype(np.int64)) * 2**20

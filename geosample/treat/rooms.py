@@ -91,9 +91,12 @@ def sweep_over(zone: Geometry, swath_m: float) -> Geometry:
     >>> round(sweep_over(strip, 5.0).bounds[2] - sweep_over(strip, 5.0).bounds[0], 1)
     5.0
     """
-    over = [shapely.buffer(part, max(swath_m - widest_m(part), 0) / 2, quad_segs=_ROUND) for part in polygons_of(zone)]
-    narrow = [wide if is_narrow(part, swath_m) else part for part, wide in zip(polygons_of(zone), over, strict=True)]
-    return shapely.union_all(narrow) if narrow else NOTHING
+    driven = [_as_wide(part, swath_m) if is_narrow(part, swath_m) else part for part in polygons_of(zone)]
+    return shapely.union_all(driven) if driven else NOTHING
+
+
+def _as_wide(part: Geometry, swath_m: float) -> Geometry:
+    return shapely.buffer(part, max(swath_m - widest_m(part), 0) / 2, quad_segs=_ROUND)
 
 
 def fall_on(ground: Ground, shape: Geometry) -> dict[str, float]:

@@ -9,7 +9,7 @@ import numpy as np
 import shapely
 
 from geosample.survey import shape_frame
-from geosample.treat.cells import share_inside, weigh
+from geosample.treat.cells import weigh
 from geosample.treat.rooms import sweep_over
 from geosample.units import show_area, show_density
 from geosample.words import KIND_LETTERS, hole_key
@@ -64,7 +64,7 @@ def _place_in_table(room: Room, action: str) -> tuple[Any, ...]:
 
 
 def _describe(one: Drawn, action: str, zone: Geometry, settings: TreatSettings) -> dict[str, Any]:
-    holds = weigh(one.cells, share_inside(one.cells, zone))
+    holds = weigh(one.cells, one.laid.share(zone))
     return {
         "surface_id": one.room.surface_id,
         "hole": one.room.hole,
