@@ -36,6 +36,7 @@ from geosample.paper.shapes import (
     draw_lines,
     draw_points,
     draw_polygons,
+    fill_boxes,
     paint_mark,
     paint_polygons,
 )
@@ -70,6 +71,7 @@ __all__ = [
     "draw_scale_bar",
     "draw_table",
     "draw_ticks",
+    "fill_boxes",
     "fit_view",
     "ink",
     "inside_frame",

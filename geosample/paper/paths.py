@@ -11,6 +11,9 @@ if TYPE_CHECKING:
     import numpy as np
     from shapely import Geometry
 
+_BEZIER = 4 / 3 * (2**0.5 - 1)
+"""How far along a quarter circle's tangents its curve's handles lie, in radii."""
+
 
 def rings_of(polygon: Geometry) -> list[np.ndarray]:
     """Return the corners of a polygon's rings, the outer one first, each of shape (n, 2)."""
@@ -31,6 +34,31 @@ def trace_lines(canvas: Any, ends: Iterable[Sequence[float]]) -> Any:
     """Return a path of single lines: west, south, east, north of each."""
     path = canvas.beginPath()
     _write(path, " ".join(f"{a:.3f} {b:.3f} m {c:.3f} {d:.3f} l" for a, b, c, d in ends))
+    return path
+
+
+def trace_boxes(canvas: Any, boxes: Iterable[Sequence[float]]) -> Any:
+    """Return a path of upright boxes: west, south, width, height of each."""
+    path = canvas.beginPath()
+    _write(
+        path, " ".join(f"{west:.4f} {south:.4f} {width:.4f} {height:.4f} re" for west, south, width, height in boxes)
+    )
+    return path
+
+
+def trace_circles(canvas: Any, middles: Iterable[Sequence[float]], radius_mm: float) -> Any:
+    """Return a path of circles, each of four curves."""
+    path, r, b = canvas.beginPath(), radius_mm, _BEZIER * radius_mm
+    _write(
+        path,
+        " ".join(
+            f"{e + r:.3f} {n:.3f} m {e + r:.3f} {n + b:.3f} {e + b:.3f} {n + r:.3f} {e:.3f} {n + r:.3f} c "
+            f"{e - b:.3f} {n + r:.3f} {e - r:.3f} {n + b:.3f} {e - r:.3f} {n:.3f} c "
+            f"{e - r:.3f} {n - b:.3f} {e - b:.3f} {n - r:.3f} {e:.3f} {n - r:.3f} c "
+            f"{e + b:.3f} {n - r:.3f} {e + r:.3f} {n - b:.3f} {e + r:.3f} {n:.3f} c h"
+            for e, n in middles
+        ),
+    )
     return path
 
 

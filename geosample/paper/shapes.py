@@ -2,18 +2,17 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, Literal
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import shapely
-from shapely import affinity
 
 from geosample.palettes import GREYS, OKABE_ITO
+from geosample.paper.hatching import Hatch, paint_hatch
 from geosample.paper.page import Book, Frame, inside_frame
-from geosample.paper.paths import rings_of, trace_lines, trace_rings
+from geosample.paper.paths import rings_of, trace_boxes, trace_rings
 from geosample.paper.text import ink
 
 if TYPE_CHECKING:
@@ -21,15 +20,6 @@ if TYPE_CHECKING:
 
     from geosample.paper.view import MapView
 
-Hatch = Literal["none", "level", "upright", "rising", "falling", "cross", "square", "dots", "rings"]
-_LINES_DEG: dict[str, tuple[float, ...]] = {
-    "level": (0.0,),
-    "upright": (90.0,),
-    "rising": (45.0,),
-    "falling": (135.0,),
-    "cross": (45.0, 135.0),
-    "square": (0.0, 90.0),
-}
 _DETAIL_MM = 0.03  # finer than a printer draws
 
 
@@ -137,7 +127,7 @@ def paint_polygons(book: Book, on_paper: Geometry, look: Look) -> None:
         if polygon.geom_type == "Polygon" and not polygon.is_empty:
             _paint_ground(book, polygon, look)
             if look.hatch != "none":
-                _paint_hatch(book, polygon, look)
+                paint_hatch(book, polygon, look.hatch, step_mm=look.hatch_mm, colour=look.hatch_colour)
             _paint_outline(book, polygon, look)
 
 
@@ -235,6 +225,22 @@ def clear_area(book: Book, frame: Frame) -> None:
     book.canvas.rect(frame.west_mm, frame.south_mm, frame.width_mm, frame.height_mm, stroke=0, fill=1)
 
 
+def fill_boxes(book: Book, boxes: Iterable[Sequence[float]], *, colour: str = "#000000") -> None:
+    """Fill many small boxes as one shape, such as the dark parts of a code.
+
+    Parameters
+    ----------
+    book : Book
+        Open at the page to draw on.
+    boxes : iterable of (float, float, float, float)
+        West, south, width and height of each on the paper, mm.
+    colour : str
+        Of them all, ``#rrggbb``.
+    """
+    book.canvas.setFillColor(ink(colour))
+    book.canvas.drawPath(trace_boxes(book.canvas, boxes), stroke=0, fill=1)
+
+
 def _paint_ground(book: Book, polygon: Geometry, look: Look) -> None:
     if look.fill is None:
         return
@@ -250,47 +256,6 @@ def _paint_outline(book: Book, polygon: Geometry, look: Look) -> None:
     if look.line_mm > 0:
         _set_pen(book.canvas, look)
         book.canvas.drawPath(trace_rings(book.canvas, rings_of(polygon)), stroke=1, fill=0)
-
-
-def _paint_hatch(book: Book, polygon: Geometry, look: Look) -> None:
-    canvas = book.canvas
-    canvas.saveState()
-    canvas.clipPath(trace_rings(canvas, rings_of(polygon)), stroke=0, fill=0, fillMode=0)
-    canvas.setStrokeColor(ink(look.hatch_colour))
-    canvas.setLineWidth(0.15)
-    if look.hatch in _LINES_DEG:
-        for angle_deg in _LINES_DEG[look.hatch]:
-            canvas.drawPath(trace_lines(canvas, _hatch_lines(polygon, angle_deg, look.hatch_mm)), stroke=1, fill=0)
-    elif look.hatch == "dots":
-        canvas.setLineCap(1)  # a stroke of no length with round ends is a dot, and a tenth of a circle's bytes
-        canvas.setLineWidth(0.36)
-        places = _hatch_places(polygon, look.hatch_mm).tolist()
-        canvas.drawPath(trace_lines(canvas, [(e, n, e + 0.001, n) for e, n in places]), stroke=1, fill=0)
-    else:
-        for east_mm, north_mm in _hatch_places(polygon, look.hatch_mm):
-            canvas.circle(east_mm, north_mm, 0.9, stroke=1, fill=0)
-    canvas.restoreState()
-
-
-def _hatch_lines(polygon: Geometry, angle_deg: float, step_mm: float) -> list[tuple[float, float, float, float]]:
-    """Return parallel lines over a polygon; they lie on one lattice of the page, so neighbours match."""
-    west, south, east, north = shapely.bounds(affinity.rotate(polygon, -angle_deg, origin=(0, 0)))
-    angle = math.radians(angle_deg)
-    cos, sin = math.cos(angle), math.sin(angle)
-    levels = np.arange(math.floor(south / step_mm), math.ceil(north / step_mm) + 1) * step_mm
-    return [
-        (west * cos - up * sin, west * sin + up * cos, east * cos - up * sin, east * sin + up * cos) for up in levels
-    ]
-
-
-def _hatch_places(polygon: Geometry, step_mm: float) -> np.ndarray:
-    west, south, east, north = shapely.bounds(polygon)
-    columns = np.arange(math.floor(west / step_mm), math.ceil(east / step_mm) + 1)
-    rows = np.arange(math.floor(south / step_mm), math.ceil(north / step_mm) + 1)
-    column, row = (grid.ravel() for grid in np.meshgrid(columns, rows))
-    places = np.column_stack([(column + 0.5 * (row % 2)) * step_mm, row * step_mm])
-    shapely.prepare(polygon)
-    return np.asarray(places[shapely.contains_xy(polygon, places[:, 0], places[:, 1])])
 
 
 def _set_pen(canvas: Any, look: Look) -> None:

@@ -91,7 +91,7 @@ def printable(text: str) -> str:
     'Señor Ödön Dvorák, 41.5°'
     """
     known = _letters()
-    if all(ord(letter) in known for letter in text):
+    if known.issuperset(map(ord, text)):
         return text
     return "".join(_nearest(letter, known) for letter in unicodedata.normalize("NFC", text))
 
@@ -100,7 +100,7 @@ def _nearest(letter: str, known: frozenset[int]) -> str:
     if ord(letter) in known:
         return letter
     plain = "".join(part for part in unicodedata.normalize("NFKD", letter) if not unicodedata.combining(part))
-    return plain if plain and all(ord(part) in known for part in plain) else "?"
+    return plain if plain and known.issuperset(map(ord, plain)) else "?"
 
 
 def _break_word(word: str, width_mm: float, style: Text) -> list[str]:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 import segno
 
 from geosample.palettes import GREYS
-from geosample.paper import Book, Frame, Text, ink, next_page, write_footer, write_text
+from geosample.paper import Book, Frame, Text, fill_boxes, ink, next_page, write_footer, write_text
 from geosample.sheets.columns import list_bags
 
 if TYPE_CHECKING:
@@ -75,14 +75,13 @@ def draw_qr(book: Book, text: str, west_mm: float, south_mm: float, size_mm: flo
     """Draw a QR code (ISO/IEC 18004, error level M) in a square of paper, its quiet zone within."""
     rows = [[bool(cell) for cell in row] for row in segno.make(text, error="m", micro=False).matrix]
     module_mm = size_mm / (len(rows) + 2 * _QUIET)
-    canvas = book.canvas
-    canvas.setFillColor(ink("#000000"))
-    for down, row in enumerate(rows):
-        north_mm = south_mm + size_mm - (down + 1 + _QUIET) * module_mm
-        for start, length in _runs(row):
-            canvas.rect(
-                west_mm + (start + _QUIET) * module_mm, north_mm, length * module_mm, module_mm, stroke=0, fill=1
-            )
+    north_mm = south_mm + size_mm - (1 + _QUIET) * module_mm
+    bars = [
+        (west_mm + (start + _QUIET) * module_mm, north_mm - down * module_mm, length * module_mm, module_mm)
+        for down, row in enumerate(rows)
+        for start, length in _runs(row)
+    ]
+    fill_boxes(book, bars)
 
 
 def _runs(row: Sequence[bool]) -> list[tuple[int, int]]:

@@ -49,6 +49,7 @@ from geosample.words import NO_HOLE, OBSTACLE_KINDS, SURFACE_KINDS
 
 if TYPE_CHECKING:
     import geopandas as gpd
+    from shapely import Geometry
 
     from geosample.design import Design
     from geosample.ground import Ground
@@ -70,10 +71,10 @@ def draw_hole_pages(book: Book, design: Design, ground: Ground, *, frame: Frame,
     ``frame`` is the map's place on an upright page, for the page before may lie on its side.
     """
     missing = set(design.points["point_id"])
-    sorted_ground = sort_ground(ground)
+    sorted_ground, walk = sort_ground(ground), _walk_of(design)
     for page in plan_pages(ground.surfaces, design.points, frame):
         next_page(book)
-        missing -= draw_map_page(book, page, design, sorted_ground, units=units)
+        missing -= draw_map_page(book, page, design, sorted_ground, walk=walk, units=units)
     return sorted(missing)
 
 
@@ -96,7 +97,7 @@ def draw_overview(book: Book, design: Design, ground: Ground, *, units: Units) -
     write_head(book, design, "Overview: the round to walk")
     _draw_ground(book, view, sort_ground(ground))
     main = ordered_points(design, "main")
-    _draw_round(book, view, main, ROUND_LOOK)
+    draw_lines(book, view, _walk_of(design), ROUND_LOOK)
     draw_points(book, view, main.geometry.x, main.geometry.y, DOT)
     clear = _draw_measures(book, view, ground, units)
     anchors, texts = _hole_labels(main)
@@ -105,14 +106,15 @@ def draw_overview(book: Book, design: Design, ground: Ground, *, units: Units) -
     _draw_foot(book, design, ground, view, marks)
 
 
-def draw_map_page(book: Book, page: MapPage, design: Design, sorted_ground: SortedGround, *, units: Units) -> set[str]:
-    """Draw one page with its points and labels, and return the labels that found room."""
+def draw_map_page(
+    book: Book, page: MapPage, design: Design, sorted_ground: SortedGround, *, walk: list[Geometry], units: Units
+) -> set[str]:
+    """Draw one page with its points, the walk between them and labels, and return the labels that found room."""
     view, ground = page.view, sorted_ground.ground
     part = f" (part {page.part} of {page.parts})" if page.parts > 1 else ""
     write_head(book, design, f"{page.title}{part}")
     _draw_ground(book, view, sorted_ground)
-    main = ordered_points(design, "main")
-    _draw_round(book, view, main, SMALL_ROUND_LOOK)
+    draw_lines(book, view, walk, SMALL_ROUND_LOOK)
     clear = [
         *_draw_measures(book, view, ground, units),
         *draw_dials(book, view, ground, page.surface_ids),
@@ -122,10 +124,8 @@ def draw_map_page(book: Book, page: MapPage, design: Design, sorted_ground: Sort
     own = design.points["surface_id"].isin(page.surface_ids).to_numpy()
     others = design.points[near & ~own]
     draw_points(book, view, others.geometry.x, others.geometry.y, DOT)
-    seen = design.points[near & own]
-    places = [draw_points(book, view, of_role.geometry.x, of_role.geometry.y, mark) for of_role, mark in _by_role(seen)]
-    texts = [point_id for of_role, _ in _by_role(seen) for point_id in of_role["point_id"]]
-    unplaced = draw_labels(book, np.vstack(places), texts, view.frame, keep_clear=clear)
+    places, texts = _draw_marks(book, view, design.points[near & own])
+    unplaced = draw_labels(book, places, texts, view.frame, keep_clear=clear)
     marks = [(MAIN_MARK, "main point"), (RESERVE_MARK, "reserve point")]
     _draw_foot(book, design, ground, view, marks)
     return set(texts) - set(unplaced)
@@ -144,8 +144,17 @@ def write_head(book: Book, design: Design, title: str) -> None:
     write_text(book, f"Date {visit.date}", inside.east_mm, inside.north_mm - 10, Text(8, align="right"))
 
 
-def _by_role(points: gpd.GeoDataFrame) -> list[tuple[gpd.GeoDataFrame, Mark]]:
-    return [(points[points["role"] == "main"], MAIN_MARK), (points[points["role"] == "reserve"], RESERVE_MARK)]
+def _draw_marks(book: Book, view: MapView, points: gpd.GeoDataFrame) -> tuple[np.ndarray, list[str]]:
+    """Draw the points by their roles, and return their places on paper, mm, and their labels."""
+    role, labels = points["role"].to_numpy(), points["point_id"].to_numpy()
+    places: list[np.ndarray] = []
+    texts: list[str] = []
+    for name, mark in (("main", MAIN_MARK), ("reserve", RESERVE_MARK)):
+        own = role == name
+        easting, northing = shapely.get_coordinates(points.geometry.to_numpy()[own]).T
+        places.append(draw_points(book, view, easting, northing, mark))
+        texts += labels[own].tolist()
+    return np.vstack(places), texts
 
 
 @dataclass(frozen=True, slots=True)
@@ -177,9 +186,10 @@ def _draw_ground(book: Book, view: MapView, sorted_ground: SortedGround) -> None
         draw_lines(book, view, lines, look)
 
 
-def _draw_round(book: Book, view: MapView, main: pd.DataFrame, look: Look) -> None:
-    if len(main) > 1:
-        draw_lines(book, view, [shapely.LineString(shapely.get_coordinates(main.geometry.to_numpy()))], look)
+def _walk_of(design: Design) -> list[Geometry]:
+    """Return the line from point to point as they are walked; nothing for a single point."""
+    corners = shapely.get_coordinates(ordered_points(design, "main").geometry.to_numpy())
+    return [shapely.LineString(corners)] if len(corners) > 1 else []
 
 
 def _draw_measures(book: Book, view: MapView, ground: Ground, units: Units) -> list[Frame]:
