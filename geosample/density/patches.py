@@ -93,19 +93,18 @@ def outline_hotspots(
     hot = cells[over >= level]
     if hot.empty:
         return gpd.GeoSeries([], crs=surfaces.crs)
-    column, row = (hot[name].to_numpy() for name in ("column", "row"))
-    patch = label_patches(column, row)
-    shapes = []
-    for number in np.argsort(-np.bincount(patch, hot["area_m2"]), kind="stable")[:most]:
-        own = patch == number
+    hot = hot.assign(patch=label_patches(hot["column"].to_numpy(), hot["row"].to_numpy()))
+    patches = hot.groupby("patch")
+    largest = patches["area_m2"].sum().sort_values(ascending=False, kind="stable").index[:most]
+    outlines = []
+    for number in largest:
+        own = patches.get_group(number)
         # two surfaces may hold pieces of one square
-        east, north = np.unique(np.column_stack([column[own], row[own]]), axis=0).T
-        squares = shapely.box(east * cell_m, north * cell_m, (east + 1) * cell_m, (north + 1) * cell_m)
-        ground = shapely.union_all(surfaces.loc[sorted(set(hot["surface_id"][own]))].to_numpy())
-        shapes.append(
-            shapely.intersection(shapely.simplify(shapely.coverage_union_all(squares), 0.75 * cell_m), ground)
-        )
-    return gpd.GeoSeries(shapes, crs=surfaces.crs)
+        west, south = (cell_m * own[["column", "row"]].drop_duplicates().to_numpy()).T
+        joined = shapely.coverage_union_all(shapely.box(west, south, west + cell_m, south + cell_m))
+        ground = shapely.union_all(surfaces.loc[sorted(own["surface_id"].unique())].to_numpy())
+        outlines.append(shapely.intersection(shapely.simplify(joined, 0.75 * cell_m), ground))
+    return gpd.GeoSeries(outlines, crs=surfaces.crs)
 
 
 def _join_names(surfaces: pd.Series) -> str:

@@ -26,7 +26,9 @@ MOST_HOTSPOTS = 40
 def surface_features(story: Story) -> list[Feature]:
     """Return the surfaces, large ones first so that small ones stay on top and can be tapped."""
     mapped = set(story.density.cells["surface_id"]) if story.density else set()
-    settled = story.settled
+    cells = story.settled.cells if story.settled else None
+    own = {} if cells is None else dict(list(cells.groupby("surface_id")))
+    nothing = None if cells is None else cells.iloc[:0]
     rows = story.surfaces.sort_values("area_m2", ascending=False, kind="stable")
     return _features(
         rows,
@@ -35,7 +37,7 @@ def surface_features(story: Story) -> list[Feature]:
                 "look": f"surface {row['kind']}{' mapped' if row['surface_id'] in mapped else ''}",
                 "id": row["surface_id"],
                 "name": f"{row['surface_id']}, {row['kind']}",
-                "say": popups.say_surface(row, settled),
+                "say": popups.say_surface(row, own.get(row["surface_id"], nothing)),
             }
             for row in _records(rows)
         ],

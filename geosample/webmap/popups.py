@@ -2,16 +2,13 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import pandas as pd
 from markupsafe import Markup
 
 from geosample.units import percent, show_length
 from geosample.webmap import wording
-
-if TYPE_CHECKING:
-    from geosample.density import DensityMap
 
 _STATUS = {
     "not_extracted": "taken but not extracted",
@@ -92,18 +89,14 @@ def say_sample(sample: dict[str, Any], pest: str) -> Markup:
     )
 
 
-def say_surface(surface: dict[str, Any], density_map: DensityMap | None) -> Markup:
-    """Return a surface's pop-up: its size and what the map says of it."""
+def say_surface(surface: dict[str, Any], cells: pd.DataFrame | None) -> Markup:
+    """Return a surface's pop-up: its size and what the map's cells on it say; None where there is no map."""
     name = surface.get("name")
     named = Markup(" “{}”").format(name) if isinstance(name, str) and name else Markup("")
     head = Markup("<b>{}</b>{}: {}, {}.").format(
         surface["surface_id"], named, name_place(surface), wording.area(surface["area_m2"])
     )
-    if density_map is None:
-        return head
-    cells = density_map.cells
-    own = cells[cells["surface_id"] == surface["surface_id"]]
-    return head + Markup(" {}").format(_say_cells(own))
+    return head if cells is None else head + Markup(" {}").format(_say_cells(cells))
 
 
 def _say_cells(cells: pd.DataFrame) -> Markup:
