@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections import Counter
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -30,6 +31,7 @@ FEWEST_DF, MOST_DF = 10, 15  # behind the common k, and lent to a domain with fe
 K_BETWEEN = 0.5
 NORMAL_97_5 = float(ndtri(0.975))
 NO_POINTS = "no counted points"
+_FIGURES = ("count", "effort_m2", "weight_m2", "easting", "northing", "line")
 
 
 @dataclass(frozen=True, slots=True)
@@ -140,11 +142,15 @@ def estimate_mean(bags: pd.DataFrame, areas: pd.DataFrame, *, level: float = 0.9
         Weak knowledge of k.
     """
     cells = name_cells(bags, areas)
-    size = areas["area_m2"].groupby(areas["stratum"].map(cells)).sum()
-    own = bags["stratum"].map(cells)
-    names = [name for name in size.index if (own == name).any()]
-    parts = [_cell_mean(bags[own == name], level, prior) for name in names]
-    share = size[names].to_numpy() / size[names].sum()
+    own = np.array([cells[stratum] for stratum in bags["stratum"]])
+    size_m2: Counter[str] = Counter()
+    for stratum, area_m2 in zip(areas["stratum"], areas["area_m2"], strict=True):
+        size_m2[cells[stratum]] += area_m2
+    names = sorted(set(own))
+    figures = bags[[name for name in _FIGURES if name in bags]]
+    parts = [_cell_mean(figures[own == name], level, prior) for name in names]
+    share = np.array([size_m2[name] for name in names])
+    share /= share.sum()
     joined = combine_means([part.interval for part in parts], share.tolist())
     se = float(np.sqrt(((share * [part.se for part in parts]) ** 2).sum()))
     log_sd = float(np.average(bags["log_sd"], weights=bags["weight_m2"]))
@@ -163,21 +169,25 @@ def name_cells(bags: pd.DataFrame, areas: pd.DataFrame) -> dict[Hashable, str]:
     >>> name_cells(bags, areas)
     {'a': 'green', 'b': 'green', 'c': 'c'}
     """
-    strata = areas.groupby("stratum")["kind"].first()
-    n = bags["stratum"].value_counts().reindex(strata.index, fill_value=0)
-    short = n.groupby(strata).transform("min") < FEWEST_IN_CELL
-    cells = pd.Series(np.where(short, strata, strata.index), index=strata.index)
-    held = n.groupby(cells).sum()
+    kinds: dict[Hashable, str] = {}
+    for stratum, kind in zip(areas["stratum"], areas["kind"], strict=True):
+        kinds.setdefault(stratum, kind)
+    n = Counter(bags["stratum"])
+    short = {kind for stratum, kind in kinds.items() if n[stratum] < FEWEST_IN_CELL}
+    cells = {stratum: kind if kind in short else str(stratum) for stratum, kind in sorted(kinds.items())}
+    held: Counter[str] = Counter()
+    for stratum, cell in cells.items():
+        held[cell] += n[stratum]
     host = _host(held)
-    return {stratum: str(cell) if held[cell] >= FEWEST_IN_CELL else host for stratum, cell in cells.items()}
+    return {stratum: cell if held[cell] >= FEWEST_IN_CELL else host for stratum, cell in cells.items()}
 
 
-def _host(held: pd.Series) -> str:
+def _host(held: Counter[str]) -> str:
     """Return where cells with too few points go: together if that is enough, else with the smallest other cell."""
-    large = held[held >= FEWEST_IN_CELL]
-    if held.sum() - large.sum() >= FEWEST_IN_CELL or large.empty:
+    large = {cell: n for cell, n in sorted(held.items()) if n >= FEWEST_IN_CELL}
+    if held.total() - sum(large.values()) >= FEWEST_IN_CELL or not large:
         return "rest"
-    return str(large.idxmin())
+    return min(large, key=large.__getitem__)
 
 
 def _cell_mean(bags: pd.DataFrame, level: float, prior: Prior) -> Mean:
