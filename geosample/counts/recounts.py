@@ -146,13 +146,13 @@ def recount_interval(first: int, second: int) -> tuple[float, float]:
     >>> [round(end, 3) for end in recount_interval(10, 30)]
     [0.145, 0.701]
     """
-    from scipy.stats import beta
+    from scipy.special import betaincinv
 
     both, tail = first + second, (1 - LEVEL) / 2
     if both == 0:
         return math.nan, math.nan
-    low = 0.0 if first == 0 else float(beta.ppf(tail, first, second + 1))
-    high = 1.0 if second == 0 else float(beta.ppf(1 - tail, first + 1, second))
+    low = 0.0 if first == 0 else float(betaincinv(first, second + 1, tail))
+    high = 1.0 if second == 0 else float(betaincinv(first + 1, second, 1 - tail))
     return low / (1 - low), math.inf if second == 0 else high / (1 - high)
 
 

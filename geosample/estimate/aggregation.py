@@ -15,7 +15,8 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
-import scipy
+import scipy  # its stats are slow to import, and load when the lines are fitted
+from scipy import optimize, special
 
 from geosample.estimate.grouped import LOG_K_RANGE, best_log_k, with_best_means
 from geosample.estimate.intervals import Interval, spread_cut
@@ -93,7 +94,7 @@ def measure_clumping(count: Floats) -> Indices:
     ratio = float(count.var(ddof=1)) / mean
     crowding = mean + ratio - 1
     morisita = n * float((count * (count - 1)).sum()) / (total * (total - 1))
-    p_random = float(scipy.stats.chi2.sf((n - 1) * ratio, n - 1))
+    p_random = float(special.chdtrc(n - 1, (n - 1) * ratio))
     return Indices(ratio, morisita, crowding, crowding / mean, p_random)
 
 
@@ -155,8 +156,8 @@ def fit_common_k(groups: Groups, *, level: float = 0.95) -> Interval:
 def _limits(drop: Callable[[float], float], best: float, ends: tuple[float, float]) -> tuple[float, float]:
     """Return where the drop allowed is used up on both sides of the best; infinite where it is not within the ends."""
     first, last = ends
-    low = float(scipy.optimize.brentq(drop, first, best)) if drop(first) > 0 else -math.inf
-    high = float(scipy.optimize.brentq(drop, best, last)) if drop(last) > 0 else math.inf
+    low = float(optimize.brentq(drop, first, best)) if drop(first) > 0 else -math.inf
+    high = float(optimize.brentq(drop, best, last)) if drop(last) > 0 else math.inf
     return low, high
 
 

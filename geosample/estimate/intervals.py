@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
-import scipy
+from scipy import optimize, special
 
 from geosample.estimate.negbin import WEAK_K, Bags, Prior, fit_mean, make_likelihood, profile
 
@@ -98,7 +98,7 @@ def zero_bound(bags: Bags, *, tail: float, k: float = K_IF_UNKNOWN) -> float:
         return float(share * k * np.log1p(expected / k).sum() + math.log(tail))
 
     middle = -math.log(float(bags.effort.mean()))
-    return math.exp(float(scipy.optimize.brentq(surplus, middle - 40, middle + 120, xtol=1e-12)))
+    return math.exp(float(optimize.brentq(surplus, middle - 40, middle + 120, xtol=1e-12)))
 
 
 def mean_interval(bags: Bags, *, level: float = 0.95, prior: Prior = WEAK_K) -> Interval:
@@ -138,7 +138,7 @@ def spread_cut(n: float, level: float, prior: Prior = WEAK_K) -> float:
     >>> round(spread_cut(15, 0.95), 3)
     4.6
     """
-    return float(scipy.stats.f.ppf(level, 1, max(n - 1, prior.df)))
+    return float(special.fdtri(1, max(n - 1, prior.df), level))
 
 
 def combine_means(parts: Sequence[Interval], weights: Sequence[float]) -> Interval:
@@ -191,7 +191,7 @@ def widen(interval: Interval, log_sd: float, *, level: float = 0.95) -> Interval
     """
     if log_sd == 0:
         return interval
-    reach = log_sd * float(scipy.stats.norm.ppf((1 + level) / 2))
+    reach = log_sd * float(special.ndtri((1 + level) / 2))
     if interval.value == 0:
         return Interval(0.0, 0.0, interval.high * math.exp(reach))
     below = math.hypot(math.log(interval.value / interval.low), reach) if interval.low > 0 else math.inf
@@ -211,6 +211,6 @@ def find_limit(drop: Callable[[float], float], search: Search) -> float:
     near, far = 0.0, search.first
     while far < search.farthest:
         if drop(far) > 0:
-            return float(scipy.optimize.brentq(drop, near, far, xtol=search.tolerance))
+            return float(optimize.brentq(drop, near, far, xtol=search.tolerance))
         near, far = far, far * search.growth
     return math.inf

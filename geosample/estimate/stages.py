@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
-import scipy
+from scipy.special import betaincinv, stdtr
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -134,8 +134,8 @@ def _effective_size(share: Floats, covariance: Floats, n_found: int) -> float:
 def _exact_limits(share: Floats, n: float, tail: float) -> tuple[Floats, Floats]:
     """Return Clopper-Pearson limits at an effective number that need not be whole."""
     hit = share * n
-    low = np.where(hit > 0, scipy.stats.beta.ppf(tail, np.maximum(hit, 1e-12), n - hit + 1), 0.0)
-    high = np.where(hit < n, scipy.stats.beta.ppf(1 - tail, hit + 1, np.maximum(n - hit, 1e-12)), 1.0)
+    low = np.where(hit > 0, betaincinv(np.maximum(hit, 1e-12), n - hit + 1, tail), 0.0)
+    high = np.where(hit < n, betaincinv(hit + 1, np.maximum(n - hit, 1e-12), 1 - tail), 1.0)
     return low, high
 
 
@@ -148,4 +148,4 @@ def _lead(share: Floats, covariance: Floats, n_points: int) -> float:
     gap = float(share[first] - share[second])
     if variance <= 0:
         return float("nan")
-    return float(scipy.stats.t.cdf(gap / variance**0.5, n_points - 1))
+    return float(stdtr(n_points - 1, gap / variance**0.5))
