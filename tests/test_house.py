@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import ast
+import gc
 import importlib
 import inspect
 import re
@@ -257,3 +258,25 @@ def test_nothing_speaks_of_one_machine() -> None:
         text = path.read_text(encoding="utf-8")
         for prefix in ("work", "root", "home"):
             assert f"/{prefix}/" not in text, path
+
+
+@pytest.mark.parametrize("collecting", [True, False])
+@pytest.mark.parametrize("fault", [None, OSError(28, "No space left on device"), KeyError("cell")])
+def test_a_command_runs_without_the_collector_and_leaves_it_as_it_was(
+    collecting: bool, fault: Exception | None, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    seen: list[bool] = []
+
+    @click.command()
+    def look() -> None:
+        seen.append(gc.isenabled())
+        if fault:
+            raise fault
+
+    monkeypatch.setattr(type(main), "get_command", lambda *_: look)
+    (gc.enable if collecting else gc.disable)()
+    try:
+        assert CliRunner().invoke(main, ["ground"]).exit_code == (1 if fault else 0)
+        assert (seen, gc.isenabled()) == ([False], collecting)
+    finally:
+        gc.enable()

@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 import errno
+import gc
 import importlib
+from collections.abc import Iterator
+from contextlib import contextmanager
 from typing import Any
 
 import click
@@ -52,7 +55,8 @@ class _StageOrder(click.Group):
 
     def invoke(self, ctx: click.Context) -> Any:
         try:
-            return super().invoke(ctx)
+            with _without_collecting():
+                return super().invoke(ctx)
         except (click.ClickException, click.exceptions.Exit, click.Abort):
             raise
         except Exception as error:
@@ -67,6 +71,18 @@ class _StageOrder(click.Group):
     ) -> tuple[str | None, click.Command | None, list[str]]:
         ctx.meta[_ASKED] = tuple(args)
         return super().resolve_command(ctx, args)
+
+
+@contextmanager
+def _without_collecting() -> Iterator[None]:
+    """Hold back Python's search for circular garbage while a command runs: it finds little, in a tenth of the time."""
+    was_on = gc.isenabled()
+    gc.disable()
+    try:
+        yield
+    finally:
+        if was_on:
+            gc.enable()
 
 
 def _tell(error: Exception, asked: tuple[str, ...]) -> tuple[Problem, ...]:
