@@ -10,6 +10,7 @@ A book is opened, drawn on page by page, and closed into bytes; nothing here wri
     pdf = close_book(book)
 """
 
+from geosample.paper.ground import KindShapes, draw_ground, sort_ground
 from geosample.paper.labels import draw_labels, place_labels
 from geosample.paper.marks import draw_check_bar, draw_legend, draw_north_arrow, draw_scale_bar, draw_ticks
 from geosample.paper.page import (
@@ -54,6 +55,7 @@ __all__ = [
     "Book",
     "Column",
     "Frame",
+    "KindShapes",
     "Look",
     "MapView",
     "Mark",
@@ -62,6 +64,7 @@ __all__ = [
     "close_book",
     "draw_border",
     "draw_check_bar",
+    "draw_ground",
     "draw_labels",
     "draw_legend",
     "draw_lines",
@@ -82,6 +85,7 @@ __all__ = [
     "paint_polygons",
     "place_labels",
     "printable",
+    "sort_ground",
     "split_views",
     "stretch_columns",
     "text_width",

@@ -14,27 +14,27 @@ from geosample.cautions import FIELD
 from geosample.palettes import OKABE_ITO
 from geosample.paper import (
     MAIN_MARK,
-    OBSTACLE_LOOKS,
     RESERVE_MARK,
-    SURFACE_LOOKS,
     Book,
     Frame,
+    KindShapes,
     Look,
     MapView,
     Mark,
     Text,
     draw_border,
     draw_check_bar,
+    draw_ground,
     draw_labels,
     draw_legend,
     draw_lines,
     draw_north_arrow,
     draw_points,
-    draw_polygons,
     draw_scale_bar,
     draw_ticks,
     must_fit,
     next_page,
+    sort_ground,
     text_width,
     write_footer,
     write_lines,
@@ -45,7 +45,7 @@ from geosample.sheets.dials import draw_dials
 from geosample.sheets.keymap import draw_key
 from geosample.sheets.plan import MapPage, by_hole, plan_pages, points_in
 from geosample.units import Units
-from geosample.words import NO_HOLE, OBSTACLE_KINDS, SURFACE_KINDS
+from geosample.words import NO_HOLE
 
 if TYPE_CHECKING:
     import geopandas as gpd
@@ -62,7 +62,6 @@ SMALL_ROUND_LOOK = Look(line_colour=OKABE_ITO["vermilion"], line_mm=0.25, dash_m
 DOT = Mark(1.0, line_mm=0.1)
 _FIND_WORDS = "Find a point by its label and its words; a phone's fix is wider than a collar."
 _HOLE_TEXT = Text(8, bold=True)
-_AREA = 2
 
 
 def draw_hole_pages(book: Book, design: Design, ground: Ground, *, frame: Frame, units: Units) -> list[str]:
@@ -71,10 +70,10 @@ def draw_hole_pages(book: Book, design: Design, ground: Ground, *, frame: Frame,
     ``frame`` is the map's place on an upright page, for the page before may lie on its side.
     """
     missing = set(design.points["point_id"])
-    sorted_ground, walk = sort_ground(ground), _walk_of(design)
+    beneath = Beneath(sort_ground(ground.surfaces, ground.obstacles), _walk_of(design))
     for page in plan_pages(ground.surfaces, design.points, frame):
         next_page(book)
-        missing -= draw_map_page(book, page, design, sorted_ground, walk=walk, units=units)
+        missing -= draw_map_page(book, page, design, ground, beneath=beneath, units=units)
     return sorted(missing)
 
 
@@ -95,26 +94,35 @@ def draw_overview(book: Book, design: Design, ground: Ground, *, units: Units) -
     sampled = ground.surfaces[ground.surfaces["surface_id"].isin(design.points["surface_id"])]
     view = must_fit(shapely.union_all(sampled.geometry.to_numpy()), frame)
     write_head(book, design, "Overview: the round to walk")
-    _draw_ground(book, view, sort_ground(ground))
+    draw_border(book, view.frame)
+    shown = draw_ground(book, view, sort_ground(ground.surfaces, ground.obstacles))
     main = ordered_points(design, "main")
     draw_lines(book, view, _walk_of(design), ROUND_LOOK)
     draw_points(book, view, main.geometry.x, main.geometry.y, DOT)
     clear = _draw_measures(book, view, ground, units)
     anchors, texts = _hole_labels(main)
     draw_labels(book, view.place(anchors[:, 0], anchors[:, 1]), texts, frame, keep_clear=clear, style=_HOLE_TEXT)
-    marks: list[tuple[Look | Mark, str]] = [(DOT, "main point"), (ROUND_LOOK, "the round")]
-    _draw_foot(book, design, ground, view, marks)
+    _draw_foot(book, design, [*shown, (DOT, "main point"), (ROUND_LOOK, "the round")])
+
+
+@dataclass(frozen=True, slots=True)
+class Beneath:
+    """What lies beneath the points of every page: the ground, and the line they are walked along."""
+
+    kinds: list[KindShapes]
+    walk: list[Geometry]
 
 
 def draw_map_page(
-    book: Book, page: MapPage, design: Design, sorted_ground: SortedGround, *, walk: list[Geometry], units: Units
+    book: Book, page: MapPage, design: Design, ground: Ground, *, beneath: Beneath, units: Units
 ) -> set[str]:
     """Draw one page with its points, the walk between them and labels, and return the labels that found room."""
-    view, ground = page.view, sorted_ground.ground
+    view = page.view
     part = f" (part {page.part} of {page.parts})" if page.parts > 1 else ""
     write_head(book, design, f"{page.title}{part}")
-    _draw_ground(book, view, sorted_ground)
-    draw_lines(book, view, walk, SMALL_ROUND_LOOK)
+    draw_border(book, view.frame)
+    shown = draw_ground(book, view, beneath.kinds)
+    draw_lines(book, view, beneath.walk, SMALL_ROUND_LOOK)
     clear = [
         *_draw_measures(book, view, ground, units),
         *draw_dials(book, view, ground, page.surface_ids),
@@ -126,8 +134,7 @@ def draw_map_page(
     draw_points(book, view, others.geometry.x, others.geometry.y, DOT)
     places, texts = _draw_marks(book, view, design.points[near & own])
     unplaced = draw_labels(book, places, texts, view.frame, keep_clear=clear)
-    marks = [(MAIN_MARK, "main point"), (RESERVE_MARK, "reserve point")]
-    _draw_foot(book, design, ground, view, marks)
+    _draw_foot(book, design, [*shown, (MAIN_MARK, "main point"), (RESERVE_MARK, "reserve point")])
     return set(texts) - set(unplaced)
 
 
@@ -157,35 +164,6 @@ def _draw_marks(book: Book, view: MapView, points: gpd.GeoDataFrame) -> tuple[np
     return np.vstack(places), texts
 
 
-@dataclass(frozen=True, slots=True)
-class SortedGround:
-    """The ground, with its shapes as pages draw them: areas and lines of a kind together, the lowest first."""
-
-    ground: Ground
-    areas: list[tuple[np.ndarray, Look]]
-    lines: list[tuple[np.ndarray, Look]]
-
-
-def sort_ground(ground: Ground) -> SortedGround:
-    """Return the ground sorted once for all the pages of a book."""
-    sorts = [(ground.surfaces, kind, SURFACE_LOOKS[kind]) for kind in reversed(SURFACE_KINDS)]
-    sorts += [(ground.obstacles, kind, OBSTACLE_LOOKS[kind]) for kind in reversed(OBSTACLE_KINDS)]
-    areas, lines = [], []
-    for frame, kind, look in sorts:
-        shapes = frame.geometry[frame["kind"] == kind].to_numpy()
-        dimensions = shapely.get_dimensions(shapes)
-        areas.append((shapes[dimensions == _AREA], look))
-        lines.append((shapes[dimensions == 1], look))
-    return SortedGround(ground, areas, lines)
-
-
-def _draw_ground(book: Book, view: MapView, sorted_ground: SortedGround) -> None:
-    draw_border(book, view.frame)
-    for (areas, look), (lines, _) in zip(sorted_ground.areas, sorted_ground.lines, strict=True):
-        draw_polygons(book, view, areas, look)
-        draw_lines(book, view, lines, look)
-
-
 def _walk_of(design: Design) -> list[Geometry]:
     """Return the line from point to point as they are walked; nothing for a single point."""
     corners = shapely.get_coordinates(ordered_points(design, "main").geometry.to_numpy())
@@ -201,27 +179,13 @@ def _draw_measures(book: Book, view: MapView, ground: Ground, units: Units) -> l
     ]
 
 
-def _draw_foot(
-    book: Book, design: Design, ground: Ground, view: MapView, marks: Sequence[tuple[Look | Mark, str]]
-) -> None:
+def _draw_foot(book: Book, design: Design, items: Sequence[tuple[Look | Mark, str]]) -> None:
     inside = book.inside
     draw_check_bar(book, inside.west_mm + TICKS_MM, inside.south_mm + FOOT_MM - 11)
     words = [_FIND_WORDS, " ".join(caution.text for caution in FIELD)]
     write_lines(book, words, Frame(inside.west_mm + TICKS_MM, inside.south_mm, 84, FOOT_MM - 16), Text(7))
-    items = [*_legend_items(ground, view), *marks]
     draw_legend(book, inside.west_mm + 92, inside.south_mm + FOOT_MM - 5, items, columns=3)
     write_footer(book, f"Design {design.visit.design_code} · visit {design.visit.visit}")
-
-
-def _legend_items(ground: Ground, view: MapView) -> list[tuple[Look | Mark, str]]:
-    """Return the looks of the kinds that show on this page."""
-    window = view.window()
-    shown = {
-        name: set(frame["kind"][shapely.intersects(window, frame.geometry.to_numpy())])
-        for name, frame in (("surfaces", ground.surfaces), ("obstacles", ground.obstacles))
-    }
-    surfaces: list[tuple[Look | Mark, str]] = [(SURFACE_LOOKS[k], k) for k in SURFACE_KINDS if k in shown["surfaces"]]
-    return surfaces + [(OBSTACLE_LOOKS[k], k) for k in OBSTACLE_KINDS if k in shown["obstacles"]]
 
 
 def _hole_labels(main: pd.DataFrame) -> tuple[np.ndarray, list[str]]:

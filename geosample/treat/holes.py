@@ -10,7 +10,6 @@ import shapely
 
 from geosample.palettes import GREYS, OKABE_ITO
 from geosample.paper import (
-    OBSTACLE_LOOKS,
     SURFACE_LOOKS,
     Book,
     Column,
@@ -18,6 +17,7 @@ from geosample.paper import (
     Look,
     draw_border,
     draw_check_bar,
+    draw_ground,
     draw_labels,
     draw_legend,
     draw_lines,
@@ -44,7 +44,7 @@ if TYPE_CHECKING:
     from shapely import Geometry
 
     from geosample.ground import Ground
-    from geosample.paper import MapView
+    from geosample.paper import KindShapes, MapView
     from geosample.treat.model import Zones
     from geosample.units import Units
 
@@ -54,8 +54,8 @@ LOOK_AGAIN_LOOK = Look(None, 1.0, "dots", 1.3, OKABE_ITO["blue"], OKABE_ITO["blu
 CHECK_LOOK = Look("#ffffff", 0.9, "none", line_mm=0.5, dash_mm=(0.6, 0.6))
 UNKNOWN_LOOK = Look(hatch="cross", hatch_mm=2.4, hatch_colour=GREYS[4], line_mm=0.0)
 KEPT_OFF_LOOK = Look(line_colour=OKABE_ITO["blue"], line_mm=0.4, dash_mm=(3.0, 1.0, 0.6, 1.0))
-_GROUND_LOOKS = {kind: replace(look, hatch="none") for kind, look in SURFACE_LOOKS.items()}
-_GROUND_LOOKS["fairway"] = Look(GREYS[1], 0.5)
+GROUND_LOOKS = {kind: replace(look, hatch="none") for kind, look in SURFACE_LOOKS.items()}
+GROUND_LOOKS["fairway"] = Look(GREYS[1], 0.5)
 _LOOKS = {"treat": TREAT_LOOK, "look_again": LOOK_AGAIN_LOOK, "check": CHECK_LOOK}
 _MOST_ROWS = 10  # more of them get a page of their own, so that the map stays large
 _LEGEND_MM, _LEGEND_COLUMNS = 10.0, 5
@@ -83,7 +83,9 @@ _AMOUNT_COLUMNS = (
 """The same, with what a zone takes where the user entered a label's rate."""
 
 
-def draw_hole(book: Book, zones: Zones, ground: Ground, hole: str | None, units: Units) -> None:
+def draw_hole(
+    book: Book, zones: Zones, ground: Ground, hole: str | None, *, kinds: list[KindShapes], units: Units
+) -> None:
     """Draw a hole's pages: its map and zones, its small surfaces close up, and the zones there was no room for."""
     page = book.inside
     mine = _of_hole(zones.zones, hole)
@@ -100,7 +102,10 @@ def draw_hole(book: Book, zones: Zones, ground: Ground, hole: str | None, units:
         table_mm = 0.0 if number or len(rows) > _MOST_ROWS else 7 + len(rows) * TABLE_ROW_MM
         foot_mm = table_mm + 16 + _LEGEND_MM
         frame = Frame(page.west_mm, page.south_mm + foot_mm, page.width_mm, page.height_mm - foot_mm - 14)
-        _draw_map(book, frame, _only_hole(zones, hole), ground, shown, units)
+        view = must_fit(shown, frame, margin_mm=8, turn_deg=upright_turn(shown))
+        beneath = draw_ground(book, view, kinds)
+        items = _draw_zones(book, view, _only_hole(zones, hole), ground)
+        _draw_margin(book, frame, view, units, [*items, *beneath])
         if table_mm:
             table = Frame(page.west_mm, page.south_mm, page.width_mm, table_mm)
             draw_table(book, table, columns, rows, row_mm=TABLE_ROW_MM, head_mm=6.5)
@@ -174,10 +179,9 @@ def _sum_up(zones: Zones, hole: str | None, units: Units) -> str:
     return f"{text[0].upper()}{text[1:]}."
 
 
-def _draw_map(book: Book, frame: Frame, zones: Zones, ground: Ground, shown: Geometry, units: Units) -> None:
-    view = must_fit(shown, frame, margin_mm=8, turn_deg=upright_turn(shown))
-    window = view.window()
-    legend = _draw_ground(book, view, ground, window)
+def _draw_zones(book: Book, view: MapView, zones: Zones, ground: Ground) -> list[tuple[Look, str]]:
+    """Draw what lies on the ground: zones, what is not known, what is kept off; return what shows, for the legend."""
+    frame, window = view.frame, view.window()
     unknown = [] if zones.unknown is None else zones.unknown.geometry[zones.unknown.intersects(window)].to_list()
     draw_polygons(book, view, unknown, UNKNOWN_LOOK)
     mapped = zones.zones[zones.zones.intersects(window)]
@@ -190,23 +194,7 @@ def _draw_map(book: Book, frame: Frame, zones: Zones, ground: Ground, shown: Geo
     places = view.place(inside.x.to_numpy(), inside.y.to_numpy())
     draw_labels(book, places, list(mapped["zone_id"]), frame, keep_clear=[corner])
     items = [(look, action.replace("_", " ")) for action, look in _LOOKS.items() if action in set(mapped["action"])]
-    items += [(UNKNOWN_LOOK, "not known")] * bool(unknown) + [(KEPT_OFF_LOOK, "kept off, as entered")] * kept_off
-    _draw_margin(book, frame, view, units, [*items, *legend])
-
-
-def _draw_ground(book: Book, view: MapView, ground: Ground, window: Geometry) -> list[tuple[Look, str]]:
-    """Draw surfaces and obstacles, and return what of them shows, for the legend."""
-    shapes = ground.obstacles[ground.obstacles.geometry.geom_type.isin(["Polygon", "MultiPolygon"])]
-    # rough first, beneath the rest
-    layers = [*((ground.surfaces, kind, look) for kind, look in reversed(_GROUND_LOOKS.items()))]
-    layers += [(shapes, kind, look) for kind, look in OBSTACLE_LOOKS.items()]
-    seen = []
-    for frame, kind, look in layers:
-        own = frame.geometry[frame["kind"] == kind]
-        draw_polygons(book, view, own, look)
-        if own.intersects(window).any():
-            seen.append((look, kind))
-    return seen
+    return items + [(UNKNOWN_LOOK, "not known")] * bool(unknown) + [(KEPT_OFF_LOOK, "kept off, as entered")] * kept_off
 
 
 def _draw_kept_off(book: Book, view: MapView, zones: Zones, ground: Ground, window: Geometry) -> bool:

@@ -17,6 +17,7 @@ from geosample.paper import (
     draw_table,
     next_page,
     open_book,
+    sort_ground,
     wrap_text,
     write_lines,
     write_text,
@@ -25,7 +26,7 @@ from geosample.saving import save_file
 from geosample.treat.areas import area_rows
 from geosample.treat.chart import draw_curve, draw_curve_table
 from geosample.treat.curve import read_curve
-from geosample.treat.holes import draw_hole
+from geosample.treat.holes import GROUND_LOOKS, draw_hole
 from geosample.treat.sheet import BODY, HEAD, RIGHT, SMALL, TABLE_ROW_MM, below, finish_page
 from geosample.units import show_density
 from geosample.words import hole_key
@@ -73,9 +74,10 @@ def draw_plan(zones: Zones, ground: Ground, *, paper: str = "letter", units: Uni
     book = open_book(paper=paper, title=title)
     _draw_first_page(book, zones, ground, title, units)
     holes = sorted({row.hole for row in zones.zones.itertuples()}, key=hole_key)
+    kinds = sort_ground(ground.surfaces, ground.obstacles, looks=GROUND_LOOKS)
     for hole in holes:
         next_page(book)
-        draw_hole(book, zones, ground, hole, units)
+        draw_hole(book, zones, ground, hole, kinds=kinds, units=units)
     strips = zones.zones[zones.zones["action"] == "check"]
     places = [f"{name}: {note}" for name, note in zip(strips["zone_id"], strips["note"], strict=True)]
     _write_pages(book, zones, "Where the check strips are", places)
