@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -14,7 +16,7 @@ from geosample.errors import TreatError
 from geosample.ground import Ground, cut_cells, edge_lines, measure_edge
 from geosample.survey import open_survey
 from geosample.treat import TreatSettings, load_zones, save_zones, suggest_zones
-from geosample.treat.cells import share_inside
+from geosample.treat.cells import place_cells, share_inside
 from geosample.treat.shapes import drop_slivers
 from geosample.units import FOOT_M
 
@@ -232,6 +234,32 @@ def test_a_map_of_other_ground_is_refused(small_ground):
     other = Ground(small_ground.surfaces.iloc[:2], small_ground.obstacles)
     with pytest.raises(TreatError, match="run 'geosample density' again"):
         suggest_zones(given, other, settings=TreatSettings(THRESHOLD))
+
+
+@pytest.mark.parametrize("harm", ["moved", "half its cells gone", "no cells"])
+def test_cells_that_do_not_make_up_their_surfaces_are_refused(small_ground, harm):
+    given, surfaces = make_map(small_ground, patch(-50, -130, 12)), small_ground.surfaces
+    if harm == "moved":
+        surfaces = surfaces.assign(geometry=surfaces.translate(3.0, 0.0))
+    kept = {"moved": 1, "half its cells gone": 2, "no cells": len(given.cells) + 1}[harm]
+    given = replace(given, cells=given.cells.iloc[kept - 1 :: kept])
+    with pytest.raises(TreatError) as caught:
+        suggest_zones(given, Ground(surfaces, small_ground.obstacles), settings=TreatSettings(THRESHOLD))
+    named = "a map of no cells" if harm == "no cells" else f"cells that do not make up {surfaces['surface_id'].min()}"
+    assert named in str(caught.value)
+
+
+def test_shares_of_whole_squares_are_those_of_the_pieces_on_the_surface(small_ground):
+    """By shapely's overlay of the clipped pieces: a zone lies on its surface, so squares that reach over do no harm."""
+    given = make_map(small_ground, patch(-50, -130, 12))
+    squares = place_cells(given, small_ground, THRESHOLD)
+    pieces = cut_cells(small_ground.surfaces, 1.0)
+    for surface_id, surface in small_ground.surfaces.set_index("surface_id").geometry.items():
+        own, clipped = (frame[frame["surface_id"] == surface_id] for frame in (squares, pieces))
+        middle = surface.representative_point()
+        zone = surface.intersection(middle.buffer(9.3, quad_segs=64))
+        plain = shapely.area(shapely.intersection(clipped.geometry.to_numpy(), zone)) / clipped["area_m2"].to_numpy()
+        assert share_inside(own, zone) == pytest.approx(plain, abs=1e-6)
 
 
 def test_zones_come_back_from_the_survey_as_they_went_in(small_ground, tmp_path):

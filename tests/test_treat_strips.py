@@ -99,7 +99,7 @@ def test_another_seed_puts_them_elsewhere_and_the_same_seed_does_not(small_groun
 def test_strips_fall_evenly_over_the_zone():
     """Over many seeds the strips' middles lie as often in each third of a long zone (chi-square, 99.9 %)."""
     zone = shapely.box(0, 0, 90, 20)
-    room = Room("01-fairway-1", "1", "fairway", zone, zone)
+    room = Room("01-fairway-1", "1", "fairway", zone, zone, zone)
     cells = gpd.GeoDataFrame(geometry=[])
     drawn = [Drawn(room, cells, Overlay(cells), [zone], [], 0)]
     asked = TreatSettings(300.0, check_share=0.06, swath_m=5.0, smallest_m2=0.0)
@@ -116,7 +116,7 @@ def test_strips_fall_evenly_over_the_zone():
 
 def test_no_scrap_smaller_than_the_smallest_zone_is_left_beside_a_strip():
     zone = shapely.box(0, 0, 90, 20)
-    room = Room("01-fairway-1", "1", "fairway", zone, zone)
+    room = Room("01-fairway-1", "1", "fairway", zone, zone, zone)
     cells = gpd.GeoDataFrame(geometry=[])
     drawn = [Drawn(room, cells, Overlay(cells), [zone], [], 0)]
     asked = TreatSettings(300.0, check_share=0.4, swath_m=5.0, smallest_m2=150.0)

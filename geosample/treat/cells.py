@@ -1,4 +1,8 @@
-"""The map's cells with their shapes, and what a shape laid over them holds."""
+"""The map's cells as squares, and what a shape laid over them holds.
+
+A square is the whole cell, also where it reaches over its surface's edge: zones stay on the surface, so that what a
+square shares with a zone is on it too.
+"""
 
 from __future__ import annotations
 
@@ -10,18 +14,20 @@ import shapely
 
 from geosample.density import exceedance
 from geosample.errors import Problem, TreatError
-from geosample.ground import cut_cells
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
     import geopandas as gpd
+    import pandas as pd
     from shapely import Geometry
 
     from geosample.density import DensityMap
     from geosample.ground import Ground
 
-_KEYS = ["surface_id", "column", "row"]
+_SLACK_M = 1e-3
+_SAME_AREA = 1e-3
+_NAMED = 5
 _SQUARE_M = 32.0
 
 
@@ -53,37 +59,46 @@ class Holding:
 
 
 def place_cells(density_map: DensityMap, ground: Ground, threshold_per_m2: float) -> gpd.GeoDataFrame:
-    """Return the map's cells with their shapes and the probability of each being above the threshold.
+    """Return the map's cells as squares, with the probability of each being above the threshold.
 
     Returns
     -------
     GeoDataFrame
-        The columns of the layer ``cells``, ``probability``, hole, kind, and the piece of cell as geometry.
+        The columns of the layer ``cells``, ``probability``, and the whole square as geometry.
 
     Raises
     ------
     TreatError
         When the map was made on other ground than this.
     """
-    surfaces = ground.surfaces
-    mapped = surfaces[surfaces["surface_id"].isin(density_map.cells["surface_id"])]
-    pieces = cut_cells(mapped, density_map.cell_m)[[*_KEYS, "geometry"]]
-    chances = density_map.cells.assign(probability=exceedance(density_map, threshold_per_m2))
-    placed = pieces.merge(chances, on=_KEYS, how="inner")
-    _check_same_ground(len(placed), len(density_map.cells))
-    kinds = surfaces.set_index("surface_id")
-    return placed.assign(hole=placed["surface_id"].map(kinds["hole"]), kind=placed["surface_id"].map(kinds["kind"]))
+    import geopandas as gpd
+
+    cells = density_map.cells.assign(probability=exceedance(density_map, threshold_per_m2))
+    side = density_map.cell_m
+    west, south = (side * cells[name].to_numpy(float) for name in ("column", "row"))
+    _check_same_ground(cells, ground.surfaces.set_index("surface_id").geometry, side)
+    return gpd.GeoDataFrame(cells, geometry=shapely.box(west, south, west + side, south + side), crs=ground.crs)
 
 
-def _check_same_ground(placed: int, cells: int) -> None:
-    if cells == 0 or placed < cells:
-        found = f"{cells - placed:,} of its {cells:,} cells off this ground" if cells else "a map of no cells"
-        problem = Problem("density map", found, "a map of this ground", "run 'geosample density' again, then 'treat'")
-        raise TreatError(problem)
+def _check_same_ground(cells: pd.DataFrame, surfaces: gpd.GeoSeries, cell_m: float) -> None:
+    """Refuse cells that do not make up the surfaces they name: as large as each, and within a cell of its edges."""
+    of_surface = cells.groupby("surface_id")
+    ends = of_surface[["column", "row"]].agg(["min", "max"]) * cell_m
+    shapes = surfaces.reindex(ends.index)
+    corners = ends.to_numpy()[:, [0, 2, 1, 3]] + [0, 0, cell_m, cell_m]
+    off_m = np.abs(shapes.bounds.to_numpy() - corners).max(axis=1)
+    off_m2 = np.abs(of_surface["area_m2"].sum() - shapes.area)
+    same = (off_m <= cell_m + _SLACK_M) & (off_m2 <= _SAME_AREA * shapes.area).to_numpy()
+    if len(cells) == 0 or not same.all():
+        other = list(ends.index[~same])
+        found = f"cells that do not make up {', '.join(other[:_NAMED])}" if other else "a map of no cells"
+        more = f" and {len(other) - _NAMED} more surfaces" if len(other) > _NAMED else ""
+        remedy = "run 'geosample density' again, then 'treat'"
+        raise TreatError(Problem("density map", f"{found}{more}", "a map of this ground", remedy))
 
 
 def share_inside(cells: gpd.GeoDataFrame, shape: Geometry) -> np.ndarray:
-    """Return the share of each cell's area that lies inside a shape, 0 to 1, shape (cells,).
+    """Return the share of each cell's area that lies inside a shape on its surface, 0 to 1, shape (cells,).
 
     Examples
     --------
@@ -101,8 +116,8 @@ def share_inside(cells: gpd.GeoDataFrame, shape: Geometry) -> np.ndarray:
     within = touched & shapely.covers(shape, pieces)
     share[within] = 1.0
     cut = touched & ~within
-    share[cut] = _area_inside(pieces[cut], shape) / shapely.area(pieces[cut])
-    return share
+    share[cut] = _area_inside(pieces[cut], shape) / cells["area_m2"].to_numpy()[cut]
+    return np.minimum(share, 1.0)
 
 
 def _area_inside(pieces: np.ndarray, shape: Geometry) -> np.ndarray:

@@ -71,14 +71,14 @@ def draw_surface(room: Room, cells: gpd.GeoDataFrame, cell_m: float, settings: T
     known = cells["known"].to_numpy(bool)
     laid = Overlay(cells)
     worth = partial(net_saving, laid, miss_cost=settings.miss_cost)
-    hot = _join(cells, above & known)
+    hot = _join(cells, above & known, room.surface)
     drivable = make_drivable(hot, room.shape, settings.swath_m, worth)
     outline = smooth_outline(fill_holes(drivable, settings.smallest_m2), room.shape, cell_m / 2)
     paying = [zone for zone in polygons_of(outline) if worth(zone) > 0]
     paying = [zone for zone in paying if zone.area >= _LEAST_CELL * cell_m**2]
     treat = [zone for zone in paying if _is_large(zone, room, settings)]
     done = shapely.union_all(treat)
-    unsure = meet(close_gaps(_join(cells, above & ~known), settings.swath_m), room.shape)
+    unsure = meet(close_gaps(_join(cells, above & ~known, room.surface), settings.swath_m), room.shape)
     again = polygons_of(less(smooth_outline(unsure, room.shape, cell_m / 2), done))
     again = [zone for zone in again if zone.area >= _LEAST_CELL * cell_m**2]
     look = [zone for zone in again if _is_large(zone, room, settings)]
@@ -99,7 +99,8 @@ def outline_unknown(drawn: Sequence[Drawn], cell_m: float, crs: pyproj.CRS) -> g
 
     shapes = []
     for one in drawn:
-        blank = shapely.simplify(_join(one.cells, ~one.cells["known"].to_numpy(bool)), cell_m / 2)
+        unknown = ~one.cells["known"].to_numpy(bool)
+        blank = shapely.simplify(_join(one.cells, unknown, one.room.surface), cell_m / 2)
         shapes.append(less(blank, shapely.union_all([*one.treat, *one.look, *one.checks])))
     frame = gpd.GeoDataFrame({"hole": [one.room.hole for one in drawn]}, geometry=shapes, crs=crs)
     return frame[~frame.is_empty].reset_index(drop=True)
@@ -111,11 +112,11 @@ def _share_of(laid: Overlay, part: Geometry) -> np.ndarray:
     return np.ones(len(laid.cells)) if abs(part.area - whole_m2) <= _SAME_AREA * whole_m2 else laid.share(part)
 
 
-def _join(cells: gpd.GeoDataFrame, chosen: np.ndarray) -> Geometry:
-    """Return the chosen cells as one shape; cells of a grid share whole edges, which makes this quick."""
-    shapes = cells.geometry.to_numpy()[chosen]
-    joined = shapely.coverage_union_all(shapes)
-    return joined if shapely.is_valid(joined) else shapely.union_all(shapes)
+def _join(cells: gpd.GeoDataFrame, chosen: np.ndarray, surface: Geometry) -> Geometry:
+    """Return the chosen cells of a surface as one shape: squares of a grid share whole edges, which makes it quick."""
+    squares = cells.geometry.to_numpy()[chosen]
+    joined = shapely.coverage_union_all(squares)
+    return meet(joined if shapely.is_valid(joined) else shapely.union_all(squares), surface)
 
 
 def _is_large(zone: Geometry, room: Room, settings: TreatSettings) -> bool:

@@ -30,6 +30,8 @@ class Room:
     ----------
     surface_id, hole, kind : str
         The surface; hole may be None.
+    surface : Geometry
+        All of it.
     kept : Geometry
         The surface less what is kept off.
     shape : Geometry
@@ -39,6 +41,7 @@ class Room:
     surface_id: str
     hole: str | None
     kind: str
+    surface: Geometry
     kept: Geometry
     shape: Geometry
 
@@ -53,7 +56,7 @@ def find_rooms(ground: Ground, surface_ids: Iterable[str], settings: TreatSettin
         kept = less(row.geometry, shut)
         shape = kept if strip is None else meet(kept, strip)
         hole = row.hole if isinstance(row.hole, str) else None
-        rooms.append(Room(row.surface_id, hole, row.kind, kept, shape))
+        rooms.append(Room(row.surface_id, hole, row.kind, row.geometry, kept, shape))
     return rooms
 
 
