@@ -93,16 +93,16 @@ def outline_hotspots(
     hot = cells[over >= level]
     if hot.empty:
         return gpd.GeoSeries([], crs=surfaces.crs)
-    hot = hot.assign(patch=label_patches(hot["column"].to_numpy(), hot["row"].to_numpy()))
-    patches = hot.groupby("patch")
-    largest = patches["area_m2"].sum().sort_values(ascending=False, kind="stable").index[:most]
-    outlines = []
-    for number in largest:
-        own = patches.get_group(number)
+    column, row, names = (hot[name].to_numpy() for name in ("column", "row", "surface_id"))
+    patch = label_patches(column, row)
+    largest = np.argsort(-np.bincount(patch, hot["area_m2"]), kind="stable")[:most]
+    by_patch = np.split(np.argsort(patch, kind="stable"), np.cumsum(np.bincount(patch))[:-1])
+    shapes, outlines = surfaces.to_dict(), []
+    for own in (by_patch[number] for number in largest):
         # two surfaces may hold pieces of one square
-        west, south = (cell_m * own[["column", "row"]].drop_duplicates().to_numpy()).T
+        west, south = cell_m * np.unique(np.column_stack([column[own], row[own]]).astype(float), axis=0).T
         joined = shapely.coverage_union_all(shapely.box(west, south, west + cell_m, south + cell_m))
-        ground = shapely.union_all(surfaces.loc[sorted(own["surface_id"].unique())].to_numpy())
+        ground = shapely.union_all([shapes[name] for name in sorted(set(names[own]))])
         outlines.append(shapely.intersection(shapely.simplify(joined, 0.75 * cell_m), ground))
     return gpd.GeoSeries(outlines, crs=surfaces.crs)
 

@@ -90,24 +90,25 @@ def measure_edge(lines: Geometry, easting: np.ndarray, northing: np.ndarray) -> 
     >>> measure_edge(box(0, 0, 10, 10).boundary, [5.0, 1.0], [5.0, 5.0]).tolist()
     [5.0, 1.0]
     """
-    points = shapely.points(easting, northing)
-    if np.size(points) >= _MANY and shapely.get_dimensions(lines) == 1 and not lines.is_empty:
-        return _measure_many(lines, points)
+    places = np.stack([easting, northing], axis=-1)
+    if len(places) >= _MANY and shapely.get_dimensions(lines) == 1 and not lines.is_empty:
+        return _measure_many(lines, places)
     shapely.prepare(lines)
-    return np.asarray(shapely.distance(lines, points), dtype=float)
+    return np.asarray(shapely.distance(lines, shapely.points(places)), dtype=float)
 
 
-def _measure_many(lines: Geometry, points: np.ndarray) -> np.ndarray:
-    """Return the same by a tree of the lines' single pieces, several parts of the points at a time."""
+def _measure_many(lines: Geometry, places: np.ndarray) -> np.ndarray:
+    """Return the same by a tree of the lines' single pieces, several parts of the places at a time."""
     corners, line = shapely.get_coordinates(shapely.get_parts(lines), return_index=True)
     joined = line[1:] == line[:-1]
     pieces = shapely.linestrings(np.stack([corners[:-1][joined], corners[1:][joined]], axis=1))
     tree = shapely.STRtree(pieces, node_capacity=_NODE)
 
     def measure(some: np.ndarray) -> np.ndarray:
-        return np.asarray(tree.query_nearest(some, return_distance=True, all_matches=False)[1])
+        points = shapely.points(some)
+        return np.asarray(tree.query_nearest(points, return_distance=True, all_matches=False)[1])
 
-    return np.concatenate(map_threads(measure, np.array_split(points, np.size(points) // _MANY + 1)))
+    return np.concatenate(map_threads(measure, np.array_split(places, len(places) // _MANY + 1)))
 
 
 def split_border(surfaces: gpd.GeoDataFrame, width_m: float, *, every_edge: bool = False) -> gpd.GeoDataFrame:

@@ -88,23 +88,23 @@ def draw_hole(
 ) -> None:
     """Draw a hole's pages: its map and zones, its small surfaces close up, and the zones there was no room for."""
     page = book.inside
-    mine = _of_hole(zones.zones, hole)
+    zones = _only_hole(zones, hole)
     rate = zones.settings.get("rate")
     columns = _AMOUNT_COLUMNS if rate else _ZONE_COLUMNS
     columns = tuple(stretch_columns(columns, page.width_mm))
-    rows = [_zone_row(row, units, parse_rate(rate) if rate else None) for row in mine.itertuples()]
+    rows = [_zone_row(row, units, parse_rate(rate) if rate else None) for row in zones.zones.itertuples()]
     head = f"Hole {hole}" if hole else "No hole named"
-    for number, shown in enumerate(_choose_views(mine, ground)):
+    for number, shown in enumerate(_choose_views(zones.zones, ground)):
         if number:
             next_page(book)
         write_text(book, f"{head}{', close up' if number else ''}", page.west_mm, page.north_mm - 6, HEAD)
-        write_text(book, _sum_up(zones, hole, units), page.west_mm, page.north_mm - 11, BODY)
+        write_text(book, _sum_up(zones, units), page.west_mm, page.north_mm - 11, BODY)
         table_mm = 0.0 if number or len(rows) > _MOST_ROWS else 7 + len(rows) * TABLE_ROW_MM
         foot_mm = table_mm + 16 + _LEGEND_MM
         frame = Frame(page.west_mm, page.south_mm + foot_mm, page.width_mm, page.height_mm - foot_mm - 14)
         view = must_fit(shown, frame, margin_mm=8, turn_deg=upright_turn(shown))
         beneath = draw_ground(book, view, kinds)
-        items = _draw_zones(book, view, _only_hole(zones, hole), ground)
+        items = _draw_zones(book, view, zones, ground)
         _draw_margin(book, frame, view, units, [*items, *beneath])
         if table_mm:
             table = Frame(page.west_mm, page.south_mm, page.width_mm, table_mm)
@@ -163,16 +163,15 @@ def _zone_row(row: Any, units: Units, rate: Rate | None) -> list[str]:
     ]
 
 
-def _sum_up(zones: Zones, hole: str | None, units: Units) -> str:
-    """Return the hole in a line: what to treat, to look at again, and what is not known."""
-    mine = _of_hole(zones.zones, hole)
-    parts = []
+def _sum_up(zones: Zones, units: Units) -> str:
+    """Return a hole's plan in a line: what to treat, to look at again, and what is not known."""
+    mine, parts = zones.zones, []
     for action, words in (("treat", "treat"), ("check", "leave untreated"), ("look_again", "look again at")):
         some = mine[mine["action"] == action]
         if len(some):
             many = "1 zone" if len(some) == 1 else f"{len(some)} zones"
             parts.append(f"{words} {many}, {show_area(float(some['area_m2'].sum()), units)}")
-    unknown = 0.0 if zones.unknown is None else float(_of_hole(zones.unknown, hole).area.sum())
+    unknown = 0.0 if zones.unknown is None else float(zones.unknown.area.sum())
     if unknown >= 1:
         parts.append(f"besides, {show_area(unknown, units)} not known")
     text = "; ".join(parts)
