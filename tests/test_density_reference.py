@@ -65,6 +65,11 @@ class TestLaplaceAgainstReference:
         # Computed independently in R and numpy: exponential with practical range 10
         assert found == pytest.approx([1, 0.22313016, 0.04978707, 0.00247875], abs=1e-8)
 
+    def test_covariance_is_that_of_scikit_learn(self) -> None:
+        hyper, rng = Hyper(0.8, 37.0, 1.0), np.random.default_rng(5)
+        here, there = (rng.uniform(0, 100, (number, 2)) for number in (7, 11))
+        assert hyper.covary(here, there) == pytest.approx(hyper.kernel(here, there), abs=1e-12)
+
     def test_ordinary_kriging_of_isaaks_and_srivastava(self) -> None:
         places = np.array([(61, 139), (63, 140), (64, 129), (68, 128), (71, 140), (73, 141), (75, 128)], dtype=float)
         values = np.array([477, 696, 227, 646, 606, 791, 783], dtype=float)

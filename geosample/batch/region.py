@@ -70,15 +70,11 @@ def write_region(surveys: Sequence[Path], path: Path) -> Path:
     Raises
     ------
     GeosampleError
-        When the extra 'region' is not installed, no course has estimates, or the file can't be written.
+        When no course has estimates, or the file can't be written.
     """
     region = gather_region(surveys)
     packed = io.BytesIO()
-    try:
-        region.to_parquet(packed, write_covering_bbox=True)
-    except ImportError as error:
-        problem = Problem("--region", "no Parquet writer here", "the extra 'region'", "pip install 'geosample[region]'")
-        raise GeosampleError(problem) from error
+    region.to_parquet(packed, write_covering_bbox=True)
     return save_file(path, packed.getvalue())
 
 

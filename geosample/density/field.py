@@ -58,14 +58,18 @@ class Hyper:
 
     @property
     def kernel(self) -> Kernel:
-        """Exponential covariance: spread² exp(-3 h / range_m)."""
+        """Exponential covariance, spread² exp(-3 h / range_m), as scikit-learn's kernel; slow to load."""
         from sklearn.gaussian_process.kernels import ConstantKernel, Matern
 
         return ConstantKernel(self.spread**2) * Matern(length_scale=self.range_m / 3.0, nu=0.5)
 
     def covary(self, here: np.ndarray, there: np.ndarray) -> np.ndarray:
-        """Return the kernel's covariance without scikit-learn, which takes longer to load than a plan to draw."""
-        return np.asarray(self.spread**2 * np.exp(-3.0 / self.range_m * cdist(here, there)))
+        """Return the kernel's covariance of places, shape (here, there)."""
+        return self.covary_at(np.asarray(cdist(here, there)))
+
+    def covary_at(self, distance_m: np.ndarray) -> np.ndarray:
+        """Return the kernel's covariance at distances, m, in their shape."""
+        return np.asarray(self.spread**2 * np.exp(-3.0 / self.range_m * distance_m))
 
 
 @dataclass(frozen=True, slots=True)

@@ -74,7 +74,7 @@ def evidence(
     """
     hyper = Hyper(*np.exp(log_hyper))
     distance_m = measure_distances(sites.places) if distance_m is None else distance_m
-    by_spread = hyper.kernel(sites.places)
+    by_spread = hyper.covary_at(distance_m)
     covariance = by_spread + sites.basis @ sites.basis.T
     covariance[np.diag_indices_from(covariance)] += JITTER
     mode = find_mode(covariance, sites.count, sites.offset, hyper.k, start=start)
