@@ -1,6 +1,6 @@
 """Stage 1, ground: polygon files in, a clean sampling frame (Ground) out."""
 
-from geosample.ground.cells import cut_cells
+from geosample.ground.cells import clip_pieces, cut_cells
 from geosample.ground.collars import add_approaches, add_collars
 from geosample.ground.edges import edge_lines, measure_edge, only_polygons, outer_turf, split_border
 from geosample.ground.files import FORMATS
@@ -24,6 +24,7 @@ __all__ = [
     "add_approaches",
     "add_collars",
     "check_not_survey",
+    "clip_pieces",
     "cut_cells",
     "draw_ground",
     "edge_lines",

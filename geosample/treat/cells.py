@@ -14,6 +14,7 @@ import shapely
 
 from geosample.density import exceedance
 from geosample.errors import Problem, TreatError
+from geosample.ground import clip_pieces
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -28,7 +29,6 @@ if TYPE_CHECKING:
 _SLACK_M = 1e-3
 _SAME_AREA = 1e-3
 _NAMED = 5
-_SQUARE_M = 32.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,24 +116,8 @@ def share_inside(cells: gpd.GeoDataFrame, shape: Geometry) -> np.ndarray:
     within = touched & shapely.covers(shape, pieces)
     share[within] = 1.0
     cut = touched & ~within
-    share[cut] = _area_inside(pieces[cut], shape) / cells["area_m2"].to_numpy()[cut]
+    share[cut] = shapely.area(clip_pieces(pieces[cut], shape)) / cells["area_m2"].to_numpy()[cut]
     return np.minimum(share, 1.0)
-
-
-def _area_inside(pieces: np.ndarray, shape: Geometry) -> np.ndarray:
-    """Return the area of each piece inside a shape, m².
-
-    An outline of a hundred corners meets a piece at two or three of them, so it is first clipped to squares of ground.
-    """
-    if not len(pieces):
-        return np.zeros(0)
-    bounds = shapely.bounds(pieces)
-    corners = np.floor(bounds[:, :2] / _SQUARE_M)
-    squares, square = np.unique(corners[:, 0] + 1j * corners[:, 1], return_inverse=True)
-    west, south = squares.real * _SQUARE_M, squares.imag * _SQUARE_M
-    wide, high = _SQUARE_M + (bounds[:, 2:] - bounds[:, :2]).max(axis=0)
-    near = shapely.intersection(shape, shapely.box(west, south, west + wide, south + high))
-    return np.asarray(shapely.area(shapely.intersection(pieces, near[square])))
 
 
 @dataclass(frozen=True, slots=True)
