@@ -8,6 +8,7 @@ import resource
 import shutil
 import subprocess
 import sys
+from functools import partial
 from pathlib import Path
 
 import pandas as pd
@@ -153,14 +154,7 @@ def test_names_in_any_script_work_through_the_chain(demo: Path, tmp_path: Path) 
     assert "كورس 골프" in (out / "map.html").read_text(encoding="utf-8")
 
 
-def _cap_files() -> None:
-    """Let no file grow beyond some kilobytes, which is what a full disk looks like from inside.
-
-    More than a worksheet takes in the temporary folder: openpyxl says a traceback of its own where that is full.
-    """
-    resource.setrlimit(resource.RLIMIT_FSIZE, (SMALL_BYTES, SMALL_BYTES))
-
-
+@pytest.mark.parametrize("most_bytes", [4_000, SMALL_BYTES])
 @pytest.mark.parametrize(
     "stage",
     [
@@ -174,7 +168,10 @@ def _cap_files() -> None:
     ],
     ids=lambda stage: stage[0],
 )
-def test_a_full_disk_is_said_in_words_and_leaves_all_whole(demo: Path, tmp_path: Path, stage: list[str]) -> None:
+def test_a_full_disk_is_said_in_words_and_leaves_all_whole(
+    demo: Path, tmp_path: Path, stage: list[str], most_bytes: int
+) -> None:
+    """No file may grow beyond some kilobytes, which is what a full disk looks like from inside."""
     survey = tmp_path / "course.gpkg"
     shutil.copy(demo / "invented_course.gpkg", survey)
     before = survey.read_bytes()
@@ -182,7 +179,7 @@ def test_a_full_disk_is_said_in_words_and_leaves_all_whole(demo: Path, tmp_path:
     done = subprocess.run(
         [sys.executable, "-c", "from geosample.cli import main; main()", *words],
         cwd=tmp_path,
-        preexec_fn=_cap_files,
+        preexec_fn=partial(resource.setrlimit, resource.RLIMIT_FSIZE, (most_bytes, most_bytes)),
         capture_output=True,
         text=True,
         check=False,

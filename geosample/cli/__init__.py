@@ -5,6 +5,7 @@ from __future__ import annotations
 import errno
 import gc
 import importlib
+import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
 from typing import Any
@@ -73,6 +74,12 @@ class _StageOrder(click.Group):
         return super().resolve_command(ctx, args)
 
 
+def _tell_once(unraisable: sys.UnraisableHookArgs) -> None:
+    """Pass over what a library's unfinished file complains of when it is thrown away: the disk's trouble was told."""
+    if not isinstance(unraisable.exc_value, OSError):
+        sys.__unraisablehook__(unraisable)
+
+
 @contextmanager
 def _without_collecting() -> Iterator[None]:
     """Hold back Python's search for circular garbage while a command runs: it finds little, in a tenth of the time."""
@@ -105,6 +112,7 @@ def _tell_unforeseen(error: Exception, asked: tuple[str, ...]) -> Problem:
 
 def _tell_disk(error: OSError) -> Problem:
     """Return what the disk said where no stage was writing a file of its own, such as in a temporary folder."""
+    sys.unraisablehook = _tell_once
     remedy = "free some space, in the folder for temporary files too, or choose a folder you may write to"
     where = str(error.filename or "a file")
     return Problem(where, f"'{error.strerror or error}'", "room and permission to read and write", remedy)
