@@ -134,18 +134,13 @@ def load_newest_density(survey: Survey) -> DensityMap:
     SurveyError
         When 'geosample density' has not been run.
     """
-    mapped = set(survey.need("models")["visit"])
-    visits = survey.need("visits").sort_values(["date", "visit"], kind="stable")["visit"]
-    return load_density(survey, [name for name in visits if name in mapped][-1])
+    return load_density(survey, survey.newest_among(survey.need("models")["visit"]))
 
 
 def load_last_density(survey: Survey, visit: str) -> DensityMap | None:
     """Return the density map of the latest visit before this one that has one, or None."""
-    visits = survey.need("visits").sort_values(["date", "visit"], kind="stable")
-    date = visits.loc[visits["visit"] == visit, "date"].iloc[0]
-    mapped = set(survey.read("models")["visit"])
-    before = [name for name in visits.loc[visits["date"] < date, "visit"] if name in mapped]
-    return load_density(survey, before[-1]) if before else None
+    last = survey.newest_among(survey.read("models")["visit"], before=visit)
+    return None if last is None else load_density(survey, last)
 
 
 def load_density(survey: Survey, visit: str | None = None) -> DensityMap:
