@@ -96,6 +96,12 @@ def exceed(cells: pd.DataFrame, threshold_per_m2: float) -> np.ndarray:
     return np.asarray(ndtr((mean - np.log(threshold_per_m2)) / spread))
 
 
+def is_one_sided(cells: pd.DataFrame, threshold_per_m2: float) -> np.ndarray:
+    """Return where the cells' interval lies wholly above or below a threshold, shape (cells,)."""
+    low, high = (cells[f"{end}_per_m2"].to_numpy(float) for end in ("low", "high"))
+    return np.asarray((low > threshold_per_m2) | (high < threshold_per_m2))
+
+
 def decide_at(density_map: DensityMap, threshold_per_m2: float) -> DensityMap:
     """Return the map with ``known`` true also where the counts settle a threshold, though not the density itself.
 

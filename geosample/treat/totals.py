@@ -11,6 +11,7 @@ import numpy as np
 import pandas as pd
 import shapely
 
+from geosample.density import is_one_sided
 from geosample.treat.cells import Holding, weigh
 from geosample.treat.rooms import fall_on, keep_off_area, sweep_over
 from geosample.treat.shapes import NOTHING, less, meet
@@ -32,7 +33,9 @@ class Totals:
     mapped : Holding
         All the ground the map covers.
     known_m2 : float
-        The part of it that is known well enough, m².
+        The part of it that is known, m².
+    one_sided_m2 : float
+        The part of it where the interval lies wholly above or below the threshold, m².
     above : Holding
         Cells known to be worth treating, before shapes were made of them.
     treated, look_again : Holding
@@ -59,6 +62,7 @@ class Totals:
 
     mapped: Holding
     known_m2: float
+    one_sided_m2: float
     above: Holding
     treated: Holding
     look_again: Holding
@@ -81,6 +85,11 @@ class Totals:
     def above_beyond_m2(self, width_m: float) -> float:
         """Return how much of ``above`` lies farther in than a border strip of a width, to the whole metre, m²."""
         return sum(area_m2 for edge_m, area_m2 in self.above_by_edge if edge_m >= width_m)
+
+    @property
+    def one_sided_share(self) -> float:
+        """Ground whose interval lies wholly on one side of the threshold, over mapped ground, 0 to 1."""
+        return self.one_sided_m2 / self.mapped.area_m2
 
     @property
     def share_of_area(self) -> float:
@@ -108,6 +117,7 @@ def add_up(drawn: Sequence[Drawn], ground: Ground, settings: TreatSettings) -> T
     return Totals(
         mapped=weigh(cells, np.ones(len(cells))),
         known_m2=weigh(cells, share["known"]).area_m2,
+        one_sided_m2=weigh(cells, is_one_sided(cells, settings.threshold_per_m2).astype(float)).area_m2,
         above=weigh(cells, share["hot"]),
         treated=weigh(cells, share["treated"]),
         look_again=weigh(cells, share["unsure"] * (1 - share["treated"])),
