@@ -49,6 +49,22 @@ def run(*words):
     return CliRunner().invoke(main, list(map(str, words)))
 
 
+def test_a_sliver_of_an_area_of_the_user_is_no_stratum(small_ground):
+    """An area drawn along a surface's edge overlaps the next by centimetres: that is no ground of its own."""
+    green = small_ground.surfaces[small_ground.surfaces["kind"] == "green"].geometry.iloc[0]
+    design = draw_design(
+        small_ground,
+        Request(
+            visit="2026-05-04", points=30, areas=(("mine", green.buffer(0.002).wkt),), surfaces=("green", "collar")
+        ),
+    )
+    assert "green in mine" in set(design.strata["stratum"])
+    assert "collar in mine" not in set(design.strata["stratum"])
+    assert design.strata.area.sum() == pytest.approx(
+        small_ground.surfaces.area[small_ground.surfaces["kind"].isin(["green", "collar"])].sum(), rel=1e-6
+    )
+
+
 def test_what_is_known_of_another_pest_says_nothing_of_this_one(survey):
     file = open_survey(survey)
     with file.change() as change:
