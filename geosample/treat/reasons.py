@@ -10,7 +10,7 @@ import numpy as np
 from geosample.treat.border import tell_border
 from geosample.treat.tell import NEARLY_ALL, about
 from geosample.treat.totals import NARROW
-from geosample.units import percent
+from geosample.units import FOOT_M, percent
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -87,7 +87,7 @@ def _tell_plain_strip(plan: Plan) -> Iterator[str]:
     if reached < zones["insect_share"]:
         return
     width_m = float(np.interp(zones["area_share"], area, [0.0, *border["width_m"]]))
-    if width_m < plan.settings.swath_m / 2:  # no strip a sprayer could keep to
+    if width_m < FOOT_M:  # no strip to drive
         return
     yield (
         f"A plain strip of about {plan.length(width_m)} along the outer edge, as much ground, would reach "
