@@ -13,7 +13,7 @@ from treat_case import THRESHOLD, finding, make_map, patch, plan, treated
 
 from geosample.density import DensityMap
 from geosample.errors import TreatError
-from geosample.ground import Ground, cut_cells, edge_lines, measure_edge
+from geosample.ground import Ground, cut_cells, draw_squares, edge_lines, measure_edge
 from geosample.survey import open_survey
 from geosample.treat import TreatSettings, load_zones, save_zones, suggest_zones
 from geosample.treat.cells import place_cells, share_inside
@@ -253,6 +253,16 @@ def test_cells_that_do_not_make_up_their_surfaces_are_refused(small_ground, harm
         suggest_zones(given, Ground(surfaces, small_ground.obstacles), settings=TreatSettings(THRESHOLD))
     named = "a map of no cells" if harm == "no cells" else f"cells that do not make up {surfaces['surface_id'].min()}"
     assert named in str(caught.value)
+
+
+@pytest.mark.parametrize("side_m", [0.3, 0.7, 2.4, 3.7])
+def test_squares_of_any_side_join_without_cracks(side_m):
+    """Easting and northing as large as in UTM, where west + side is not the next cell's west to the last digit."""
+    column, row = np.meshgrid(np.arange(60) + round(583_000 / side_m), np.arange(60) + round(4_507_000 / side_m))
+    joined = shapely.coverage_union_all(draw_squares(column.ravel(), row.ravel(), side_m))
+    assert shapely.get_num_geometries(joined) == 1
+    assert shapely.get_num_coordinates(joined.normalize().simplify(1e-6)) == 5
+    assert shapely.is_valid(joined)
 
 
 def test_shares_of_whole_squares_are_those_of_the_pieces_on_the_surface(small_ground):

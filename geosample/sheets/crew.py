@@ -11,6 +11,7 @@ import pandas as pd
 import shapely
 
 from geosample import cautions
+from geosample.design import CONTAINERS
 from geosample.paper import (
     Book,
     Column,
@@ -22,7 +23,7 @@ from geosample.paper import (
     write_footer,
     write_lines,
 )
-from geosample.sheets.bench import BATCH, StopTable, batch_of, choose_recounts, method_dangers, method_steps
+from geosample.sheets.bench import StopTable, batch_of, choose_recounts, method_dangers, method_steps
 from geosample.sheets.columns import list_bags, ordered_points, stage_columns
 from geosample.sheets.finding import tell_leg
 from geosample.sheets.mapbook import write_head
@@ -89,7 +90,7 @@ def draw_field_sheet(book: Book, design: Design, *, pace_m: float, units: Units)
         _draw_pages(book, design, title, columns, rows, notes=(show_unit(design, units), *_FIELD_WORDS, *warnings))
 
 
-def draw_bench_sheet(book: Book, design: Design, profile: Pest, *, method: str, batch: int = BATCH) -> None:
+def draw_bench_sheet(book: Book, design: Design, profile: Pest, *, method: str, batch: int = CONTAINERS) -> None:
     """Draw each method's bench sheet (a row a bag, in extraction order and batches) with its steps and dangers.
 
     After them the blind recount. Parameters as for ``write_sheets``; ``batch`` is how many bags are extracted at once.
