@@ -79,6 +79,15 @@ def _cut_one(surface_id: str, geometry: Geometry, cell_m: float) -> gpd.GeoDataF
 def draw_squares(column: ArrayLike, row: ArrayLike, side_m: float) -> np.ndarray:
     """Return cells of one grid as whole squares, shape (n,).
 
+    Parameters
+    ----------
+    column, row : array_like of int, shape (n,)
+        As ``cut_cells`` gives them.
+    side_m : float
+        Side of a cell, m.
+
+    Notes
+    -----
     Neighbours share their corners to the last digit, so that many join without cracks: an edge is a whole number times
     the side, whichever cell it belongs to.
     """
