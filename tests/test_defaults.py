@@ -15,6 +15,7 @@ from geosample.design.effort import Bench
 from geosample.design.howmany import Wish
 from geosample.sheets import SheetOptions
 from geosample.treat import TreatSettings
+from geosample.words import STATUSES
 
 # option's name where it is not the field's
 RENAMED = {
@@ -60,3 +61,8 @@ def test_positions_are_looked_for_as_far_as_the_option_says() -> None:
 
 def test_design_and_sheets_count_on_the_same_bench() -> None:
     assert defaults_of("design")["containers"] == defaults_of("sheets")["batch"]
+
+
+def test_the_help_of_counts_names_every_status() -> None:
+    said = importlib.import_module("geosample.cli.counts").command.help
+    assert [name for name in STATUSES if name not in said] == []
