@@ -12,7 +12,7 @@ import pytest
 import shapely
 
 from geosample.design import Request, draw_design
-from geosample.design.again import FAR_M, NEAR_M, spread_of
+from geosample.design.again import FAR_M, NEAR_M, move_point, spread_of
 from geosample.errors import DesignError
 
 ASKED = Request(visit="2026-05-04", points=40, surfaces=("green", "collar"), seed=7)
@@ -42,17 +42,20 @@ def test_kept_points_are_moved_off_the_old_hole_and_stay_in_their_piece_of_groun
     assert kept.geometry.within(shapes, align=False).all()
 
 
+def test_a_point_with_no_room_to_move_is_not_pulled_again_from_the_old_hole():
+    with pytest.raises(DesignError, match=r"no ground of its own within 0.5 to 1 m.*without --keep"):
+        move_point(shapely.Point(0.1, 0.1), shapely.box(0, 0, 0.2, 0.2), np.random.default_rng(1))
+
+
 def test_moving_keeps_the_density_that_is_claimed(small_ground):
     # Points uniform over the collar, each moved once: how many fall into each of 12 sectors and two bands, against
     # the density claimed. 24 places; 4.5 standard errors: a false alarm in about 1 in 6,000 runs.
-    from geosample.design.again import _move
-
     rng = np.random.default_rng(8)
     collar = small_ground.surfaces.set_index("kind").geometry["collar"]
     west, south, east, north = collar.bounds
     tried = np.column_stack([rng.uniform(west, east, 60_000), rng.uniform(south, north, 60_000)])
     inside = tried[shapely.contains_xy(collar, *tried.T)][:4000]
-    moved = np.array([_move(shapely.Point(place), collar, rng) for place in inside])
+    moved = np.array([move_point(shapely.Point(place), collar, rng) for place in inside])
     green = small_ground.surfaces.set_index("kind").geometry["green"]
     grid = tried[shapely.contains_xy(collar, *tried.T)][4000:]
     claimed = np.array([spread_of(place, collar) for place in grid])
