@@ -27,6 +27,7 @@ if TYPE_CHECKING:
 NEAR_M, FAR_M = 0.5, 1.0
 """How far a kept point is moved, m: off the old hole, and still the same place (common practice, no source)."""
 MOST_KEPT = 0.9
+"""A tenth at least is drawn anew, or no new place is ever seen (own choice)."""
 _DIRECTIONS, _RADII = 36, 4
 _TRIES = 10_000
 _SAME_AREA = 1e-6
