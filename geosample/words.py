@@ -39,19 +39,6 @@ RECOUNT_MARK = "R"
 """Ends the label of a blind second count, as in ``07F-03-B-R``: the same bag, another pair of eyes."""
 
 
-def hole_key(hole: str | None) -> tuple[int, str]:
-    """Return a sort key that puts hole 2 before hole 10 and nameless ground last.
-
-    Examples
-    --------
-    >>> sorted(["10", "2", None, "Red 3"], key=hole_key)
-    ['2', '10', 'Red 3', None]
-    """
-    if not isinstance(hole, str):
-        return (10**9, "")
-    return (int(hole), "") if hole.isdigit() else (10**6, hole)
-
-
 def is_date(text: str) -> bool:
     """Return whether a text is a date as this house writes it, year first with hyphens, so that text order is time's.
 

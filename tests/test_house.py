@@ -26,7 +26,7 @@ STAGES = ["ground", "design", "sheets", "counts", "estimate", "compare", "densit
 PACKAGE_NAMES = {"__version__"}  # what any room may take from the package itself
 TOOLS = [["ruff", "check", "."], ["ruff", "format", "--check", "."], ["mypy"]]
 SHARED_ROOMS = {"errors", "saving", "workers", "units", "words", "pests", "survey", "cautions", "palettes", "report"}
-SHARED_ROOMS |= {"paper"}
+SHARED_ROOMS |= {"paper", "holes"}
 FRONT = {"cli", "demo", "batch"}  # they call the stages; no stage may call them
 HEAVY = {
     "geopandas",
@@ -258,6 +258,16 @@ def test_nothing_speaks_of_one_machine() -> None:
         text = path.read_text(encoding="utf-8")
         for prefix in ("work", "root", "home"):
             assert f"/{prefix}/" not in text, path
+
+
+# what only one place may do: a pattern, the files that may hold it, and where the rest find it
+ONE_PLACE = [(r"\.isdigit\(", "", "isdecimal, or geosample/holes.py: int() cannot read every digit")]
+
+
+@pytest.mark.parametrize(("pattern", "place", "remedy"), ONE_PLACE)
+def test_what_one_place_does_no_other_does(pattern: str, place: str, remedy: str) -> None:
+    others = [path for path in MODULES if not (place and str(path.relative_to(PACKAGE)).startswith(place))]
+    assert [path.name for path in others if re.search(pattern, path.read_text(encoding="utf-8"))] == [], remedy
 
 
 @pytest.mark.parametrize("collecting", [True, False])

@@ -12,6 +12,7 @@ import numpy as np
 
 from geosample.errors import EstimateError, Problem
 from geosample.estimate.bags import ALL
+from geosample.holes import hole_number
 from geosample.palettes import GREYS
 from geosample.paper import (
     Book,
@@ -206,7 +207,7 @@ def _label(row: pd.Series) -> str:
     if row["domain"] == ALL:
         return "whole ground"
     named = PLURALS.get(str(row["label"]), str(row["label"]))
-    return f"hole {named}" if row["domain"] == "hole" and named.isdigit() else named
+    return f"hole {named}" if row["domain"] == "hole" and hole_number(named) is not None else named
 
 
 def _draw_mix(book: Book, estimates: Estimates, room: Frame) -> None:

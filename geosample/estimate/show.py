@@ -8,10 +8,10 @@ from typing import TYPE_CHECKING
 
 from geosample.errors import EstimateError
 from geosample.estimate.bags import ALL
+from geosample.holes import hole_key
 from geosample.report import Summary, show_table
 from geosample.saving import save_file
 from geosample.units import FOOT2_M2, show_area, show_number
-from geosample.words import hole_key
 
 if TYPE_CHECKING:
     from collections.abc import Iterable

@@ -6,8 +6,9 @@ from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
+from geosample.holes import hole_key
 from geosample.units import ACRE_M2, FOOT2_M2, HECTARE_M2
-from geosample.words import KIND_LETTERS, hole_key
+from geosample.words import KIND_LETTERS
 
 if TYPE_CHECKING:
     from geosample.ground import Ground

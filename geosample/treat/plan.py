@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 from geosample.cautions import TREATMENT
 from geosample.errors import TreatError
+from geosample.holes import hole_key
 from geosample.paper import (
     Book,
     Column,
@@ -29,7 +30,6 @@ from geosample.treat.curve import read_curve
 from geosample.treat.holes import GROUND_LOOKS, draw_hole
 from geosample.treat.sheet import BODY, HEAD, RIGHT, SMALL, TABLE_ROW_MM, below, finish_page
 from geosample.units import show_density
-from geosample.words import hole_key
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

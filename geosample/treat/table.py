@@ -8,11 +8,12 @@ import geopandas as gpd
 import numpy as np
 import shapely
 
+from geosample.holes import hole_key, hole_label
 from geosample.survey import shape_frame
 from geosample.treat.cells import weigh
 from geosample.treat.rooms import sweep_over
 from geosample.units import show_area, show_density
-from geosample.words import KIND_LETTERS, hole_key
+from geosample.words import KIND_LETTERS
 from geosample.workers import map_threads
 
 if TYPE_CHECKING:
@@ -87,16 +88,10 @@ def _name_zones(rows: list[dict[str, Any]]) -> list[dict[str, Any]]:
     used: dict[str, int] = {}
     named = []
     for row in rows:
-        prefix = f"{_LETTERS[row['action']]}{_short(row['hole'])}{KIND_LETTERS[row['kind']]}"
+        prefix = f"{_LETTERS[row['action']]}{hole_label(row['hole'])}{KIND_LETTERS[row['kind']]}"
         used[prefix] = used.get(prefix, 0) + 1
         named.append({**row, "zone_id": f"{prefix}-{used[prefix]}"})
     return named
-
-
-def _short(hole: str | None) -> str:
-    if hole is None:
-        return ""
-    return hole.zfill(2) if hole.isdigit() else "".join(letter for letter in hole.upper() if letter.isalnum())
 
 
 def place_name(hole: str | None, kind: str) -> str:

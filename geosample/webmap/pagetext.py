@@ -14,12 +14,12 @@ from jinja2 import DictLoader, Environment, StrictUndefined
 from geosample import __version__
 from geosample.cautions import GRADES, TREATMENT
 from geosample.density import LEVELS
+from geosample.holes import hole_key
 from geosample.units import percent
 from geosample.webmap import popups, wording
 from geosample.webmap.answer import write_answer, write_headline
 from geosample.webmap.model import Look, Story
 from geosample.webmap.pictures import Drawn
-from geosample.words import hole_key
 
 if TYPE_CHECKING:
     import geopandas as gpd
