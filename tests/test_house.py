@@ -261,7 +261,10 @@ def test_nothing_speaks_of_one_machine() -> None:
 
 
 # what only one place may do: a pattern, the files that may hold it, and where the rest find it
-ONE_PLACE = [(r"\.isdigit\(", "", "isdecimal, or geosample/holes.py: int() cannot read every digit")]
+ONE_PLACE = [
+    (r"\.isdigit\(", "", "isdecimal, or geosample/holes.py: int() cannot read every digit"),
+    (r"""["'](?:suggested for treatment|leave untreated|look again(?: at)?)["']""", "words.py", "words.ACTIONS"),
+]
 
 
 @pytest.mark.parametrize(("pattern", "place", "remedy"), ONE_PLACE)

@@ -21,6 +21,7 @@ from geosample.cli.options import (
 )
 from geosample.report import say, show_table, talk
 from geosample.units import show_area, show_density
+from geosample.words import ACTIONS
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -205,7 +206,7 @@ def _tell(zones: Zones, units: Units) -> list[str]:
     rows = [
         (
             zone.zone_id,
-            zone.action.replace("_", " "),
+            ACTIONS[zone.action].name,
             show_area(zone.area_m2, units),
             show_density(zone.mean_per_m2, units),
             f"{100 * zone.probability:.0f} %",

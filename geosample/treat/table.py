@@ -13,7 +13,7 @@ from geosample.survey import shape_frame
 from geosample.treat.cells import weigh
 from geosample.treat.rooms import sweep_over
 from geosample.units import show_area, show_density
-from geosample.words import KIND_LETTERS
+from geosample.words import ACTIONS, KIND_LETTERS
 from geosample.workers import map_threads
 
 if TYPE_CHECKING:
@@ -27,8 +27,6 @@ if TYPE_CHECKING:
     from geosample.treat.draw import Drawn
     from geosample.treat.rooms import Room
     from geosample.treat.settings import TreatSettings
-
-_LETTERS = {"treat": "Z", "check": "K", "look_again": "L"}
 
 
 def zone_table(
@@ -61,7 +59,7 @@ def zone_table(
 
 def _place_in_table(room: Room, action: str) -> tuple[Any, ...]:
     """Return what the zones are sorted by: hole, then what to do, then kind."""
-    return hole_key(room.hole), list(_LETTERS).index(action), list(KIND_LETTERS).index(room.kind)
+    return hole_key(room.hole), list(ACTIONS).index(action), list(KIND_LETTERS).index(room.kind)
 
 
 def _describe(one: Drawn, action: str, zone: Geometry, settings: TreatSettings) -> dict[str, Any]:
@@ -88,7 +86,7 @@ def _name_zones(rows: list[dict[str, Any]]) -> list[dict[str, Any]]:
     used: dict[str, int] = {}
     named = []
     for row in rows:
-        prefix = f"{_LETTERS[row['action']]}{hole_label(row['hole'])}{KIND_LETTERS[row['kind']]}"
+        prefix = f"{ACTIONS[row['action']].letter}{hole_label(row['hole'])}{KIND_LETTERS[row['kind']]}"
         used[prefix] = used.get(prefix, 0) + 1
         named.append({**row, "zone_id": f"{prefix}-{used[prefix]}"})
     return named

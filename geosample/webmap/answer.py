@@ -12,21 +12,13 @@ from geosample.units import percent
 from geosample.webmap import wording
 from geosample.webmap.measures import unknown_area
 from geosample.webmap.model import Story
-from geosample.words import PLURALS
+from geosample.words import ACTIONS, PLURALS
 
 if TYPE_CHECKING:
     import pandas as pd
 
 # Findings whose note is a sentence of its own that tells how far to trust the answer.
 _TRUST = ("map worth", "no map")
-
-
-_ZONES = (
-    ("treat", "suggested for treatment"),
-    ("check", "to leave untreated"),
-    ("look_again", "to look at again before deciding"),
-)
-_BRIEFLY = (("treat", "Treat"), ("check", "Leave untreated"), ("look_again", "Look again"))
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,7 +47,7 @@ def write_headline(story: Story) -> list[Markup]:
     """Return what to do, a line each, and how much of the ground nobody knows: what a phone shows first."""
     lines = [
         Markup("{}: {}, {}.").format(words, wording.plural(len(zones), "zone"), wording.area(zones["area_m2"].sum()))
-        for words, zones in ((words, _zones_to(story, action)) for action, words in _BRIEFLY)
+        for words, zones in ((words.brief.capitalize(), _zones_to(story, action)) for action, words in ACTIONS.items())
         if len(zones)
     ]
     if not lines:
@@ -156,13 +148,13 @@ def _zones_in_words(story: Story) -> Markup:
     if story.zones.empty:
         return Markup("Nothing is marked for treatment.") if len(plan) else Markup("")
     parts = []
-    for action, words in _ZONES:
+    for action, words in ACTIONS.items():
         zones = _zones_to(story, action)
         if len(zones):
             parts.append(
                 Markup("{} {} ({}) on {}.").format(
                     wording.plural(len(zones), "zone"),
-                    words,
+                    words.zones,
                     wording.area(zones["area_m2"].sum()),
                     wording.name_holes(zones["hole"]),
                 )

@@ -10,10 +10,11 @@ import folium
 from geosample.errors import MapError, Problem
 from geosample.saving import save_file
 from geosample.units import Units
-from geosample.webmap import offline, pagetext, places, popups
+from geosample.webmap import offline, pagetext, places
 from geosample.webmap.aerial import read_aerial
 from geosample.webmap.model import Look, Story, gather_story
 from geosample.webmap.pictures import Drawn, draw_pictures
+from geosample.words import ACTIONS
 
 if TYPE_CHECKING:
     from geosample.survey import Survey
@@ -102,7 +103,7 @@ def list_sheets(story: Story) -> Sheets:
         "clusters": [("markerPane", places.cluster_features(story))],
         "hotspots": [("zones", places.casings(hot, "hotspot")), ("zones", hot)],
     }
-    for action in popups.ACTIONS:
+    for action in ACTIONS:
         shapes = places.zone_features(story, action)
         labels = places.zone_labels(story, action)
         sheets[action] = [("zones", places.casings(shapes, "zone")), ("zones", shapes), ("markerPane", labels)]
