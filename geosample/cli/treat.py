@@ -20,7 +20,7 @@ from geosample.cli.options import (
     visit_option,
 )
 from geosample.report import say, show_table, talk
-from geosample.units import show_area, show_density
+from geosample.units import percent, show_area, show_density
 from geosample.words import ACTIONS
 
 if TYPE_CHECKING:
@@ -209,7 +209,7 @@ def _tell(zones: Zones, units: Units) -> list[str]:
             ACTIONS[zone.action].name,
             show_area(zone.area_m2, units),
             show_density(zone.mean_per_m2, units),
-            f"{100 * zone.probability:.0f} %",
+            percent(zone.probability),
         )
         for zone in zones.zones.itertuples()
     ]

@@ -15,6 +15,7 @@ from geosample.compare.model import ALL, Comparison, Equivalence, Ratio, Trial
 from geosample.compare.profile import one_sided_p, ratio_interval
 from geosample.compare.shuffle import shuffle_p
 from geosample.errors import EstimateError, Problem
+from geosample.units import set_percent
 
 FEWEST_BLOCKS = 3
 PLAIN, REDRAWS = 0.2, 199
@@ -228,7 +229,7 @@ def _blocks_for(overall: Ratio, asked: Question, data: Blocks) -> dict[str, int]
     two_sided, one_sided = stats.norm.ppf((1 + asked.level) / 2), stats.norm.ppf(asked.level)
     power, both = stats.norm.ppf(POWER), stats.norm.ppf((1 + POWER) / 2)
     margin = math.log(asked.margin or 1.25)
-    name = f"{100 * (math.exp(margin) - 1):.0f} %"
+    name = set_percent(round(math.exp(margin) - 1, 2))
     return {
         f"tell a difference of {name}": math.ceil(a_block * ((two_sided + power) / margin) ** 2),
         f"show that they are the same within {name}": math.ceil(a_block * ((one_sided + both) / margin) ** 2),

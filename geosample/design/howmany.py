@@ -21,7 +21,7 @@ from geosample.design.request import MOST_POINTS, Request
 from geosample.errors import DesignError, Problem
 from geosample.pests import load_pest
 from geosample.report import show_table
-from geosample.units import ACRE_M2, Units, plug_area_m2, show_density, show_length
+from geosample.units import ACRE_M2, Units, plug_area_m2, set_percent, show_density, show_length
 
 POINTS_SHOWN = (20, 40, 80, 160)
 MAP_SPACING_M = 20.0
@@ -187,7 +187,7 @@ def advise_points(visit: Visit, strata: Sequence[Mapping[str, Any]], units: Unit
 
 
 def _show(precisions: np.ndarray) -> list[str]:
-    return [f"± {2 * 100 * d:.0f} %" for d in precisions]
+    return [f"± {set_percent(round(2 * d, 2))}" for d in precisions]
 
 
 def _say_k(visit: Visit, k: float) -> str:

@@ -30,7 +30,7 @@ from geosample.paper import (
 )
 from geosample.pests import load_pest
 from geosample.saving import save_file
-from geosample.units import FOOT2_M2, Units, show_number
+from geosample.units import FOOT2_M2, Units, percent, show_number
 from geosample.words import PLURALS
 
 if TYPE_CHECKING:
@@ -242,7 +242,7 @@ def _draw_bar(book: Book, bar: Frame, shares: pd.Series, order: Sequence[str]) -
         book.canvas.setLineWidth(0.2)
         book.canvas.rect(west, bar.south_mm, width, bar.height_mm, stroke=1, fill=1)
         text = Text(7, align="centre", colour="#ffffff" if shade >= _WHITE_ON else "#000000")
-        for words in (f"{stage} {100 * float(share):.0f} %", str(stage)):
+        for words in (f"{stage} {percent(float(share))}", str(stage)):
             if text_width(words, text) < width - 1:
                 write_text(book, words, west + width / 2, bar.south_mm + 1.5, text)
                 break

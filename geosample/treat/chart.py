@@ -7,6 +7,7 @@ import pandas as pd
 
 from geosample.palettes import GREYS, OKABE_ITO
 from geosample.paper import Book, Column, Frame, Mark, Text, draw_border, draw_table, paint_mark, write_text
+from geosample.units import percent, percent_range
 
 _SMALL = Text(7)
 _RIGHT = Text(7, align="right")
@@ -49,9 +50,9 @@ def curve_table(curve: pd.DataFrame) -> tuple[tuple[Column, ...], list[list[str]
     rows = [
         [
             "this plan's zones" if row["way"] == "zones" else row["label"],
-            f"{100 * row['area_share']:.0f} %",
-            f"{100 * row['insect_share']:.0f} %",
-            f"{100 * row['low']:.0f} to {100 * row['high']:.0f} %",
+            percent(row["area_share"]),
+            percent(row["insect_share"]),
+            percent_range(row["low"], row["high"]),
         ]
         for row in sorted_rows
     ]
@@ -74,8 +75,8 @@ def _draw_axes(book: Book, plot: Frame) -> None:
         east, north = plot.west_mm + share * plot.width_mm, plot.south_mm + share * plot.height_mm
         _draw_line(book, np.array([[east, plot.south_mm], [east, plot.north_mm]]), GREYS[1], (), 0.15)
         _draw_line(book, np.array([[plot.west_mm, north], [plot.east_mm, north]]), GREYS[1], (), 0.15)
-        write_text(book, f"{100 * share:.0f} %", east, plot.south_mm - 4, Text(7, align="centre"))
-        write_text(book, f"{100 * share:.0f} %", plot.west_mm - 1.5, north - 1, _RIGHT)
+        write_text(book, percent(share), east, plot.south_mm - 4, Text(7, align="centre"))
+        write_text(book, percent(share), plot.west_mm - 1.5, north - 1, _RIGHT)
     _draw_line(book, _place(plot, np.array([[0.0, 0.0], [1.0, 1.0]])), GREYS[5], (), 0.15)
     middle = Text(8, align="centre")
     write_text(book, "share of the mapped ground treated", plot.west_mm + plot.width_mm / 2, plot.south_mm - 9, middle)

@@ -17,7 +17,7 @@ import numpy as np
 import shapely
 
 from geosample.errors import Problem, TreatError
-from geosample.units import Units, show_density
+from geosample.units import Units, percent, percent_range, show_density
 
 if TYPE_CHECKING:
     import geopandas as gpd
@@ -252,4 +252,4 @@ def _show(limits: tuple[float, float, float]) -> str:
     value, low, high = limits
     if not np.isfinite(value):
         return "a share that these counts can't tell (no insects in untreated ground)"
-    return f"{100 * value:.0f} % (90 % interval {100 * low:.0f} to {100 * high:.0f} %)"
+    return f"{percent(value)} (90 % interval {percent_range(low, high)})"

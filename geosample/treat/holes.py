@@ -37,7 +37,7 @@ from geosample.treat.rooms import keep_off_area
 from geosample.treat.shapes import polygons_of
 from geosample.treat.sheet import BODY, HEAD, RIGHT, TABLE_ROW_MM, below, finish_page
 from geosample.treat.table import place_name
-from geosample.units import show_area, show_density
+from geosample.units import percent, show_area, show_density
 from geosample.words import ACTIONS
 
 if TYPE_CHECKING:
@@ -159,7 +159,7 @@ def _zone_row(row: Any, units: Units, rate: Rate | None) -> list[str]:
         place_name(row.hole, row.kind),
         *four_areas(row.area_m2),
         show_density(row.mean_per_m2, units),
-        f"{100 * row.probability:.0f} %",
+        percent(row.probability),
         *takes,
     ]
 

@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from geosample.treat.border import tell_border
-from geosample.treat.tell import NEARLY_ALL, about
-from geosample.units import percent
+from geosample.treat.tell import NEARLY_ALL
+from geosample.units import about_percent, percent
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -87,7 +87,7 @@ def _tell_plain_strip(plan: Plan) -> Iterator[str]:
     width_m = float(np.interp(zones["area_share"], area, [0.0, *border["width_m"]]))
     yield (
         f"A plain strip of about {plan.length(width_m)} along the outer edge, as much ground, would reach "
-        f"{about(reached)} of the insects, no fewer than these zones ({percent(zones['insect_share'])}): "
+        f"{about_percent(reached)} of the insects, no fewer than these zones ({percent(zones['insect_share'])}): "
         "the zones go by the chance of passing the threshold, not by the most insects."
     )
 

@@ -12,7 +12,7 @@ from geosample.holes import hole_key, hole_label
 from geosample.survey import shape_frame
 from geosample.treat.cells import weigh
 from geosample.treat.rooms import sweep_over
-from geosample.units import show_area, show_density
+from geosample.units import percent, show_area, show_density
 from geosample.words import ACTIONS, KIND_LETTERS
 from geosample.workers import map_threads
 
@@ -127,7 +127,7 @@ def _sentence(row: Any, settings: TreatSettings, ground: Ground) -> str:
     )
     where = place_name(row.hole, row.kind)
     start = f"{where[0].upper()}{where[1:]}, {show_area(row.area_m2, units)}"
-    chance = f"{100 * row.probability:.0f} % chance of being above {limit}"
+    chance = f"a chance of {percent(row.probability)} of being above {limit}"
     if row.action == "look_again":
         return f"{start}: not known well enough ({mean}, between {low} and {high}; {chance}). Pull more plugs here."
     if row.action == "check":
@@ -140,4 +140,4 @@ def _sentence(row: Any, settings: TreatSettings, ground: Ground) -> str:
         over = (
             f" Narrower than the swath: a whole boom would also cover {show_area(row.overspray_m2, units)} beside it."
         )
-    return f"{start}: about {mean} (between {low} and {high}), a {chance}.{over}"
+    return f"{start}: about {mean} (between {low} and {high}), {chance}.{over}"

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any, cast
 from markupsafe import Markup
 
 from geosample.estimate import judge_border
-from geosample.units import percent
+from geosample.units import percent, percent_range, set_percent
 from geosample.webmap import wording
 from geosample.webmap.measures import unknown_area
 from geosample.webmap.model import Story
@@ -69,8 +69,8 @@ def _average(story: Story) -> Markup:
     if row is None:
         return Markup("")
     interval = wording.interval(row["low_per_m2"], row["high_per_m2"])
-    return Markup("{} on average ({:.0f} % interval {}).").format(
-        wording.density(row["mean_per_m2"]), row["level"] * 100, interval
+    return Markup("{} on average ({} interval {}).").format(
+        wording.density(row["mean_per_m2"]), set_percent(row["level"]), interval
     )
 
 
@@ -103,12 +103,12 @@ def _how_much(story: Story) -> Markup:
     if row is None:
         return Markup("")
     return Markup(
-        "{} on average over {} ({:.0f} % interval {}): about {} in all, from {}, with the recovery "
+        "{} on average over {} ({} interval {}): about {} in all, from {}, with the recovery "
         "set for the method (1.0 unless set)."
     ).format(
         wording.density(row["mean_per_m2"]),
         wording.area(row["area_m2"]),
-        row["level"] * 100,
+        set_percent(row["level"]),
         wording.interval(row["low_per_m2"], row["high_per_m2"]),
         wording.rounded(row["total"]),
         wording.plural(int(row["n"]), "sample"),
@@ -200,9 +200,9 @@ def _zone_chances(story: Story) -> Markup:
     zones = story.zones[(story.zones["action"] == "treat") & story.zones["probability"].notna()]
     if zones.empty:
         return Markup("")
-    ends = [percent(zones["probability"].min()), percent(zones["probability"].max())]
     return Markup("In the zones to treat the chance of more than {} is {}.").format(
-        wording.density(zones["threshold_per_m2"].iloc[0]), " to ".join(dict.fromkeys(ends))
+        wording.density(zones["threshold_per_m2"].iloc[0]),
+        percent_range(zones["probability"].min(), zones["probability"].max()),
     )
 
 

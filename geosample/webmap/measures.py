@@ -12,7 +12,7 @@ from markupsafe import Markup
 from geosample.density import decide_at, exceedance
 from geosample.errors import MapError, Problem
 from geosample.palettes import CIVIDIS, VIRIDIS, ramp
-from geosample.units import FOOT2_M2, Units, show_density
+from geosample.units import FOOT2_M2, Units, percent_range, show_density
 from geosample.webmap import wording
 from geosample.webmap.png import palette_png, png_uri
 from geosample.webmap.raster import PixelGrid, hatch
@@ -107,7 +107,7 @@ def _draw_scale(density_map: DensityMap, grid: PixelGrid, what: str, units: Unit
 def draw_chance(density_map: DensityMap, grid: PixelGrid, threshold_per_m2: float) -> Picture:
     """Return the probability that the density is above a threshold, in classes."""
     chance, settled = exceedance(density_map, threshold_per_m2), decide_at(density_map, threshold_per_m2)
-    texts = [Markup("{:.0f} to {:.0f} %").format(low * 100, high * 100) for low, high in pairwise(CHANCE_EDGES)]
+    texts = [Markup(percent_range(low, high)) for low, high in pairwise(CHANCE_EDGES)]
     return paint(settled, grid, np.digitize(chance, CHANCE_EDGES[1:-1]), (VIRIDIS, texts))
 
 

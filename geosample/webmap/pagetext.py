@@ -15,7 +15,7 @@ from geosample import __version__
 from geosample.cautions import GRADES, TREATMENT
 from geosample.density import LEVELS
 from geosample.holes import hole_key
-from geosample.units import percent
+from geosample.units import percent, set_percent
 from geosample.webmap import popups, wording
 from geosample.webmap.answer import write_answer, write_headline
 from geosample.webmap.model import Look, Story
@@ -145,7 +145,7 @@ def _say_clusters(story: Story) -> str:
 
 def _level(story: Story) -> str:
     level = story.density.settings.get("level") if story.density else None
-    return f"{float(level) * 100:.0f}" if level else ""
+    return set_percent(float(level)) if level else ""
 
 
 def _no_zones(story: Story) -> str:
