@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import pandas as pd
 
 from geosample.treat.amounts import tell_amounts
-from geosample.units import about_percent, percent, show_area, show_density, show_length
+from geosample.units import about_percent, percent, percent_range, show_area, show_density, show_length
 
 if TYPE_CHECKING:
     from geosample.treat.border import BorderRatio
@@ -134,8 +134,8 @@ def _tell_saving(plan: Plan) -> Iterator[str]:
     saved = totals.mapped.area_m2 - totals.treated.area_m2
     yield (
         f"Against treating all of it, that saves {plan.area(saved)} ({percent(1 - totals.share_of_area)}) and "
-        f"leaves {about_percent(1 - zones['insect_share'])} of the insects ({percent(1 - zones['high'])} to "
-        f"{percent(1 - zones['low'])})."
+        f"leaves {about_percent(1 - zones['insect_share'])} of the insects ("
+        f"{percent_range(1 - zones['high'], 1 - zones['low'])})."
     )
 
 

@@ -78,8 +78,8 @@ def _stages(story: Story) -> Markup:
     """Return the stage groups with their shares and intervals, the commonest first."""
     rows = story.findings[(story.findings["what"] == "stage group share") & (story.findings["value"] > 0)]
     told = [
-        Markup("{} {} ({} to {})").format(
-            row["domain"], *(percent(float(row[name])) for name in ("value", "low", "high"))
+        Markup("{} {} ({})").format(
+            row["domain"], percent(float(row["value"])), percent_range(float(row["low"]), float(row["high"]))
         )
         for row in rows.sort_values("value", ascending=False, kind="stable").to_dict("records")
     ]
