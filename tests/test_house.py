@@ -265,6 +265,7 @@ ONE_PLACE = [
     (r"\.isdigit\(", "", "isdecimal, or geosample/holes.py: int() cannot read every digit"),
     (r"""["'](?:suggested for treatment|leave untreated|look again(?: at)?)["']""", "words.py", "words.ACTIONS"),
     (r"\b100 \* [^\n]*%|\* 100\b[^\n]*%", "units.py", "units.percent, which never rounds to certainty"),
+    (r"""settings(?:\.get\(|\[)["'](?:follows|k|k_from|stop_lines|compare)\b""", "design/", "the properties of Visit"),
     (r"\.canvas\b", "paper/", "what geosample/paper/ has for it, such as draw_line and draw_box"),
 ]
 

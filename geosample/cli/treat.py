@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -150,8 +149,9 @@ def _findings_of(file: Survey, density_map: DensityMap) -> pd.DataFrame:
 
 def _estimated_visit(file: Survey, visit: str) -> str:
     """Return the visit whose estimates speak for this one: the round it follows, or itself."""
-    settings = file.need("visits", visit=visit)["settings"].iloc[0]
-    return str(json.loads(settings or "{}").get("follows") or visit)
+    from geosample.design import load_visit
+
+    return load_visit(file, visit).follows or visit
 
 
 def _choose_densities(file: Survey, density_map: DensityMap, by: str) -> tuple[DensityMap, tuple[str, ...]]:

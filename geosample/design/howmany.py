@@ -168,7 +168,7 @@ def advise_points(visit: Visit, strata: Sequence[Mapping[str, Any]], units: Unit
     ends = load_pest(visit.pest).threshold_range
     if ends is None:
         return []
-    k = visit.settings.get("k") or CAUTIOUS_K
+    k = visit.k or CAUTIOUS_K
     low, high = ends
     range_ = [low, math.sqrt(low * high), high]
     table = tabulate_precision(POINTS_SHOWN, range_, visit.point_m2, k)
@@ -191,8 +191,8 @@ def _show(precisions: np.ndarray) -> list[str]:
 
 
 def _say_k(visit: Visit, k: float) -> str:
-    if visit.settings.get("k"):
-        return f"k taken as {k:.2g} a bag ({visit.settings.get('k_from') or 'given'})."
+    if visit.k:
+        return f"k taken as {k:.2g} a bag ({visit.k_from})."
     return f"k taken as {k:g} a bag: none is published for these larvae (G), so this is on the careful side (M)."
 
 

@@ -181,7 +181,7 @@ def say_thresholds(pest: Pest, units: Units) -> list[str]:
 def say_stopped(design: Design, statuses: pd.Series) -> list[str]:
     """Return a warning where extraction was stopped by the design's stop lines: such a mean leans away from them."""
     left = int((statuses == "not_extracted").sum())
-    if not left or not design.visit.settings.get("stop_lines"):
+    if not left or not design.visit.stop_lines:
         return []
     return [
         f"Extraction was stopped early on {left} bags: the answer above or below stands as planned, but means from "

@@ -144,8 +144,7 @@ def _say_clusters(story: Story) -> str:
 
 
 def _level(story: Story) -> str:
-    level = story.density.settings.get("level") if story.density else None
-    return set_percent(float(level)) if level else ""
+    return set_percent(story.density.level) if story.density else ""
 
 
 def _no_zones(story: Story) -> str:
