@@ -26,7 +26,7 @@ STAGES = ["ground", "design", "sheets", "counts", "estimate", "compare", "densit
 PACKAGE_NAMES = {"__version__"}  # what any room may take from the package itself
 TOOLS = [["ruff", "check", "."], ["ruff", "format", "--check", "."], ["mypy"]]
 SHARED_ROOMS = {"errors", "saving", "workers", "units", "words", "pests", "survey", "cautions", "palettes", "report"}
-SHARED_ROOMS |= {"paper", "holes"}
+SHARED_ROOMS |= {"paper", "holes", "normal"}
 FRONT = {"cli", "demo", "batch"}  # they call the stages; no stage may call them
 HEAVY = {
     "geopandas",
@@ -266,6 +266,7 @@ ONE_PLACE = [
     (r"""["'](?:suggested for treatment|leave untreated|look again(?: at)?)["']""", "words.py", "words.ACTIONS"),
     (r"\b100 \* [^\n]*%|\* 100\b[^\n]*%", "units.py", "units.percent, which never rounds to certainty"),
     (r"""settings(?:\.get\(|\[)["'](?:follows|k|k_from|stop_lines|compare)\b""", "design/", "the properties of Visit"),
+    (r"\b1\.(?:64|95|96)\d*\b|ndtri\(0\.9|norm\.ppf\(", "normal.py", "normal_reach"),
     (r"\.canvas\b", "paper/", "what geosample/paper/ has for it, such as draw_line and draw_box"),
 ]
 

@@ -15,6 +15,7 @@ from geosample.compare.model import ALL, Comparison, Equivalence, Ratio, Trial
 from geosample.compare.profile import one_sided_p, ratio_interval
 from geosample.compare.shuffle import shuffle_p
 from geosample.errors import EstimateError, Problem
+from geosample.normal import normal_quantile, normal_reach
 from geosample.units import set_percent
 
 FEWEST_BLOCKS = 3
@@ -226,8 +227,8 @@ def _blocks_for(overall: Ratio, asked: Question, data: Blocks) -> dict[str, int]
         return {}
     reach = float(stats.t.ppf((1 + asked.level) / 2, data.freedom))
     a_block = ((math.log(high) - math.log(low)) / (2 * reach)) ** 2 * data.n_blocks
-    two_sided, one_sided = stats.norm.ppf((1 + asked.level) / 2), stats.norm.ppf(asked.level)
-    power, both = stats.norm.ppf(POWER), stats.norm.ppf((1 + POWER) / 2)
+    two_sided, one_sided = normal_reach(asked.level), normal_quantile(asked.level)
+    power, both = normal_quantile(POWER), normal_reach(POWER)
     margin = math.log(asked.margin or 1.25)
     name = set_percent(round(math.exp(margin) - 1, 2))
     return {

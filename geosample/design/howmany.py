@@ -11,7 +11,6 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from statistics import NormalDist
 from typing import Any
 
 import numpy as np
@@ -19,6 +18,7 @@ import numpy as np
 from geosample.design.model import Visit
 from geosample.design.request import MOST_POINTS, Request
 from geosample.errors import DesignError, Problem
+from geosample.normal import normal_quantile, normal_reach
 from geosample.pests import load_pest
 from geosample.report import show_table
 from geosample.units import ACRE_M2, Units, plug_area_m2, set_percent, show_density, show_length
@@ -83,7 +83,7 @@ def points_to_tell(mean: float, bound: float, k: float = CAUTIOUS_K, *, chance: 
     >>> points_to_tell(2.0, 4.0, 1.0), points_to_tell(2.0, 2.2, 1.0)
     (25, 1297)
     """
-    reach = NormalDist().inv_cdf(0.975) + NormalDist().inv_cdf(chance)
+    reach = normal_reach(0.95) + normal_quantile(chance)
     return max(2, math.ceil((1 / mean + 1 / k) * (reach / math.log(mean / bound)) ** 2))
 
 
