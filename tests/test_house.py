@@ -267,6 +267,7 @@ ONE_PLACE = [
     (r"\b100 \* [^\n]*%|\* 100\b[^\n]*%", "units.py", "units.percent, which never rounds to certainty"),
     (r"""settings(?:\.get\(|\[)["'](?:follows|k|k_from|stop_lines|compare)\b""", "design/", "the properties of Visit"),
     (r"\b1\.(?:64|95|96)\d*\b|ndtri\(0\.9|norm\.ppf\(", "normal.py", "normal_reach"),
+    (r"\b(?:0\.3048|0\.0254|25\.4|0\.9144)\b", "units.py", "the units of geosample/units.py"),
     (r"\.canvas\b", "paper/", "what geosample/paper/ has for it, such as draw_line and draw_box"),
 ]
 

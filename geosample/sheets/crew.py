@@ -133,7 +133,7 @@ def bench_order(design: Design, method: str) -> pd.DataFrame:
 def show_unit(design: Design, units: Units) -> str:
     """Return what is taken at each point, in words and the user's units."""
     visit = design.visit
-    depth = f"{visit.unit_depth_mm / 25.4:.2g} in" if units == "us" else f"{visit.unit_depth_mm:.0f} mm"
+    depth = f"{visit.unit_depth_mm / (1000 * INCH_M):.2g} in" if units == "us" else f"{visit.unit_depth_mm:.0f} mm"
     if visit.unit_shape == "plug":
         across_m = 2 * math.sqrt(visit.unit_m2 / math.pi)
         across = f"{across_m / INCH_M:.3g} in" if units == "us" else f"{across_m * 1000:.0f} mm"

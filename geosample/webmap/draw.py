@@ -8,8 +8,9 @@ from typing import TYPE_CHECKING, Any
 import folium
 
 from geosample.errors import MapError, Problem
+from geosample.palettes import OKABE_ITO
 from geosample.saving import save_file
-from geosample.units import Units
+from geosample.units import FOOT_M, Units
 from geosample.webmap import offline, pagetext, places
 from geosample.webmap.aerial import read_aerial
 from geosample.webmap.model import Look, Story, gather_story
@@ -87,6 +88,8 @@ def compose_page(story: Story, look: Look) -> str:
         "pictures": {"density": drawn.density.uri, "width": drawn.width.uri} if drawn else {},
         "steps": [step.picture.uri for step in drawn.steps] if drawn else [],
         "units": look.units,
+        "foot_m": FOOT_M,
+        "here_colour": OKABE_ITO["purple"],
         "off": [name for name in ("hotspots",) if name in layers],
     }
     after = offline.Words(body=pagetext.write_rest(listing), script=_start_script(page, layers, start))

@@ -11,7 +11,7 @@ from markupsafe import Markup
 
 from geosample.density import decide_at, exceedance
 from geosample.errors import MapError, Problem
-from geosample.palettes import CIVIDIS, VIRIDIS, ramp
+from geosample.palettes import CIVIDIS, GREYS, VIRIDIS, ramp
 from geosample.units import FOOT2_M2, Units, percent_range, show_density
 from geosample.webmap import wording
 from geosample.webmap.png import palette_png, png_uri
@@ -21,8 +21,8 @@ from geosample.workers import map_threads
 if TYPE_CHECKING:
     from geosample.density import DensityMap
 
-# Light and dark grey of ColorBrewer's Greys, crossed: never a colour of the scales, never a clean look.
-UNKNOWN = ("#d9d9d9", "#636363")
+# Light and dark, crossed: never a colour of the scales, never a clean look.
+UNKNOWN = (GREYS[1], GREYS[4])
 CHANCE_EDGES = (0.0, 0.1, 0.25, 0.5, 0.75, 0.9, 1.0)
 _CLASSES = 6
 # Thresholds offered when the user names none, insects per ft² and per m² (P).
