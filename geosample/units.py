@@ -195,4 +195,39 @@ def percent(share: float) -> str:
     # sums of areas come to 1 only nearly
     if 0.99 < share < 1 - 1e-9:  # noqa: PLR2004
         return "over 99 %"
-    return f"{100 * share:.0f} %"
+    return f"{100 * share:z.0f} %"
+
+
+def percent_range(low: float, high: float) -> str:
+    """Return two shares as a range of whole percentages, or as one where they read alike.
+
+    Examples
+    --------
+    >>> percent_range(0.2, 0.35), percent_range(0.001, 0.999), percent_range(0.996, 0.999)
+    ('20 to 35 %', 'under 1 to over 99 %', 'over 99 %')
+    """
+    ends = dict.fromkeys([percent(low), percent(high)])
+    return " to ".join(ends).replace(" % to", " to")
+
+
+def about_percent(share: float) -> str:
+    """Return a share with the word that says it is no exact one.
+
+    Examples
+    --------
+    >>> about_percent(0.324), about_percent(0.001)
+    ('about 32 %', 'under 1 %')
+    """
+    said = percent(share)
+    return said if said[0] in "uo" else f"about {said}"
+
+
+def set_percent(ratio: float) -> str:
+    """Return a level, a margin or a precision as it was set: up to three figures, and free to pass 100 %.
+
+    Examples
+    --------
+    >>> set_percent(0.95), set_percent(0.98333), set_percent(1.5)
+    ('95 %', '98.3 %', '150 %')
+    """
+    return f"{100 * ratio:.3g} %"

@@ -6,6 +6,7 @@ The order of ``SURFACE_KINDS`` settles overlaps: the earlier kind keeps the grou
 from __future__ import annotations
 
 import datetime
+from dataclasses import dataclass
 
 from geosample.errors import GeosampleError, Problem
 
@@ -23,14 +24,11 @@ PLURALS = {
 }
 KIND_LETTERS = {"green": "G", "collar": "C", "tee": "T", "approach": "A", "fairway": "F", "rough": "R"}
 ROLES = ("main", "reserve")
-PARTS = ("border", "interior", "whole")
-STATUSES = ("counted", "not_extracted", "lost", "unreachable", "off_turf")
 METHODS = ("brine", "heat", "flush", "hand", "other")
 DRAW_METHODS = ("balanced", "grid", "triangle", "random", "lines")
 ALLOCATIONS = ("power", "proportional", "equal", "optimal")
 WALKS = ("holes", "round")
 PARTS = ("border", "interior", "whole")
-ACTIONS = ("treat", "look_again", "check")
 UNSTAGED = "unstaged"
 NO_HOLE = "no hole"
 METHOD_LETTERS = {"brine": "B", "heat": "H", "flush": "F", "hand": "S", "other": "X"}
@@ -39,17 +37,101 @@ RECOUNT_MARK = "R"
 """Ends the label of a blind second count, as in ``07F-03-B-R``: the same bag, another pair of eyes."""
 
 
-def hole_key(hole: str | None) -> tuple[int, str]:
-    """Return a sort key that puts hole 2 before hole 10 and nameless ground last.
+@dataclass(frozen=True, slots=True)
+class ActionWords:
+    """What is done in a zone, in the forms that are shown.
 
-    Examples
-    --------
-    >>> sorted(["10", "2", None, "Red 3"], key=hole_key)
-    ['2', '10', 'Red 3', None]
+    Parameters
+    ----------
+    letter : str
+        What a zone's id begins with.
+    name : str
+        In a table, a legend or a file.
+    brief : str
+        As a line of its own.
+    over : str
+        Before the zones it is done to.
+    zones : str
+        Behind the zones it is done to.
+    reason : str
+        With what it is for.
     """
-    if not isinstance(hole, str):
-        return (10**9, "")
-    return (int(hole), "") if hole.isdigit() else (10**6, hole)
+
+    letter: str
+    name: str
+    brief: str
+    over: str
+    zones: str
+    reason: str
+
+
+ACTIONS = {
+    "treat": ActionWords("Z", "treat", "treat", "treat", "suggested for treatment", "suggested for treatment"),
+    "check": ActionWords(
+        "K",
+        "check",
+        "leave untreated",
+        "leave untreated",
+        "to leave untreated",
+        "leave untreated, to see what treatment did",
+    ),
+    "look_again": ActionWords(
+        "L",
+        "look again",
+        "look again",
+        "look again at",
+        "to look at again before deciding",
+        "look again before deciding",
+    ),
+}
+"""What zones are for, in the order in which they are listed everywhere."""
+
+
+@dataclass(frozen=True, slots=True)
+class StatusWords:
+    """What became of a bag, in the forms that are shown and read.
+
+    Parameters
+    ----------
+    choice : str
+        As a choice in a form.
+    missing : str
+        Why there is no count.
+    also : tuple of str
+        Other ways people write it, plain and small.
+    """
+
+    choice: str
+    missing: str
+    also: tuple[str, ...]
+
+
+STATUSES = {
+    "counted": StatusWords("counted", "no count of this pest", ("done", "extracted", "ok", "read")),
+    "not_extracted": StatusWords(
+        "pulled, not extracted", "taken but not extracted", ("not counted", "not read", "unread", "not done")
+    ),
+    "lost": StatusWords("lost or spoiled", "lost", ("missing bag", "spilled", "bag lost", "gone")),
+    "unreachable": StatusWords(
+        "could not be reached",
+        "not taken: the place could not be reached",
+        (
+            "could not",
+            "could not sample",
+            "could not pull",
+            "no access",
+            "blocked",
+            "not reached",
+            "could not reach",
+            "not reachable",
+        ),
+    ),
+    "off_turf": StatusWords(
+        "no turf there",
+        "not taken: the place is not on turf",
+        ("not turf", "off the turf", "no turf", "outside turf"),
+    ),
+}
 
 
 def is_date(text: str) -> bool:

@@ -19,7 +19,7 @@ def count_threads() -> int:
     """Return how many threads to use: the cores allowed, or fewer where OMP_NUM_THREADS says so."""
     asked = os.environ.get("OMP_NUM_THREADS", "")
     cores = len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
-    return max(1, min(int(asked) if asked.isdigit() else cores, cores, MOST_THREADS))
+    return max(1, min(int(asked) if asked.isdecimal() else cores, cores, MOST_THREADS))
 
 
 def map_threads(work: Callable[[_Item], _Result], items: Iterable[_Item]) -> list[_Result]:

@@ -26,7 +26,7 @@ STAGES = ["ground", "design", "sheets", "counts", "estimate", "compare", "densit
 PACKAGE_NAMES = {"__version__"}  # what any room may take from the package itself
 TOOLS = [["ruff", "check", "."], ["ruff", "format", "--check", "."], ["mypy"]]
 SHARED_ROOMS = {"errors", "saving", "workers", "units", "words", "pests", "survey", "cautions", "palettes", "report"}
-SHARED_ROOMS |= {"paper"}
+SHARED_ROOMS |= {"paper", "holes", "normal"}
 FRONT = {"cli", "demo", "batch"}  # they call the stages; no stage may call them
 HEAVY = {
     "geopandas",
@@ -258,6 +258,24 @@ def test_nothing_speaks_of_one_machine() -> None:
         text = path.read_text(encoding="utf-8")
         for prefix in ("work", "root", "home"):
             assert f"/{prefix}/" not in text, path
+
+
+# what only one place may do: a pattern, the files that may hold it, and where the rest find it
+ONE_PLACE = [
+    (r"\.isdigit\(", "", "isdecimal, or geosample/holes.py: int() cannot read every digit"),
+    (r"""["'](?:suggested for treatment|leave untreated|look again(?: at)?)["']""", "words.py", "words.ACTIONS"),
+    (r"\b100 \* [^\n]*%|\* 100\b[^\n]*%", "units.py", "units.percent, which never rounds to certainty"),
+    (r"""settings(?:\.get\(|\[)["'](?:follows|k|k_from|stop_lines|compare)\b""", "design/", "the properties of Visit"),
+    (r"\b1\.(?:64|95|96)\d*\b|ndtri\(0\.9|norm\.ppf\(", "normal.py", "normal_reach"),
+    (r"\b(?:0\.3048|0\.0254|25\.4|0\.9144)\b", "units.py", "the units of geosample/units.py"),
+    (r"\.canvas\b", "paper/", "what geosample/paper/ has for it, such as draw_line and draw_box"),
+]
+
+
+@pytest.mark.parametrize(("pattern", "place", "remedy"), ONE_PLACE)
+def test_what_one_place_does_no_other_does(pattern: str, place: str, remedy: str) -> None:
+    others = [path for path in MODULES if not (place and str(path.relative_to(PACKAGE)).startswith(place))]
+    assert [path.name for path in others if re.search(pattern, path.read_text(encoding="utf-8"))] == [], remedy
 
 
 @pytest.mark.parametrize("collecting", [True, False])

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import itertools
+import re
+from importlib import resources
 
 import numpy as np
 import pytest
 
-from geosample.palettes import CIVIDIS, VIRIDIS, ramp
+from geosample.palettes import CIVIDIS, OKABE_ITO, VIRIDIS, ramp, rgb
 from geosample.webmap.measures import CHANCE_EDGES, UNKNOWN
 
 # Simulation of dichromacy in linear sRGB, severity 1: Machado, Oliveira & Fernandes 2009, IEEE TVCG 15:1291-1298
@@ -70,3 +72,17 @@ def test_neighbouring_classes_differ_to_every_eye(palette: tuple[str, ...], eye:
 def test_the_stripes_of_unknown_ground_differ_in_greyscale_more_than_classes_do() -> None:
     light, dark = (lab(linear(colour))[0] for colour in UNKNOWN)
     assert light - dark > 4 * LEAST_STEP
+
+
+def test_the_pages_own_colours_are_the_palettes_or_greys() -> None:
+    parts = [part for part in resources.files("geosample.webmap").joinpath("page").iterdir() if part.is_file()]
+    shown = {sign for part in parts for sign in re.findall(r"#[0-9a-fA-F]{6}\b", part.read_text(encoding="utf-8"))}
+    coloured = {sign.upper() for sign in shown if np.ptp(rgb(sign)) > LEAST_STEP}
+    # links are a darker blue, to be read on grey too
+    assert coloured - {colour.upper() for colour in OKABE_ITO.values()} <= {"#00447C"}
+
+
+def test_the_page_script_takes_its_foot_and_colours_from_the_program() -> None:
+    script = resources.files("geosample.webmap").joinpath("page", "page.js").read_text(encoding="utf-8")
+    assert re.findall(r"#[0-9a-fA-F]{6}\b|0\.3048|3\.28", script) == []
+    assert {"page.foot_m", "page.here_colour"} <= set(re.findall(r"page\.\w+", script))

@@ -80,3 +80,19 @@ def test_densities_read_the_same_in_both_systems(per_m2: float) -> None:
 def test_numbers_that_are_none_are_shown_as_such() -> None:
     assert units.show_number(math.nan) == "nan"
     assert units.show_number(math.inf) == "inf"
+
+
+@pytest.mark.parametrize("share", [0.99501, 0.9999, 0.996])
+def test_no_chance_short_of_certainty_reads_as_certain(share: float) -> None:
+    assert units.percent(share) == "over 99 %"
+    assert units.percent(1 - share) == "under 1 %"
+    assert "100" not in units.percent_range(0.5, share)
+    assert units.percent_range(1 - share, 0.5) == "under 1 to 50 %"
+
+
+def test_a_loss_reads_as_less_than_nothing_and_a_hair_below_nothing_as_nothing() -> None:
+    assert (units.percent(-0.2), units.percent(-1e-9), units.percent_range(-0.2, 0.35)) == (
+        "-20 %",
+        "0 %",
+        "-20 to 35 %",
+    )

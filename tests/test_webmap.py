@@ -101,7 +101,7 @@ def test_stage_groups_stand_in_the_answer_with_their_intervals(complete: Survey)
     frame = pd.DataFrame(rows, columns=["domain", "value", "low", "high"]).assign(what="stage group share")
     staged = replace(story, findings=pd.concat([story.findings, frame], ignore_index=True))
     [line] = [line for line in write_answer(staged) if line.head == "Stages"]
-    assert line.text.striptags() == "larvae in the stem 70 % (50 % to 85 %) and pupae 30 % (15 % to 50 %)."
+    assert line.text.striptags() == "larvae in the stem 70 % (50 to 85 %) and pupae 30 % (15 to 50 %)."
 
 
 def test_samples_in_a_high_cluster_get_rings_and_the_warning_that_goes_with_them(complete: Survey, tmp_path: Path):

@@ -123,7 +123,7 @@ def _counts_of(file: Survey, design: Design) -> Counts:
     from geosample.density import check_untreated, join_rounds
 
     counts = load_counts(file, design.visit.visit)
-    follows = design.visit.settings.get("follows")
+    follows = design.visit.follows
     if not follows:
         return counts
     check_untreated(file.read("treatments"), follows, design.visit.date)

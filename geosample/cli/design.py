@@ -36,7 +36,7 @@ def _distances(ctx: click.Context, param: click.Parameter, values: tuple[str, ..
 def _pairs(ctx: click.Context, param: click.Parameter, values: tuple[str, ...]) -> tuple[tuple[str, int], ...]:  # noqa: ARG001
     pairs = [value.rpartition("=") for value in values]
     for value, (name, _, number) in zip(values, pairs, strict=True):
-        if not name or not number.strip().isdigit():
+        if not name or not number.strip().isdecimal():
             message = f"{value!r} is not NAME=NUMBER, such as green=20"
             raise click.BadParameter(message)
     return tuple((name.strip().lower(), int(number)) for name, _, number in pairs)

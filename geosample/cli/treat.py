@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -20,7 +19,8 @@ from geosample.cli.options import (
     visit_option,
 )
 from geosample.report import say, show_table, talk
-from geosample.units import show_area, show_density
+from geosample.units import percent, show_area, show_density
+from geosample.words import ACTIONS
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -149,8 +149,9 @@ def _findings_of(file: Survey, density_map: DensityMap) -> pd.DataFrame:
 
 def _estimated_visit(file: Survey, visit: str) -> str:
     """Return the visit whose estimates speak for this one: the round it follows, or itself."""
-    settings = file.need("visits", visit=visit)["settings"].iloc[0]
-    return str(json.loads(settings or "{}").get("follows") or visit)
+    from geosample.design import load_visit
+
+    return load_visit(file, visit).follows or visit
 
 
 def _choose_densities(file: Survey, density_map: DensityMap, by: str) -> tuple[DensityMap, tuple[str, ...]]:
@@ -205,10 +206,10 @@ def _tell(zones: Zones, units: Units) -> list[str]:
     rows = [
         (
             zone.zone_id,
-            zone.action.replace("_", " "),
+            ACTIONS[zone.action].name,
             show_area(zone.area_m2, units),
             show_density(zone.mean_per_m2, units),
-            f"{100 * zone.probability:.0f} %",
+            percent(zone.probability),
         )
         for zone in zones.zones.itertuples()
     ]

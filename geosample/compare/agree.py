@@ -10,6 +10,7 @@ from scipy import stats
 
 from geosample.compare.model import Effort, Trial, Zeros
 from geosample.estimate.intervals import Interval
+from geosample.normal import normal_reach
 
 FEWEST_BLOCKS = 5
 """With fewer pairs limits of agreement are not told (own choice)."""
@@ -36,7 +37,7 @@ def rank_correlation(means: pd.DataFrame, *, level: float) -> Interval:
     if len(means) < FEWEST_BLOCKS or (means.nunique() < 2).any():  # noqa: PLR2004 - a constant has no ranks
         return Interval(math.nan, math.nan, math.nan)
     r = float(stats.spearmanr(means.iloc[:, 0], means.iloc[:, 1]).statistic)
-    half = stats.norm.ppf((1 + level) / 2) * math.sqrt((1 + r * r / 2) / (len(means) - 3))
+    half = normal_reach(level) * math.sqrt((1 + r * r / 2) / (len(means) - 3))
     middle = math.atanh(min(max(r, -1 + 1e-12), 1 - 1e-12))
     return Interval(r, math.tanh(middle - half), math.tanh(middle + half))
 

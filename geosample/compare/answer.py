@@ -15,6 +15,8 @@ from geosample.compare.model import ALL, Comparison, Equivalence, Ratio, Trial
 from geosample.compare.profile import one_sided_p, ratio_interval
 from geosample.compare.shuffle import shuffle_p
 from geosample.errors import EstimateError, Problem
+from geosample.normal import normal_quantile, normal_reach
+from geosample.units import set_percent
 
 FEWEST_BLOCKS = 3
 """With fewer blocks nothing is compared (own choice)."""
@@ -226,10 +228,10 @@ def _blocks_for(overall: Ratio, asked: Question, data: Blocks) -> dict[str, int]
         return {}
     reach = float(stats.t.ppf((1 + asked.level) / 2, data.freedom))
     a_block = ((math.log(high) - math.log(low)) / (2 * reach)) ** 2 * data.n_blocks
-    two_sided, one_sided = stats.norm.ppf((1 + asked.level) / 2), stats.norm.ppf(asked.level)
-    power, both = stats.norm.ppf(POWER), stats.norm.ppf((1 + POWER) / 2)
+    two_sided, one_sided = normal_reach(asked.level), normal_quantile(asked.level)
+    power, both = normal_quantile(POWER), normal_reach(POWER)
     margin = math.log(asked.margin or 1.25)
-    name = f"{100 * (math.exp(margin) - 1):.0f} %"
+    name = set_percent(round(math.exp(margin) - 1, 2))
     return {
         f"tell a difference of {name}": math.ceil(a_block * ((two_sided + power) / margin) ** 2),
         f"show that they are the same within {name}": math.ceil(a_block * ((one_sided + both) / margin) ** 2),

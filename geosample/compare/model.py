@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import pandas as pd
 
 from geosample.estimate.intervals import Interval
+from geosample.units import set_percent
 from geosample.words import METHODS
 
 if TYPE_CHECKING:
@@ -211,7 +212,7 @@ def save_comparison(survey: Survey, comparison: Comparison, *, visit: str, pest:
             "value": ratio.interval.value,
             "low": ratio.interval.low,
             "high": ratio.interval.high,
-            "note": f"method over reference; {100 * ratio.level:.1f} % interval; {ratio.blocks} blocks",
+            "note": f"method over reference; {set_percent(ratio.level)} interval; {ratio.blocks} blocks",
         }
         for ratio in comparison.ratios
     ]

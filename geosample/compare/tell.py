@@ -8,7 +8,7 @@ from typing import Any
 from geosample.compare.model import Comparison, Ratio
 from geosample.estimate.intervals import Interval
 from geosample.report import show_table
-from geosample.units import percent
+from geosample.units import percent, set_percent
 
 CLEAR = 0.05
 NO_CLUMPING = 500.0
@@ -171,7 +171,7 @@ def _ratio_table(comparison: Comparison) -> list[str]:
             str(ratio.blocks),
             *(f"{found} in {bags}" for found, bags in zip(ratio.found, ratio.bags, strict=True)),
             *(_number(v) for v in (ratio.interval.value, ratio.interval.low, ratio.interval.high)),
-            f"{100 * ratio.level:.1f} %",
+            set_percent(ratio.level),
         ]
         for ratio in comparison.ratios
     ]

@@ -107,7 +107,7 @@ def soft_key(text: str) -> str:
     False
     """
     plain = _PREFIX.sub("", unicodedata.normalize("NFKC", text)).upper()
-    return ".".join(token.lstrip("0") or "0" if token.isdigit() else token for token in _TOKENS.findall(plain))
+    return ".".join(token.lstrip("0") or "0" if token.isdecimal() else token for token in _TOKENS.findall(plain))
 
 
 def alike_key(text: str) -> str:

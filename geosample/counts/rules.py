@@ -94,7 +94,7 @@ def show_rows(wheres: Iterable[str]) -> str:
     others: list[str] = []
     for where in wheres:
         file, word, number = where.rpartition(" row ")
-        if word and number.isdigit():
+        if word and number.isdecimal():
             files.setdefault(file, []).append(int(number))
         else:
             others.append(where)

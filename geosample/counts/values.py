@@ -12,22 +12,7 @@ from geosample.counts.headings import plain_heading
 from geosample.units import LENGTHS_M
 from geosample.words import METHODS, STATUSES
 
-STATUS_WORDS = {
-    "counted": ("done", "extracted", "ok", "read"),
-    "not_extracted": ("not counted", "not read", "unread", "not done"),
-    "lost": ("missing bag", "spilled", "bag lost", "gone"),
-    "unreachable": (
-        "could not",
-        "could not sample",
-        "could not pull",
-        "no access",
-        "blocked",
-        "not reached",
-        "could not reach",
-        "not reachable",
-    ),
-    "off_turf": ("not turf", "off the turf", "no turf", "outside turf"),
-}
+STATUS_WORDS = {name: words.also for name, words in STATUSES.items()}
 METHOD_WORDS = {
     "brine": ("salt", "salt flotation", "brine flotation", "flotation", "float", "b"),
     "heat": ("heat funnel", "funnel", "berlese", "tullgren", "berlese tullgren", "lamp", "h"),
@@ -112,7 +97,7 @@ def read_word(text: str, words: dict[str, tuple[str, ...]], remedy: str) -> str 
 
 def read_status(text: str) -> str | Bad | None:
     """Return one of ``words.STATUSES``; None where blank."""
-    return read_word(text, {key: STATUS_WORDS[key] for key in STATUSES}, "write one of them, or leave it blank")
+    return read_word(text, STATUS_WORDS, "write one of them, or leave it blank")
 
 
 def read_method(text: str) -> str | Bad | None:

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 from scipy.optimize import brentq
-from scipy.special import betainc, ndtri
+from scipy.special import betainc
+
+from geosample.normal import normal_quantile
 
 BOUND_K = 0.5
 """k taken for the bound: the clumped end of what is usual for turf insects (1 ft² white grubs: 1.59, grade A)."""
@@ -36,4 +38,4 @@ def bound_density(insects: int, effort_m2: np.ndarray, *, confidence: float = 0.
     """Return the pooled density, its upper bound, both per m², and the spread of the log density that joins them."""
     high = upper_bound(insects, len(effort_m2), confidence=confidence) / float(effort_m2.mean())
     middle = max(insects, 0.5) / float(effort_m2.sum())
-    return middle, high, float(np.log(high / middle) / ndtri(confidence))
+    return middle, high, float(np.log(high / middle) / normal_quantile(confidence))

@@ -5,7 +5,6 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-from scipy.special import ndtri
 
 from geosample.density.covariates import Covariates
 from geosample.density.field import FittedField
@@ -13,6 +12,7 @@ from geosample.density.model import exceed
 from geosample.density.patches import LEVELS, find_hotspots
 from geosample.density.settings import Settings
 from geosample.density.worth import Worth
+from geosample.normal import normal_reach
 from geosample.units import percent, show_density, show_length
 
 if TYPE_CHECKING:
@@ -151,7 +151,7 @@ def _effects(fitted: FittedField, covariates: Covariates) -> list[dict[str, Any]
 
 
 def _border(mean: float, spread: float, settings: Settings) -> dict[str, Any]:
-    half = float(ndtri(0.5 + settings.level / 2)) * spread * settings.widen_interval
+    half = normal_reach(settings.level) * spread * settings.widen_interval
     low, high = float(np.exp(mean - half)), float(np.exp(mean + half))
     clear = "higher" if low > 1 else "lower" if high < 1 else ""
     answer = f"the density is {clear} along the edge" if clear else "the counts do not settle whether the edge differs"

@@ -22,8 +22,9 @@ from geosample.design.labels import design_code, label_points
 from geosample.design.walk import order_walk
 from geosample.errors import DensityError, Problem
 from geosample.ground import edge_lines, measure_edge
+from geosample.holes import hole_key
 from geosample.survey.layers import shape_frame
-from geosample.words import hole_key, is_date
+from geosample.words import is_date
 
 if TYPE_CHECKING:
     import geopandas as gpd

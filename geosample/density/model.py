@@ -50,6 +50,16 @@ class DensityMap:
     fitted: dict[str, Any]
     findings: pd.DataFrame
 
+    @property
+    def simulated(self) -> str:
+        """The sentence that goes wherever invented counts are shown; empty for real ones."""
+        return str(self.settings.get("simulated") or "")
+
+    @property
+    def level(self) -> float:
+        """The probability with which low to high holds a density."""
+        return float(self.settings.get("level", Settings().level))
+
 
 SETTLED = 0.02
 """A chance this small, or this near to 1, settles a threshold within reach of a plug (own choice).

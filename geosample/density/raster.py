@@ -96,13 +96,13 @@ def _bands(density_map: DensityMap, threshold_per_m2: float, units: Units) -> li
 
 
 def _tags(density_map: DensityMap, threshold_per_m2: float, units: Units) -> dict[str, str]:
-    level = float(density_map.settings.get("level", 0.9))
     return {
         "visit": density_map.visit,
         "pest": density_map.pest,
         "threshold": show_density(threshold_per_m2, units),
-        "interval": f"low to high holds the density with probability {level:g}; wider than the exceedance's own spread",
+        "interval": f"low to high holds the density with probability {density_map.level:g}; wider than the "
+        "exceedance's own spread",
         "units": "insects per square foot" if units == "us" else "insects per square metre",
-        "data": str(density_map.settings.get("simulated") or "counts as they came back"),
+        "data": density_map.simulated or "counts as they came back",
         "map_worth": str(density_map.fitted.get("map_worth", {}).get("sentence", "")),
     }

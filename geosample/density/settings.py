@@ -7,7 +7,8 @@ from dataclasses import asdict, dataclass, field
 from typing import Any
 
 import numpy as np
-from scipy.special import ndtri
+
+from geosample.normal import normal_reach
 
 COVARIATES = ("edge", "kind", "trees", "last")
 
@@ -104,7 +105,7 @@ class Settings:
         log_mean, spread : ndarray, shape (n,)
             Of the log density per m².
         """
-        half = float(ndtri(0.5 + self.level / 2)) * self.show_spread(spread, self.widen_interval)
+        half = normal_reach(self.level) * self.show_spread(spread, self.widen_interval)
         return {
             "log_mean": log_mean,
             "log_sd": self.show_spread(spread, self.widen),

@@ -66,7 +66,7 @@ def summarise_map(density_map: DensityMap, threshold_per_m2: float, units: Units
         "threshold_per_m2": threshold_per_m2,
         "map_worth": fitted["map_worth"],
     }
-    simulated = density_map.settings.get("simulated")
+    simulated = density_map.simulated
     lines = [
         *([simulated] if simulated else []),
         f"{density_map.pest}, visit {density_map.visit}: {show_area(area.sum(), units)} in {len(cells):,} cells.",

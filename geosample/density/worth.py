@@ -6,7 +6,6 @@ from dataclasses import asdict, dataclass
 from typing import Any, Literal
 
 import numpy as np
-from scipy.special import ndtri
 
 from geosample.density.field import FittedField
 from geosample.density.rivals import leave_out_average, leave_out_distance
@@ -18,10 +17,11 @@ from geosample.density.scores import (
     mix_lognormal,
     spread_pit,
 )
+from geosample.normal import normal_reach
 
 Answer = Literal["yes", "a little", "no"]
 LEVELS = (0.5, 0.8, 0.9)
-_NINETY = float(ndtri(0.95))
+_NINETY = normal_reach(0.9)
 _ALONE, _FEWEST_JUDGED = 0.5, 10
 """A sample that makes more than half of all gains and losses tells of itself, not of the map (own choice)."""
 

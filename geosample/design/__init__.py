@@ -4,7 +4,7 @@ from geosample.design.describe import describe_design, summarise_design
 from geosample.design.draw import draw_design
 from geosample.design.effort import CONTAINERS
 from geosample.design.howmany import advise_points, points_for, precision_of
-from geosample.design.model import Design, Visit, check_open, load_design, save_design
+from geosample.design.model import Design, Visit, check_open, load_design, load_visit, save_design
 from geosample.design.request import Request
 from geosample.design.sequential import StopPlan, check_stop_plan, expect_stops
 
@@ -21,6 +21,7 @@ __all__ = [
     "draw_design",
     "expect_stops",
     "load_design",
+    "load_visit",
     "points_for",
     "precision_of",
     "save_design",

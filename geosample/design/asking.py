@@ -96,7 +96,7 @@ class Asked:
         visit = design.visit
         bags = {row["stratum"]: row["main"] for row in visit.settings["strata"]}
         main = int((design.points["role"] == "main").sum())
-        lines = tell_stop_lines(visit.settings.get("stop_lines", []), bags, units)
+        lines = tell_stop_lines(visit.stop_lines, bags, units)
         if self.extras.bench is not None:
             times = max(len(self.request.compare), 1)
             mean = _expect_density(self.extras.wish, self.request) * visit.unit_m2

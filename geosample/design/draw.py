@@ -22,15 +22,15 @@ from geosample.design.rings import order_along
 from geosample.design.shares import share_request
 from geosample.design.split import split_plugs
 from geosample.design.spread import balance_of
-from geosample.design.target import mark_out, place_of, plain_hole
+from geosample.design.target import mark_out, place_of
 from geosample.design.walk import order_walk
 from geosample.errors import DesignError, Problem
 from geosample.ground import Ground, edge_lines, measure_edge
 from geosample.ground.edges import GAP_M
+from geosample.holes import hole_key, same_hole
 from geosample.pests import load_pest
 from geosample.survey import shape_frame
 from geosample.units import plug_area_m2
-from geosample.words import hole_key
 
 if TYPE_CHECKING:
     import geopandas as gpd
@@ -218,7 +218,7 @@ def _start_of(ground: Ground, request: Request, table: pd.DataFrame) -> np.ndarr
     if request.start is not None:
         return np.array(request.start)
     first = min(table["hole"].unique(), key=hole_key)
-    surfaces = ground.surfaces[ground.surfaces["hole"].map(plain_hole) == plain_hole(first)]
+    surfaces = ground.surfaces[ground.surfaces["hole"].map(same_hole) == same_hole(first)]
     tees = surfaces[surfaces["kind"] == "tee"]
     return np.array(place_of((tees if len(tees) else surfaces).geometry.iloc[0]))
 

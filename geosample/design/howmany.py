@@ -11,7 +11,6 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from statistics import NormalDist
 from typing import Any
 
 import numpy as np
@@ -19,9 +18,10 @@ import numpy as np
 from geosample.design.model import Visit
 from geosample.design.request import MOST_POINTS, Request
 from geosample.errors import DesignError, Problem
+from geosample.normal import normal_quantile, normal_reach
 from geosample.pests import load_pest
 from geosample.report import show_table
-from geosample.units import ACRE_M2, Units, plug_area_m2, show_density, show_length
+from geosample.units import ACRE_M2, Units, plug_area_m2, set_percent, show_density, show_length
 
 POINTS_SHOWN = (20, 40, 80, 160)
 MAP_SPACING_M = 20.0
@@ -83,7 +83,7 @@ def points_to_tell(mean: float, bound: float, k: float = CAUTIOUS_K, *, chance: 
     >>> points_to_tell(2.0, 4.0, 1.0), points_to_tell(2.0, 2.2, 1.0)
     (25, 1297)
     """
-    reach = NormalDist().inv_cdf(0.975) + NormalDist().inv_cdf(chance)
+    reach = normal_reach(0.95) + normal_quantile(chance)
     return max(2, math.ceil((1 / mean + 1 / k) * (reach / math.log(mean / bound)) ** 2))
 
 
@@ -168,7 +168,7 @@ def advise_points(visit: Visit, strata: Sequence[Mapping[str, Any]], units: Unit
     ends = load_pest(visit.pest).threshold_range
     if ends is None:
         return []
-    k = visit.settings.get("k") or CAUTIOUS_K
+    k = visit.k or CAUTIOUS_K
     low, high = ends
     range_ = [low, math.sqrt(low * high), high]
     table = tabulate_precision(POINTS_SHOWN, range_, visit.point_m2, k)
@@ -187,12 +187,12 @@ def advise_points(visit: Visit, strata: Sequence[Mapping[str, Any]], units: Unit
 
 
 def _show(precisions: np.ndarray) -> list[str]:
-    return [f"± {2 * 100 * d:.0f} %" for d in precisions]
+    return [f"± {set_percent(round(2 * d, 2))}" for d in precisions]
 
 
 def _say_k(visit: Visit, k: float) -> str:
-    if visit.settings.get("k"):
-        return f"k taken as {k:.2g} a bag ({visit.settings.get('k_from') or 'given'})."
+    if visit.k:
+        return f"k taken as {k:.2g} a bag ({visit.k_from})."
     return f"k taken as {k:g} a bag: none is published for these larvae (G), so this is on the careful side (M)."
 
 

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import hashlib
 import json
-import re
 from collections import Counter
 from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
 
+from geosample.holes import hole_label
 from geosample.words import KIND_LETTERS
 
 # No 0, 1, 2, 5, 8 and no B, I, L, O, S, Z: read aloud or written wet, they are taken for each other.
@@ -33,12 +33,6 @@ def label_points(holes: Sequence[str | None], kinds: Sequence[str]) -> list[str]
         seen[stem] += 1
         labels.append(f"{stem}-{seen[stem]:02d}")
     return labels
-
-
-def hole_label(hole: str | None) -> str:
-    """Return a hole's name as it stands in labels: two digits, or capitals without spaces, or X for none."""
-    plain = re.sub(r"\W+", "", hole).upper() if isinstance(hole, str) else ""
-    return f"{int(plain):02d}" if plain.isdigit() else plain or "X"
 
 
 def design_code(settings: dict[str, Any], places: np.ndarray) -> str:

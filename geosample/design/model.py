@@ -62,6 +62,32 @@ class Visit:
         """The sentence that goes wherever invented counts are shown; empty for real ones."""
         return str(self.settings.get("simulated") or "")
 
+    @property
+    def follows(self) -> str:
+        """The visit whose map this round's points were chosen to sharpen; empty for a round that was drawn."""
+        return str(self.settings.get("follows") or "")
+
+    @property
+    def k(self) -> float | None:
+        """The k of a bag the visit was planned with; None where nobody gave or found one."""
+        k = self.settings.get("k")
+        return float(k) if k else None
+
+    @property
+    def k_from(self) -> str:
+        """Where that k comes from."""
+        return str(self.settings.get("k_from") or "given")
+
+    @property
+    def stop_lines(self) -> list[dict[str, Any]]:
+        """A plan for each stratum that says when its counting may stop; none for a visit counted whole."""
+        return list(self.settings.get("stop_lines") or [])
+
+    @property
+    def compare(self) -> tuple[str, ...]:
+        """The extraction methods each point's plugs are split between; none for one bag a point."""
+        return tuple(self.settings.get("compare") or ())
+
 
 @dataclass(frozen=True, slots=True)
 class Design:
@@ -83,6 +109,19 @@ class Design:
     strata: gpd.GeoDataFrame
 
 
+def load_visit(survey: Survey, visit: str | None = None) -> Visit:
+    """Return a visit, the newest when ``visit`` is None.
+
+    Raises
+    ------
+    SurveyError
+        When there is no such visit.
+    """
+    row = survey.need("visits", visit=survey.find_visit(visit)).iloc[0].to_dict()
+    known = {key: row[key] for key in Visit.__dataclass_fields__ if key != "settings"}
+    return Visit(**known, settings=json.loads(row["settings"] or "{}"))
+
+
 def load_design(survey: Survey, visit: str | None = None) -> Design:
     """Return a visit's design, the newest when ``visit`` is None.
 
@@ -91,13 +130,12 @@ def load_design(survey: Survey, visit: str | None = None) -> Design:
     SurveyError
         When there is no such visit, or its points lie in strata it no longer has.
     """
-    name = survey.find_visit(visit)
-    row = survey.need("visits", visit=name).iloc[0].to_dict()
-    known = {key: row[key] for key in Visit.__dataclass_fields__ if key != "settings"}
+    found = load_visit(survey, visit)
+    name = found.visit
     points = cast("gpd.GeoDataFrame", survey.need("points", visit=name))
     strata = cast("gpd.GeoDataFrame", survey.need("strata", visit=name))
     _check_strata(survey, points, strata)
-    return Design(Visit(**known, settings=json.loads(row["settings"] or "{}")), points, strata)
+    return Design(found, points, strata)
 
 
 def _check_strata(survey: Survey, points: pd.DataFrame, strata: pd.DataFrame) -> None:

@@ -10,7 +10,7 @@ from typing import Any
 from geosample.design.model import Visit
 from geosample.design.sequential import StopPlan, check_stop_plan, expect_stops
 from geosample.report import show_table
-from geosample.units import Units, show_density
+from geosample.units import Units, percent, show_density
 
 LEAST_BAGS = 5
 """Bags extracted before a stop: fewer tell nothing of the spread (5 for a variance: common practice, no source)."""
@@ -117,7 +117,7 @@ def tell_stop_lines(plans: Sequence[Mapping[str, Any]], bags: Mapping[str, int],
         [
             plan["stratum"],
             f"{bags[plan['stratum']]}",
-            *(f"{100 * (at['says_low'] if n == 0 else 1 - at['says_low']):.0f} %" for n, at in _ends(plan)),
+            *(percent(at["says_low"] if n == 0 else 1 - at["says_low"]) for n, at in _ends(plan)),
             *(f"{at['bags']:.0f}" for at in plan["expect"]),
         ]
         for plan in plans

@@ -11,7 +11,8 @@ import shapely
 from geosample.design.request import Request
 from geosample.errors import DesignError, Problem
 from geosample.ground import Ground, only_polygons, split_border
-from geosample.words import NO_HOLE, SHORT_TURF, hole_key
+from geosample.holes import hole_key, same_hole
+from geosample.words import NO_HOLE, SHORT_TURF
 
 if TYPE_CHECKING:
     import geopandas as gpd
@@ -72,36 +73,24 @@ def choose_surfaces(ground: Ground, request: Request) -> gpd.GeoDataFrame:
         raise DesignError(problems)
     wanted = surfaces["kind"].isin(request.surfaces)
     if request.holes is not None:
-        wanted &= surfaces["hole"].map(plain_hole).isin([plain_hole(hole) for hole in request.holes])
-    wanted &= ~surfaces["hole"].map(plain_hole).isin([plain_hole(hole) for hole in request.without_holes])
+        wanted &= surfaces["hole"].map(same_hole).isin([same_hole(hole) for hole in request.holes])
+    wanted &= ~surfaces["hole"].map(same_hole).isin([same_hole(hole) for hole in request.without_holes])
     if not wanted.any():
         found = f"no {' or '.join(request.surfaces)} on hole {', '.join(request.holes or ())}"
         raise DesignError(Problem("--surfaces", found, "at least one surface", "ask for other kinds or holes"))
     return surfaces[wanted].reset_index(drop=True)
 
 
-def plain_hole(hole: str | None) -> str:
-    """Return a hole's name in one form, so that 07 is 7 and Red 3 is red 3.
-
-    Examples
-    --------
-    >>> plain_hole("07"), plain_hole("Red 3"), plain_hole(None)
-    ('7', 'red 3', '')
-    """
-    text = hole.strip().lower() if isinstance(hole, str) else ""
-    return str(int(text)) if text.isdigit() else text
-
-
 def _missing_holes(surfaces: gpd.GeoDataFrame, request: Request) -> Iterator[Problem]:
     there = sorted(surfaces["hole"].dropna().unique(), key=hole_key)
-    known = {plain_hole(hole) for hole in there}
+    known = {same_hole(hole) for hole in there}
     named = {
         "--holes": request.holes or (),
         "--without-holes": request.without_holes,
         "--hole-groups": tuple(hole for group in request.hole_groups for hole in group),
     }
     for option, holes in named.items():
-        missing = [hole for hole in holes if plain_hole(hole) not in known]
+        missing = [hole for hole in holes if same_hole(hole) not in known]
         if missing:
             expected = f"of: {', '.join(there)}" if there else "none, for this course's surfaces name no hole"
             yield Problem(option, ", ".join(missing), expected, "name holes of this course, or leave the option out")
@@ -198,12 +187,12 @@ def split_by_areas(parts: gpd.GeoDataFrame, areas: Sequence[tuple[str, str]]) ->
 
 
 def _name_strata(parts: gpd.GeoDataFrame, request: Request) -> list[str]:
-    groups = {plain_hole(hole): _group_name(group) for group in request.hole_groups for hole in group}
+    groups = {same_hole(hole): _group_name(group) for group in request.hole_groups for hole in group}
     names = []
     for row in parts.itertuples():
         words = [f"hole {row.hole}" if row.hole else NO_HOLE] if "hole" in request.by else []
         if request.hole_groups:
-            words.append(groups.get(plain_hole(row.hole), "other holes"))
+            words.append(groups.get(same_hole(row.hole), "other holes"))
         words.append(row.surface_id if "surface" in request.by else row.kind)
         words += [] if row.part == "whole" else [row.part]
         names.append(" ".join([*words, f"in {row.area_name}"] if row.area_name else words))

@@ -163,7 +163,7 @@ def _mark(table: pd.DataFrame, design: Design, *, stopped: bool) -> pd.DataFrame
 
 def _check_drawn(design: Design) -> None:
     """Refuse a follow-up round: its points were chosen for the map, so no chance of being drawn gives them weight."""
-    follows = design.visit.settings.get("follows")
+    follows = design.visit.follows
     if follows:
         found = f"points chosen to sharpen the map of {follows}, not drawn"
         remedy = f"estimate that round (--visit {follows}); 'geosample density' maps both rounds together"

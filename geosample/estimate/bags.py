@@ -12,6 +12,7 @@ from geosample.counts import tally
 from geosample.counts.weights import ANSWERED
 from geosample.errors import EstimateError, Problem
 from geosample.estimate.recovery import Recovery, find_recovery
+from geosample.units import percent
 from geosample.words import NO_HOLE
 
 if TYPE_CHECKING:
@@ -240,7 +241,7 @@ def _shrink_areas(
     kept = 1 - areas["stratum"].map(share).fillna(0.0).astype(float)
     notes = tuple(
         f"{name}: {int(off[stratum == name].sum())} of {int((stratum == name).sum())} points lay off the turf, so its "
-        f"area is taken as {100 * part:.0f} % smaller."
+        f"area is taken as {percent(part)} smaller."
         for name, part in share.items()
         if part > 0
     )

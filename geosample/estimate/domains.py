@@ -9,7 +9,6 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
-from scipy.special import ndtri
 
 from geosample.errors import EstimateError, Problem
 from geosample.estimate.aggregation import fit_common_k
@@ -18,6 +17,7 @@ from geosample.estimate.grouped import group_bags
 from geosample.estimate.intervals import Interval, combine_means, mean_interval, stretch, widen
 from geosample.estimate.negbin import WEAK_K, Bags, Prior
 from geosample.estimate.weights import design_variance, linearise, replacement_variance, weighted_mean
+from geosample.normal import log_spread
 
 if TYPE_CHECKING:
     from collections.abc import Hashable, Iterable, Sequence
@@ -29,7 +29,6 @@ FEWEST_IN_CELL = 5  # strata with fewer points in a domain are pooled (common pr
 FEWEST_LINES = 3  # transects below which their spread says nothing
 FEWEST_DF, MOST_DF = 10, 15  # behind the common k, and lent to a domain with fewer bags (simulated)
 K_BETWEEN = 0.5
-NORMAL_97_5 = float(ndtri(0.975))
 NO_POINTS = "no counted points"
 _FIGURES = ("count", "effort_m2", "weight_m2", "easting", "northing", "line")
 
@@ -83,7 +82,7 @@ def own_prior(catch: Catch) -> Prior:
     if df < FEWEST_DF:
         return WEAK_K
     k = fit_common_k(groups)
-    doubt = (math.log(k.high) - math.log(k.low)) / (2 * NORMAL_97_5) if math.isfinite(k.high) and k.low > 0 else 1.0
+    doubt = log_spread(k.low, k.high, 0.95) if math.isfinite(k.high) and k.low > 0 else 1.0
     return Prior(math.log(k.value), math.hypot(K_BETWEEN, doubt), min(df, MOST_DF))
 
 

@@ -22,7 +22,7 @@ from geosample.estimate.border import border_ratio, split_sides
 from geosample.estimate.grouped import group_bags
 from geosample.estimate.intervals import Interval
 from geosample.estimate.negbin import Bags
-from geosample.units import percent
+from geosample.units import percent, set_percent
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -73,7 +73,7 @@ def border_rows(answer: BorderAnswer, *, level: float = 0.95) -> list[Row]:
         return []
     note = f"border over interior density; {percent(level)} interval; {answer.n} bags"
     rows = [_row("common border ratio", ALL, answer.common, note)]
-    note = f"border over interior density; {100 * answer.kind_level:.1f} % interval, so that all kinds hold together"
+    note = f"border over interior density; {set_percent(answer.kind_level)} interval, so that all kinds hold together"
     return rows + [_row("border ratio", kind, ratio, note) for kind, ratio in answer.kinds.items()]
 
 

@@ -16,6 +16,7 @@ import numpy as np
 from scipy import optimize, special
 
 from geosample.estimate.negbin import WEAK_K, Bags, Prior, fit_mean, make_likelihood, profile
+from geosample.normal import normal_reach
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -191,7 +192,7 @@ def widen(interval: Interval, log_sd: float, *, level: float = 0.95) -> Interval
     """
     if log_sd == 0:
         return interval
-    reach = log_sd * float(special.ndtri((1 + level) / 2))
+    reach = log_sd * normal_reach(level)
     if interval.value == 0:
         return Interval(0.0, 0.0, interval.high * math.exp(reach))
     below = math.hypot(math.log(interval.value / interval.low), reach) if interval.low > 0 else math.inf

@@ -12,14 +12,18 @@ import numpy as np
 
 from geosample.errors import EstimateError, Problem
 from geosample.estimate.bags import ALL
+from geosample.holes import hole_number
 from geosample.palettes import GREYS
 from geosample.paper import (
     Book,
     Frame,
     Mark,
+    Pen,
     Text,
     close_book,
     draw_border,
+    draw_box,
+    draw_line,
     open_book,
     paint_mark,
     text_width,
@@ -29,7 +33,7 @@ from geosample.paper import (
 )
 from geosample.pests import load_pest
 from geosample.saving import save_file
-from geosample.units import FOOT2_M2, Units, show_number
+from geosample.units import FOOT2_M2, Units, percent, show_number
 from geosample.words import PLURALS
 
 if TYPE_CHECKING:
@@ -157,10 +161,7 @@ def _draw_dots(book: Book, plot: Frame, rows: Sequence[pd.Series], scale: _Scale
             write_text(book, "no counted points", plot.east_mm + 2, level - 1, _SMALL)
             continue
         west, middle, east = (axis.place(value) for value in values)
-        book.canvas.setStrokeColor("#000000")
-        book.canvas.setDash()
-        book.canvas.setLineWidth(0.5)
-        book.canvas.line(west, level, east, level)
+        draw_line(book, [(west, level), (east, level)], Pen(width_mm=0.5))
         paint_mark(book, middle, level, Mark(2.0, "#000000" if values[1] > 0 else None, "#000000", 0.4))
         told = f"{show_number(values[1])} ({show_number(values[0])} to {show_number(values[2])}), {row['n']} bags"
         write_text(book, told, plot.east_mm + 2, level - 1, _SMALL)
@@ -168,15 +169,14 @@ def _draw_dots(book: Book, plot: Frame, rows: Sequence[pd.Series], scale: _Scale
 
 def _shade(book: Book, axis: _Axis, band: tuple[float, float]) -> None:
     west, east = axis.place(band[0]), axis.place(band[1])
-    book.canvas.setFillColor(GREYS[1])
-    book.canvas.rect(west, axis.frame.south_mm, east - west, axis.frame.height_mm, stroke=0, fill=1)
+    draw_box(book, Frame(west, axis.frame.south_mm, east - west, axis.frame.height_mm), None, fill=GREYS[1])
     text = "published thresholds: starting points"
     place = min((west + east) / 2, axis.frame.east_mm - text_width(text, _SMALL) / 2)
     write_text(book, text, place, axis.frame.north_mm + 1.5, _MIDDLE)
 
 
 def _draw_axis(book: Book, axis: _Axis, scale: _Scale) -> None:
-    frame, canvas = axis.frame, book.canvas
+    frame = axis.frame
     draw_border(book, frame, line_mm=0.25)
     last = -math.inf
     for tick in _TICKS:
@@ -184,20 +184,15 @@ def _draw_axis(book: Book, axis: _Axis, scale: _Scale) -> None:
         if tick > axis.top or east - last < 6:  # noqa: PLR2004 - mm, room for the figures
             continue
         last = east
-        canvas.setStrokeColor(GREYS[2])
-        canvas.setLineWidth(0.15)
-        canvas.line(east, frame.south_mm, east, frame.north_mm)
+        draw_line(book, [(east, frame.south_mm), (east, frame.north_mm)], Pen(GREYS[2], 0.15))
         write_text(book, f"{tick:,}", east, frame.south_mm - 3.6, _MIDDLE)
     write_text(
         book, f"insects {scale.unit}", frame.west_mm + frame.width_mm / 2, frame.south_mm - 8, Text(8, align="centre")
     )
     if scale.threshold_per_m2 is not None:
         east = axis.place(scale.threshold_per_m2 * scale.factor)
-        canvas.setStrokeColor("#000000")
-        canvas.setDash([1.5, 1.0])
-        canvas.setLineWidth(0.5)
-        canvas.line(east, frame.south_mm - 1, east, frame.north_mm)
-        canvas.setDash()
+        pen = Pen(width_mm=0.5, dash_mm=(1.5, 1.0))
+        draw_line(book, [(east, frame.south_mm - 1), (east, frame.north_mm)], pen)
         told = f"yours: {show_number(scale.threshold_per_m2 * scale.factor)}"
         write_text(book, told, east, frame.south_mm - 12, _MIDDLE)
 
@@ -206,7 +201,7 @@ def _label(row: pd.Series) -> str:
     if row["domain"] == ALL:
         return "whole ground"
     named = PLURALS.get(str(row["label"]), str(row["label"]))
-    return f"hole {named}" if row["domain"] == "hole" and named.isdigit() else named
+    return f"hole {named}" if row["domain"] == "hole" and hole_number(named) is not None else named
 
 
 def _draw_mix(book: Book, estimates: Estimates, room: Frame) -> None:
@@ -236,12 +231,9 @@ def _draw_bar(book: Book, bar: Frame, shares: pd.Series, order: Sequence[str]) -
     for stage, share in shares.items():
         width = float(share) * bar.width_mm
         shade = order.index(str(stage)) * (len(GREYS) - 1) // max(len(order) - 1, 1)
-        book.canvas.setFillColor(GREYS[shade])
-        book.canvas.setStrokeColor("#000000")
-        book.canvas.setLineWidth(0.2)
-        book.canvas.rect(west, bar.south_mm, width, bar.height_mm, stroke=1, fill=1)
+        draw_box(book, Frame(west, bar.south_mm, width, bar.height_mm), Pen(width_mm=0.2), fill=GREYS[shade])
         text = Text(7, align="centre", colour="#ffffff" if shade >= _WHITE_ON else "#000000")
-        for words in (f"{stage} {100 * float(share):.0f} %", str(stage)):
+        for words in (f"{stage} {percent(float(share))}", str(stage)):
             if text_width(words, text) < width - 1:
                 write_text(book, words, west + width / 2, bar.south_mm + 1.5, text)
                 break

@@ -6,14 +6,11 @@ import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from scipy.special import ndtri
-
 from geosample.errors import EstimateError, Problem
+from geosample.normal import log_spread
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
-
-_NORMAL_97_5 = float(ndtri(0.975))
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,7 +35,7 @@ class Recovery:
     @property
     def log_sd(self) -> float:
         """Standard deviation of the factor's logarithm, from its limits."""
-        return (math.log(self.high) - math.log(self.low)) / (2 * _NORMAL_97_5)
+        return log_spread(self.low, self.high, 0.95)
 
 
 FULL = Recovery(1.0, 1.0, 1.0)

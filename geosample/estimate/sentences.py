@@ -26,7 +26,6 @@ if TYPE_CHECKING:
 
 SURE = 0.95
 BOTH_COMMON = 0.2  # share from which adults, and larvae, count as common (own choice, no source)
-TENTH = 0.1
 ONE_AGE, TWO_AGES = 1.5, 2.5  # effective number of groups (own choice, no source)
 
 
@@ -37,7 +36,7 @@ def say_densities(rows: pd.DataFrame, units: Units) -> list[str]:
 
 def _say_density(row: pd.Series, units: Units) -> str:
     where = PLURALS.get(str(row["label"]), str(row["label"])).capitalize()
-    sure = f"{_percent(row['level'])} interval"
+    sure = f"{percent(row['level'])} interval"
     if row["method"] == NO_POINTS:
         return f"{where}: no counted points, so nothing can be said of them."
     if row["mean_per_m2"] == 0:
@@ -92,8 +91,8 @@ def say_stages(groups: Mix | None, pest: Pest) -> list[str]:
     if len(groups.shares) == 1:
         return [f"Life stages: only {groups.top} were told apart, so the mix can't be."]
     row = groups.shares.loc[groups.top]
-    middle, low, high = (_percent(float(value)) for value in row[["share", "low", "high"]].to_numpy())
-    share = f"{middle}, {_percent(groups.level)} joint interval {low} to {high}"
+    middle, low, high = (percent(float(value)) for value in row[["share", "low", "high"]].to_numpy())
+    share = f"{middle}, {percent(groups.level)} joint interval {low} to {high}"
     if groups.lead >= SURE or math.isnan(groups.lead):
         first = f"Most common stage: {groups.top} ({share})."
     else:
@@ -115,7 +114,7 @@ def _say_both(groups: Mix) -> list[str]:
     adults = float(shares.get("adults", 0.0))
     if min(larvae, adults) < BOTH_COMMON:
         return []
-    text = f"Adults ({_percent(adults)}) and larvae ({_percent(larvae)}) are both common:"
+    text = f"Adults ({percent(adults)}) and larvae ({percent(larvae)}) are both common:"
     return [f"{text} what is aimed at adults does nothing to larvae, and the other way round."]
 
 
@@ -182,7 +181,7 @@ def say_thresholds(pest: Pest, units: Units) -> list[str]:
 def say_stopped(design: Design, statuses: pd.Series) -> list[str]:
     """Return a warning where extraction was stopped by the design's stop lines: such a mean leans away from them."""
     left = int((statuses == "not_extracted").sum())
-    if not left or not design.visit.settings.get("stop_lines"):
+    if not left or not design.visit.stop_lines:
         return []
     return [
         f"Extraction was stopped early on {left} bags: the answer above or below stands as planned, but means from "
@@ -208,7 +207,7 @@ def say_shift(before: Mapping[str, Sequence[float]], groups: Mix | None, visit: 
     for name, row in groups.shares.iterrows():
         then = before.get(str(name), (0.0, 0.0, 0.0))
         if row["low"] > then[2] or row["high"] < then[1]:
-            moved.append(f"{name} {_percent(then[0])} then, {_percent(float(row['share']))} now")
+            moved.append(f"{name} {percent(then[0])} then, {percent(float(row['share']))} now")
     text = _list(moved) if moved else "no group's share is clearly another"
     return [f"Since visit {visit}: {text}."]
 
@@ -237,10 +236,6 @@ def say_account(catch: Catch, design: Design, statuses: pd.Series) -> list[str]:
     text += f", {len(reserves)} of them reserve points" if reserves else ""
     text += f"; not counted: {told}. They are taken as missing by chance, not as zero" if told else ""
     return [f"{text}.", *catch.notes]
-
-
-def _percent(share: float) -> str:
-    return f"{100 * share:.0f} %" if share >= TENTH else f"{100 * share:.2g} %"
 
 
 def _times(value: float) -> str:

@@ -8,10 +8,10 @@ from typing import TYPE_CHECKING
 
 from geosample.errors import EstimateError
 from geosample.estimate.bags import ALL
+from geosample.holes import hole_key
 from geosample.report import Summary, show_table
 from geosample.saving import save_file
-from geosample.units import FOOT2_M2, show_area, show_number
-from geosample.words import hole_key
+from geosample.units import FOOT2_M2, set_percent, show_area, show_number
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -37,7 +37,7 @@ def table_lines(rows: pd.DataFrame, units: Units = "us") -> list[str]:
     unit = "ft²" if units == "us" else "m²"
     scale = FOOT2_M2 if units == "us" else 1.0
     totals = rows[rows["stage"] == ALL]
-    level = f"{100 * float(totals['level'].iloc[0]):g} %" if len(totals) else ""
+    level = set_percent(float(totals["level"].iloc[0])) if len(totals) else ""
     heads = ["", f"per {unit}", f"low, {level}", f"high, {level}", "bags", "area"]
     return show_table(heads, [_table_row(row, scale, units) for _, row in _in_reading_order(totals).iterrows()])
 

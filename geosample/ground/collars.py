@@ -11,8 +11,8 @@ import shapely
 
 from geosample.errors import GroundError, Problem
 from geosample.ground.edges import only_polygons
-from geosample.ground.holes import tidy_hole
 from geosample.ground.model import Note
+from geosample.holes import tidy_hole
 
 Widths = float | Mapping[str, float]
 ALL_HOLES = "*"

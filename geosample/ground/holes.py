@@ -9,6 +9,7 @@ from collections.abc import Mapping, Sequence
 from geosample.ground.features import Feature
 from geosample.ground.kinds import WORDS, plain_label
 from geosample.ground.naming import split_name
+from geosample.holes import tidy_hole
 from geosample.words import SURFACE_KINDS
 
 _FIELDS = (
@@ -93,16 +94,3 @@ def _in_name(feature: Feature, fields: Mapping[str, str]) -> str | None:
 def _tells_kind(folders: Sequence[str]) -> bool:
     """Return whether the innermost folder is that of a kind of turf, in which a bare number is a hole."""
     return bool(folders) and WORDS.get(plain_label(folders[-1])) in SURFACE_KINDS
-
-
-def tidy_hole(text: str) -> str | None:
-    """Return a hole as the courses write it: whole numbers without zeros before or behind them.
-
-    Examples
-    --------
-    >>> tidy_hole("07"), tidy_hole("7.0"), tidy_hole("Red 3"), tidy_hole(" ")
-    ('7', '7', 'Red 3', None)
-    """
-    text = " ".join(text.split())
-    match = re.fullmatch(r"(?:[Hh]ole\s*)?0*(\d+)(?:\.0*)?", text)
-    return match.group(1) if match else text or None

@@ -5,6 +5,8 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass
 
+from geosample.holes import hole_number
+
 MOST_HOLES = 36
 """A number above this in a name counts features, not holes (no source)."""
 
@@ -63,11 +65,11 @@ def split_name(name: str) -> NameParts:
     True
     """
     tokens = [token.lower() for token in _TOKENS.findall(name.replace("_", " "))]
-    numbers = [str(int(token)) for token in tokens if token.isascii() and token.isdigit()]
-    words = [token for token in tokens if not token.isdigit() and token not in _HOLE_WORDS]
+    numbers = [token.lstrip("0") or "0" for token in tokens if token.isascii() and token.isdecimal()]
+    words = [token for token in tokens if not token.isdecimal() and token not in _HOLE_WORDS]
     bare = [word for word in words if word not in _SIDES]
     tee = [word for word in bare if word not in _TEE_MARKERS]
     shown = (" ".join(words), " ".join(bare), " ".join(tee) if {"tee", "tees", "teebox"} & set(tee) else " ".join(bare))
-    hole = numbers[0] if len(numbers) == 1 and 0 < int(numbers[0]) <= MOST_HOLES else None
+    hole = numbers[0] if len(numbers) == 1 and 0 < (hole_number(numbers[0]) or 0) <= MOST_HOLES else None
     code = CODES.get(bare[0]) if hole and len(bare) == 1 else None
     return NameParts(shown, None if _PRACTICE & set(words) else hole, code)

@@ -2,16 +2,14 @@
 
 from __future__ import annotations
 
-import re
-import unicodedata
-
 import geopandas as gpd
 import numpy as np
 import pandas as pd
 import shapely
 
 from geosample.ground.model import Note
-from geosample.words import SURFACE_KINDS, hole_key
+from geosample.holes import hole_key, hole_number, hole_slug
+from geosample.words import SURFACE_KINDS
 
 _MOST = 36  # numbers above this are no holes in a row
 
@@ -71,13 +69,17 @@ def miss_holes(surfaces: gpd.GeoDataFrame) -> list[Note]:
     >>> [(note.what, note.where) for note in miss_holes(frame)]
     [('a hole without any ground', 'hole 2'), ('a hole without a green', 'hole 3')]
     """
-    numbers = {int(hole) for hole in surfaces["hole"].dropna() if hole.isdigit()}
-    with_green = {int(hole) for hole in surfaces.loc[surfaces["kind"] == "green", "hole"].dropna() if hole.isdigit()}
+    numbers = _numbers(surfaces["hole"])
+    with_green = _numbers(surfaces.loc[surfaces["kind"] == "green", "hole"])
     missing = sorted(set(range(1, max(numbers, default=0) + 1)) - numbers) if max(numbers, default=0) <= _MOST else []
     lacking = sorted(numbers - with_green) if with_green else []
     remedy = "look whether it is in the file, and under which name"
     rows = (("a hole without any ground", missing), ("a hole without a green", lacking))
     return [Note(what, _name_holes(holes), len(holes), 0.0, remedy) for what, holes in rows if holes]
+
+
+def _numbers(holes: pd.Series) -> set[int]:
+    return {number for hole in holes if (number := hole_number(hole)) is not None}
 
 
 def _name_holes(holes: list[int]) -> str:
@@ -112,19 +114,3 @@ def give_ids(surfaces: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
     ]
     numbers = pd.Series(stems).groupby(stems).cumcount() + 1
     return ordered.assign(surface_id=[f"{stem}-{number}" for stem, number in zip(stems, numbers, strict=True)])
-
-
-def hole_slug(hole: str | None) -> str:
-    """Return a hole in the form used in ids: two digits, or small letters and hyphens.
-
-    Examples
-    --------
-    >>> hole_slug("7"), hole_slug("Red 3"), hole_slug(None)
-    ('07', 'red-3', '')
-    """
-    if not isinstance(hole, str):
-        return ""
-    if hole.isdigit():
-        return f"{int(hole):02d}"
-    plain = unicodedata.normalize("NFKD", hole).encode("ascii", "ignore").decode().lower()
-    return re.sub(r"[^a-z0-9]+", "-", plain).strip("-") or "hole"

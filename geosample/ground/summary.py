@@ -6,9 +6,10 @@ from typing import TYPE_CHECKING
 
 import pyproj
 
+from geosample.holes import hole_key
 from geosample.report import Summary, show_table
 from geosample.units import ACRE_M2, FOOT2_M2, HECTARE_M2, Units, show_area
-from geosample.words import NO_HOLE, SURFACE_KINDS, hole_key
+from geosample.words import NO_HOLE, SURFACE_KINDS
 
 if TYPE_CHECKING:
     import geopandas as gpd

@@ -25,6 +25,7 @@ from geosample.paper.page import (
     write_lines,
     write_text,
 )
+from geosample.paper.pens import Pen, draw_box, draw_line, write_upright
 from geosample.paper.shapes import (
     MAIN_MARK,
     OBSTACLE_LOOKS,
@@ -59,14 +60,17 @@ __all__ = [
     "Look",
     "MapView",
     "Mark",
+    "Pen",
     "Text",
     "clear_area",
     "close_book",
     "draw_border",
+    "draw_box",
     "draw_check_bar",
     "draw_ground",
     "draw_labels",
     "draw_legend",
+    "draw_line",
     "draw_lines",
     "draw_north_arrow",
     "draw_points",
@@ -94,4 +98,5 @@ __all__ = [
     "write_footer",
     "write_lines",
     "write_text",
+    "write_upright",
 ]

@@ -8,8 +8,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from geosample.paper.page import Book, Frame, write_text
+from geosample.paper.pens import Pen, draw_line
 from geosample.paper.shapes import clear_area
-from geosample.paper.text import Text, ink, text_width
+from geosample.paper.text import Text, text_width
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -113,12 +114,8 @@ def nearest_on_box(box: NDArray[np.float64], place: NDArray[np.float64]) -> NDAr
 
 def _draw_label(book: Book, place: NDArray[np.float64], box: Frame, text: str, style: Text) -> None:
     end = nearest_on_box(_box_of(box), place)
-    canvas = book.canvas
     if np.hypot(*(end - place)) > _REACHES_MM[1]:
-        canvas.setStrokeColor(ink("#000000"))
-        canvas.setDash()
-        canvas.setLineWidth(0.15)
-        canvas.line(*place, *end)
+        draw_line(book, [place, end], Pen(width_mm=0.15))
     clear_area(book, box.inset(0.15))
     write_text(book, text, box.west_mm + _PAD_MM, box.south_mm + _PAD_MM + 0.05 * style.size_mm, style)
 

@@ -11,6 +11,7 @@ import numpy as np
 import shapely
 
 from geosample.paper.page import Book, Frame, write_text
+from geosample.paper.pens import Pen, take_pen
 from geosample.paper.shapes import Look, Mark, clear_area, paint_mark, paint_polygons
 from geosample.paper.text import POINT_MM, Text, ink, text_width
 from geosample.units import FOOT_M, Units
@@ -216,9 +217,7 @@ def round_below(value: float) -> float:
 
 
 def _set_thin(book: Book) -> None:
-    book.canvas.setStrokeColor(ink("#000000"))
-    book.canvas.setDash()
-    book.canvas.setLineWidth(0.5 * POINT_MM)
+    take_pen(book, Pen(width_mm=0.5 * POINT_MM))
 
 
 def _degree_line(axis: int, level: float, bounds: tuple[float, float, float, float]) -> np.ndarray:

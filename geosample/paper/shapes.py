@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 import shapely
@@ -13,6 +13,7 @@ from geosample.palettes import GREYS, OKABE_ITO
 from geosample.paper.hatching import Hatch, paint_hatch
 from geosample.paper.page import Book, Frame, inside_frame
 from geosample.paper.paths import rings_of, trace_boxes, trace_rings
+from geosample.paper.pens import Pen, draw_box, take_pen
 from geosample.paper.text import ink
 
 if TYPE_CHECKING:
@@ -149,7 +150,7 @@ def draw_lines(book: Book, view: MapView, shapes: Iterable[Geometry], look: Look
     if not len(lines):
         return
     with inside_frame(book, view.frame):
-        _set_pen(book.canvas, look)
+        take_pen(book, Pen(look.line_colour, look.line_mm, look.dash_mm))
         for line in lines:
             corners = shapely.get_coordinates(shapely.simplify(line, _DETAIL_MM))
             book.canvas.drawPath(trace_rings(book.canvas, [corners], closed=False), stroke=1, fill=0)
@@ -194,9 +195,7 @@ def paint_mark(book: Book, east_mm: float, north_mm: float, mark: Mark = MAIN_MA
     canvas.setFillColor(ink("#ffffff"))
     canvas.circle(east_mm, north_mm, mark.width_mm / 2 + 0.35, stroke=0, fill=1)
     canvas.setFillColor(ink(mark.fill or "#ffffff"))
-    canvas.setStrokeColor(ink(mark.line_colour))
-    canvas.setDash()
-    canvas.setLineWidth(mark.line_mm)
+    take_pen(book, Pen(mark.line_colour, mark.line_mm))
     canvas.circle(east_mm, north_mm, mark.width_mm / 2, stroke=1, fill=1 if mark.fill else 0)
 
 
@@ -212,11 +211,7 @@ def draw_border(book: Book, frame: Frame, *, line_mm: float = 0.3) -> None:
     line_mm : float
         Width of the line, mm.
     """
-    canvas = book.canvas
-    canvas.setStrokeColor(ink("#000000"))
-    canvas.setDash()
-    canvas.setLineWidth(line_mm)
-    canvas.rect(frame.west_mm, frame.south_mm, frame.width_mm, frame.height_mm, stroke=1, fill=0)
+    draw_box(book, frame, Pen(width_mm=line_mm))
 
 
 def clear_area(book: Book, frame: Frame) -> None:
@@ -254,11 +249,5 @@ def _paint_ground(book: Book, polygon: Geometry, look: Look) -> None:
 
 def _paint_outline(book: Book, polygon: Geometry, look: Look) -> None:
     if look.line_mm > 0:
-        _set_pen(book.canvas, look)
+        take_pen(book, Pen(look.line_colour, look.line_mm, look.dash_mm))
         book.canvas.drawPath(trace_rings(book.canvas, rings_of(polygon)), stroke=1, fill=0)
-
-
-def _set_pen(canvas: Any, look: Look) -> None:
-    canvas.setStrokeColor(ink(look.line_colour))
-    canvas.setLineWidth(look.line_mm)
-    canvas.setDash(list(look.dash_mm))

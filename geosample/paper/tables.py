@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 
 from geosample.palettes import GREYS
 from geosample.paper.page import Book, Frame, write_text
+from geosample.paper.pens import Pen, take_pen
 from geosample.paper.text import Text, ink, text_width, wrap_text
 
 CELL = Text(8)
@@ -83,9 +84,7 @@ def _draw_row(
     fill: str | None,
 ) -> None:
     canvas = book.canvas
-    canvas.setStrokeColor(ink("#000000"))
-    canvas.setDash()
-    canvas.setLineWidth(0.2)
+    take_pen(book, Pen(width_mm=0.2))
     for column, words in cells:
         canvas.setFillColor(ink(fill or "#ffffff"))
         canvas.rect(west_mm, south_mm, column.width_mm, height_mm, stroke=1, fill=1)

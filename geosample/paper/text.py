@@ -15,8 +15,10 @@ from reportlab.lib.colors import Color, HexColor
 from reportlab.pdfbase import pdfmetrics
 from reportlab.pdfbase.ttfonts import TTFont
 
+from geosample.units import INCH_M
+
 Align = Literal["left", "centre", "right"]
-POINT_MM = 25.4 / 72
+POINT_MM = 1000 * INCH_M / 72
 LINE_STEP = 1.3
 
 

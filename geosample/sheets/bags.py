@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 import segno
 
 from geosample.palettes import GREYS
-from geosample.paper import Book, Frame, Text, fill_boxes, ink, next_page, write_footer, write_text
+from geosample.paper import Book, Frame, Pen, Text, draw_box, fill_boxes, next_page, write_footer, write_text
 from geosample.sheets.columns import list_bags
 
 if TYPE_CHECKING:
@@ -49,11 +49,7 @@ def draw_bag_labels(book: Book, design: Design, *, method: str) -> None:
 
 
 def _draw_label(book: Book, box: Frame, design: Design, point: dict[str, Any]) -> None:
-    canvas = book.canvas
-    canvas.setStrokeColor(ink(GREYS[3]))
-    canvas.setDash([1.5, 1.5])
-    canvas.setLineWidth(0.15)
-    canvas.rect(box.west_mm, box.south_mm, box.width_mm, box.height_mm, stroke=1, fill=0)
+    draw_box(book, box, Pen(GREYS[3], 0.15, (1.5, 1.5)))
     draw_qr(book, qr_text(point["sample_id"], design.visit.design_code), box.west_mm + 2, box.south_mm + 4, _QR_MM)
     left, top = box.west_mm + _QR_MM + 3, box.north_mm
     size_pt = 15 if len(str(point["point_id"])) < _LONG_LABEL else 10

@@ -65,7 +65,7 @@ def stop_tables(design: Design, units: Units) -> list[StopTable]:
             f"{show_density(plan['high_per_m2'], units)} or more. Worked out "
             f"for k {plan['k']:.2g} a bag. A mean from bags stopped early is marked so.",
         )
-        for plan in design.visit.settings.get("stop_lines") or []
+        for plan in design.visit.stop_lines
         if plan["rows"]
     ]
 

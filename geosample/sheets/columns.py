@@ -100,7 +100,7 @@ def list_bags(design: Design, method: str) -> pd.DataFrame:
     A visit drawn in split blocks gives a bag a method at every point, whatever the method asked for.
     """
     points = pd.concat([ordered_points(design, "main"), ordered_points(design, "reserve")], ignore_index=True)
-    methods = list(design.visit.settings.get("compare") or [method])
+    methods = list(design.visit.compare or [method])
     bags = points.loc[points.index.repeat(len(methods))].reset_index(drop=True).assign(method=methods * len(points))
     names = [make_sample_id(point, one) for point, one in zip(bags["point_id"], bags["method"], strict=True)]
     return pd.DataFrame(bags.assign(sample_id=names))

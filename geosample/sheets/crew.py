@@ -127,7 +127,7 @@ def bench_order(design: Design, method: str) -> pd.DataFrame:
     bags = list_bags(design, method)
     size = bags.groupby(["stratum", "role"])["extract_order"].transform("max").clip(lower=1)
     spare = bags["role"] != "main"
-    if design.visit.settings.get("stop_lines"):
+    if design.visit.stop_lines:
         turn = pd.Series(pd.factorize(bags["stratum"])[0], index=bags.index) + bags["extract_order"] / (size + 1)
     else:
         turn = bags["extract_order"] / size
@@ -138,13 +138,12 @@ def bench_order(design: Design, method: str) -> pd.DataFrame:
 def show_unit(design: Design, units: Units) -> str:
     """Return what is taken at each point, in words and the user's units."""
     visit = design.visit
-    depth = f"{visit.unit_depth_mm / 25.4:.2g} in" if units == "us" else f"{visit.unit_depth_mm:.0f} mm"
+    depth = f"{visit.unit_depth_mm / (1000 * INCH_M):.2g} in" if units == "us" else f"{visit.unit_depth_mm:.0f} mm"
     if visit.unit_shape == "plug":
         across_m = 2 * math.sqrt(visit.unit_m2 / math.pi)
         across = f"{across_m / INCH_M:.3g} in" if units == "us" else f"{across_m * 1000:.0f} mm"
-        methods = visit.settings.get("compare") or []
-        if methods:
-            share = f"{visit.units_per_point} plugs for each of {', '.join(methods)}, a bag for each"
+        if visit.compare:
+            share = f"{visit.units_per_point} plugs for each of {', '.join(visit.compare)}, a bag for each"
             return f"At each point, side by side: {share}; plugs {across} across and {depth} deep."
         return f"At each point: {visit.units_per_point} plugs, {across} across and {depth} deep, in one bag."
     area = show_area(visit.unit_m2, units) if visit.unit_m2 > FOOT2_M2 else f"{visit.unit_m2 * 1e4:,.0f} cm²"

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import shapely
 
-from geosample.paper import Book, Frame, MapView, Text, ink, write_text
+from geosample.paper import Book, Frame, MapView, Pen, Text, draw_line, write_text
 from geosample.sheets.finding import DIAL_KINDS, Clock, hour_ray, reach_edge, take_sights
 
 if TYPE_CHECKING:
@@ -37,13 +37,9 @@ def draw_dials(book: Book, view: MapView, ground: Ground, surface_ids: tuple[str
 
 
 def _draw_dial(book: Book, view: MapView, clock: Clock, outline: Geometry) -> list[Frame]:
-    canvas = book.canvas
-    canvas.setStrokeColor(ink("#000000"))
-    canvas.setDash()
-    canvas.setLineWidth(0.25)
     (middle,) = view.place([clock.easting], [clock.northing])
-    canvas.line(middle[0] - 2, middle[1], middle[0] + 2, middle[1])
-    canvas.line(middle[0], middle[1] - 2, middle[0], middle[1] + 2)
+    for half in np.diag([2.0, 2.0]):
+        draw_line(book, [middle - half, middle + half], Pen())
     taken = [Frame(middle[0] - 2, middle[1] - 2, 4, 4)]
     for hour in range(1, 13):
         start, way = hour_ray(clock, hour)
@@ -60,7 +56,7 @@ def _draw_hour(book: Book, edge: np.ndarray, out: np.ndarray, hour: int, frame: 
     box = Frame(place[0] - 2.2, place[1] - 1.5, 4.4, 3.0)
     inside = frame.west_mm < box.west_mm and box.east_mm < frame.east_mm
     if inside and frame.south_mm < box.south_mm and box.north_mm < frame.north_mm:
-        book.canvas.line(*(edge + 0.8 * out), *(edge + (0.8 + _TICK_MM) * out))
+        draw_line(book, [edge + 0.8 * out, edge + (0.8 + _TICK_MM) * out], Pen())
         style = Text(_HOUR.size_pt, bold=hour % 6 == 0, align="centre")
         write_text(book, str(hour), place[0], place[1] - 0.35 * style.size_mm, style)
     return box

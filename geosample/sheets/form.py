@@ -27,13 +27,6 @@ _SURVEY = (
     "default",
 )
 _CHOICES = ("list_name", "name", "label")
-_STATUS_WORDS = {
-    "counted": "counted",
-    "not_extracted": "pulled, not extracted",
-    "lost": "lost or spoiled",
-    "unreachable": "could not be reached",
-    "off_turf": "no turf there",
-}
 _COUNTED = "${status} = 'counted'"
 
 
@@ -144,7 +137,7 @@ def _choices(design: Design) -> list[dict[str, str]]:
             label = f"{point['point_id']}: {point['kind']}{hole}{mark}"
             rows.append({"list_name": "points", "name": point["point_id"], "label": label})
     rows += [{"list_name": "methods", "name": name, "label": name} for name in METHODS]
-    rows += [{"list_name": "statuses", "name": name, "label": _STATUS_WORDS[name]} for name in STATUSES]
+    rows += [{"list_name": "statuses", "name": name, "label": words.choice} for name, words in STATUSES.items()]
     return rows + [{"list_name": "yes_no", "name": name, "label": name} for name in ("yes", "no")]
 
 

@@ -11,8 +11,8 @@ import pandas as pd
 import shapely
 from scipy.sparse.csgraph import connected_components
 
+from geosample.holes import hole_key
 from geosample.paper import Frame, MapView, fit_view, split_views, upright_turn
-from geosample.words import hole_key
 
 if TYPE_CHECKING:
     import geopandas as gpd

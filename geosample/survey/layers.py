@@ -142,7 +142,7 @@ LAYERS: dict[str, Layer] = {
         above_0="weight_m2",
         from_0="sampled_m2 accuracy_m offset_m plugs",
         within={"fix_lon": (-180, 180), "fix_lat": (-90, 90)},
-        words={"method": METHODS, "status": STATUSES},
+        words={"method": METHODS, "status": tuple(STATUSES)},
     ),
     "counts": Layer(
         None,
@@ -213,7 +213,7 @@ LAYERS: dict[str, Layer] = {
         from_0="threshold_per_m2 mean_per_m2 low_per_m2 high_per_m2 insects overspray_m2",
         share="probability",
         later="low_per_m2 high_per_m2 insects overspray_m2",
-        words={"kind": SURFACE_KINDS, "action": ACTIONS},
+        words={"kind": SURFACE_KINDS, "action": tuple(ACTIONS)},
         measured="area_m2",
         again="treat",
     ),

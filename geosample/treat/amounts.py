@@ -17,11 +17,11 @@ from dataclasses import dataclass, replace
 from typing import Literal
 
 from geosample.errors import Problem, UnitError
-from geosample.units import ACRE_M2, FOOT2_M2, HECTARE_M2, Units, show_area
+from geosample.units import ACRE_M2, FOOT2_M2, HECTARE_M2, INCH_M, Units, show_area
 
 Dimension = Literal["volume", "weight"]
 
-_GALLON_L = 231 * 0.0254**3 * 1000  # 231 cubic inches by definition
+_GALLON_L = 231 * INCH_M**3 * 1000  # 231 cubic inches by definition
 _POUND_KG = 0.45359237
 VOLUMES_L = {
     "floz": _GALLON_L / 128,

@@ -6,8 +6,9 @@ from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
-from geosample.units import ACRE_M2, FOOT2_M2, HECTARE_M2
-from geosample.words import KIND_LETTERS, hole_key
+from geosample.holes import hole_key
+from geosample.units import ACRE_M2, FOOT2_M2, HECTARE_M2, percent
+from geosample.words import KIND_LETTERS
 
 if TYPE_CHECKING:
     from geosample.ground import Ground
@@ -64,4 +65,4 @@ def area_rows(zones: Zones, ground: Ground) -> list[list[str]]:
 
 def _row(row: Any) -> list[str]:
     hole = row.hole or "none named"
-    return [hole, row.kind, str(row.zones), *four_areas(row.area_m2), f"{100 * row.share:.0f} %"]
+    return [hole, row.kind, str(row.zones), *four_areas(row.area_m2), percent(row.share)]

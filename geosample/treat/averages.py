@@ -7,9 +7,9 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import shapely
-from scipy.special import ndtri
 
 from geosample.errors import Problem, TreatError
+from geosample.normal import normal_reach
 
 if TYPE_CHECKING:
     import geopandas as gpd
@@ -67,7 +67,7 @@ def use_averages(density_map: DensityMap, estimates: pd.DataFrame, strata: gpd.G
     means = rows.reindex(names)
     mean, low, high = (means[f"{name}_per_m2"].to_numpy(float) for name in ("mean", "low", "high"))
     middle = np.where(mean > 0, mean, high / 2)
-    reach = ndtri((1 + means["level"].fillna(0.95).to_numpy(float)) / 2)
+    reach = means["level"].fillna(0.95).map(normal_reach).to_numpy(float)
     with np.errstate(divide="ignore", invalid="ignore"):
         spread = np.where(low > 0, np.log(high / np.maximum(low, 1e-12)) / 2, np.log(high / middle)) / reach
     found = np.isfinite(middle) & (middle > 0) & np.isfinite(spread)

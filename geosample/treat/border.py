@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from geosample.estimate import judge_border
 from geosample.treat.curve import best_width_m, interpolate_strip
-from geosample.units import FOOT_M, show_area, show_length
+from geosample.units import FOOT_M, about_percent, percent, percent_range, show_area, show_length
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -104,8 +104,8 @@ def _tell_missed(curve: pd.DataFrame, asked: float | None, settings: TreatSettin
     missed = [1 - share for share in interpolate_strip(curve, width)[1:]]
     verb = "misses" if asked else "would miss"
     return (
-        f"A strip of {show_length(width, settings.units)} {verb} about {100 * missed[0]:.0f} % of the insects "
-        f"({100 * missed[2]:.0f} to {100 * missed[1]:.0f} %)."
+        f"A strip of {show_length(width, settings.units)} {verb} {about_percent(missed[0])} of the insects "
+        f"({percent_range(missed[2], missed[1])})."
     )
 
 
@@ -120,8 +120,8 @@ def _tell_ratio(ratio: BorderRatio) -> str:
 def _tell_strip(curve: pd.DataFrame, width_m: float) -> str:
     area, insects, low, high = interpolate_strip(curve, width_m)
     return (
-        f"is {100 * area:.0f} % of the mapped ground and reaches about {100 * insects:.0f} % of the insects "
-        f"({100 * low:.0f} to {100 * high:.0f} %)"
+        f"is {percent(area)} of the mapped ground and reaches {about_percent(insects)} of the insects "
+        f"({percent_range(low, high)})"
     )
 
 

@@ -6,15 +6,31 @@ import numpy as np
 import pandas as pd
 
 from geosample.palettes import GREYS, OKABE_ITO
-from geosample.paper import Book, Column, Frame, Mark, Text, draw_border, draw_table, paint_mark, write_text
+from geosample.paper import (
+    Book,
+    Column,
+    Frame,
+    Mark,
+    Pen,
+    Text,
+    draw_border,
+    draw_line,
+    draw_table,
+    paint_mark,
+    write_text,
+    write_upright,
+)
+from geosample.units import percent, percent_range
 
 _SMALL = Text(7)
 _RIGHT = Text(7, align="right")
 _LINES = {
-    "best cells": (GREYS[3], (2.0, 1.0), 0.4, "the densest cells: no plan can do better"),
-    "surfaces": (OKABE_ITO["green"], (0.6, 0.8), 0.5, "whole surfaces, densest first"),
-    "border": (OKABE_ITO["blue"], (), 0.6, "border strips, ever wider"),
+    "best cells": (Pen(GREYS[3], 0.4, (2.0, 1.0)), "the densest cells: no plan can do better"),
+    "surfaces": (Pen(OKABE_ITO["green"], 0.5, (0.6, 0.8)), "whole surfaces, densest first"),
+    "border": (Pen(OKABE_ITO["blue"], 0.6), "border strips, ever wider"),
 }
+_GRID = Pen(GREYS[1], 0.15)
+_NO_AIM = Pen(GREYS[5], 0.15)
 _COLUMNS = (
     Column("what is treated", 46),
     Column("area, share of the mapped", 24, _RIGHT),
@@ -29,12 +45,12 @@ def draw_curve(book: Book, frame: Frame, curve: pd.DataFrame) -> None:
     """Draw share of insects reached against share of ground treated, with the plan marked and its interval."""
     plot = Frame(frame.west_mm + 14, frame.south_mm + 12, frame.width_mm - 18, frame.height_mm - 16)
     _draw_axes(book, plot)
-    for way, (colour, dash, width_mm, _) in _LINES.items():
+    for way, (pen, _) in _LINES.items():
         part = curve[curve["way"] == way].sort_values("area_share")
         along = np.vstack([[0.0, 0.0], part[["area_share", "insect_share"]].to_numpy(float)])
         if way == "best cells":
             along = np.vstack([along, [1.0, 1.0]])
-        _draw_line(book, _place(plot, along), colour, dash, width_mm)
+        draw_line(book, _place(plot, along), pen)
     _mark_strips(book, plot, curve[curve["way"] == "border"])
     _mark_plan(book, plot, curve[curve["way"] == "zones"])
     _draw_key(book, Frame(plot.west_mm + plot.width_mm * 0.42, plot.south_mm + 3, plot.width_mm * 0.55, 24))
@@ -49,9 +65,9 @@ def curve_table(curve: pd.DataFrame) -> tuple[tuple[Column, ...], list[list[str]
     rows = [
         [
             "this plan's zones" if row["way"] == "zones" else row["label"],
-            f"{100 * row['area_share']:.0f} %",
-            f"{100 * row['insect_share']:.0f} %",
-            f"{100 * row['low']:.0f} to {100 * row['high']:.0f} %",
+            percent(row["area_share"]),
+            percent(row["insect_share"]),
+            percent_range(row["low"], row["high"]),
         ]
         for row in sorted_rows
     ]
@@ -72,30 +88,15 @@ def _draw_axes(book: Book, plot: Frame) -> None:
     draw_border(book, plot, line_mm=0.25)
     for share in (0.0, 0.25, 0.5, 0.75, 1.0):
         east, north = plot.west_mm + share * plot.width_mm, plot.south_mm + share * plot.height_mm
-        _draw_line(book, np.array([[east, plot.south_mm], [east, plot.north_mm]]), GREYS[1], (), 0.15)
-        _draw_line(book, np.array([[plot.west_mm, north], [plot.east_mm, north]]), GREYS[1], (), 0.15)
-        write_text(book, f"{100 * share:.0f} %", east, plot.south_mm - 4, Text(7, align="centre"))
-        write_text(book, f"{100 * share:.0f} %", plot.west_mm - 1.5, north - 1, _RIGHT)
-    _draw_line(book, _place(plot, np.array([[0.0, 0.0], [1.0, 1.0]])), GREYS[5], (), 0.15)
+        draw_line(book, [(east, plot.south_mm), (east, plot.north_mm)], _GRID)
+        draw_line(book, [(plot.west_mm, north), (plot.east_mm, north)], _GRID)
+        write_text(book, percent(share), east, plot.south_mm - 4, Text(7, align="centre"))
+        write_text(book, percent(share), plot.west_mm - 1.5, north - 1, _RIGHT)
+    draw_line(book, _place(plot, np.array([[0.0, 0.0], [1.0, 1.0]])), _NO_AIM)
     middle = Text(8, align="centre")
     write_text(book, "share of the mapped ground treated", plot.west_mm + plot.width_mm / 2, plot.south_mm - 9, middle)
-    book.canvas.saveState()
-    book.canvas.translate(plot.west_mm - 11, plot.south_mm + plot.height_mm / 2)
-    book.canvas.rotate(90)
-    write_text(book, "share of the insects reached", 0, 0, middle)
-    book.canvas.restoreState()
-
-
-def _draw_line(book: Book, along_mm: np.ndarray, colour: str, dash_mm: tuple[float, ...], width_mm: float) -> None:
-    canvas = book.canvas
-    canvas.setStrokeColor(colour)
-    canvas.setDash(list(dash_mm))
-    canvas.setLineWidth(width_mm)
-    path = canvas.beginPath()
-    path.moveTo(*along_mm[0])
-    for place in along_mm[1:]:
-        path.lineTo(*place)
-    canvas.drawPath(path, stroke=1, fill=0)
+    upright = plot.west_mm - 11, plot.south_mm + plot.height_mm / 2
+    write_upright(book, "share of the insects reached", *upright, middle)
 
 
 def _mark_strips(book: Book, plot: Frame, border: pd.DataFrame) -> None:
@@ -112,7 +113,7 @@ def _mark_plan(book: Book, plot: Frame, zones: pd.DataFrame) -> None:
     """Mark the chosen plan, with its interval as an upright bar."""
     row = zones.iloc[0]
     along = np.array([[row["area_share"], row["low"]], [row["area_share"], row["high"]]])
-    _draw_line(book, _place(plot, along), OKABE_ITO["vermilion"], (), 0.8)
+    draw_line(book, _place(plot, along), Pen(OKABE_ITO["vermilion"], 0.8))
     middle = _place(plot, np.array([[row["area_share"], row["insect_share"]]]))[0]
     paint_mark(book, middle[0], middle[1], Mark(3.0, OKABE_ITO["vermilion"], "#000000", 0.4))
 
@@ -121,8 +122,7 @@ def _draw_key(book: Book, place: Frame) -> None:
     north = place.north_mm - 3
     paint_mark(book, place.west_mm + 4, north + 1, Mark(2.4, OKABE_ITO["vermilion"], "#000000", 0.4))
     write_text(book, "this plan, with its 90 % interval", place.west_mm + 10, north, _SMALL)
-    looks = [*_LINES.values(), (GREYS[5], (), 0.15, "no aim: share for share")]
-    for number, (colour, dash, width_mm, words) in enumerate(looks):
+    for number, (pen, words) in enumerate([*_LINES.values(), (_NO_AIM, "no aim: share for share")]):
         level = north - 4.4 * (number + 1)
-        _draw_line(book, np.array([[place.west_mm, level + 1], [place.west_mm + 8, level + 1]]), colour, dash, width_mm)
+        draw_line(book, [(place.west_mm, level + 1), (place.west_mm + 8, level + 1)], pen)
         write_text(book, words, place.west_mm + 10, level, _SMALL)

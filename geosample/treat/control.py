@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 from geosample.cautions import GRADES
 from geosample.errors import GeosampleError
 from geosample.pests import load_pest
+from geosample.units import percent
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -87,7 +88,7 @@ def read_groups(record: dict[str, Any]) -> list[str]:
 
 def _tell_class(share: float, control: Control, used: dict[str, str]) -> str:
     ground = control.source or GRADES[control.grade]
-    start = f"Stages: {100 * share:.0f} % of the insects found fit '{control.when}'"
+    start = f"Stages: {percent(share)} of the insects found fit '{control.when}'"
     if not control.irac:
         return f"{start} [{ground}]."
     again = [group for group in control.irac if group in used]

@@ -12,7 +12,7 @@ import pandas as pd
 from scipy.sparse import csr_array
 
 from geosample.treat.draws import LEVEL, build_field, draw_sums
-from geosample.units import FOOT_M, show_length
+from geosample.units import FOOT_M, percent, show_length
 
 if TYPE_CHECKING:
     from geosample.density import DensityMap
@@ -140,7 +140,7 @@ def _best_way(cells: pd.DataFrame) -> _Way:
     area = cells["area_m2"].to_numpy(float)[order]
     reached[order] = np.cumsum(area) / area.sum()
     steps = np.r_[0.01, 0.02, 0.03, 0.04, np.arange(1, 20) / 20]  # fine near 0, where a small plan lies
-    labels = [f"densest {step:.0%}".replace("%", " %") for step in steps]
+    labels = [f"densest {percent(step)}" for step in steps]
     return _Way("best cells", labels, [np.nan] * len(steps), np.searchsorted(steps, reached))
 
 

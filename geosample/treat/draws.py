@@ -18,6 +18,7 @@ import numpy as np
 import pandas as pd
 
 from geosample.density import covary_places
+from geosample.normal import log_spread
 from geosample.workers import map_threads
 
 if TYPE_CHECKING:
@@ -29,7 +30,6 @@ if TYPE_CHECKING:
 DRAWS = 400
 _BATCH = 25
 LEVEL = 0.9
-_NORMAL_90 = 1.6449
 _MOST_BLOCKS = 1200
 _RANGE_M = 20.0
 """Where no map says at which distance the correlation is down to 0.05, m: 10-60 is usual (from memory, unverified)."""
@@ -118,12 +118,12 @@ def draw_sums(
 
 
 def _border_sd(density_map: DensityMap) -> float:
-    """Return the spread of the log border effect from the map's 90 % interval; 0 where it has none."""
+    """Return the spread of the log border effect from its interval at the map's level; 0 where it has none."""
     rows = density_map.findings
     rows = rows[rows["what"] == "border effect"]
     if rows.empty or not (rows["low"].iloc[0] > 0):
         return 0.0
-    return float(np.log(rows["high"].iloc[0] / rows["low"].iloc[0]) / (2 * _NORMAL_90))
+    return log_spread(float(rows["low"].iloc[0]), float(rows["high"].iloc[0]), density_map.level)
 
 
 def _cut_blocks(cells: pd.DataFrame) -> tuple[np.ndarray, np.ndarray]:

@@ -17,7 +17,7 @@ import numpy as np
 import shapely
 
 from geosample.errors import Problem, TreatError
-from geosample.units import Units, show_density
+from geosample.units import Units, percent, percent_range, show_density
 
 if TYPE_CHECKING:
     import geopandas as gpd
@@ -190,7 +190,7 @@ def check_visits(before: Visit, after: Visit) -> None:
     if after.date <= before.date:
         found = f"{after.visit} of {after.date}, and --before is of {before.date}"
         problems.append(Problem("--after", found, "a later visit", "draw one at fresh points with 'geosample design'"))
-    if after.settings.get("follows"):
+    if after.follows:
         found = f"{after.visit}, a follow-up round: its points were chosen, not drawn"
         remedy = "draw a visit on treated and untreated ground with 'geosample design'"
         problems.append(Problem("--after", found, "a visit of 'geosample design'", remedy))
@@ -302,4 +302,4 @@ def _show(limits: tuple[float, float, float]) -> str:
     value, low, high = limits
     if not np.isfinite(value):
         return "a share that these counts can't tell (no insects in untreated ground)"
-    return f"{100 * value:.0f} % (90 % interval {100 * low:.0f} to {100 * high:.0f} %)"
+    return f"{percent(value)} (90 % interval {percent_range(low, high)})"

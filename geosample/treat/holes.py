@@ -37,7 +37,8 @@ from geosample.treat.rooms import keep_off_area
 from geosample.treat.shapes import polygons_of
 from geosample.treat.sheet import BODY, HEAD, RIGHT, TABLE_ROW_MM, below, finish_page
 from geosample.treat.table import place_name
-from geosample.units import show_area, show_density
+from geosample.units import percent, show_area, show_density
+from geosample.words import ACTIONS
 
 if TYPE_CHECKING:
     import geopandas as gpd
@@ -56,7 +57,7 @@ UNKNOWN_LOOK = Look(hatch="cross", hatch_mm=2.4, hatch_colour=GREYS[4], line_mm=
 KEPT_OFF_LOOK = Look(line_colour=OKABE_ITO["blue"], line_mm=0.4, dash_mm=(3.0, 1.0, 0.6, 1.0))
 GROUND_LOOKS = {kind: replace(look, hatch="none") for kind, look in SURFACE_LOOKS.items()}
 GROUND_LOOKS["fairway"] = Look(GREYS[1], 0.5)
-_LOOKS = {"treat": TREAT_LOOK, "look_again": LOOK_AGAIN_LOOK, "check": CHECK_LOOK}
+_LOOKS = {"treat": TREAT_LOOK, "check": CHECK_LOOK, "look_again": LOOK_AGAIN_LOOK}
 _MOST_ROWS = 10  # more of them get a page of their own, so that the map stays large
 _LEGEND_MM, _LEGEND_COLUMNS = 10.0, 5
 _NEAR_M = 3.0  # surfaces nearer than twice this are shown together close up
@@ -154,11 +155,11 @@ def _zone_row(row: Any, units: Units, rate: Rate | None) -> list[str]:
     takes = [take(rate, row.area_m2) if row.action == "treat" else ""] if rate else []
     return [
         row.zone_id,
-        row.action.replace("_", " "),
+        ACTIONS[row.action].name,
         place_name(row.hole, row.kind),
         *four_areas(row.area_m2),
         show_density(row.mean_per_m2, units),
-        f"{100 * row.probability:.0f} %",
+        percent(row.probability),
         *takes,
     ]
 
@@ -166,11 +167,11 @@ def _zone_row(row: Any, units: Units, rate: Rate | None) -> list[str]:
 def _sum_up(zones: Zones, units: Units) -> str:
     """Return a hole's plan in a line: what to treat, to look at again, and what is not known."""
     mine, parts = zones.zones, []
-    for action, words in (("treat", "treat"), ("check", "leave untreated"), ("look_again", "look again at")):
+    for action, words in ACTIONS.items():
         some = mine[mine["action"] == action]
         if len(some):
             many = "1 zone" if len(some) == 1 else f"{len(some)} zones"
-            parts.append(f"{words} {many}, {show_area(float(some['area_m2'].sum()), units)}")
+            parts.append(f"{words.over} {many}, {show_area(float(some['area_m2'].sum()), units)}")
     unknown = 0.0 if zones.unknown is None else float(zones.unknown.area.sum())
     if unknown >= 1:
         parts.append(f"besides, {show_area(unknown, units)} not known")
@@ -192,7 +193,7 @@ def _draw_zones(book: Book, view: MapView, zones: Zones, ground: Ground) -> list
     inside = mapped.geometry.intersection(window).representative_point()
     places = view.place(inside.x.to_numpy(), inside.y.to_numpy())
     draw_labels(book, places, list(mapped["zone_id"]), frame, keep_clear=[corner])
-    items = [(look, action.replace("_", " ")) for action, look in _LOOKS.items() if action in set(mapped["action"])]
+    items = [(look, ACTIONS[action].name) for action, look in _LOOKS.items() if action in set(mapped["action"])]
     return items + [(UNKNOWN_LOOK, "not known")] * bool(unknown) + [(KEPT_OFF_LOOK, "kept off, as entered")] * kept_off
 
 

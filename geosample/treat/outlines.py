@@ -15,6 +15,7 @@ from geosample.errors import TreatError
 from geosample.ground import only_polygons
 from geosample.saving import save_file
 from geosample.units import ACRE_M2
+from geosample.words import ACTIONS
 
 if TYPE_CHECKING:
     import gpxpy.gpx
@@ -60,7 +61,7 @@ def write_gpx(zones: Zones, path: Path) -> Path:
     file = gpxpy.gpx.GPX()
     file.creator = "geosample"
     for row in in_degrees(zones.zones).itertuples():
-        track = gpxpy.gpx.GPXTrack(name=f"{row.zone_id} {row.action.replace('_', ' ')}", description=row.note)
+        track = gpxpy.gpx.GPXTrack(name=f"{row.zone_id} {ACTIONS[row.action].name}", description=row.note)
         track.segments = [_segment(ring) for part in shapely.get_parts(row.geometry) for ring in _rings(part)]
         file.tracks.append(track)
     return save_file(path, file.to_xml().encode("utf-8"), TreatError)

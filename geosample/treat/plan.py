@@ -7,13 +7,16 @@ from typing import TYPE_CHECKING
 
 from geosample.cautions import TREATMENT
 from geosample.errors import TreatError
+from geosample.holes import hole_key
 from geosample.paper import (
     Book,
     Column,
     Frame,
+    Pen,
     Text,
     close_book,
     draw_border,
+    draw_line,
     draw_table,
     next_page,
     open_book,
@@ -29,7 +32,6 @@ from geosample.treat.curve import read_curve
 from geosample.treat.holes import GROUND_LOOKS, draw_hole
 from geosample.treat.sheet import BODY, HEAD, RIGHT, SMALL, TABLE_ROW_MM, below, finish_page
 from geosample.units import show_density
-from geosample.words import hole_key
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -193,9 +195,6 @@ def _draw_signing(book: Book, place: Frame) -> None:
     west = place.west_mm
     for label, share in zip(labels, shares, strict=True):
         width = share * place.width_mm
-        book.canvas.setStrokeColor("#000000")
-        book.canvas.setDash()
-        book.canvas.setLineWidth(0.25)
-        book.canvas.line(west, place.south_mm + 4, west + width - 4, place.south_mm + 4)
+        draw_line(book, [(west, place.south_mm + 4), (west + width - 4, place.south_mm + 4)], Pen())
         write_text(book, label, west, place.south_mm + 0.5, SMALL)
         west += width

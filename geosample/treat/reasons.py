@@ -8,9 +8,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from geosample.treat.border import tell_border
-from geosample.treat.tell import NEARLY_ALL, about
+from geosample.treat.tell import NEARLY_ALL
 from geosample.treat.totals import NARROW
-from geosample.units import FOOT_M, percent
+from geosample.units import FOOT_M, about_percent, percent
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -91,7 +91,7 @@ def _tell_plain_strip(plan: Plan) -> Iterator[str]:
         return
     yield (
         f"A plain strip of about {plan.length(width_m)} along the outer edge, as much ground, would reach "
-        f"{about(reached)} of the insects, no fewer than these zones ({percent(zones['insect_share'])}): "
+        f"{about_percent(reached)} of the insects, no fewer than these zones ({percent(zones['insect_share'])}): "
         "the zones go by the chance of passing the threshold, not by the most insects."
     )
 

@@ -10,7 +10,7 @@ from typing import Any
 from geosample.density import MOST_MISS_COST
 from geosample.errors import Problem, TreatError
 from geosample.treat.amounts import Sprayer
-from geosample.units import FOOT2_M2, FOOT_M, Units
+from geosample.units import FOOT2_M2, FOOT_M, Units, set_percent
 from geosample.words import OBSTACLE_KINDS
 
 MISS_COST = 3.0
@@ -133,7 +133,7 @@ def _find_problems(asked: TreatSettings) -> Iterator[Problem]:
     if not (asked.smallest_m2 >= 0 and isfinite(asked.smallest_m2)):
         yield Problem("--smallest", f"{asked.smallest_m2:g} m²", "an area of 0 or more", "give one such as 300ft2")
     if not 0 <= asked.check_share <= _MOST_CHECKS:
-        yield Problem("--checks", f"{100 * asked.check_share:g} %", "0 to 50 %", "5% is a start")
+        yield Problem("--checks", set_percent(asked.check_share), "0 to 50 %", "5% is a start")
     for kind, distance_m in asked.keep_off_m.items():
         if kind not in OBSTACLE_KINDS:
             yield Problem("--keep-off", repr(kind), f"one of: {', '.join(OBSTACLE_KINDS)}", "write water=25ft")

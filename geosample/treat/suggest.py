@@ -89,7 +89,7 @@ def suggest_zones(
     rng = np.random.default_rng(settings.seed)
     drawn = retake(leave_strips(drawn, settings, rng))
     table = write_notes(zone_table(drawn, density_map, settings, ground.crs), settings, ground)
-    simulated = density_map.settings.get("simulated")
+    simulated = density_map.simulated
     if simulated:
         table = table.assign(note=[f"{note} Simulated counts." for note in table["note"]])
     curve = target_curve(density_map, join_cells(drawn), rng, units=settings.units, ground=ground)
@@ -99,13 +99,14 @@ def suggest_zones(
     answer = (first, *([simulated] if simulated else []), *said, *rest)
     sentences = (*answer, *control, *tell_reasons(plan))
     found = plan_findings(plan, density_map, sentences, brief=len(answer))
-    whose = (density_map.visit, density_map.pest, settings.threshold_per_m2)
     return Zones(
-        *whose,
-        table,
-        found,
-        keep_settings(settings, density_map),
-        sentences,
-        len(answer),
-        outline_unknown(drawn, density_map.cell_m, ground.crs),
+        visit=density_map.visit,
+        pest=density_map.pest,
+        threshold_per_m2=settings.threshold_per_m2,
+        zones=table,
+        findings=found,
+        settings=keep_settings(settings, density_map),
+        sentences=sentences,
+        brief=len(answer),
+        unknown=outline_unknown(drawn, density_map.cell_m, ground.crs),
     )

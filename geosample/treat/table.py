@@ -8,11 +8,12 @@ import geopandas as gpd
 import numpy as np
 import shapely
 
+from geosample.holes import hole_key, hole_label
 from geosample.survey import shape_frame
 from geosample.treat.cells import weigh
 from geosample.treat.rooms import sweep_over
-from geosample.units import show_area, show_density
-from geosample.words import KIND_LETTERS, hole_key
+from geosample.units import percent, show_area, show_density
+from geosample.words import ACTIONS, KIND_LETTERS
 from geosample.workers import map_threads
 
 if TYPE_CHECKING:
@@ -26,8 +27,6 @@ if TYPE_CHECKING:
     from geosample.treat.draw import Drawn
     from geosample.treat.rooms import Room
     from geosample.treat.settings import TreatSettings
-
-_LETTERS = {"treat": "Z", "check": "K", "look_again": "L"}
 
 
 def zone_table(
@@ -60,7 +59,7 @@ def zone_table(
 
 def _place_in_table(room: Room, action: str) -> tuple[Any, ...]:
     """Return what the zones are sorted by: hole, then what to do, then kind."""
-    return hole_key(room.hole), list(_LETTERS).index(action), list(KIND_LETTERS).index(room.kind)
+    return hole_key(room.hole), list(ACTIONS).index(action), list(KIND_LETTERS).index(room.kind)
 
 
 def _describe(one: Drawn, action: str, zone: Geometry, settings: TreatSettings) -> dict[str, Any]:
@@ -87,16 +86,10 @@ def _name_zones(rows: list[dict[str, Any]]) -> list[dict[str, Any]]:
     used: dict[str, int] = {}
     named = []
     for row in rows:
-        prefix = f"{_LETTERS[row['action']]}{_short(row['hole'])}{KIND_LETTERS[row['kind']]}"
+        prefix = f"{ACTIONS[row['action']].letter}{hole_label(row['hole'])}{KIND_LETTERS[row['kind']]}"
         used[prefix] = used.get(prefix, 0) + 1
         named.append({**row, "zone_id": f"{prefix}-{used[prefix]}"})
     return named
-
-
-def _short(hole: str | None) -> str:
-    if hole is None:
-        return ""
-    return hole.zfill(2) if hole.isdigit() else "".join(letter for letter in hole.upper() if letter.isalnum())
 
 
 def place_name(hole: str | None, kind: str) -> str:
@@ -134,7 +127,7 @@ def _sentence(row: Any, settings: TreatSettings, ground: Ground) -> str:
     )
     where = place_name(row.hole, row.kind)
     start = f"{where[0].upper()}{where[1:]}, {show_area(row.area_m2, units)}"
-    chance = f"{100 * row.probability:.0f} % chance of being above {limit}"
+    chance = f"a chance of {percent(row.probability)} of being above {limit}"
     if row.action == "look_again":
         return f"{start}: not known well enough ({mean}, between {low} and {high}; {chance}). Pull more plugs here."
     if row.action == "check":
@@ -147,4 +140,4 @@ def _sentence(row: Any, settings: TreatSettings, ground: Ground) -> str:
         over = (
             f" Narrower than the swath: a whole boom would also cover {show_area(row.overspray_m2, units)} beside it."
         )
-    return f"{start}: about {mean} (between {low} and {high}), a {chance}.{over}"
+    return f"{start}: about {mean} (between {low} and {high}), {chance}.{over}"

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import pandas as pd
 
 from geosample.treat.amounts import tell_amounts
-from geosample.units import percent, show_area, show_density, show_length
+from geosample.units import about_percent, percent, percent_range, show_area, show_density, show_length
 
 if TYPE_CHECKING:
     from geosample.treat.border import BorderRatio
@@ -85,18 +85,6 @@ def show_count(insects: float) -> str:
     return f"{rounded:,.0f}"
 
 
-def about(share: float) -> str:
-    """Return a share with the word that says it is no exact one.
-
-    Examples
-    --------
-    >>> about(0.324), about(0.001)
-    ('about 32 %', 'under 1 %')
-    """
-    said = percent(share)
-    return said if said[0] in "uo" else f"about {said}"
-
-
 def _tell_zones(plan: Plan) -> Iterator[str]:
     zones = int((plan.table["action"] == "treat").sum())
     if not zones:
@@ -106,7 +94,7 @@ def _tell_zones(plan: Plan) -> Iterator[str]:
     area, mapped = plan.area(totals.treated.area_m2), plan.area(totals.mapped.area_m2)
     yield (
         f"Treat {zones} {'zone' if zones == 1 else 'zones'}, {area} in all: {percent(totals.share_of_area)} of "
-        f"the {mapped} mapped. The map expects {about(totals.share_of_insects)} of the insects there."
+        f"the {mapped} mapped. The map expects {about_percent(totals.share_of_insects)} of the insects there."
     )
     if asked is not None:
         left = totals.removed.get("outside the border")
@@ -146,8 +134,8 @@ def _tell_saving(plan: Plan) -> Iterator[str]:
     saved = totals.mapped.area_m2 - totals.treated.area_m2
     yield (
         f"Against treating all of it, that saves {plan.area(saved)} ({percent(1 - totals.share_of_area)}) and "
-        f"leaves {about(1 - zones['insect_share'])} of the insects ({percent(1 - zones['high'])} to "
-        f"{percent(1 - zones['low'])})."
+        f"leaves {about_percent(1 - zones['insect_share'])} of the insects ("
+        f"{percent_range(1 - zones['high'], 1 - zones['low'])})."
     )
 
 

@@ -13,6 +13,7 @@ from geosample.saving import make_folder, save_file
 from geosample.treat.amounts import parse_rate
 from geosample.treat.outlines import in_degrees, write_gpx, write_shapefile
 from geosample.units import ACRE_M2, FOOT2_M2, HECTARE_M2
+from geosample.words import ACTIONS
 
 if TYPE_CHECKING:
     from geosample.treat.model import Zones
@@ -92,9 +93,8 @@ def _write_kml(zones: Zones, path: Path) -> Path:
     import pyogrio
 
     frame, text = in_degrees(zones.zones), io.BytesIO()
-    named = frame.assign(
-        Name=frame["zone_id"] + " " + frame["action"].str.replace("_", " "), Description=frame["note"].fillna("")
-    )
+    names = [f"{row.zone_id} {ACTIONS[row.action].name}" for row in frame.itertuples()]
+    named = frame.assign(Name=names, Description=frame["note"].fillna(""))
     kept = named[["Name", "Description", "geometry"]]
     pyogrio.write_dataframe(kept, text, driver="LIBKML", layer="zones", geometry_type="MultiPolygon")
     return save_file(path, text.getvalue(), TreatError)

@@ -8,25 +8,17 @@ from typing import TYPE_CHECKING, Any, cast
 from markupsafe import Markup
 
 from geosample.estimate import judge_border
-from geosample.units import percent
+from geosample.units import percent, percent_range, set_percent
 from geosample.webmap import wording
 from geosample.webmap.measures import unknown_area
 from geosample.webmap.model import Story
-from geosample.words import PLURALS
+from geosample.words import ACTIONS, PLURALS
 
 if TYPE_CHECKING:
     import pandas as pd
 
 # Findings whose note is a sentence of its own that tells how far to trust the answer.
 _TRUST = ("map worth", "no map")
-
-
-_ZONES = (
-    ("treat", "suggested for treatment"),
-    ("check", "to leave untreated"),
-    ("look_again", "to look at again before deciding"),
-)
-_BRIEFLY = (("treat", "Treat"), ("check", "Leave untreated"), ("look_again", "Look again"))
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,7 +47,7 @@ def write_headline(story: Story) -> list[Markup]:
     """Return what to do, a line each, and how much of the ground nobody knows: what a phone shows first."""
     lines = [
         Markup("{}: {}, {}.").format(words, wording.plural(len(zones), "zone"), wording.area(zones["area_m2"].sum()))
-        for words, zones in ((words, _zones_to(story, action)) for action, words in _BRIEFLY)
+        for words, zones in ((words.brief.capitalize(), _zones_to(story, action)) for action, words in ACTIONS.items())
         if len(zones)
     ]
     if not lines:
@@ -77,8 +69,8 @@ def _average(story: Story) -> Markup:
     if row is None:
         return Markup("")
     interval = wording.interval(row["low_per_m2"], row["high_per_m2"])
-    return Markup("{} on average ({:.0f} % interval {}).").format(
-        wording.density(row["mean_per_m2"]), row["level"] * 100, interval
+    return Markup("{} on average ({} interval {}).").format(
+        wording.density(row["mean_per_m2"]), set_percent(row["level"]), interval
     )
 
 
@@ -86,8 +78,8 @@ def _stages(story: Story) -> Markup:
     """Return the stage groups with their shares and intervals, the commonest first."""
     rows = story.findings[(story.findings["what"] == "stage group share") & (story.findings["value"] > 0)]
     told = [
-        Markup("{} {} ({} to {})").format(
-            row["domain"], *(percent(float(row[name])) for name in ("value", "low", "high"))
+        Markup("{} {} ({})").format(
+            row["domain"], percent(float(row["value"])), percent_range(float(row["low"]), float(row["high"]))
         )
         for row in rows.sort_values("value", ascending=False, kind="stable").to_dict("records")
     ]
@@ -111,12 +103,12 @@ def _how_much(story: Story) -> Markup:
     if row is None:
         return Markup("")
     return Markup(
-        "{} on average over {} ({:.0f} % interval {}): about {} in all, from {}, with the recovery "
+        "{} on average over {} ({} interval {}): about {} in all, from {}, with the recovery "
         "set for the method (1.0 unless set)."
     ).format(
         wording.density(row["mean_per_m2"]),
         wording.area(row["area_m2"]),
-        row["level"] * 100,
+        set_percent(row["level"]),
         wording.interval(row["low_per_m2"], row["high_per_m2"]),
         wording.rounded(row["total"]),
         wording.plural(int(row["n"]), "sample"),
@@ -156,13 +148,13 @@ def _zones_in_words(story: Story) -> Markup:
     if story.zones.empty:
         return Markup("Nothing is marked for treatment.") if len(plan) else Markup("")
     parts = []
-    for action, words in _ZONES:
+    for action, words in ACTIONS.items():
         zones = _zones_to(story, action)
         if len(zones):
             parts.append(
                 Markup("{} {} ({}) on {}.").format(
                     wording.plural(len(zones), "zone"),
-                    words,
+                    words.zones,
                     wording.area(zones["area_m2"].sum()),
                     wording.name_holes(zones["hole"]),
                 )
@@ -208,9 +200,9 @@ def _zone_chances(story: Story) -> Markup:
     zones = story.zones[(story.zones["action"] == "treat") & story.zones["probability"].notna()]
     if zones.empty:
         return Markup("")
-    ends = [percent(zones["probability"].min()), percent(zones["probability"].max())]
     return Markup("In the zones to treat the chance of more than {} is {}.").format(
-        wording.density(zones["threshold_per_m2"].iloc[0]), " to ".join(dict.fromkeys(ends))
+        wording.density(zones["threshold_per_m2"].iloc[0]),
+        percent_range(zones["probability"].min(), zones["probability"].max()),
     )
 
 

@@ -8,12 +8,14 @@ from typing import TYPE_CHECKING, Any
 import folium
 
 from geosample.errors import MapError, Problem
+from geosample.palettes import OKABE_ITO
 from geosample.saving import save_file
-from geosample.units import Units
-from geosample.webmap import offline, pagetext, places, popups
+from geosample.units import FOOT_M, Units
+from geosample.webmap import offline, pagetext, places
 from geosample.webmap.aerial import read_aerial
 from geosample.webmap.model import Look, Story, gather_story
 from geosample.webmap.pictures import Drawn, draw_pictures
+from geosample.words import ACTIONS
 
 if TYPE_CHECKING:
     from geosample.survey import Survey
@@ -86,6 +88,8 @@ def compose_page(story: Story, look: Look) -> str:
         "pictures": {"density": drawn.density.uri, "width": drawn.width.uri} if drawn else {},
         "steps": [step.picture.uri for step in drawn.steps] if drawn else [],
         "units": look.units,
+        "foot_m": FOOT_M,
+        "here_colour": OKABE_ITO["purple"],
         "off": [name for name in ("hotspots",) if name in layers],
     }
     after = offline.Words(body=pagetext.write_rest(listing), script=_start_script(page, layers, start))
@@ -102,7 +106,7 @@ def list_sheets(story: Story) -> Sheets:
         "clusters": [("markerPane", places.cluster_features(story))],
         "hotspots": [("zones", places.casings(hot, "hotspot")), ("zones", hot)],
     }
-    for action in popups.ACTIONS:
+    for action in ACTIONS:
         shapes = places.zone_features(story, action)
         labels = places.zone_labels(story, action)
         sheets[action] = [("zones", places.casings(shapes, "zone")), ("zones", shapes), ("markerPane", labels)]

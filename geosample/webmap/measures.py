@@ -11,8 +11,8 @@ from markupsafe import Markup
 
 from geosample.density import decide_at, exceedance
 from geosample.errors import MapError, Problem
-from geosample.palettes import CIVIDIS, VIRIDIS, ramp
-from geosample.units import FOOT2_M2, Units, show_density
+from geosample.palettes import CIVIDIS, GREYS, VIRIDIS, ramp
+from geosample.units import FOOT2_M2, Units, percent_range, show_density
 from geosample.webmap import wording
 from geosample.webmap.png import palette_png, png_uri
 from geosample.webmap.raster import PixelGrid, hatch
@@ -21,8 +21,8 @@ from geosample.workers import map_threads
 if TYPE_CHECKING:
     from geosample.density import DensityMap
 
-# Light and dark grey of ColorBrewer's Greys, crossed: never a colour of the scales, never a clean look.
-UNKNOWN = ("#d9d9d9", "#636363")
+# Light and dark, crossed: never a colour of the scales, never a clean look.
+UNKNOWN = (GREYS[1], GREYS[4])
 CHANCE_EDGES = (0.0, 0.1, 0.25, 0.5, 0.75, 0.9, 1.0)
 _CLASSES = 6
 THRESHOLD_SHARES = (0.0, 0.25, 0.5, 1.0, 2.0, 4.0)
@@ -125,7 +125,7 @@ def _draw_scale(
 def draw_chance(density_map: DensityMap, grid: PixelGrid, threshold_per_m2: float) -> Picture:
     """Return the probability that the density is above a threshold, in classes."""
     chance, settled = exceedance(density_map, threshold_per_m2), decide_at(density_map, threshold_per_m2)
-    texts = [Markup("{:.0f} to {:.0f} %").format(low * 100, high * 100) for low, high in pairwise(CHANCE_EDGES)]
+    texts = [Markup(percent_range(low, high)) for low, high in pairwise(CHANCE_EDGES)]
     return paint(settled, grid, np.digitize(chance, CHANCE_EDGES[1:-1]), (VIRIDIS, texts))
 
 

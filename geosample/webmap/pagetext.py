@@ -14,12 +14,13 @@ from jinja2 import DictLoader, Environment, StrictUndefined
 from geosample import __version__
 from geosample.cautions import GRADES, TREATMENT
 from geosample.density import LEVELS
-from geosample.units import percent
+from geosample.holes import hole_key
+from geosample.units import percent, set_percent
 from geosample.webmap import popups, wording
 from geosample.webmap.answer import write_answer, write_headline
 from geosample.webmap.model import Look, Story
 from geosample.webmap.pictures import Drawn
-from geosample.words import hole_key
+from geosample.words import ACTIONS
 
 if TYPE_CHECKING:
     import geopandas as gpd
@@ -92,6 +93,7 @@ def write_rest(listing: Listing) -> str:
             has_zones=len(story.zones) > 0,
             no_zones=_no_zones(story),
             zones=list_zones(story),
+            actions=ACTIONS,
             cautions=TREATMENT,
         )
     )
@@ -107,13 +109,13 @@ def list_zones(story: Story) -> list[dict[str, Any]]:
     """Return the zones by hole, those to treat first within a hole."""
     rows = sorted(
         story.zones.drop(columns="geometry").to_dict("records"),
-        key=lambda row: (hole_key(row["hole"]), list(popups.ACTIONS).index(row["action"])),
+        key=lambda row: (hole_key(row["hole"]), list(ACTIONS).index(row["action"])),
     )
     return [
         {
             **row,
             "place": popups.name_place(row),
-            "what": popups.BRIEFLY[row["action"]],
+            "what": ACTIONS[row["action"]].brief,
             "expected": wording.density(row["mean_per_m2"]),
             "chance": percent(row["probability"]) if pd.notna(row["probability"]) else "not known",
         }
@@ -142,8 +144,7 @@ def _say_clusters(story: Story) -> str:
 
 
 def _level(story: Story) -> str:
-    level = story.density.settings.get("level") if story.density else None
-    return f"{float(level) * 100:.0f}" if level else ""
+    return set_percent(story.density.level) if story.density else ""
 
 
 def _no_zones(story: Story) -> str:

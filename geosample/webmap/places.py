@@ -10,6 +10,7 @@ import shapely
 from markupsafe import Markup
 
 from geosample.density import LEVELS, exceedance, find_hotspots, outline_hotspots
+from geosample.units import percent
 from geosample.webmap import popups
 from geosample.webmap.model import Story
 
@@ -111,7 +112,7 @@ def hotspot_features(story: Story) -> list[Feature]:
             {
                 "look": f"hotspot level{100 * level:.0f}",
                 "id": f"hotspot {100 * level:.0f} {number}",
-                "name": f"Hotspot, {level:.0%} or more",
+                "name": f"Hotspot, {percent(level)} or more",
                 "say": popups.say_hotspot(row, level, threshold),
             }
             for number, row in enumerate(_records(drawn))

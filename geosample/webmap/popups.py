@@ -9,19 +9,8 @@ from markupsafe import Markup
 
 from geosample.units import percent, show_length
 from geosample.webmap import wording
+from geosample.words import ACTIONS, STATUSES
 
-_STATUS = {
-    "not_extracted": "taken but not extracted",
-    "lost": "lost",
-    "unreachable": "not taken: the place could not be reached",
-    "off_turf": "not taken: the place is not on turf",
-}
-ACTIONS = {
-    "treat": "suggested for treatment",
-    "check": "leave untreated, to see what treatment did",
-    "look_again": "look again before deciding",
-}
-BRIEFLY = {"treat": "treat", "check": "leave untreated", "look_again": "look again"}
 COUNT_LEVEL = 0.95
 ALL_KNOWN = 0.995
 
@@ -75,7 +64,7 @@ def say_point(point: dict[str, Any], samples: list[dict[str, Any]], pest: str) -
 def say_sample(sample: dict[str, Any], pest: str) -> Markup:
     """Return what one bag says."""
     if sample["status"] != "counted" or pd.isna(sample["count"]):
-        why = _STATUS.get(sample["status"], "no count of this pest")
+        why = STATUSES[sample["status"]].missing
         return Markup("{}; missing, not zero.").format(why[0].upper() + why[1:])
     count, plugs = int(sample["count"]), wording.plural(int(sample["plugs"]), "plug")
     low, high = count_interval(count, sample["sampled_m2"])
@@ -134,7 +123,7 @@ def say_zone(zone: dict[str, Any]) -> Markup:
     """Return a zone's pop-up: what is suggested, how large it is, why, and who decides."""
     text = Markup("<b>Zone {}</b>, {}: {}, {}.").format(
         zone["zone_id"],
-        ACTIONS.get(zone["action"], zone["action"]),
+        ACTIONS[zone["action"]].reason,
         name_place(zone),
         wording.area(zone["area_m2"]),
     )

@@ -7,9 +7,9 @@ from typing import Any
 
 from geosample.cautions import TREATMENT
 from geosample.units import Units, show_area
-from geosample.webmap import popups
 from geosample.webmap.measures import unknown_area
 from geosample.webmap.model import Story
+from geosample.words import ACTIONS
 
 
 def summarise(story: Story, path: Path, *, units: Units = "us") -> tuple[list[str], dict[str, Any]]:
@@ -32,10 +32,10 @@ def summarise(story: Story, path: Path, *, units: Units = "us") -> tuple[list[st
     lines.append(f"{of_visit}{summary['surfaces']} surfaces, {summary['points']} points, {summary['samples']} samples")
     if story.density is None:
         lines.append("no density map yet: run 'geosample density' first to see where the insects are")
-    for action, words in popups.ACTIONS.items():
+    for action, words in ACTIONS.items():
         zones = story.zones[story.zones["action"] == action]
         if len(zones):
-            lines.append(f"{len(zones)} zones: {words}; {show_area(float(zones['area_m2'].sum()), units)}")
+            lines.append(f"{len(zones)} zones: {words.reason}; {show_area(float(zones['area_m2'].sum()), units)}")
     cautions = [str(caution) for caution in TREATMENT] if len(story.zones) else []
     return lines + cautions, {**summary, "cautions": cautions}
 
@@ -52,6 +52,6 @@ def _count(story: Story, path: Path) -> dict[str, Any]:
         "samples": len(story.samples),
         "density": story.density is not None,
         "not_known_m2": unknown_area(story.settled) if story.settled else None,
-        "zones": {action: int((story.zones["action"] == action).sum()) for action in popups.ACTIONS},
-        "zone_area_m2": {action: float(areas.get(action, 0.0)) for action in popups.ACTIONS},
+        "zones": {action: int((story.zones["action"] == action).sum()) for action in ACTIONS},
+        "zone_area_m2": {action: float(areas.get(action, 0.0)) for action in ACTIONS},
     }

@@ -9,8 +9,8 @@ from functools import partial
 from markupsafe import Markup
 
 from geosample import units
+from geosample.holes import hole_key
 from geosample.units import Units
-from geosample.words import hole_key
 
 Show = Callable[[float, Units], str]
 

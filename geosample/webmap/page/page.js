@@ -167,9 +167,9 @@ const geosample = (() => {
   function show_me(fix) {
     const here = [fix.coords.latitude, fix.coords.longitude];
     const error_m = fix.coords.accuracy;
-    const text = `You are within <span class="us">${Math.round(error_m / 0.3048)} ft</span><span class="metric">${Math.round(error_m)} m</span> of here, as your receiver puts it.`;
+    const text = `You are within <span class="us">${Math.round(error_m / page.foot_m)} ft</span><span class="metric">${Math.round(error_m)} m</span> of here, as your receiver puts it.`;
     if (!page.me) {
-      page.me = L.circle(here, { radius: error_m, className: "me", color: "#CC79A7", weight: 4 }).addTo(page.map).bindPopup(text);
+      page.me = L.circle(here, { radius: error_m, className: "me", color: page.here_colour, weight: 4 }).addTo(page.map).bindPopup(text);
       page.map.setView(here, Math.max(page.map.getZoom(), 18));
       page.me.openPopup();
     }
