@@ -59,7 +59,7 @@ def filled_sheet(design: Design, *, seed: int = 3) -> pd.DataFrame:
     sheet = blank_rows(design, PEST).astype(object)
     sheet = sheet.where(sheet.notna(), "").astype(str)
     main = sheet["role"] == "main"
-    for stage in [stage.key for stage in PEST.stages]:
+    for stage in STAGE_KEYS:
         sheet.loc[main, stage] = rng.poisson(0.8, int(main.sum())).astype(str)
     return sheet
 
