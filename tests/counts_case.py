@@ -23,7 +23,7 @@ PEST = load_pest()
 STAGE_KEYS = [stage.key for stage in PEST.stages]
 
 
-def make_design(ground: Ground, *, reserve: int = 2, seed: int = 5) -> Design:
+def scatter_design(ground: Ground, *, reserve: int = 2, seed: int = 5) -> Design:
     """A stratum a surface, equal densities, main points and a few in reserve."""
     rng = np.random.default_rng(seed)
     rows = []

@@ -11,9 +11,11 @@ from survey_case import fill_rows
 from geosample.counts import Counts
 from geosample.design import Design, Visit
 from geosample.ground import Ground, edge_lines, measure_edge
+from geosample.units import FOOT2_M2
 
 PEST = "annual bluegrass weevil"
 MOST_SAMPLES = 200
+THRESHOLD = 30 / FOOT2_M2
 PLUGS_M2 = 3 * 0.002565  # three 2.25 in plugs
 
 
@@ -39,7 +41,7 @@ def make_counts(ground: Ground, places: np.ndarray, found: np.ndarray, *, visit:
     return Counts(visit, samples, rows)
 
 
-def make_design(ground: Ground, *, visit: str = "2026-05-04", surface_ids: list[str] | None = None) -> Design:
+def aim_design(ground: Ground, *, visit: str = "2026-05-04", surface_ids: list[str] | None = None) -> Design:
     """Return a design that aims at surfaces: the density stage takes only its pest and its target from it."""
     surfaces = ground.surfaces
     if surface_ids is not None:

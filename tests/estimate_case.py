@@ -9,13 +9,9 @@ from numpy.typing import ArrayLike
 
 from geosample.counts import Counts
 from geosample.demo.simulate import SimulationModel, count_bags, draw_truth
-from geosample.design import Design, Request, draw_design
+from geosample.design import Design
 from geosample.estimate.negbin import Bags
 from geosample.ground import Ground
-
-
-def design_visit(ground: Ground, *, points: int = 60, visit: str = "2026-05-20") -> Design:
-    return draw_design(ground, Request(visit=visit, points=points, border_m=4.572, seed=7))
 
 
 def make_bags(count: ArrayLike) -> Bags:

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pandas as pd
 import pytest
-from counts_case import STAGE_KEYS, edit, make_design, problems_of, told, write
+from counts_case import STAGE_KEYS, edit, problems_of, scatter_design, told, write
 
 from geosample.counts import ReadRules, read_counts
 from geosample.counts.values import read_date
@@ -37,7 +37,7 @@ def test_labels_are_forgiven_and_told(
 
 
 def test_labels_that_fit_two_points_are_not_guessed(small_ground: Ground, tmp_path: Path) -> None:
-    design = make_design(small_ground)
+    design = scatter_design(small_ground)
     points = design.points.assign(point_id=["1-1", "01-01", *design.points["point_id"][2:]])
     twins = replace(design, points=points)
     path = tmp_path / "a.csv"

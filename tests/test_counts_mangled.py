@@ -11,7 +11,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
-from counts_case import PEST, STAGE_KEYS, edit, make_design, places_inside, write
+from counts_case import PEST, STAGE_KEYS, edit, places_inside, scatter_design, write
 from fill_blank import fill_blank
 from mangled_case import (
     Mangling,
@@ -104,7 +104,7 @@ MANGLINGS = [
 
 @pytest.fixture(scope="module")
 def design(small_ground: Ground) -> Design:
-    return spread(make_design(small_ground), small_ground)
+    return spread(scatter_design(small_ground), small_ground)
 
 
 def spread(design: Design, ground: Ground) -> Design:

@@ -10,6 +10,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 import shapely
+from design_case import main_points
 
 from geosample.design import Request, draw_design
 from geosample.design.again import FAR_M, NEAR_M, spread_of
@@ -24,10 +25,6 @@ AGAIN = replace(ASKED, visit="2026-05-25", keep=0.4)
 @pytest.fixture(scope="module")
 def last(small_ground):
     return draw_design(small_ground, ASKED)
-
-
-def main_points(design):
-    return design.points[design.points["role"] == "main"].reset_index(drop=True)
 
 
 def test_kept_points_are_moved_off_the_old_hole_and_stay_in_their_piece_of_ground(small_ground, last):

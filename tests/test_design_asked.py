@@ -14,6 +14,7 @@ import pandas as pd
 import pytest
 import shapely
 from click.testing import CliRunner
+from design_case import main_points
 
 from geosample.cli import main
 from geosample.compare import compare_methods, gather_trial
@@ -25,10 +26,6 @@ from geosample.design.shares import expect_sd
 from geosample.ground import Ground, save_ground
 from geosample.sheets import SheetOptions, blank_rows, write_sheets
 from geosample.survey import open_survey
-
-
-def main_points(design):
-    return design.points[design.points["role"] == "main"].reset_index(drop=True)
 
 
 @pytest.fixture

@@ -5,19 +5,13 @@ from __future__ import annotations
 import json
 from pathlib import Path
 
-import geopandas as gpd
 import pyproj
 import pytest
 import shapely
-from ground_case import collection, disc, lonlat, one_hole, write
+from ground_case import collection, disc, frame_of, lonlat, one_hole, write
 
 from geosample.errors import GroundError
 from geosample.ground import GroundOptions, read_ground
-
-
-def frame_of(shapes: list[tuple[shapely.Geometry, dict[str, object]]], crs: object = 4326) -> gpd.GeoDataFrame:
-    fields = [fields for _, fields in shapes]
-    return gpd.GeoDataFrame(fields, geometry=[lonlat(shape) for shape, _ in shapes], crs=4326).to_crs(crs)
 
 
 def test_metres_without_a_coordinate_system_are_refused_with_the_remedy(tmp_path: Path) -> None:

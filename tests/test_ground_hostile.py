@@ -11,11 +11,10 @@ import zipfile
 from contextlib import suppress
 from pathlib import Path
 
-import geopandas as gpd
 import numpy as np
 import pytest
 import shapely
-from ground_case import disc, kml, lonlat, one_hole, placemark
+from ground_case import disc, frame_of, kml, lonlat, one_hole, placemark
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
@@ -23,11 +22,6 @@ from geosample.errors import GeosampleError, GroundError
 from geosample.ground import FORMATS, read_ground
 
 SECONDS = 20  # an error must come well within this
-
-
-def frame_of(shapes: list[tuple[shapely.Geometry, dict[str, object]]], crs: object = 4326) -> gpd.GeoDataFrame:
-    fields = [fields for _, fields in shapes]
-    return gpd.GeoDataFrame(fields, geometry=[lonlat(shape) for shape, _ in shapes], crs=4326).to_crs(crs)
 
 
 @pytest.fixture
