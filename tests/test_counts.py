@@ -111,7 +111,7 @@ def test_bad_rows_can_be_set_aside_by_the_users_word(
 def test_an_absurd_count_depends_on_the_turf_taken(
     counts_sheet: pd.DataFrame, counts_design: Design, tmp_path: Path
 ) -> None:
-    # 2,000 per ft² on three 2.25 in plugs of 0.02761 ft² (facts.md table, D): 165 insects.
+    # 2,000 per ft² on three 2.25 in plugs (π/4 · (2.25/12)² = 0.02761 ft² each): 165.7, so 165 insects.
     assert read_counts(write(edit(counts_sheet, "01F-02", L4="165"), tmp_path / "a.csv"), counts_design)
     [line] = problems_of(write(edit(counts_sheet, "01F-02", L4="166"), tmp_path / "b.csv"), counts_design)
     assert "at most 165 in 3 plugs" in line
@@ -165,7 +165,7 @@ def test_a_moved_plug_is_mapped_where_it_was_taken_and_an_unticked_far_position_
     sample = moved.samples.set_index("point_id").loc["01F-01"]
     place = gpd.GeoSeries([sample.geometry], crs=counts_design.points.crs).to_crs(4326).iloc[0]
     assert (place.x, place.y) == (pytest.approx(lon, abs=1e-6), pytest.approx(lat + 0.0003, abs=1e-6))
-    # 0.0003 degrees of latitude on the ellipsoid at 41.5 N, 111,057 m a degree (D): 33.3 m.
+    # WGS84's meridian radius at 41.5 N, a (1 - e²) / (1 - e² sin² φ)^1.5, is 111,064 m a degree: 33.3 m in 0.0003.
     assert sample["offset_m"] == pytest.approx(33.3, abs=0.1)
     assert sample["weight_m2"] == pytest.approx(counts_design.points.set_index("point_id").loc["01F-01", "weight_m2"])
     [line] = problems_of(write(edit(counts_sheet, "01F-01", **far), tmp_path / "b.csv"), counts_design)

@@ -157,7 +157,7 @@ def test_half_a_position_is_asked_about(counts_design: Design, tmp_path: Path) -
 def test_the_reach_is_two_kilometres_each_way() -> None:
     reach = find_reach(np.array([-73.9]), np.array([41.5]))
     assert isinstance(reach, Reach)
-    # 1 degree of latitude 111.06 km, of longitude 83.50 km at 41.5 N on the ellipsoid (D).
+    # On WGS84 at 41.5 N a degree of latitude is 111.06 km and one of longitude 83.50 km (its radii of curvature).
     assert reach.holds(41.5 + 1.9 / 111.06, -73.9)
     assert not reach.holds(41.5 + 2.1 / 111.06, -73.9)
     assert reach.holds(41.5, -73.9 - 1.9 / 83.5)

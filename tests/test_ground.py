@@ -40,7 +40,7 @@ def test_ids_name_hole_and_kind_and_number_the_largest_first(tmp_path: Path) -> 
 def test_a_collar_has_the_area_the_trade_expects(tmp_path: Path) -> None:
     radius = np.sqrt(6000 * FOOT2_M2 / np.pi)
     ground = read_ground(write(tmp_path / "a.geojson", (disc(0, 0, radius), {"kind": "green"})), collar_m=30 * INCH_M)
-    # facts.md, "Ground, machines, positions" (arithmetic): collar of a round 6,000 ft2 green, 30 in wide: 706 ft2
+    # r = √(6,000/π) = 43.70 ft; π ((r + 2.5)² - r²) = 706.1 ft² for a collar 30 in wide
     assert areas(ground)["collar"] / FOOT2_M2 == pytest.approx(706, abs=1.5)
 
 

@@ -26,7 +26,7 @@ from geosample.sheets.finding import (
 from geosample.sheets.finding.middle import find_middle, tell_along, walk_along
 
 PACE_M = 0.762
-WITHIN_M = {"green": 1.5, "collar": 1.5, "fairway": 4.0}  # issue 5, sheets, 2
+WITHIN_M = {"green": 1.5, "collar": 1.5, "fairway": 4.0}  # two paces; five on a fairway
 
 
 def places_in(shape: shapely.Geometry, count: int, seed: int) -> np.ndarray:

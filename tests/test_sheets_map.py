@@ -34,7 +34,7 @@ from geosample.sheets import write_sheets
 from geosample.sheets.columns import ordered_points
 
 LABEL = re.compile(r"\d\d[A-Z]-\d\d")
-WITHIN_MM = 0.3  # issue 5, sheets, 1
+WITHIN_MM = 0.3  # about a pen line
 
 
 @pytest.fixture(scope="module", params=["letter", "a4"])
