@@ -153,7 +153,3 @@ def test_good_rows_arrive_bad_rows_are_named_and_none_is_invented(
     if not mangling.bad:
         plain = read_counts(path, design, columns=mangling.columns, rules=mangling.rules)
         assert len(plain.samples) == len(counts.samples)
-
-
-def test_there_are_thirty_manglings_and_more() -> None:
-    assert len({mangling.name for mangling in MANGLINGS}) == len(MANGLINGS) >= 30

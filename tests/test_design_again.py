@@ -11,9 +11,12 @@ import numpy as np
 import pytest
 import shapely
 from design_case import main_points
+from scipy import stats
 
 from geosample.design import Request, draw_design
-from geosample.design.again import FAR_M, NEAR_M, spread_of
+from geosample.design.again import FAR_M, NEAR_M, keep_points, spread_of
+from geosample.design.methods import Quota
+from geosample.design.target import mark_out
 from geosample.errors import DesignError
 
 ASKED = Request(visit="2026-05-04", points=40, surfaces=("green", "collar"), seed=7)
@@ -39,17 +42,36 @@ def test_kept_points_are_moved_off_the_old_hole_and_stay_in_their_piece_of_groun
     assert kept.geometry.within(shapes, align=False).all()
 
 
+def move_all(ground, places, kind):
+    """Return places on a kind of surface as a visit would keep them that asks for more points than there were."""
+    asked = replace(AGAIN, surfaces=(kind,), keep=0.9)
+    drawn = draw_design(ground, replace(asked, visit="2026-05-04", keep=0.0))
+    old = drawn.points.iloc[[0] * len(places)].set_geometry(shapely.points(places), crs=ground.crs)
+    quotas = {old["stratum"].iloc[0]: Quota(2 * len(places), 0)}
+    [kept] = keep_points(replace(drawn, points=old), mark_out(ground, asked), quotas, asked).values()
+    assert len(kept.places) == len(places)
+    return kept.places
+
+
+def test_a_point_with_room_around_moves_to_any_place_of_its_ring_alike(small_ground):
+    at = np.full((4000, 2), (2.0, 1.0))
+    away = move_all(small_ground, at, "green") - at
+    area = (np.hypot(*away.T) ** 2 - NEAR_M**2) / (FAR_M**2 - NEAR_M**2)
+    turn = np.arctan2(away[:, 1], away[:, 0]) / (2 * np.pi) + 0.5
+    # Kolmogorov and Smirnov's test of an even spread, by SciPy; seeded, and else a false alarm in 500 runs.
+    for share in (area, turn):
+        assert stats.kstest(share, "uniform").pvalue > 0.001
+
+
 def test_moving_keeps_the_density_that_is_claimed(small_ground):
     # Points uniform over the collar, each moved once: how many fall into each of 12 sectors and two bands, against
     # the density claimed. 24 places; 4.5 standard errors: a false alarm in about 1 in 6,000 runs.
-    from geosample.design.again import _move
-
     rng = np.random.default_rng(8)
     collar = small_ground.surfaces.set_index("kind").geometry["collar"]
     west, south, east, north = collar.bounds
     tried = np.column_stack([rng.uniform(west, east, 60_000), rng.uniform(south, north, 60_000)])
     inside = tried[shapely.contains_xy(collar, *tried.T)][:4000]
-    moved = np.array([_move(shapely.Point(place), collar, rng) for place in inside])
+    moved = move_all(small_ground, inside, "collar")
     green = small_ground.surfaces.set_index("kind").geometry["green"]
     grid = tried[shapely.contains_xy(collar, *tried.T)][4000:]
     claimed = np.array([spread_of(place, collar) for place in grid])
