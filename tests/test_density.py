@@ -15,7 +15,7 @@ from density_case import PEST, PLUGS_M2, THRESHOLD, aim_design, draw_counts, mak
 from work_case import count_calls
 
 from geosample.cli.density import command
-from geosample.counts import Counts, save_counts
+from geosample.counts import Counts, add_counts
 from geosample.density import (
     DensityMap,
     Settings,
@@ -276,8 +276,9 @@ class TestFilesOfTheMap:
         survey = open_survey(tmp_path / "course.gpkg")
         counts, _, _ = draw_counts(small_ground, 60, np.random.default_rng(11))
         save_ground(survey, small_ground)
-        save_design(survey, aim_design(small_ground))
-        save_counts(survey, counts)
+        design = aim_design(small_ground)
+        save_design(survey, design)
+        add_counts(survey, counts, design)
         run = [str(survey.path), "--cell", "3m", "--threshold", "30/ft2", "--out", str(tmp_path / "maps")]
         plain = CliRunner().invoke(command, run, catch_exceptions=False)
         assert plain.exit_code == 0

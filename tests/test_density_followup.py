@@ -16,7 +16,7 @@ from scipy.stats import norm
 
 from geosample.cli.density import command as density_command
 from geosample.cli.followup import command
-from geosample.counts import Counts, save_counts
+from geosample.counts import Counts, add_counts
 from geosample.density import (
     DensityMap,
     Followup,
@@ -140,8 +140,9 @@ def test_the_command_adds_a_visit_whose_counts_are_mapped_with_the_first(
     survey = open_survey(tmp_path / "course.gpkg")
     counts, _, _ = draw_counts(small_ground, 60, np.random.default_rng(11), border=1.0)
     save_ground(survey, small_ground)
-    save_design(survey, aim_design(small_ground))
-    save_counts(survey, counts)
+    design = aim_design(small_ground)
+    save_design(survey, design)
+    add_counts(survey, counts, design)
     save_density(survey, first_map)
     run = CliRunner().invoke(command, [str(survey.path), "--visit", "2026-05-18", "--json"], catch_exceptions=False)
     told = json.loads(run.stdout)
@@ -150,7 +151,7 @@ def test_the_command_adds_a_visit_whose_counts_are_mapped_with_the_first(
     assert drawn.points["point_id"].tolist() == told["points"]
     places = np.column_stack([drawn.points.geometry.x, drawn.points.geometry.y])
     came = make_counts(small_ground, places, np.full(12, 3), visit="2026-05-18")
-    save_counts(survey, replace(came, samples=came.samples.assign(point_id=told["points"])))
+    add_counts(survey, replace(came, samples=came.samples.assign(point_id=told["points"])), drawn)
     out = ["--cell", "4m", "--threshold", "30/ft2", "--out", str(tmp_path)]
     CliRunner().invoke(density_command, [str(survey.path), *out], catch_exceptions=False)
     assert load_density(survey, "2026-05-18").fitted["samples"] == 72
@@ -173,8 +174,9 @@ def test_a_map_that_leans_on_an_earlier_one_takes_that_one_along(small_ground: G
     for visit, more in (("2026-05-04", []), ("2026-05-25", ["--covariates", "edge,kind,last"])):
         drawn, _, _ = draw_counts(small_ground, 60, np.random.default_rng(len(more)))
         counts = Counts(visit, drawn.samples.assign(visit=visit), drawn.counts.assign(visit=visit))
-        save_design(survey, aim_design(small_ground, visit=visit))
-        save_counts(survey, counts)
+        design = aim_design(small_ground, visit=visit)
+        save_design(survey, design)
+        add_counts(survey, counts, design)
         asked = ["--visit", visit, "--cell", "4m", "--threshold", "30/ft2", "--out", str(tmp_path), *more]
         mapped = CliRunner().invoke(density_command, [str(survey.path), *asked])
         assert mapped.exit_code == 0, mapped.output

@@ -13,7 +13,7 @@ from design_case import design_visit
 from estimate_case import count_visit
 
 from geosample.cli import main
-from geosample.counts import save_counts
+from geosample.counts import add_counts
 from geosample.demo.simulate import SimulationModel
 from geosample.design import save_design
 from geosample.errors import EstimateError
@@ -220,8 +220,9 @@ def test_save_twice_leaves_one_set_of_rows(tmp_path, answer):
 
 def test_command_answers_first_then_a_table(tmp_path, counted_visit):
     survey = open_survey(tmp_path / "course.gpkg")
-    save_design(survey, counted_visit[1])
-    save_counts(survey, counted_visit[0])
+    counts, design = counted_visit
+    save_design(survey, design)
+    add_counts(survey, counts, design)
     asked = ["estimate", str(survey.path), "--threshold", "30/ft2", "--csv", str(tmp_path / "e.csv")]
     done = CliRunner().invoke(main, asked)
     assert done.exit_code == 0, done.output

@@ -19,7 +19,7 @@ from estimate_case import count_visit
 from scipy import stats
 
 from geosample.cli import main
-from geosample.counts import save_counts
+from geosample.counts import add_counts
 from geosample.design import Request, draw_design, save_design
 from geosample.errors import EstimateError
 from geosample.estimate import Settings, estimate_means, save_estimates
@@ -139,7 +139,7 @@ def two_visits(tmp_path, small_ground):
         counts = count_visit(design, small_ground, seed=seed)
         staged = counts.counts.assign(count=counts.counts["count"].where(counts.counts["stage"] == stage, 0) * 4)
         save_design(survey, design)
-        save_counts(survey, dataclasses.replace(counts, counts=staged))
+        add_counts(survey, dataclasses.replace(counts, counts=staged), design)
     return survey
 
 
@@ -178,7 +178,7 @@ def test_the_command_draws_the_picture_and_splits_by_the_border(tmp_path, small_
     save_ground(survey, small_ground)
     plain = draw_design(small_ground, Request(visit="2026-05-04", points=60, seed=2))
     save_design(survey, plain)
-    save_counts(survey, count_visit(plain, small_ground))
+    add_counts(survey, count_visit(plain, small_ground), plain)
     words = ["estimate", str(survey.path), "--border", "15ft", "--picture", str(tmp_path / "a.pdf")]
     run = CliRunner().invoke(main, words)
     assert run.exit_code == 0, run.output
