@@ -139,8 +139,8 @@ class TestScoresOfCounts:
         assert hold_share(right, count, 0.9) > 0.89
 
     def test_pit_of_one_count(self) -> None:
-        # By hand: NB(1, 1), y = 3 covers 0.875 to 0.9375
-        assert spread_pit(one(1.0, 1.0), np.array([3.0]), 16) == pytest.approx(np.eye(16)[14], abs=1e-9)
+        # By hand: NB(1, 1), y = 3 covers 0.875 to 0.9375: 0.4 of it lies in the ninth tenth, the rest in the last.
+        assert spread_pit(one(1.0, 1.0), np.array([3.0])) == pytest.approx([0] * 8 + [0.4, 0.6], abs=1e-9)
 
     @pytest.mark.parametrize(
         ("power", "expected"),

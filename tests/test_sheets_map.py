@@ -157,7 +157,7 @@ def test_a_view_keeps_what_it_is_asked_to_show_and_its_scale() -> None:
 def test_ground_too_long_for_a_page_is_split_with_an_overlap() -> None:
     frame, shape = Frame(0, 0, 190, 200), shapely.box(0, 0, 30, 600)
     assert fit_view(shape, frame, scales=(500, 1000)) is None
-    views = split_views(shape, frame, scale=1000, overlap_mm=15)
+    views = split_views(shape, frame, scale=1000)
     assert shapely.covers(shapely.union_all([view.window() for view in views]), shape)
     for above, below in pairwise(views):
         assert above.northing - below.northing == pytest.approx(185.0)
