@@ -27,7 +27,7 @@ if TYPE_CHECKING:
     from geosample.treat import suggest_zones
     from geosample.webmap import draw_map
 
-__version__ = "0.1.0"
+__version__ = "0.2.0.dev0"
 
 _HOMES = {
     "open_survey": "survey",

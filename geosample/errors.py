@@ -7,6 +7,7 @@
     +-- SurveyError    the survey file
     +-- GroundError    polygons
     +-- DesignError    the sampling design
+    +-- PaperError     a page that can't be laid out
     +-- SheetsError    paper and waypoints
     +-- CountsError    what came back
     +-- EstimateError  means and intervals

@@ -8,6 +8,8 @@ from __future__ import annotations
 import csv
 import json
 import re
+import sqlite3
+from contextlib import closing
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -24,7 +26,7 @@ from geosample.cli import main
 from geosample.counts import load_counts
 from geosample.design import load_design
 from geosample.ground import load_ground
-from geosample.survey import Survey, open_survey
+from geosample.survey import LAYERS, Survey, open_survey
 from geosample.units import FOOT2_M2
 
 ROOT = Path(__file__).resolve().parents[1]
@@ -72,6 +74,13 @@ def played(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFact
         return play(folder, ROOT / "layers" / "course.geojson")
     shared: Path = request.getfixturevalue("shared")
     return play(folder, shared / "courses" / "oak_bluff.kml", "--kinds", "OB=ignore")
+
+
+def test_every_column_the_stages_write_is_declared_and_checked(played: Played) -> None:
+    with closing(sqlite3.connect(played.survey.path)) as connection:
+        for layer, rules in LAYERS.items():
+            held = [row[1] for row in connection.execute(f'PRAGMA table_info("{layer}")')]
+            assert set(held) - {"fid", "geom"} - set(rules.columns) == set(), layer
 
 
 def test_ninety_points_lie_inside_their_strata_and_their_weights_stand_for_the_whole_target(played: Played) -> None:

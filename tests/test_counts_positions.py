@@ -107,6 +107,19 @@ def test_a_moved_plug_needs_its_label(counts_design: Design, tmp_path: Path) -> 
         read_counts(sheet_at(counts_design, [(at.x, at.y)], tmp_path, moved=["yes"]), counts_design)
 
 
+@pytest.mark.parametrize(("away_m", "taken"), [(95.0, True), (105.0, False)])
+def test_a_plug_ticked_as_moved_may_not_have_moved_out_of_sight(
+    counts_design: Design, tmp_path: Path, away_m: float, taken: bool
+) -> None:
+    at = counts_design.points.set_index("point_id").geometry["01F-01"]
+    sheet = sheet_at(counts_design, [(at.x + away_m, at.y)], tmp_path, moved=["yes"], point_id=["01F-01"])
+    if taken:
+        assert read_counts(sheet, counts_design).samples["offset_m"].tolist() == pytest.approx([away_m], abs=0.01)
+    else:
+        with pytest.raises(CountsError, match=r"01F-01 moved 105 m from its place.*at most 100 m.*clear it"):
+            read_counts(sheet, counts_design)
+
+
 def test_two_points_nearly_as_near_are_told(counts_design: Design, tmp_path: Path) -> None:
     first, second = counts_design.points.geometry.iloc[0], shapely.Point(
         counts_design.points.geometry.iloc[0].x + 4, counts_design.points.geometry.iloc[0].y

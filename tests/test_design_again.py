@@ -14,9 +14,7 @@ from design_case import main_points
 from scipy import stats
 
 from geosample.design import Request, draw_design
-from geosample.design.again import FAR_M, NEAR_M, keep_points, spread_of
-from geosample.design.methods import Quota
-from geosample.design.target import mark_out
+from geosample.design.again import FAR_M, NEAR_M, move_point, spread_of
 from geosample.errors import DesignError
 
 ASKED = Request(visit="2026-05-04", points=40, surfaces=("green", "collar"), seed=7)
@@ -42,20 +40,14 @@ def test_kept_points_are_moved_off_the_old_hole_and_stay_in_their_piece_of_groun
     assert kept.geometry.within(shapes, align=False).all()
 
 
-def move_all(ground, places, kind):
-    """Return places on a kind of surface as a visit would keep them that asks for more points than there were."""
-    asked = replace(AGAIN, surfaces=(kind,), keep=0.9)
-    drawn = draw_design(ground, replace(asked, visit="2026-05-04", keep=0.0))
-    old = drawn.points.iloc[[0] * len(places)].set_geometry(shapely.points(places), crs=ground.crs)
-    quotas = {old["stratum"].iloc[0]: Quota(2 * len(places), 0)}
-    [kept] = keep_points(replace(drawn, points=old), mark_out(ground, asked), quotas, asked).values()
-    assert len(kept.places) == len(places)
-    return kept.places
+def test_a_point_with_no_room_to_move_is_not_pulled_again_from_the_old_hole():
+    with pytest.raises(DesignError, match=r"no ground of its own within 0.5 to 1 m.*without --keep"):
+        move_point(shapely.Point(0.1, 0.1), shapely.box(0, 0, 0.2, 0.2), np.random.default_rng(1))
 
 
 def test_a_point_with_room_around_moves_to_any_place_of_its_ring_alike(small_ground):
-    at = np.full((4000, 2), (2.0, 1.0))
-    away = move_all(small_ground, at, "green") - at
+    green, rng = small_ground.surfaces.set_index("kind").geometry["green"], np.random.default_rng(9)
+    away = np.array([move_point(shapely.Point(2.0, 1.0), green, rng) for _ in range(4000)]) - (2.0, 1.0)
     area = (np.hypot(*away.T) ** 2 - NEAR_M**2) / (FAR_M**2 - NEAR_M**2)
     turn = np.arctan2(away[:, 1], away[:, 0]) / (2 * np.pi) + 0.5
     # Kolmogorov and Smirnov's test of an even spread, by SciPy; seeded, and else a false alarm in 500 runs.
@@ -71,7 +63,7 @@ def test_moving_keeps_the_density_that_is_claimed(small_ground):
     west, south, east, north = collar.bounds
     tried = np.column_stack([rng.uniform(west, east, 60_000), rng.uniform(south, north, 60_000)])
     inside = tried[shapely.contains_xy(collar, *tried.T)][:4000]
-    moved = move_all(small_ground, inside, "collar")
+    moved = np.array([move_point(shapely.Point(place), collar, rng) for place in inside])
     green = small_ground.surfaces.set_index("kind").geometry["green"]
     grid = tried[shapely.contains_xy(collar, *tried.T)][4000:]
     claimed = np.array([spread_of(place, collar) for place in grid])

@@ -15,11 +15,13 @@ import pytest
 import shapely
 from click.testing import CliRunner
 from design_case import main_points
+from survey_case import fill_rows
 
 from geosample.cli import main
 from geosample.compare import compare_methods, gather_trial
 from geosample.counts import load_counts
 from geosample.design import Request, draw_design, load_design
+from geosample.design.asking import read_known
 from geosample.design.effort import Bench, hours_for, points_in_hours
 from geosample.design.howmany import Wish, points_to_tell, settle_points
 from geosample.design.shares import expect_sd
@@ -42,6 +44,40 @@ def survey(small_ground, tmp_path):
 
 def run(*words):
     return CliRunner().invoke(main, list(map(str, words)))
+
+
+def test_a_sliver_of_an_area_of_the_user_is_no_stratum(small_ground):
+    """An area drawn along a surface's edge overlaps the next by centimetres: that is no ground of its own."""
+    green = small_ground.surfaces[small_ground.surfaces["kind"] == "green"].geometry.iloc[0]
+    design = draw_design(
+        small_ground,
+        Request(
+            visit="2026-05-04", points=30, areas=(("mine", green.buffer(0.002).wkt),), surfaces=("green", "collar")
+        ),
+    )
+    assert "green in mine" in set(design.strata["stratum"])
+    assert "collar in mine" not in set(design.strata["stratum"])
+    assert design.strata.area.sum() == pytest.approx(
+        small_ground.surfaces.area[small_ground.surfaces["kind"].isin(["green", "collar"])].sum(), rel=1e-6
+    )
+
+
+def test_what_is_known_of_another_pest_says_nothing_of_this_one(survey):
+    file = open_survey(survey)
+    with file.change() as change:
+        visits = {"visit": ["2026-04-01", "2026-05-01"], "date": ["2026-04-01", "2026-05-01"]}
+        change.put("visits", fill_rows("visits", **visits))
+        change.put(
+            "findings",
+            fill_rows("findings", visit=["2026-04-01", "2026-05-01"], value=[1.48, 9.0]).assign(
+                pest=["annual bluegrass weevil", "white grubs"]
+            ),
+        )
+    assert [read_known(file, pest).get("k") for pest in ("annual bluegrass weevil", "white grubs", "cutworms")] == [
+        1.48,
+        9.0,
+        None,
+    ]
 
 
 def test_two_methods_go_out_in_split_blocks_and_come_back_compared(survey, tmp_path, small_ground):

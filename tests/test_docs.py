@@ -11,6 +11,7 @@ import pytest
 from click.testing import CliRunner
 from fill_blank import fill_blank
 
+from geosample import __version__
 from geosample.cli import COMMANDS, main
 from geosample.design import load_design
 from geosample.ground import load_ground
@@ -100,3 +101,9 @@ def test_links_in_the_readme_lead_somewhere() -> None:
     targets = re.findall(r"\]\(([^)]+)\)", text)
     assert targets
     assert [target for target in targets if not (ROOT / target).exists()] == []
+
+
+def test_the_newest_entry_of_the_changes_is_this_version() -> None:
+    changes = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8").rsplit("## Changes", 1)[1]
+    [newest, *_] = re.findall(r"^- (\S+)( \(in work\))? — ", changes, flags=re.MULTILINE)
+    assert __version__ == (f"{newest[0]}.dev0" if newest[1] else newest[0])

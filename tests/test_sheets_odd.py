@@ -117,3 +117,14 @@ def test_a_folder_that_can_t_be_made_is_told_in_words(
     (tmp_path / "taken").write_text("a file")
     with pytest.raises(SheetsError, match=r"taken.*--out"):
         write_sheets(sheets_design, small_ground, folder=tmp_path / "taken")
+
+
+@pytest.mark.parametrize("reserve", [0.0, 0.3])
+def test_paper_speaks_of_reserve_points_only_where_there_are_some(
+    odd_ground: Ground, tmp_path: Path, reserve: float
+) -> None:
+    asked = Request(visit="2026-07-01", points=24, surfaces=("green", "fairway"), reserve=reserve, minimum=5, seed=2)
+    write_sheets(draw_design(odd_ground, asked), odd_ground, folder=tmp_path)
+    said = " ".join(" ".join(page.text.split()) for page in read_pages(tmp_path / "field_map.pdf"))
+    assert ("reserve" in said) is (reserve > 0)
+    assert ("take the next reserve point of its stratum" in said) is (reserve > 0)

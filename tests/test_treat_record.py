@@ -200,7 +200,9 @@ def test_what_the_comparison_cannot_say_is_said(zones):
     before = bags(zones, 600, 300, rng)
     said = " ".join(tell_efficacy(check_treatment(before, before.assign(count=0), zones, rng=rng)))
     assert "falls by itself" in said
-    assert "may flatter the treatment" in said
+    assert "can't be told fairly" in said
+    assert "flatters the treatment" in said
+    assert "Check strips (geosample treat --checks 5%)" in said
     assert "plug hole is no fresh point" in said
     assert "can't tell" in said
 
@@ -212,6 +214,23 @@ def test_no_effect_is_not_called_one(zones):
     claim = "do not show that the treatment did anything"
     assert any(claim in line for line in tell_efficacy(nothing))
     assert not any(claim in line for line in tell_efficacy(much))
+
+
+def test_strips_with_too_few_bags_are_named_and_not_gone_by(small_ground):
+    striped = plan(small_ground, patch(-50, -130, 30), check_share=0.2)
+    strips = striped.zones[striped.zones["action"] == "check"]
+    outside = striped.zones.geometry.union_all()
+    rng = np.random.default_rng(7)
+    before, after = (bags(striped, *means, rng) for means in ((600, 300), (100, 300)))
+    held = [int(frame.intersects(strips.geometry.union_all()).sum()) for frame in (before, after)]
+    assert min(held) < 3
+    assert outside.area > 0
+    found = check_treatment(before, after, striped, rng=rng)
+    assert (found.strips_used, found.strips) == (False, (len(strips), *held))
+    expected = (
+        f"check strips ({len(strips)}) hold {held[0]} bags before and {held[1]} after; 3 at each visit are needed."
+    )
+    assert any(expected in line for line in tell_efficacy(found))
 
 
 def test_check_strips_are_the_untreated_ground_where_bags_lie_in_them(small_ground):

@@ -182,12 +182,33 @@ def test_a_legends_areas_and_the_unknown_add_up_to_the_mapped_ground(surveys: Mo
     grid = lay_pixels(density_map, small_ground.surfaces)
     for picture in (
         measures.draw_density(density_map, grid, "us"),
+        measures.draw_density(density_map, grid, "us", threshold_per_m2=30 / FOOT2_M2),
         measures.draw_width(density_map, grid, "metric"),
         measures.draw_chance(density_map, grid, 300.0),
     ):
         shown = sum(swatch.area_m2 for swatch in picture.swatches)
         total = density_map.cells["area_m2"].sum()
         assert shown + picture.unknown_m2 == pytest.approx(total)
+
+
+def test_one_colour_means_one_density_on_every_visit_and_in_either_unit(surveys: ModuleType, small_ground: Ground):
+    first = surveys.invent_density(small_ground)
+    later = replace(first, cells=first.cells.assign(expected_per_m2=first.cells["expected_per_m2"] / 5))
+    grid = lay_pixels(first, small_ground.surfaces)
+    legends = {
+        tuple((swatch.colour, str(swatch.text)) for swatch in picture.swatches)
+        for made in (first, later)
+        for picture in (
+            measures.draw_density(made, grid, "us", threshold_per_m2=400.0),
+            measures.draw_density(made, grid, "metric", threshold_per_m2=400.0),
+        )
+    }
+    assert len(legends) == 1
+    # the threshold is an edge: what lies below it and above it is told apart
+    over = first.cells["expected_per_m2"] >= 400.0
+    areas = [swatch.area_m2 for swatch in measures.draw_density(first, grid, "us", threshold_per_m2=400.0).swatches]
+    known = first.cells["known"]
+    assert sum(areas[3:]) == pytest.approx(first.cells["area_m2"][over & known].sum())
 
 
 def test_the_ground_likely_above_a_threshold_is_that_of_the_exceedance(surveys: ModuleType, small_ground: Ground):

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import gc
 import io
 import json
 import threading
@@ -175,6 +176,7 @@ def run_command(words: Sequence[str]) -> str | None:
 
     out, err = io.StringIO(), io.StringIO()
     with contextlib.redirect_stdout(out), contextlib.redirect_stderr(err):
+        gc.collect()  # commands run without the collector, and this process runs many
         try:
             code = main.main(list(words), standalone_mode=False, prog_name="geosample")
         except click.ClickException as error:

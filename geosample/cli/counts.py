@@ -64,6 +64,9 @@ def command(survey: Path, files: tuple[Path, ...], visit: str | None, as_json: b
 
     FILE is what came back: filled blank sheets (CSV, XLSX), waypoints with the count in their comment (GPX, KML,
     GeoJSON), or a form's export. Zero is a count, blank is not: a row without counts and status makes no sample.
+    In status write not_extracted, lost, unreachable or off_turf where a bag has no counts (counted needs no word); in
+    moved write yes where the plugs were taken elsewhere, and where in note, or as a position. A second person's
+    counts go in blank_recounts.csv.
     With any row that can't be read without guessing nothing is taken, and every problem is listed. A file taken
     twice adds nothing; a corrected one replaces its rows and shows the differences.
 

@@ -83,7 +83,7 @@ def _refuse_spacing(ctx: click.Context, param: click.Parameter, value: str | Non
 @click.option("--chance", type=click.FloatRange(0.5, 0.99), default=0.8, show_default=True, help="Chance to tell it.")
 @click.option("--hours", type=float, help="Hours at hand; without --points, as many points as they allow.")
 @click.option("--people", type=int, default=1, show_default=True, help="People at work.")
-@click.option("--containers", type=int, default=1, show_default=True, help="Bags extracted at once.")
+@click.option("--containers", type=int, default=6, show_default=True, help="Bags extracted at once.")
 @click.option(
     "--extraction",
     type=click.Choice(["brine", "heat"]),

@@ -12,6 +12,7 @@ from geosample.compare.model import Effort, Trial, Zeros
 from geosample.estimate.intervals import Interval
 
 FEWEST_BLOCKS = 5
+"""With fewer pairs limits of agreement are not told (own choice)."""
 USUAL = {
     "brine": "20-25 min a batch, all told (common practice, no source)",
     "heat": "48 h a batch, nearly all of it waiting (common practice, no source)",

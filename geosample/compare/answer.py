@@ -17,6 +17,7 @@ from geosample.compare.shuffle import shuffle_p
 from geosample.errors import EstimateError, Problem
 
 FEWEST_BLOCKS = 3
+"""With fewer blocks nothing is compared (own choice)."""
 PLAIN, REDRAWS = 0.2, 199
 """Above this the quick test of the sites stands; below it so many trials are drawn (common practice, no source)."""
 POWER = 0.8

@@ -51,8 +51,8 @@ def _settle_copies(group: list[Bag], log: Log) -> Bag | None:
         return first
     shown = "; ".join(f"{bag.where}: {_show(bag)}" for bag in group)
     remedy = (
-        "delete the wrong row; or tell them apart: tick 'recount' on a second count, number the plugs of one point in "
-        "a column 'plug', or the parts of one bag in a column 'part'"
+        "delete the wrong row; or tell them apart: put a second count in blank_recounts.csv (or tick a column "
+        "'recount'), number the plugs of one point in a column 'plug', or the parts of one bag in a column 'part'"
     )
     log.ask(show_rows(wheres), f"bag {first.sample_id} {len(group)} times ({shown})", "one row a bag", remedy)
     return None

@@ -16,7 +16,7 @@ from scipy.spatial import KDTree
 from geosample.counts.headings import plain_heading
 from geosample.counts.joining import Claim
 from geosample.counts.rows import Bag
-from geosample.counts.rules import Log
+from geosample.counts.rules import MOST_MOVED_M, Log
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -126,6 +126,11 @@ def _check_labelled(row: Placed, place: NDArray[np.float64], point: int, plan: P
             log.note(bag.where, f"{label} moved, without a position", "mapped at its planned place")
         return row
     offset_m = float(np.hypot(*(place - plan.metres[point])))
+    if bag.moved and offset_m > MOST_MOVED_M:
+        found = f"{label} moved {offset_m:.0f} m from its place"
+        remedy = "correct the position, or clear it where nobody knows it any more; a plug elsewhere has no label"
+        log.ask(bag.where, found, f"at most {MOST_MOVED_M:.0f} m", remedy)
+        return None
     if bag.moved:
         log.note(bag.where, f"{label} moved {offset_m:.0f} m from its place", "mapped where it was taken")
     elif offset_m > _reach(bag, plan):

@@ -18,6 +18,9 @@ GPS_WITHIN_M = 10.0
 """How far a position may lie from its point, m, before the receiver's own accuracy is added: twice a phone's usual
 4.9 m under open sky (GPS.gov, from memory)."""
 
+MOST_MOVED_M = 100.0
+"""A plug ticked as moved farther than this, m, is asked about: a slip of the pen rather than a walk (own choice)."""
+
 
 @dataclass(frozen=True, slots=True)
 class ReadRules:

@@ -16,7 +16,16 @@ STATUS_WORDS = {
     "counted": ("done", "extracted", "ok", "read"),
     "not_extracted": ("not counted", "not read", "unread", "not done"),
     "lost": ("missing bag", "spilled", "bag lost", "gone"),
-    "unreachable": ("could not", "no access", "blocked", "not reached", "could not reach", "not reachable"),
+    "unreachable": (
+        "could not",
+        "could not sample",
+        "could not pull",
+        "no access",
+        "blocked",
+        "not reached",
+        "could not reach",
+        "not reachable",
+    ),
     "off_turf": ("not turf", "off the turf", "no turf", "outside turf"),
 }
 METHOD_WORDS = {

@@ -31,9 +31,11 @@ if TYPE_CHECKING:
 
     from geosample.ground import Ground
 
-CELLS = 1200
-CANDIDATES = 400
+CELLS, CANDIDATES = 1200, 400
+"""How much of the map is weighed, and how many places are tried: more changed no choice that was looked at (own
+choice)."""
 MOST_POINTS = 60
+"""More is a design, not a second look (own choice)."""
 MOST_MISS_COST = 1000.0
 """A mistake a thousand times as dear as the other leaves nothing to decide (own choice)."""
 _STEPS = ndtri((np.arange(24) + 0.5) / 24)

@@ -96,6 +96,12 @@ def exceed(cells: pd.DataFrame, threshold_per_m2: float) -> np.ndarray:
     return np.asarray(ndtr((mean - np.log(threshold_per_m2)) / spread))
 
 
+def is_one_sided(cells: pd.DataFrame, threshold_per_m2: float) -> np.ndarray:
+    """Return where the cells' interval lies wholly above or below a threshold, shape (cells,)."""
+    low, high = (cells[f"{end}_per_m2"].to_numpy(float) for end in ("low", "high"))
+    return np.asarray((low > threshold_per_m2) | (high < threshold_per_m2))
+
+
 def decide_at(density_map: DensityMap, threshold_per_m2: float) -> DensityMap:
     """Return the map with ``known`` true also where the counts settle a threshold, though not the density itself.
 
@@ -134,18 +140,13 @@ def load_newest_density(survey: Survey) -> DensityMap:
     SurveyError
         When 'geosample density' has not been run.
     """
-    mapped = set(survey.need("models")["visit"])
-    visits = survey.need("visits").sort_values(["date", "visit"], kind="stable")["visit"]
-    return load_density(survey, [name for name in visits if name in mapped][-1])
+    return load_density(survey, survey.newest_among(survey.need("models")["visit"]))
 
 
 def load_last_density(survey: Survey, visit: str) -> DensityMap | None:
     """Return the density map of the latest visit before this one that has one, or None."""
-    visits = survey.need("visits").sort_values(["date", "visit"], kind="stable")
-    date = visits.loc[visits["visit"] == visit, "date"].iloc[0]
-    mapped = set(survey.read("models")["visit"])
-    before = [name for name in visits.loc[visits["date"] < date, "visit"] if name in mapped]
-    return load_density(survey, before[-1]) if before else None
+    last = survey.newest_among(survey.read("models")["visit"], before=visit)
+    return None if last is None else load_density(survey, last)
 
 
 def load_density(survey: Survey, visit: str | None = None) -> DensityMap:

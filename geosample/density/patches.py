@@ -9,6 +9,8 @@ import shapely
 from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
 
+from geosample.ground import draw_squares
+
 if TYPE_CHECKING:
     import geopandas as gpd
     import pandas as pd
@@ -100,8 +102,8 @@ def outline_hotspots(
     shapes, outlines = surfaces.to_dict(), []
     for own in (by_patch[number] for number in largest):
         # two surfaces may hold pieces of one square
-        west, south = cell_m * np.unique(np.column_stack([column[own], row[own]]).astype(float), axis=0).T
-        joined = shapely.coverage_union_all(shapely.box(west, south, west + cell_m, south + cell_m))
+        columns, rows = np.unique(np.column_stack([column[own], row[own]]), axis=0).T
+        joined = shapely.coverage_union_all(draw_squares(columns, rows, cell_m))
         ground = shapely.union_all([shapes[name] for name in sorted(set(names[own]))])
         outlines.append(shapely.intersection(shapely.simplify(joined, 0.75 * cell_m), ground))
     return gpd.GeoSeries(outlines, crs=surfaces.crs)

@@ -28,11 +28,12 @@ class Settings:
         Prior spread of each effect on the log density; smaller shrinks it more (edge and kind: chosen on simulated
         surveys, see ``sample_maps/map_quality.md``; the others own choice).
     level_sd : float
-        Prior spread of the overall log density around the log of the pooled mean.
+        Prior spread of the overall log density around the log of the pooled mean: 4, a factor of 55, lets the counts
+        alone say (own choice).
     spread_tail : float
-        P(spread of the field > spread_tail) = 0.05.
+        P(spread of the field > spread_tail) = 0.05 (own choice: loose on purpose).
     range_tail_m : float
-        P(practical range < range_tail_m) = 0.05.
+        P(practical range < range_tail_m) = 0.05; 8 m is below the 10-60 m usual of patches (from memory, unverified).
     recovery : mapping of str to float
         Share of the insects a method finds, by method; 1 where it is not named.
     recovery_sd : float
@@ -46,7 +47,7 @@ class Settings:
         The same for a single cell's interval, which needs more to hold the truth as often as it says (simulated). So
         a cell's upper limit may lie above a threshold that its chance of being above is under one tail's.
     known_ratio : float
-        A cell is known enough where posterior over prior variance of the log density is at most this.
+        A cell is known enough where posterior over prior variance of the log density is at most this (own choice).
     least_spread : float
         The spread of the log density before the counts is taken as no less than this when asking what is known: 0.5
         is a factor of 1.6 (common practice, no source).
@@ -54,7 +55,7 @@ class Settings:
         Ground farther than this from every plug is never known, m: 60 m is the longest range of patches reckoned with
         (common practice, no source).
     fewest_insects : int
-        With fewer in all there is no map, only the bound.
+        With fewer in all there is no map, only the bound (own choice).
     threshold_per_m2 : float or None
         Density the hotspots are above; None for no hotspots.
 

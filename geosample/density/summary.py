@@ -6,7 +6,7 @@ import math
 from typing import TYPE_CHECKING, Any
 
 from geosample.cautions import GRADES
-from geosample.density.model import DensityMap, decide_at, exceedance
+from geosample.density.model import DensityMap, decide_at, exceedance, is_one_sided
 from geosample.density.patches import LEVELS
 from geosample.errors import DensityError, Problem
 from geosample.pests import list_pests, load_pest
@@ -89,15 +89,21 @@ def _lines_of_threshold(
     area, over = cells["area_m2"].to_numpy(float), exceedance(density_map, threshold_per_m2)
     decided = decide_at(density_map, threshold_per_m2).cells["known"].to_numpy(bool)
     settled = float(area[decided].sum() / area.sum())
+    sure = float(area[is_one_sided(cells, threshold_per_m2)].sum() / area.sum())
     likely = {level: float(area[over >= level].sum()) for level in LEVELS}
     lines = [
-        f"Known well enough to decide at {threshold}: {percent(settled)} of the area; the rest is not known, which is "
-        "not the same as clean.",
+        f"The counts speak for {percent(settled)} of the area at {threshold}; the rest is not known, which is not the "
+        "same as clean.",
+        f"Wholly above or below {threshold}, by the interval: {percent(sure)} of the area; elsewhere only chances say.",
         f"Above {threshold}: more likely than not on {show_area(likely[0.5], units)}, with 80 % probability or more on "
         f"{show_area(likely[0.8], units)}.",
         *_line_of_reach(threshold_per_m2, (cells["low_per_m2"].min(), cells["high_per_m2"].max()), units),
     ]
-    return lines, {"decided_share": settled, **{f"area_over_{level:g}_m2": value for level, value in likely.items()}}
+    return lines, {
+        "decided_share": settled,
+        "one_sided_share": sure,
+        **{f"area_over_{level:g}_m2": value for level, value in likely.items()},
+    }
 
 
 def _line_of_coarse(density_map: DensityMap, units: Units) -> list[str]:

@@ -2,12 +2,14 @@
 
 from geosample.design.describe import describe_design, summarise_design
 from geosample.design.draw import draw_design
+from geosample.design.effort import CONTAINERS
 from geosample.design.howmany import advise_points, points_for, precision_of
 from geosample.design.model import Design, Visit, check_open, load_design, save_design
 from geosample.design.request import Request
 from geosample.design.sequential import StopPlan, check_stop_plan, expect_stops
 
 __all__ = [
+    "CONTAINERS",
     "Design",
     "Request",
     "StopPlan",

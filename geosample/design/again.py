@@ -27,6 +27,7 @@ if TYPE_CHECKING:
 NEAR_M, FAR_M = 0.5, 1.0
 """How far a kept point is moved, m: off the old hole, and still the same place (common practice, no source)."""
 MOST_KEPT = 0.9
+"""A tenth at least is drawn anew, or no new place is ever seen (own choice)."""
 _DIRECTIONS, _RADII = 36, 4
 _TRIES = 10_000
 _SAME_AREA = 1e-6
@@ -87,7 +88,7 @@ def keep_points(last: Design, target: gpd.GeoDataFrame, quotas: dict[str, Quota]
         chosen = old.iloc[_choose(old, number, rng)] if number > 0 else old.iloc[:0]
         rows = [_row_of(target, point) for point in chosen.to_dict("records")]
         shapes = target.geometry.to_numpy()[rows]
-        places = [_move(place, shape, rng) for place, shape in zip(chosen.geometry, shapes, strict=True)]
+        places = [move_point(place, shape, rng) for place, shape in zip(chosen.geometry, shapes, strict=True)]
         density = float(old["inclusion_per_m2"].iloc[0]) * number / len(old) if number > 0 else 0.0
         named = chosen["point_id"].astype(str).tolist()
         kept[stratum] = Kept(np.reshape(places, (-1, 2)), np.asarray(rows, dtype=np.int64), named, density)
@@ -153,7 +154,14 @@ def _row_of(target: pd.DataFrame, point: dict[str, object]) -> int:
     return int(rows[0])
 
 
-def _move(place: shapely.Point, shape: shapely.Geometry, rng: np.random.Generator) -> np.ndarray:
+def move_point(place: shapely.Point, shape: shapely.Geometry, rng: np.random.Generator) -> np.ndarray:
+    """Return a uniform place in the part of a point's ring that lies inside a shape, easting and northing in m.
+
+    Raises
+    ------
+    DesignError
+        When none of the ring lies inside, so that the old hole would be pulled again.
+    """
     shapely.prepare(shape)
     at = np.array([place.x, place.y])
     for _ in range(_TRIES):
@@ -162,7 +170,8 @@ def _move(place: shapely.Point, shape: shapely.Geometry, rng: np.random.Generato
         moved: np.ndarray = at + radius * np.array([np.cos(angle), np.sin(angle)])
         if shapely.contains_xy(shape, moved[0], moved[1]):
             return moved
-    return at
+    found = f"no ground of its own within {NEAR_M:g} to {FAR_M:g} m of {place.x:.1f}, {place.y:.1f}"
+    raise DesignError(Problem("--keep", found, "room to move off the old hole", "draw anew without --keep"))
 
 
 def new_quota(quota: Quota, kept: Kept) -> Quota:

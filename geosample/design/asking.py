@@ -118,7 +118,7 @@ def ask_design(survey: Survey, ground: Ground, request: Request, extras: Extras)
     Parameters
     ----------
     survey : Survey
-        Gives k and the densities of the newest visit estimated, and the last design where points are kept.
+        Gives k and the densities of the pest on the newest visit estimated, and the last design where points are kept.
     ground : Ground
         Gives landmarks, and the coordinate system of start and areas.
     request : Request
@@ -134,7 +134,7 @@ def ask_design(survey: Survey, ground: Ground, request: Request, extras: Extras)
         When the file of areas can't be used.
     """
     keep_off, spots = part_spots(request.keep_off, ground)
-    known, notes = read_known(survey), {}
+    known, notes = read_known(survey, load_pest(request.pest).name), {}
     k = request.k
     if k is None and known.get("k") is not None:
         k, notes["k_from"] = known["k"], known["k_from"]
@@ -172,18 +172,18 @@ def part_spots(
     return tuple(others), tuple(spots)
 
 
-def read_known(survey: Survey) -> dict[str, Any]:
-    """Return k and the densities by stratum and kind of the newest visit that was estimated."""
-    findings, estimates, visits = (survey.read(name) for name in ("findings", "estimates", "visits"))
+def read_known(survey: Survey, pest: str) -> dict[str, Any]:
+    """Return a pest's k, and its densities by stratum and kind, each from the newest visit estimated for it."""
+    findings, estimates = (frame[frame["pest"] == pest] for frame in map(survey.read, ("findings", "estimates")))
+    of_k = findings[(findings["what"] == "k") & (findings["domain"] == "all")]
+    means = estimates[(estimates["stage"] == "all") & estimates["domain"].isin(["stratum", "kind"])]
     known: dict[str, Any] = {"densities": {}}
-    for visit in visits.sort_values("date")["visit"][::-1] if len(visits) else []:
-        mine = findings[(findings["visit"] == visit) & (findings["what"] == "k") & (findings["domain"] == "all")]
-        if len(mine) and "k" not in known:
-            known |= {"k": float(mine["value"].iloc[0]), "k_from": f"found on visit {visit}"}
-        rows = estimates[(estimates["visit"] == visit) & (estimates["stage"] == "all")]
-        rows = rows[rows["domain"].isin(["stratum", "kind"])]
-        if len(rows) and not known["densities"]:
-            known["densities"] = rows.set_index("label")["mean_per_m2"].astype(float).to_dict()
+    if (visit := survey.newest_among(of_k["visit"])) is not None:
+        k = float(of_k.loc[of_k["visit"] == visit, "value"].iloc[0])
+        known |= {"k": k, "k_from": f"found on visit {visit}"}
+    if (visit := survey.newest_among(means["visit"])) is not None:
+        rows = means[means["visit"] == visit]
+        known["densities"] = rows.set_index("label")["mean_per_m2"].astype(float).to_dict()
     return known
 
 
@@ -224,8 +224,7 @@ def _read_areas(path: Path | None, field_name: str | None, ground: Ground) -> tu
 
 def _last_design(survey: Survey, visit: str) -> Design | None:
     """Return the newest design but the visit's own, which may be drawn a second time."""
-    visits = survey.read("visits")
-    others = visits[visits["visit"] != visit].sort_values("date")["visit"].tolist()
+    others = [name for name in survey.order_visits() if name != visit]
     return load_design(survey, others[-1]) if others else None
 
 

@@ -17,7 +17,7 @@ from geosample.units import FOOT2_M2, Units, show_area, show_length, show_number
 if TYPE_CHECKING:
     import geopandas as gpd
 
-_SPREAD_WELL = 0.15
+_SPREAD_WELL = 0.15  # the balance above which it is said (own choice)
 _HEADS = ("stratum", "points", "reserve", "area", "one point stands for", "balance")
 
 

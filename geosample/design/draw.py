@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any, cast
 import numpy as np
 import shapely
 
+from geosample import __version__
 from geosample.design.again import Kept, check_again, join_kept, keep_points, new_quota
 from geosample.design.frame import Frame, cut_frame
 from geosample.design.grids import ALL_METHODS
@@ -243,12 +244,10 @@ def _as_layer(layer: str, frame: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
 
 
 def _versions() -> dict[str, str]:
-    from importlib.metadata import version
-
     import scipy
 
     return {
-        "geosample": version("geosample"),
+        "geosample": __version__,
         "numpy": np.__version__,
         "scipy": scipy.__version__,
         "shapely": shapely.__version__,

@@ -15,6 +15,8 @@ HANDLE_MINUTES = {"brine": 0.0, "heat": 10.0}
 """A person's time a bag besides, minutes: crumbling and counting from the funnel (from memory, unverified)."""
 PULL_MINUTES = 3.0
 """A person's time to walk to a point, pull and bag it, minutes (from memory, unverified)."""
+CONTAINERS = 6
+"""Bags extracted at once (common practice, no source: as many as the containers, salt or funnels allow)."""
 PLUGS_SHOWN = (1, 3, 6)
 
 
@@ -36,7 +38,7 @@ class Bench:
 
     hours: float
     people: int = 1
-    containers: int = 1
+    containers: int = CONTAINERS
     extraction: str = "brine"
 
 
@@ -58,8 +60,8 @@ def hours_for(points: int, bench: Bench) -> float:
 
     Examples
     --------
-    >>> round(hours_for(90, Bench(hours=8)), 2), round(hours_for(90, Bench(hours=8, people=2, containers=6)), 2)
-    (38.25, 7.88)
+    >>> [round(hours_for(90, bench), 2) for bench in (Bench(hours=8, containers=1), Bench(hours=8, people=2))]
+    [38.25, 7.88]
     """
     batches = math.ceil(points / bench.containers)
     bench_minutes = batches * BATCH_MINUTES[bench.extraction]
@@ -72,7 +74,7 @@ def points_in_hours(bench: Bench) -> int:
 
     Examples
     --------
-    >>> points_in_hours(Bench(hours=8)), points_in_hours(Bench(hours=8, people=2, containers=6))
+    >>> points_in_hours(Bench(hours=8, containers=1)), points_in_hours(Bench(hours=8, people=2))
     (18, 90)
     """
     check_bench(bench)

@@ -213,21 +213,15 @@ def _range_problems(request: Request) -> Iterator[Problem]:
         ("--border-weight", request.border_weight, 1, 4, "beyond 4 it costs more than it can gain"),
         ("--reserve", request.reserve, 0, 2, "0.2 means one reserve point to five"),
         ("--minimum", request.minimum, 1, 1000, "8 serves a decision, 5 a variance"),
-        ("--plugs", 1 if request.plugs is None else request.plugs, 1, 100, "give the number pooled in one bag"),
-        ("--plug", 0.05 if request.plug_m is None else request.plug_m, 0.005, 0.5, "give a diameter such as 2.25in"),
-        (
-            "--unit-area",
-            0.01 if request.unit_m2 is None else request.unit_m2,
-            1e-5,
-            10.0,
-            "give the area of one unit, such as 1ft2",
-        ),
-        ("--border", 1.0 if request.border_m is None else request.border_m, 0.1, 100.0, "give a width such as 15ft"),
+        ("--plugs", request.plugs, 1, 100, "give the number pooled in one bag"),
+        ("--plug", request.plug_m, 0.005, 0.5, "give a diameter such as 2.25in"),
+        ("--unit-area", request.unit_m2, 1e-5, 10.0, "give the area of one unit, such as 1ft2"),
+        ("--border", request.border_m, 0.1, 100.0, "give a width such as 15ft"),
         ("--setback", request.setback_m, 0.0, 50.0, "give a width such as 1ft"),
-        ("--k", 1.0 if request.k is None else request.k, 0.01, 1000.0, "insect counts have 0.2 to 5 a bag (M)"),
+        ("--k", request.k, 0.01, 1000.0, "insect counts have 0.2 to 5 a bag (M)"),
     ]
     for where, value, low, high, remedy in rules:
-        if not (math.isfinite(value) and low <= value <= high):
+        if value is not None and not (math.isfinite(value) and low <= value <= high):
             yield Problem(where, f"{value:,.10g}{_unit(where)}", f"{low:,g} to {high:,g}{_unit(where)}", remedy)
 
 

@@ -17,6 +17,8 @@ if TYPE_CHECKING:
     import geopandas as gpd
     from shapely import Geometry
 
+SLIVER_M2 = 1.0
+"""Own choice: a plug's round is about 1 m across."""
 _COLUMNS = ["stratum", "surface_id", "hole", "kind", "part", "area_m2", "geometry"]
 
 
@@ -177,16 +179,20 @@ def split_by_areas(parts: gpd.GeoDataFrame, areas: Sequence[tuple[str, str]]) ->
     parts : GeoDataFrame
         Parts of surfaces.
     areas : sequence of (str, str)
-        Names and WKT. Ground outside all of them has the empty name.
+        Names and WKT. Ground outside all of them has the empty name; less than ``SLIVER_M2`` of a part is no ground of
+        an area's own, only how two outlines differ.
     """
     import pandas as pd
 
     left, pieces = parts.assign(area_name=""), []
     for name, wkt in areas:
         shape = shapely.from_wkt(wkt)
-        inside = only_polygons(shapely.intersection(left.geometry.to_numpy(), shape))
-        pieces.append(left.assign(geometry=inside, area_name=name))
-        left = left.assign(geometry=only_polygons(shapely.difference(left.geometry.to_numpy(), shape)))
+        before = left.geometry.to_numpy()
+        inside = only_polygons(shapely.intersection(before, shape))
+        sliver = shapely.area(inside) < SLIVER_M2
+        pieces.append(left.assign(geometry=inside, area_name=name)[~sliver])
+        after = only_polygons(shapely.difference(before, shape))
+        left = left.assign(geometry=np.where(sliver, before, after))
     whole = pd.concat([left, *pieces], ignore_index=True)
     return whole[~shapely.is_empty(whole.geometry.to_numpy())].reset_index(drop=True)
 

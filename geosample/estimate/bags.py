@@ -127,9 +127,7 @@ def _check_methods(samples: gpd.GeoDataFrame, recovery: Iterable[Recovery]) -> N
 
 
 def _place_on_design(samples: gpd.GeoDataFrame, design: Design) -> tuple[pd.DataFrame, tuple[str, ...]]:
-    points = pd.DataFrame(design.points[["point_id", *GROUND_COLUMNS]])
-    lines = design.points["line"] if "line" in design.points else pd.Series(0, index=points.index)
-    points = points.assign(line=lines.fillna(0).astype("int64"))
+    points = pd.DataFrame(design.points[["point_id", *GROUND_COLUMNS, "line"]])
     kept = ["sample_id", "point_id", "method", "sampled_m2", "weight_m2", "count"]
     places = samples.geometry
     frame = pd.DataFrame(samples[kept]).assign(easting=places.x.to_numpy(), northing=places.y.to_numpy())

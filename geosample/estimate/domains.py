@@ -147,7 +147,7 @@ def estimate_mean(bags: pd.DataFrame, areas: pd.DataFrame, *, level: float = 0.9
     for stratum, area_m2 in zip(areas["stratum"], areas["area_m2"], strict=True):
         size_m2[cells[stratum]] += area_m2
     names = sorted(set(own))
-    figures = bags[[name for name in _FIGURES if name in bags]]
+    figures = bags[list(_FIGURES)]
     parts = [_cell_mean(figures[own == name], level, prior) for name in names]
     share = np.array([size_m2[name] for name in names])
     share /= share.sum()
@@ -215,7 +215,7 @@ def _line_variance(bags: pd.DataFrame, density: np.ndarray, weight: np.ndarray) 
     None where points were drawn singly, or lie on too few lines to tell. A line is what was drawn, so its points count
     as one (Cochran 1977, Sampling Techniques, chapter 9; from memory, unverified).
     """
-    lines = bags["line"].to_numpy() if "line" in bags else np.zeros(len(bags), dtype=np.int64)
+    lines = bags["line"].to_numpy()
     if not (lines > 0).all() or np.unique(lines).size < FEWEST_LINES:
         return None
     shares = linearise(density, weight)

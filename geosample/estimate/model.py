@@ -65,14 +65,11 @@ def save_estimates(survey: Survey, estimates: Estimates) -> None:
 
 def load_mix_before(survey: Survey, visit: str, pest: str) -> tuple[str, dict[str, tuple[float, float, float]]]:
     """Return the newest earlier visit with a stage mix, and its groups' shares with their limits; ("", {}) for none."""
-    visits, findings = survey.read("visits"), survey.read("findings")
-    dates = visits.set_index("visit")["date"]
+    findings = survey.read("findings")
     mine = findings[(findings["what"] == "stage group share") & (findings["pest"] == pest)]
-    mine = mine.assign(date=mine["visit"].map(dates))
-    earlier = mine[(mine["visit"] != visit) & (mine["date"] < dates.get(visit, ""))]
-    if earlier.empty:
+    last = survey.newest_among(mine["visit"], before=visit)
+    if last is None:
         return "", {}
-    last = earlier.sort_values("date")["visit"].iloc[-1]
-    rows = earlier[earlier["visit"] == last]
+    rows = mine[mine["visit"] == last]
     shares = zip(rows["domain"], rows["value"], rows["low"], rows["high"], strict=True)
-    return str(last), {str(name): (float(value), float(low), float(high)) for name, value, low, high in shares}
+    return last, {str(name): (float(value), float(low), float(high)) for name, value, low, high in shares}

@@ -105,7 +105,7 @@ def say_stages(groups: Mix | None, pest: Pest) -> list[str]:
 def _say_spread(groups: Mix) -> str:
     number = groups.effective_number
     if number < ONE_AGE:
-        return "They are nearly all of one age group."
+        return "Nearly all are of that group."
     return "Two age groups lie side by side." if number < TWO_AGES else "The ages are mixed."
 
 

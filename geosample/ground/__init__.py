@@ -1,6 +1,6 @@
 """Stage 1, ground: polygon files in, a clean sampling frame (Ground) out."""
 
-from geosample.ground.cells import clip_pieces, cut_cells
+from geosample.ground.cells import clip_pieces, cut_cells, draw_squares
 from geosample.ground.collars import add_approaches, add_collars
 from geosample.ground.edges import edge_lines, measure_edge, only_polygons, outer_turf, split_border
 from geosample.ground.files import FORMATS
@@ -27,6 +27,7 @@ __all__ = [
     "clip_pieces",
     "cut_cells",
     "draw_ground",
+    "draw_squares",
     "edge_lines",
     "kept_crs",
     "load_ground",

@@ -11,6 +11,7 @@ from geosample.workers import map_threads
 
 if TYPE_CHECKING:
     import geopandas as gpd
+    from numpy.typing import ArrayLike
     from shapely import Geometry
 
 _BLOCK = 8
@@ -56,7 +57,7 @@ def _cut_one(surface_id: str, geometry: Geometry, cell_m: float) -> gpd.GeoDataF
     import pandas as pd
 
     column, row, whole = _cells_over(geometry, cell_m)
-    boxes = shapely.box(column * cell_m, row * cell_m, (column + 1) * cell_m, (row + 1) * cell_m)
+    boxes = draw_squares(column, row, cell_m)
     boxes[~whole] = clip_pieces(boxes[~whole], geometry)
     area = shapely.area(boxes)
     real = area > 0
@@ -73,6 +74,25 @@ def _cut_one(surface_id: str, geometry: Geometry, cell_m: float) -> gpd.GeoDataF
             "geometry": boxes[real],
         }
     )
+
+
+def draw_squares(column: ArrayLike, row: ArrayLike, side_m: float) -> np.ndarray:
+    """Return cells of one grid as whole squares, shape (n,).
+
+    Parameters
+    ----------
+    column, row : array_like of int, shape (n,)
+        As ``cut_cells`` gives them.
+    side_m : float
+        Side of a cell, m.
+
+    Notes
+    -----
+    Neighbours share their corners to the last digit, so that many join without cracks: an edge is a whole number times
+    the side, whichever cell it belongs to.
+    """
+    east, north = np.asarray(column, dtype=float), np.asarray(row, dtype=float)
+    return np.asarray(shapely.box(east * side_m, north * side_m, (east + 1) * side_m, (north + 1) * side_m))
 
 
 def clip_pieces(pieces: np.ndarray, shape: Geometry) -> np.ndarray:
@@ -126,7 +146,7 @@ def _try_boxes(
     geometry: Geometry, column: np.ndarray, row: np.ndarray, side_m: float
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Return the squares that touch the prepared shape, and whether each lies inside it."""
-    boxes = shapely.box(column * side_m, row * side_m, (column + 1) * side_m, (row + 1) * side_m)
+    boxes = draw_squares(column, row, side_m)
     touched = shapely.intersects(geometry, boxes)
     return column[touched], row[touched], shapely.contains_properly(geometry, boxes[touched])
 

@@ -23,6 +23,7 @@ if TYPE_CHECKING:
 CHECK_BAR_MM = 50.0
 _SMALL = Text(7)
 _ROUND = (1, 2, 5)
+_TICK_TEXT = Text(6.5, align="centre")
 _MOST_TICKS = 8
 _TICK_ROOM_MM = 18.0
 _TICK_STEPS_DEG = tuple(step / 3600 for step in (0.5, 1, 2, 5, 10, 15, 30, 60, 120, 300, 600, 1800, 3600))
@@ -241,17 +242,19 @@ def _draw_tick(book: Book, frame: Frame, line_mm: np.ndarray, label: str, taken:
     for side, edge in sides.items():
         for place in shapely.get_coordinates(shapely.intersection(shapely.LineString(line_mm), edge))[:1]:
             if all(np.hypot(*(place - other)) > _TICK_ROOM_MM for other in [*taken, *drawn]):
-                _paint_tick(book, place, label, upright=side == "left")
+                past_mm = place[1] + text_width(label, _TICK_TEXT) / 2 - frame.north_mm if side == "left" else 0.0
+                _paint_tick(book, place, label, upright=side == "left", back_mm=max(past_mm, 0.0))
                 drawn.append(place)
     return drawn
 
 
-def _paint_tick(book: Book, place: np.ndarray, label: str, *, upright: bool) -> None:
+def _paint_tick(book: Book, place: np.ndarray, label: str, *, upright: bool, back_mm: float) -> None:
+    """Paint a tick with its label, which is moved back from the frame's end: beyond it stands the page's head."""
     canvas = book.canvas
     way = 1 if upright else -1
     canvas.saveState()
     canvas.translate(*place)
     canvas.rotate(90 if upright else 0)
     canvas.line(0, 0, 0, way * 1.5)
-    write_text(book, label, 0, 2.0 if upright else -3.6, Text(6.5, align="centre"))
+    write_text(book, label, -back_mm, 2.0 if upright else -3.6, _TICK_TEXT)
     canvas.restoreState()

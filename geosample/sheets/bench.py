@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 
 from geosample.cautions import BENCH, FIELD, GRADES, Caution, Grade
+from geosample.design import CONTAINERS
 from geosample.errors import Problem, SheetsError
 from geosample.units import Units, show_density
 from geosample.words import RECOUNT_MARK
@@ -19,8 +20,6 @@ if TYPE_CHECKING:
 
 RECOUNT_EVERY = 10
 """One bag in this many is counted again by somebody else (common practice, no source)."""
-BATCH = 6
-"""Bags extracted together (no source: as many as the containers, salt or funnels allow)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -173,7 +172,7 @@ def recount_rows(rows: pd.DataFrame, *, seed: int) -> pd.DataFrame:
     return again.assign(sample_id=[f"{sample_id}-{RECOUNT_MARK}" for sample_id in again["sample_id"]])
 
 
-def batch_of(number: int, *, size: int = BATCH) -> int:
+def batch_of(number: int, *, size: int = CONTAINERS) -> int:
     """Return which batch the n-th bag (from 1) is extracted in.
 
     Examples

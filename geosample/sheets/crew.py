@@ -11,6 +11,7 @@ import pandas as pd
 import shapely
 
 from geosample import cautions
+from geosample.design import CONTAINERS
 from geosample.paper import (
     Book,
     Column,
@@ -22,7 +23,7 @@ from geosample.paper import (
     write_footer,
     write_lines,
 )
-from geosample.sheets.bench import BATCH, StopTable, batch_of, choose_recounts, method_dangers, method_steps
+from geosample.sheets.bench import StopTable, batch_of, choose_recounts, method_dangers, method_steps
 from geosample.sheets.columns import list_bags, ordered_points, stage_columns
 from geosample.sheets.finding import tell_leg
 from geosample.sheets.mapbook import write_head
@@ -51,9 +52,10 @@ _FIELD_COLUMNS = (
 )
 _FIELD_WORDS = (
     "Pull the plugs within a step of the point and pool them in the point's bag. Tick 'moved' and write where to when "
-    "you could not pull them there; when a point can't be sampled at all, take the next reserve point of its stratum.",
+    "you could not pull them there. Write why when a point can't be sampled at all{instead}.",
     "The clock on a green: stand on the side the words name, facing the middle; you stand at 6 o'clock.",
 )
+_INSTEAD = ", and take the next reserve point of its stratum instead"
 _RESERVE_COLUMNS = tuple(
     Column("stands in for", column.width_mm, column.style) if column.head == "from the last point" else column
     for column in _FIELD_COLUMNS
@@ -82,14 +84,16 @@ _RECOUNT_WORDS = (
 def draw_field_sheet(book: Book, design: Design, *, pace_m: float, units: Units) -> None:
     """Draw the field sheet: a row a main point in walking order, the reserve points in a block after them."""
     warnings = [str(caution) for caution in cautions.FIELD]
-    for role in ("main", "reserve"):
+    spare = bool((design.points["role"] == "reserve").any())
+    words = [text.format(instead=_INSTEAD if spare else "") for text in _FIELD_WORDS]
+    for role in ("main", "reserve") if spare else ("main",):
         rows = _field_rows(design, role, pace_m)
         title = "Field sheet" if role == "main" else "Field sheet: reserve points, in this order"
         columns = stretch_columns(_FIELD_COLUMNS if role == "main" else _RESERVE_COLUMNS, _long_side_mm(book))
-        _draw_pages(book, design, title, columns, rows, notes=(show_unit(design, units), *_FIELD_WORDS, *warnings))
+        _draw_pages(book, design, title, columns, rows, notes=(show_unit(design, units), *words, *warnings))
 
 
-def draw_bench_sheet(book: Book, design: Design, profile: Pest, *, method: str, batch: int = BATCH) -> None:
+def draw_bench_sheet(book: Book, design: Design, profile: Pest, *, method: str, batch: int = CONTAINERS) -> None:
     """Draw each method's bench sheet (a row a bag, in extraction order and batches) with its steps and dangers.
 
     After them the blind recount. Parameters as for ``write_sheets``; ``batch`` is how many bags are extracted at once.
@@ -109,7 +113,8 @@ def _draw_bench_of(book: Book, design: Design, profile: Pest, bags: pd.DataFrame
     dangers = [str(caution) for caution in method_dangers(method)]
     columns = _bench_columns(book, profile)
     batches = [str(batch_of(number, size=batch)) for number in range(1, len(bags) + 1)]
-    rows = [[one, bag, *[""] * (len(columns) - 2)] for one, bag in zip(batches, bags["sample_id"], strict=True)]
+    names = [f"{bag.sample_id}{'' if bag.role == 'main' else ' (reserve)'}" for bag in bags.itertuples()]
+    rows = [[one, name, *[""] * (len(columns) - 2)] for one, name in zip(batches, names, strict=True)]
     _draw_pages(book, design, f"Bench sheet: {method}", columns, rows, notes=(*_BENCH_WORDS, *steps, *dangers))
 
 

@@ -92,7 +92,8 @@ def draw_overview(book: Book, design: Design, ground: Ground, *, units: Units) -
     """Draw the whole course with the round to walk and which points lie on which hole."""
     frame = map_frame(book)
     sampled = ground.surfaces[ground.surfaces["surface_id"].isin(design.points["surface_id"])]
-    view = must_fit(shapely.union_all(sampled.geometry.to_numpy()), frame)
+    # so far from the frame that neither scale bar nor arrow covers ground
+    view = must_fit(shapely.union_all(sampled.geometry.to_numpy()), frame, margin_mm=13)
     write_head(book, design, "Overview: the round to walk")
     draw_border(book, view.frame)
     shown = draw_ground(book, view, sort_ground(ground.surfaces, ground.obstacles))
@@ -134,7 +135,8 @@ def draw_map_page(
     draw_points(book, view, others.geometry.x, others.geometry.y, DOT)
     places, texts = _draw_marks(book, view, design.points[near & own])
     unplaced = draw_labels(book, places, texts, view.frame, keep_clear=clear)
-    _draw_foot(book, design, [*shown, (MAIN_MARK, "main point"), (RESERVE_MARK, "reserve point")])
+    spare = [(RESERVE_MARK, "reserve point")] if (design.points["role"] == "reserve").any() else []
+    _draw_foot(book, design, [*shown, (MAIN_MARK, "main point"), *spare])
     return set(texts) - set(unplaced)
 
 

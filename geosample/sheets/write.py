@@ -6,12 +6,13 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from geosample.design import CONTAINERS
 from geosample.errors import Problem, SheetsError
 from geosample.paper import close_book, open_book
 from geosample.pests import load_pest
 from geosample.saving import make_folder, save_file
 from geosample.sheets.bags import draw_bag_labels
-from geosample.sheets.bench import BATCH, StopTable, recount_rows, stop_tables
+from geosample.sheets.bench import StopTable, recount_rows, stop_tables
 from geosample.sheets.blanks import check_not_filled, make_csv, make_workbook
 from geosample.sheets.columns import blank_rows
 from geosample.sheets.crew import draw_bench_sheet, draw_field_sheet, draw_stop_table
@@ -60,7 +61,7 @@ class SheetOptions:
     landmarks: str | Path | None = None
     force: bool = False
     stop_tables: tuple[StopTable, ...] = ()
-    batch: int = BATCH
+    batch: int = CONTAINERS
 
 
 @dataclass(frozen=True, slots=True)

@@ -20,6 +20,7 @@ if TYPE_CHECKING:
 _MOST_VALUES = 3
 _MOST = 1e15
 """More than any count or area of a course; sums of such numbers still fit."""
+_TIMES = ("date", "datetime", "datetime64", "time", "bytes")
 _APART = 0.01
 """How far a stored area may lie from its polygon's: more than edges rounded in another program make of it."""
 
@@ -81,7 +82,7 @@ def _name_rows(rows: list[int]) -> str:
 def _check_columns(connection: sqlite3.Connection, layer: str, frame: pd.DataFrame) -> Iterator[_Fault]:
     """Yield what is wrong with the values: a column's first broken rule, then keys that name two rows."""
     rules = LAYERS[layer]
-    stored = list(_check_stored(connection, layer, frame))
+    stored = [*_check_declared(rules, frame), *_check_stored(connection, layer, frame)]
     yield from (fault for _, fault in stored)
     wrong = {name for name, _ in stored}
     for name, kind in rules.columns.items():
@@ -89,6 +90,18 @@ def _check_columns(connection: sqlite3.Connection, layer: str, frame: pd.DataFra
             check = _check_text if kind == "text" else _check_number
             yield from check(rules, name, frame[name])
     yield from _check_key(rules, frame)
+
+
+def _check_declared(rules: Layer, frame: pd.DataFrame) -> Iterator[tuple[str, _Fault]]:
+    """Yield the columns declared as times or flags by another program: the driver reads what fits, not what is so."""
+    import pandas as pd
+
+    for name, kind in rules.columns.items():
+        if name in frame.columns and not isinstance(frame[name].dtype, pd.StringDtype):
+            found = pd.api.types.infer_dtype(frame[name], skipna=True)
+            if found in _TIMES or (found == "boolean" and kind in {"int", "real"}):
+                expected = "a column of text" if kind == "text" else "a column of numbers"
+                yield name, _Fault([], f"column '{name}' declared as {found}", expected)
 
 
 def _check_stored(connection: sqlite3.Connection, layer: str, frame: pd.DataFrame) -> Iterator[tuple[str, _Fault]]:

@@ -70,16 +70,29 @@ class Survey:
             raise SurveyError(Problem(str(self.path), f"no {layer}{of_what}", f"layer '{layer}'", remedy))
         return frame.reset_index(drop=True)
 
+    def order_visits(self, *, before: str | None = None) -> list[str]:
+        """Return the visits from the oldest to the newest, those of one day by name.
+
+        Parameters
+        ----------
+        before : str, optional
+            Only visits of an earlier day than this one's.
+        """
+        visits = self.read("visits").sort_values(["date", "visit"], kind="stable")
+        if before is not None:
+            day = visits.loc[visits["visit"] == before, "date"]
+            visits = visits[visits["date"] < day.iloc[0]] if len(day) else visits.iloc[:0]
+        return [str(name) for name in visits["visit"]]
+
     def newest_visit(self) -> str:
         """Return the name of the visit with the latest date."""
-        visits = self.need("visits")
-        return str(visits.sort_values(["date", "visit"], kind="stable")["visit"].iloc[-1])
+        self.need("visits")
+        return self.order_visits()[-1]
 
-    def newest_among(self, names: Iterable[str]) -> str | None:
-        """Return the newest of some visits, such as those that have counts; None of none."""
+    def newest_among(self, names: Iterable[str], *, before: str | None = None) -> str | None:
+        """Return the newest of some visits, such as those that have counts; None of none. ``before`` as above."""
         wanted = set(names)
-        visits = self.read("visits").sort_values(["date", "visit"], kind="stable")["visit"]
-        return next((str(name) for name in reversed(visits.tolist()) if name in wanted), None)
+        return next((name for name in reversed(self.order_visits(before=before)) if name in wanted), None)
 
     def find_visit(self, visit: str | None) -> str:
         """Return the visit asked for, or the newest when None.

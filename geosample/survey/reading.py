@@ -85,6 +85,7 @@ def read_layer(path: Path, layer: str, *, without: Where | None = None) -> pd.Da
     if layer not in list_layers(path):
         _check_unlisted(path, layer)
         return empty_layer(layer)
+    import pyarrow
     import pyogrio
 
     sql = f"SELECT * FROM {_quote(layer)}{_unless(without)}"
@@ -95,9 +96,11 @@ def read_layer(path: Path, layer: str, *, without: Where | None = None) -> pd.Da
             frame = frame.drop(columns="fid", errors="ignore")
         with closing(_connect(path)) as connection:
             check_layer(connection, path, layer, frame)
+        return shape_frame(layer, frame.reset_index(drop=True))
+    except (pyarrow.ArrowException, UnicodeDecodeError) as error:
+        raise SurveyError(_not_a_survey(path, f"a layer '{layer}' with text that is no UTF-8")) from error
     except (pyogrio.errors.DataSourceError, pyogrio.errors.DataLayerError, sqlite3.DatabaseError) as error:
         raise SurveyError(_not_a_survey(path, f"a layer '{layer}' that can't be read ({error})")) from error
-    return shape_frame(layer, frame.reset_index(drop=True))
 
 
 def _check_unlisted(path: Path, layer: str) -> None:

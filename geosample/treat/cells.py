@@ -14,7 +14,7 @@ import shapely
 
 from geosample.density import exceedance
 from geosample.errors import Problem, TreatError
-from geosample.ground import clip_pieces
+from geosample.ground import clip_pieces, draw_squares
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -75,9 +75,8 @@ def place_cells(density_map: DensityMap, ground: Ground, threshold_per_m2: float
 
     cells = density_map.cells.assign(probability=exceedance(density_map, threshold_per_m2))
     side = density_map.cell_m
-    west, south = (side * cells[name].to_numpy(float) for name in ("column", "row"))
     _check_same_ground(cells, ground.surfaces.set_index("surface_id").geometry, side)
-    return gpd.GeoDataFrame(cells, geometry=shapely.box(west, south, west + side, south + side), crs=ground.crs)
+    return gpd.GeoDataFrame(cells, geometry=draw_squares(cells["column"], cells["row"], side), crs=ground.crs)
 
 
 def _check_same_ground(cells: pd.DataFrame, surfaces: gpd.GeoSeries, cell_m: float) -> None:

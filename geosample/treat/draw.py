@@ -45,13 +45,13 @@ class Drawn:
         The surface and what may be treated of it.
     cells : GeoDataFrame
         Its cells, with ``hot``, and the share of each inside: ``treated``, ``check`` (strips left untreated), ``kept``
-        (not kept off), ``allowed`` (and within the border).
+        (not kept off), ``allowed`` (and within the border), ``small`` (left out for its size).
     laid : Overlay
         What shapes laid over those cells cover of them.
     treat, look : list of Polygon
         The zones.
-    small : int
-        How many patches were left out for their size.
+    small : list of Polygon
+        Patches left out for their size.
     checks : list of Polygon
         Strips inside the zones left untreated on purpose.
     """
@@ -61,7 +61,7 @@ class Drawn:
     laid: Overlay
     treat: list[Geometry]
     look: list[Geometry]
-    small: int
+    small: list[Geometry]
     checks: list[Geometry] = field(default_factory=list)
 
 
@@ -77,6 +77,7 @@ def draw_surface(room: Room, cells: gpd.GeoDataFrame, cell_m: float, settings: T
     paying = [zone for zone in polygons_of(outline) if worth(zone) > 0]
     paying = [zone for zone in paying if zone.area >= _LEAST_CELL * cell_m**2]
     treat = [zone for zone in paying if _is_large(zone, room, settings)]
+    small = [zone for zone in paying if not _is_large(zone, room, settings)]
     done = shapely.union_all(treat)
     unsure = meet(close_gaps(_join(cells, above & ~known, room.surface), settings.swath_m), room.shape)
     again = polygons_of(less(smooth_outline(unsure, room.shape, cell_m / 2), done))
@@ -86,11 +87,12 @@ def draw_surface(room: Room, cells: gpd.GeoDataFrame, cell_m: float, settings: T
         "hot": above & known,
         "unsure": above & ~known,
         "treated": laid.share_of_all(treat),
+        "small": laid.share_of_all(small),
         "check": np.zeros(len(cells)),
         "kept": _share_of(laid, room.kept),
         "allowed": _share_of(laid, room.shape),
     }
-    return Drawn(room, cells.assign(**shares), laid, treat, look, len(paying) - len(treat))
+    return Drawn(room, cells.assign(**shares), laid, treat, look, small)
 
 
 def outline_unknown(drawn: Sequence[Drawn], cell_m: float, crs: pyproj.CRS) -> gpd.GeoDataFrame:

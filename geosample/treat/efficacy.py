@@ -30,6 +30,7 @@ LEVEL = 0.9
 _DRAWS = 40_000
 _FEWEST = 3
 _SAME_PLACE_M = 0.3
+_NOT_SHOWN = "The interval reaches to none at all: these counts do not show that the treatment did anything."
 GROUPS = ("treated before", "treated after", "untreated before", "untreated after")
 
 
@@ -80,13 +81,28 @@ class Group:
 
 @dataclass(frozen=True, slots=True)
 class Efficacy:
-    """How well it worked, by both formulas, each with its 90 % interval; NaN where the counts can't say."""
+    """How well it worked, by both formulas, each with its 90 % interval; NaN where the counts can't say.
+
+    Parameters
+    ----------
+    groups : dict of str to Group
+        By ``GROUPS``.
+    abbott, henderson_tilton : tuple of float
+        Share killed, and its limits.
+    same_places : int
+        Later bags that lie where one was pulled before.
+    strips_used : bool
+        Whether check strips are the untreated ground.
+    strips : tuple of int
+        How many check strips the plan left, and the bags in them before and after.
+    """
 
     groups: dict[str, Group]
     abbott: tuple[float, float, float]
     henderson_tilton: tuple[float, float, float]
     same_places: int
     strips_used: bool
+    strips: tuple[int, int, int]
 
 
 def check_treatment(
@@ -114,7 +130,8 @@ def check_treatment(
     so that no insects at all still leave room for some.
     """
     treat, strips = (zones.zones.geometry[zones.zones["action"] == action].union_all() for action in ("treat", "check"))
-    use_strips = all(_inside(frame, strips).sum() >= _FEWEST for frame in (before, after))
+    first, second = (int(_inside(frame, strips).sum()) for frame in (before, after))
+    use_strips = min(first, second) >= _FEWEST
     parts: dict[str, gpd.GeoDataFrame] = {}
     for when, frame in (("before", before), ("after", after)):
         treated = _inside(frame, treat)
@@ -122,8 +139,16 @@ def check_treatment(
         parts |= {f"treated {when}": frame[treated], f"untreated {when}": frame[untreated]}
     _check_enough(parts)
     groups = {name: _summarise(parts[name], rng) for name in GROUPS}
+    many = int((zones.zones["action"] == "check").sum())
     same = int((shapely.distance(after.geometry.to_numpy(), before.geometry.union_all()) < _SAME_PLACE_M).sum())
-    return Efficacy(groups, _abbott_limits(groups), _henderson_limits(groups), same, use_strips)
+    return Efficacy(
+        groups,
+        _abbott_limits(groups),
+        _henderson_limits(groups),
+        same,
+        use_strips,
+        (many, first, second),
+    )
 
 
 def treated_zones(zones: Zones, treatments: pd.DataFrame) -> tuple[Zones, str]:
@@ -224,19 +249,10 @@ def _limits(draws: np.ndarray) -> tuple[float, float]:
 
 def tell_efficacy(found: Efficacy, units: Units = "us") -> Iterator[str]:
     """Yield what the counts say of the treatment, most important first."""
-    share = _show(found.henderson_tilton)
-    if not found.strips_used:
-        yield (
-            "A comparison with ground outside the zones, which was chosen for its low counts and may rise by itself: "
-            "the figures may flatter the treatment. Check strips (geosample treat --checks 5%) give a fair one."
-        )
-    yield f"Insects killed by the treatment, against untreated ground: {share} (Henderson-Tilton)."
-    if not found.henderson_tilton[1] > 0:
-        yield "The interval reaches to none at all: these counts do not show that the treatment did anything."
-    below = " Less than 0 %: the treated ground held more afterwards than the untreated." if found.abbott[0] < 0 else ""
-    yield f"From the ground afterwards alone: {_show(found.abbott)} (Abbott).{below}"
+    yield from _tell_against_strips(found) if found.strips_used else _tell_against_the_rest(found)
     for name, group in found.groups.items():
-        yield f"{name}: {show_density(group.mean_per_m2, units)}, {group.insects} insects in {group.bags} bags."
+        mean, low, high = (show_density(value, units) for value in (group.mean_per_m2, *_limits(group.draws)))
+        yield f"{name}: {mean} (90 % interval {low} to {high}), {group.insects} insects in {group.bags} bags."
     yield (
         "Zones were chosen for high counts, and such ground falls by itself at the next count even when nothing is "
         "done: do not read before against after in the zones alone."
@@ -246,6 +262,40 @@ def tell_efficacy(found: Efficacy, units: Units = "us") -> Iterator[str]:
             f"{found.same_places} of the later bags lie where one was pulled before: a plug hole is no fresh point. "
             "Draw a new visit."
         )
+
+
+def _tell_against_strips(found: Efficacy) -> Iterator[str]:
+    share = _show(found.henderson_tilton)
+    yield f"Insects killed by the treatment, against the check strips: {share} (Henderson-Tilton)."
+    if not found.henderson_tilton[1] > 0:
+        yield _NOT_SHOWN
+    below = " Less than 0 %: the treated ground held more afterwards than the untreated." if found.abbott[0] < 0 else ""
+    yield f"From the ground afterwards alone: {_show(found.abbott)} (Abbott).{below}"
+
+
+def _tell_against_the_rest(found: Efficacy) -> Iterator[str]:
+    """Yield what ground outside the zones can tell: between two figures that err to either side."""
+    strips, before, after = found.strips
+    yield (
+        "How many insects the treatment killed can't be told fairly: the zones were chosen for their high counts, and "
+        "nothing here says what such ground does untreated."
+        + (
+            f" The plan's check strips ({strips}) hold {before} bags before and {after} after; "
+            f"{_FEWEST} at each visit are needed."
+            if strips
+            else " Check strips (geosample treat --checks 5%), with plugs in them, would."
+        )
+    )
+    yield (
+        f"Against the ground outside the zones it flatters the treatment, for dense ground falls by itself: "
+        f"{_show(found.henderson_tilton)} (Henderson-Tilton)."
+    )
+    yield (
+        f"From the ground afterwards alone it slights it, for the zones were denser: {_show(found.abbott)} (Abbott; "
+        "below 0 % where they still are)."
+    )
+    if not found.henderson_tilton[1] > 0:
+        yield _NOT_SHOWN
 
 
 def _show(limits: tuple[float, float, float]) -> str:

@@ -9,7 +9,8 @@ import numpy as np
 
 from geosample.treat.border import tell_border
 from geosample.treat.tell import NEARLY_ALL, about
-from geosample.units import percent
+from geosample.treat.totals import NARROW
+from geosample.units import FOOT_M, percent
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -17,6 +18,7 @@ if TYPE_CHECKING:
     from geosample.treat.tell import Plan
 
 _MOST_NAMES = 6
+_MOST_PLACES = 3
 _UNMAPPED = "ground that is not mapped"
 
 
@@ -85,6 +87,8 @@ def _tell_plain_strip(plan: Plan) -> Iterator[str]:
     if reached < zones["insect_share"]:
         return
     width_m = float(np.interp(zones["area_share"], area, [0.0, *border["width_m"]]))
+    if width_m < FOOT_M:  # no strip to drive
+        return
     yield (
         f"A plain strip of about {plan.length(width_m)} along the outer edge, as much ground, would reach "
         f"{about(reached)} of the insects, no fewer than these zones ({percent(zones['insect_share'])}): "
@@ -95,7 +99,8 @@ def _tell_plain_strip(plan: Plan) -> Iterator[str]:
 def _tell_left_out(plan: Plan) -> Iterator[str]:
     for reason, left in plan.totals.removed.items():
         if left.area_m2 >= 1:
-            yield f"Left untreated though the chance passes the cut-off, {reason}: {plan.ground(left)}."
+            where = _tell_narrow(plan) if reason == NARROW else ""
+            yield f"Left untreated though the chance passes the cut-off, {reason}: {plan.ground(left)}{where}."
     small = plan.totals.small
     if small:
         many = "1 patch is" if small == 1 else f"{small} patches are"
@@ -107,6 +112,14 @@ def _tell_left_out(plan: Plan) -> Iterator[str]:
     whole = treated[treated["area_m2"] < plan.settings.smallest_m2]
     if len(whole) and plan.settings.check_share == 0:
         yield f"{_name_zones(whole['zone_id'])}: smaller than that, and kept as nearly the whole of a small surface."
+
+
+def _tell_narrow(plan: Plan) -> str:
+    """Return where what is too narrow lies, and what would reach it."""
+    places = list(plan.totals.narrow_m2.items())
+    said = ", ".join(f"{plan.area(area)} on {place}" for place, area in places[:_MOST_PLACES])
+    more = " and elsewhere" if len(places) > _MOST_PLACES else ""
+    return f", {said}{more}. A narrower --swath reaches more of it"
 
 
 def _tell_overspray(plan: Plan) -> Iterator[str]:

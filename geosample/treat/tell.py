@@ -167,14 +167,17 @@ def _tell_boom(plan: Plan) -> Iterator[str]:
 
 def _tell_unknown(plan: Plan) -> Iterator[str]:
     again, treated = (plan.table[plan.table["action"] == action] for action in ("look_again", "treat"))
-    known = percent(plan.totals.known_share)
+    yield (
+        f"The counts speak for {percent(plan.totals.known_share)} of the mapped ground; on "
+        f"{percent(plan.totals.one_sided_share)} of it the interval lies wholly above or below {plan.limit}, and "
+        "elsewhere the plan weighs chances."
+    )
     if again.empty:
-        yield f"{known} of the mapped ground is known well enough to decide on."
         return
     many = f"{len(again)} {'zone' if len(again) == 1 else 'zones'}"
     likelier = len(treated) > 0 and again["probability"].max() > treated["probability"].min()
     yield (
-        f"{known} of the mapped ground is known well enough to decide on. Look again at {many}, "
+        f"Look again at {many}, "
         f"{plan.area(float(again['area_m2'].sum()))}, before deciding: the chance there passes "
         f"{percent(plan.settings.cutoff)} too, but too few plugs say so"
         + (f" (up to {percent(again['probability'].max())}, above some zones of the plan)" if likelier else "")

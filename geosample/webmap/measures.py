@@ -25,6 +25,8 @@ if TYPE_CHECKING:
 UNKNOWN = ("#d9d9d9", "#636363")
 CHANCE_EDGES = (0.0, 0.1, 0.25, 0.5, 0.75, 0.9, 1.0)
 _CLASSES = 6
+THRESHOLD_SHARES = (0.0, 0.25, 0.5, 1.0, 2.0, 4.0)
+"""Edges of the classes of density, in thresholds (own choice)."""
 # Thresholds offered when the user names none, insects per ft² and per m² (P).
 _LADDER_US = (5, 10, 15, 20, 25, 30, 40, 50, 60, 80, 100, 150, 200, 300, 400)
 _LADDER_METRIC = (50, 100, 150, 200, 250, 300, 400, 500, 600, 800, 1000, 1500, 2000, 3000, 4000)
@@ -76,27 +78,43 @@ def nice_edges(top: float, classes: int = _CLASSES) -> np.ndarray:
     return np.asarray(np.arange(0, max(np.floor(top / step), 1) + 1) * step)
 
 
-def draw_density(density_map: DensityMap, grid: PixelGrid, units: Units) -> Picture:
-    """Return the expected density, light where there are few and dark where there are many."""
-    return _draw_scale(density_map, grid, "expected", units)
+def draw_density(
+    density_map: DensityMap, grid: PixelGrid, units: Units, *, threshold_per_m2: float | None = None
+) -> Picture:
+    """Return the expected density, light where there are few and dark where there are many.
+
+    Parameters
+    ----------
+    threshold_per_m2 : float, optional
+        The classes are this times ``THRESHOLD_SHARES``, so that one colour means one density on every visit and in
+        either unit; round steps up to the highest density where none is known.
+    """
+    values = density_map.cells["expected_per_m2"].to_numpy(float)
+    if threshold_per_m2:
+        edges = threshold_per_m2 * np.array(THRESHOLD_SHARES)
+    else:
+        edges = _round_edges(values, density_map, units)
+    return _draw_scale(density_map, grid, values, edges, VIRIDIS)
 
 
 def draw_width(density_map: DensityMap, grid: PixelGrid, units: Units) -> Picture:
     """Return how wide the interval is: high less low, insects per m²."""
-    return _draw_scale(density_map, grid, "width", units)
-
-
-def _draw_scale(density_map: DensityMap, grid: PixelGrid, what: str, units: Units) -> Picture:
     cells = density_map.cells
-    values = (cells["expected_per_m2"] if what == "expected" else cells["high_per_m2"] - cells["low_per_m2"]).to_numpy(
-        float
-    )
-    known = cells["known"].to_numpy(bool)
+    values = (cells["high_per_m2"] - cells["low_per_m2"]).to_numpy(float)
+    return _draw_scale(density_map, grid, values, _round_edges(values, density_map, units), CIVIDIS)
+
+
+def _round_edges(values: np.ndarray, density_map: DensityMap, units: Units) -> np.ndarray:
+    known = density_map.cells["known"].to_numpy(bool)
     unit = 1 / FOOT2_M2 if units == "us" else 1.0
     top = float(np.quantile(values[known], 0.98)) if known.any() else 0.0
-    edges = nice_edges(top / unit) * unit
+    return nice_edges(top / unit) * unit
+
+
+def _draw_scale(
+    density_map: DensityMap, grid: PixelGrid, values: np.ndarray, edges: np.ndarray, palette: tuple[str, ...]
+) -> Picture:
     # The middle greys of the scales' dark end stay apart from the not-known grey by lightness and hatching.
-    palette = VIRIDIS if what == "expected" else CIVIDIS
     texts = [
         Markup("{} or more").format(wording.density(low)) if high is None else wording.interval(low, high)
         for low, high in zip(edges, [*edges[1:], None], strict=True)

@@ -42,6 +42,6 @@ def draw_pictures(story: Story, look: Look) -> Drawn | None:
     thresholds = measures.choose_thresholds(density_map, look.thresholds_per_m2, planned, look.units)
     steps = measures.draw_steps(density_map, grid, thresholds, planned)
     first = thresholds.index(planned) if planned else len(thresholds) // 2
-    density = measures.draw_density(settled, grid, look.units)
+    density = measures.draw_density(settled, grid, look.units, threshold_per_m2=story.threshold_per_m2)
     width = measures.draw_width(settled, grid, look.units)
     return Drawn(grid, density, width, tuple(steps), first)

@@ -1,0 +1,68 @@
+"""What a command takes when nothing is said is what its room takes: the numbers stand in both, for a quick start."""
+
+from __future__ import annotations
+
+import dataclasses
+import importlib
+from typing import Any
+
+import pytest
+
+from geosample.counts.rules import GPS_WITHIN_M
+from geosample.density import Followup, Settings
+from geosample.design import Request
+from geosample.design.effort import Bench
+from geosample.design.howmany import Wish
+from geosample.sheets import SheetOptions
+from geosample.treat import TreatSettings
+from geosample.words import STATUSES
+
+# option's name where it is not the field's
+RENAMED = {
+    "treat": {"swath": "swath_m", "smallest": "smallest_m2", "checks": "check_share", "border_only": "border_only_m"}
+}
+LISTS = {"covariates"}  # one word for the option, a tuple for the room
+OPTIONAL = {"seed", "points", "k", "threshold_per_m2", "known_ratio"}  # None asks the room to choose
+
+
+def defaults_of(command: str) -> dict[str, Any]:
+    """Return what a command's options hold, read from text as click reads it, when none is given."""
+    given = importlib.import_module(f"geosample.cli.{command}").command.make_context("x", [], resilient_parsing=True)
+    names = RENAMED.get(command, {})
+    return {names.get(name, name): value for name, value in given.params.items()}
+
+
+@pytest.mark.parametrize(
+    ("command", "room"),
+    [
+        ("design", Request),
+        ("design", Bench),
+        ("design", Wish),
+        ("sheets", SheetOptions),
+        ("density", Settings),
+        ("treat", TreatSettings),
+        ("followup", Followup),
+    ],
+    ids=lambda one: one if isinstance(one, str) else one.__name__,
+)
+def test_options_and_their_room_take_the_same_when_nothing_is_said(command: str, room: type) -> None:
+    said = defaults_of(command)
+    fields = {one.name: one.default for one in dataclasses.fields(room) if one.default is not dataclasses.MISSING}
+    both = {name: value for name, value in fields.items() if name in said and name not in OPTIONAL}
+    assert both
+    for name, value in both.items():
+        option = tuple(said[name].split(",")) if name in LISTS else said[name]
+        assert option == value or (option is None and value in (None, ())), f"{command}: {name}"
+
+
+def test_positions_are_looked_for_as_far_as_the_option_says() -> None:
+    assert defaults_of("counts")["gps_within"] == GPS_WITHIN_M
+
+
+def test_design_and_sheets_count_on_the_same_bench() -> None:
+    assert defaults_of("design")["containers"] == defaults_of("sheets")["batch"]
+
+
+def test_the_help_of_counts_names_every_status() -> None:
+    said = importlib.import_module("geosample.cli.counts").command.help
+    assert [name for name in STATUSES if name not in said] == []
