@@ -6,10 +6,18 @@ from pathlib import Path
 
 import geopandas as gpd
 import numpy as np
+import pandas as pd
 import pytest
 import shapely
+from counts_case import filled_sheet, scatter_design
+from design_case import design_visit
+from estimate_case import count_visit
+from ground_case import one_hole, write
 
-from geosample.ground import Ground
+from geosample.counts import Counts
+from geosample.design import Design, save_design
+from geosample.ground import Ground, save_ground
+from geosample.survey import Survey, open_survey
 
 SHARED = Path(__file__).resolve().parents[2] / "shared"
 CRS = "+proj=laea +lat_0=41.5 +lon_0=-73.9 +datum=WGS84 +units=m"
@@ -58,6 +66,46 @@ def make_hole() -> Ground:
         crs=CRS,
     )
     return Ground(surfaces.assign(area_m2=surfaces.area), obstacles)
+
+
+@pytest.fixture
+def hole_file(tmp_path: Path) -> Path:
+    """A file of one hole, as ``read_ground`` takes it."""
+    return write(tmp_path / "hole.geojson", *one_hole())
+
+
+@pytest.fixture(scope="session")
+def sheets_design(small_ground: Ground) -> Design:
+    """The drawn design of the tests of sheets, which no test may change."""
+    return design_visit(small_ground)
+
+
+@pytest.fixture(scope="session")
+def counted_visit(small_ground: Ground) -> tuple[Counts, Design]:
+    """Simulated counts of a drawn design and that design, which no test may change."""
+    design = design_visit(small_ground, points=60, visit="2026-05-20")
+    return count_visit(design, small_ground), design
+
+
+@pytest.fixture(scope="session")
+def counts_design(small_ground: Ground) -> Design:
+    """The design of the tests of counts, which no test may change."""
+    return scatter_design(small_ground)
+
+
+@pytest.fixture
+def counts_sheet(counts_design: Design) -> pd.DataFrame:
+    """The sheet of ``counts_design``, its main points counted."""
+    return filled_sheet(counts_design)
+
+
+@pytest.fixture
+def counts_survey(tmp_path: Path, small_ground: Ground, counts_design: Design) -> Survey:
+    """A survey with the ground and ``counts_design`` in it, no counts yet."""
+    survey = open_survey(tmp_path / "course.gpkg")
+    save_ground(survey, small_ground)
+    save_design(survey, counts_design)
+    return survey
 
 
 @pytest.fixture(scope="session")

@@ -23,7 +23,7 @@ PEST = load_pest()
 STAGE_KEYS = [stage.key for stage in PEST.stages]
 
 
-def make_design(ground: Ground, *, reserve: int = 2, seed: int = 5) -> Design:
+def scatter_design(ground: Ground, *, reserve: int = 2, seed: int = 5) -> Design:
     """A stratum a surface, equal densities, main points and a few in reserve."""
     rng = np.random.default_rng(seed)
     rows = []
@@ -59,7 +59,7 @@ def filled_sheet(design: Design, *, seed: int = 3) -> pd.DataFrame:
     sheet = blank_rows(design, PEST).astype(object)
     sheet = sheet.where(sheet.notna(), "").astype(str)
     main = sheet["role"] == "main"
-    for stage in [stage.key for stage in PEST.stages]:
+    for stage in STAGE_KEYS:
         sheet.loc[main, stage] = rng.poisson(0.8, int(main.sum())).astype(str)
     return sheet
 

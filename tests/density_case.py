@@ -11,9 +11,12 @@ from survey_case import fill_rows
 from geosample.counts import Counts
 from geosample.design import Design, Visit
 from geosample.ground import Ground, edge_lines, measure_edge
+from geosample.survey import shape_frame
+from geosample.units import FOOT2_M2
 
 PEST = "annual bluegrass weevil"
 MOST_SAMPLES = 200
+THRESHOLD = 30 / FOOT2_M2
 PLUGS_M2 = 3 * 0.002565  # three 2.25 in plugs
 
 
@@ -30,16 +33,15 @@ def make_counts(ground: Ground, places: np.ndarray, found: np.ndarray, *, visit:
             "sampled_m2": PLUGS_M2,
             "status": "counted",
             "moved": False,
-            "weight_m2": 1.0,
         },
         geometry=shapely.points(places),
         crs=ground.crs,
     )
     rows = pd.DataFrame({"visit": visit, "sample_id": ids, "pest": PEST, "stage": "L3", "count": found.astype(int)})
-    return Counts(visit, samples, rows)
+    return Counts(visit, shape_frame("samples", samples), rows)
 
 
-def make_design(ground: Ground, *, visit: str = "2026-05-04", surface_ids: list[str] | None = None) -> Design:
+def aim_design(ground: Ground, *, visit: str = "2026-05-04", surface_ids: list[str] | None = None) -> Design:
     """Return a design that aims at surfaces: the density stage takes only its pest and its target from it."""
     surfaces = ground.surfaces
     if surface_ids is not None:
@@ -49,7 +51,9 @@ def make_design(ground: Ground, *, visit: str = "2026-05-04", surface_ids: list[
     )
     drawn = Visit(visit, visit, PEST, "plug", 0.002565, 32.0, 3, "AB12", 7)
     first = {"surface_id": surfaces["surface_id"].iloc[0], "kind": surfaces["kind"].iloc[0], "stratum": "all"}
-    rows = fill_rows("points", visit=visit, point_id=[f"S-{i:03d}" for i in range(MOST_SAMPLES)], **first)
+    rows = fill_rows(
+        "points", visit=visit, point_id=[f"S-{i:03d}" for i in range(MOST_SAMPLES)], weight_m2=1.0, **first
+    )
     points = gpd.GeoDataFrame(rows, geometry=[surfaces.geometry.iloc[0].centroid] * len(rows), crs=ground.crs)
     return Design(drawn, points, strata)
 

@@ -9,13 +9,10 @@ from numpy.typing import ArrayLike
 
 from geosample.counts import Counts
 from geosample.demo.simulate import SimulationModel, count_bags, draw_truth
-from geosample.design import Design, Request, draw_design
+from geosample.design import Design
 from geosample.estimate.negbin import Bags
 from geosample.ground import Ground
-
-
-def design_visit(ground: Ground, *, points: int = 60, visit: str = "2026-05-20") -> Design:
-    return draw_design(ground, Request(visit=visit, points=points, border_m=4.572, seed=7))
+from geosample.survey import shape_frame
 
 
 def make_bags(count: ArrayLike) -> Bags:
@@ -42,4 +39,8 @@ def count_visit(design: Design, ground: Ground, *, seed: int = 3, model: Simulat
     )
     rows = table.rename(columns={"point_id": "sample_id"}).melt("sample_id", var_name="stage", value_name="count")
     rows = rows[rows["sample_id"].isin(samples["sample_id"])].reset_index(drop=True)
-    return Counts(design.visit.visit, samples, rows.assign(visit=design.visit.visit, pest=design.visit.pest))
+    return Counts(
+        design.visit.visit,
+        shape_frame("samples", samples),
+        rows.assign(visit=design.visit.visit, pest=design.visit.pest),
+    )

@@ -6,6 +6,7 @@ import json
 from pathlib import Path
 from typing import Any
 
+import geopandas as gpd
 import numpy as np
 import pyproj
 import shapely
@@ -24,6 +25,12 @@ _TO_LONLAT = pyproj.Transformer.from_crs(LAEA, 4326, always_xy=True)
 def lonlat(shape: shapely.Geometry) -> shapely.Geometry:
     """Return a shape in metres about the invented site in longitude and latitude."""
     return shapely.transform(shape, _TO_LONLAT.transform, interleaved=False)
+
+
+def frame_of(shapes: list[tuple[shapely.Geometry, dict[str, Any]]], crs: object = 4326) -> gpd.GeoDataFrame:
+    """Return shapes in metres about the site as a table in any coordinate system."""
+    fields = [fields for _, fields in shapes]
+    return gpd.GeoDataFrame(fields, geometry=[lonlat(shape) for shape, _ in shapes], crs=4326).to_crs(crs)
 
 
 def collection(*features: tuple[shapely.Geometry, dict[str, Any]], degrees: bool = False) -> dict[str, Any]:

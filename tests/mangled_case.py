@@ -10,12 +10,11 @@ from pathlib import Path
 import numpy as np
 import openpyxl
 import pandas as pd
-from counts_case import PEST, edit, write
+from counts_case import STAGE_KEYS, edit, write
 
 from geosample.counts import ReadRules
 from geosample.design import Design
 
-STAGES = [stage.key for stage in PEST.stages]
 Mangle = Callable[[pd.DataFrame, Path, Design], Path]
 
 
@@ -93,7 +92,7 @@ def as_workbook(sheet: pd.DataFrame, folder: Path, design: Design) -> Path:
     page.append([])
     page.append(list(sheet.columns))
     for row in sheet.to_dict("records"):
-        page.append([float(c) if name in STAGES and c else c or None for name, c in row.items()])
+        page.append([float(c) if name in STAGE_KEYS and c else c or None for name, c in row.items()])
     book.create_sheet("how to").append(["status", "what became of it"])
     book.save(folder / "back.xlsx")
     return folder / "back.xlsx"
@@ -113,7 +112,7 @@ def as_geojson(sheet: pd.DataFrame, folder: Path, design: Design) -> Path:
     features = []
     for row in with_positions(sheet, design).to_dict("records"):
         place = [float(row.pop("lon")), float(row.pop("lat"))]
-        properties = {name: (int(text) if name in STAGES and text else text or None) for name, text in row.items()}
+        properties = {name: (int(text) if name in STAGE_KEYS and text else text or None) for name, text in row.items()}
         geometry = {"type": "Point", "coordinates": place}
         features.append({"type": "Feature", "geometry": geometry, "properties": properties})
     (folder / "back.geojson").write_text(json.dumps({"type": "FeatureCollection", "features": features}))
@@ -124,7 +123,7 @@ def comments(sheet: pd.DataFrame, design: Design) -> list[tuple[str, str, str, s
     rows = with_positions(sheet, design).to_dict("records")
     said = []
     for row in rows:
-        found = [f"{stage}={row[stage]}" for stage in STAGES if row[stage]]
+        found = [f"{stage}={row[stage]}" for stage in STAGE_KEYS if row[stage]]
         status = [f"status: {row['status']}"] if row["status"] else []
         said.append((row["point_id"], row["lat"], row["lon"], ", ".join([*found, *status])))
     return said
@@ -159,7 +158,7 @@ def as_form(sheet: pd.DataFrame, folder: Path, design: Design) -> Path:
     form = placed.drop(columns=["lat", "lon", "walk_order", "accuracy_m"]).assign(
         position=position, start=when, _uuid="a-b", collected_at=when
     )
-    form = form.rename(columns={stage: f"bench/{stage}" for stage in STAGES})
+    form = form.rename(columns={stage: f"bench/{stage}" for stage in STAGE_KEYS})
     return write(form[form["bench/L1"] != ""], folder / "back.csv")
 
 

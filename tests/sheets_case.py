@@ -1,4 +1,4 @@
-"""What the tests of the sheets share: a design on the small ground, and a reader of what was drawn."""
+"""What the tests of the sheets share: a reader of what was drawn."""
 
 from __future__ import annotations
 
@@ -8,15 +8,8 @@ from pathlib import Path
 import numpy as np
 import pymupdf
 
-from geosample.design import Design, Request, draw_design
-from geosample.ground import Ground
-
 POINT_MM = 25.4 / 72
 MARK_MM = 1.8
-
-
-def make_design(ground: Ground, points: int = 40) -> Design:
-    return draw_design(ground, Request(visit="2026-05-04", points=points, border_m=4.572, seed=7))
 
 
 @dataclass(frozen=True)

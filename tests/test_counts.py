@@ -8,52 +8,39 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 import pytest
-from counts_case import PEST, edit, filled_sheet, make_design, problems_of, told, write
+from counts_case import PEST, STAGE_KEYS, edit, problems_of, told, write
 
 from geosample.counts import ReadRules, read_counts, tally
 from geosample.design import Design
 from geosample.errors import CountsError
-from geosample.ground import Ground
-
-STAGES = [stage.key for stage in PEST.stages]
 
 
-@pytest.fixture(scope="module")
-def design(small_ground: Ground) -> Design:
-    return make_design(small_ground)
-
-
-@pytest.fixture
-def sheet(design: Design) -> pd.DataFrame:
-    return filled_sheet(design)
-
-
-def test_a_filled_sheet_comes_back_whole(sheet: pd.DataFrame, design: Design, tmp_path: Path) -> None:
-    counts = read_counts(write(sheet, tmp_path / "a.csv"), design)
-    main_rows = sheet[sheet["role"] == "main"].set_index("sample_id")
+def test_a_filled_sheet_comes_back_whole(counts_sheet: pd.DataFrame, counts_design: Design, tmp_path: Path) -> None:
+    counts = read_counts(write(counts_sheet, tmp_path / "a.csv"), counts_design)
+    main_rows = counts_sheet[counts_sheet["role"] == "main"].set_index("sample_id")
     assert set(counts.samples["sample_id"]) == set(main_rows.index)
     assert set(counts.samples["status"]) == {"counted"}
     wide = counts.counts.pivot_table(index="sample_id", columns="stage", values="count")
-    assert (wide.loc[main_rows.index, STAGES] == main_rows[STAGES].astype(int)).all().all()
-    assert np.allclose(counts.samples["sampled_m2"], 3 * design.visit.unit_m2)
+    assert (wide.loc[main_rows.index, STAGE_KEYS] == main_rows[STAGE_KEYS].astype(int)).all().all()
+    assert np.allclose(counts.samples["sampled_m2"], 3 * counts_design.visit.unit_m2)
     assert counts.samples["joined_by"].eq("label").all()
-    assert counts.samples.crs == design.points.crs
-    planned = design.points.set_index("point_id").geometry.loc[counts.samples["point_id"]]
+    assert counts.samples.crs == counts_design.points.crs
+    planned = counts_design.points.set_index("point_id").geometry.loc[counts.samples["point_id"]]
     assert planned.reset_index(drop=True).geom_equals(counts.samples.geometry).all()
 
 
 def test_zero_is_a_count_blank_is_not_and_a_blank_row_is_no_sample(
-    sheet: pd.DataFrame, design: Design, tmp_path: Path
+    counts_sheet: pd.DataFrame, counts_design: Design, tmp_path: Path
 ) -> None:
-    none = dict.fromkeys(STAGES, "")
-    sheet = edit(sheet, "01G-01", **dict.fromkeys(STAGES, "0"))
-    sheet = edit(sheet, "01G-02", L3="", pupa="")
-    sheet = edit(sheet, "01G-03", **none)
-    sheet = edit(sheet, "01G-04", **none, status="lost")
-    counts = read_counts(write(sheet, tmp_path / "a.csv"), design)
+    none = dict.fromkeys(STAGE_KEYS, "")
+    counts_sheet = edit(counts_sheet, "01G-01", **dict.fromkeys(STAGE_KEYS, "0"))
+    counts_sheet = edit(counts_sheet, "01G-02", L3="", pupa="")
+    counts_sheet = edit(counts_sheet, "01G-03", **none)
+    counts_sheet = edit(counts_sheet, "01G-04", **none, status="lost")
+    counts = read_counts(write(counts_sheet, tmp_path / "a.csv"), counts_design)
     rows = counts.counts.set_index(["sample_id", "stage"])["count"]
-    assert rows.loc["01G-01-B"].tolist() == [0] * len(STAGES)
-    assert set(rows.loc["01G-02-B"].index) == set(STAGES) - {"L3", "pupa"}
+    assert rows.loc["01G-01-B"].tolist() == [0] * len(STAGE_KEYS)
+    assert set(rows.loc["01G-02-B"].index) == set(STAGE_KEYS) - {"L3", "pupa"}
     assert "01G-03-B" not in set(counts.samples["sample_id"])
     lost = counts.samples.set_index("sample_id").loc["01G-04-B"]
     assert lost["status"] == "lost"
@@ -68,36 +55,42 @@ def test_zero_is_a_count_blank_is_not_and_a_blank_row_is_no_sample(
 
 @pytest.mark.parametrize("text", ["-2", "2.5", "12?", "3+4", "~10", "many", "NA", "(2)", "−1", ">5", "1e2", "O", "½"])
 def test_a_cell_that_needs_guessing_is_asked_about_and_nothing_is_loaded(
-    text: str, sheet: pd.DataFrame, design: Design, tmp_path: Path
+    text: str, counts_sheet: pd.DataFrame, counts_design: Design, tmp_path: Path
 ) -> None:
-    [line] = problems_of(write(edit(sheet, "01F-02", L4=text), tmp_path / "a.csv"), design)
-    row = int(sheet.index[sheet["point_id"] == "01F-02"][0]) + 2
+    [line] = problems_of(write(edit(counts_sheet, "01F-02", L4=text), tmp_path / "a.csv"), counts_design)
+    row = int(counts_sheet.index[counts_sheet["point_id"] == "01F-02"][0]) + 2
     assert line.startswith(f"a.csv row {row}: found L4 '{text}'; expected ")
 
 
-def test_a_sum_is_read_only_where_sums_are_allowed(sheet: pd.DataFrame, design: Design, tmp_path: Path) -> None:
-    path = write(edit(sheet, "01F-02", L4="3+4"), tmp_path / "a.csv")
-    counts = read_counts(path, design, rules=ReadRules(sums=True)).counts.set_index(["sample_id", "stage"])["count"]
+def test_a_sum_is_read_only_where_sums_are_allowed(
+    counts_sheet: pd.DataFrame, counts_design: Design, tmp_path: Path
+) -> None:
+    path = write(edit(counts_sheet, "01F-02", L4="3+4"), tmp_path / "a.csv")
+    counts = read_counts(path, counts_design, rules=ReadRules(sums=True)).counts.set_index(["sample_id", "stage"])[
+        "count"
+    ]
     assert counts["01F-02-B", "L4"] == 7
 
 
-def test_whole_numbers_written_by_spreadsheets_are_counts(sheet: pd.DataFrame, design: Design, tmp_path: Path) -> None:
-    path = write(edit(sheet, "01F-02", L4="3.0", L5=" 4 ", pupa="１"), tmp_path / "a.csv")
-    counts = read_counts(path, design).counts.set_index(["sample_id", "stage"])["count"]
+def test_whole_numbers_written_by_spreadsheets_are_counts(
+    counts_sheet: pd.DataFrame, counts_design: Design, tmp_path: Path
+) -> None:
+    path = write(edit(counts_sheet, "01F-02", L4="3.0", L5=" 4 ", pupa="１"), tmp_path / "a.csv")
+    counts = read_counts(path, counts_design).counts.set_index(["sample_id", "stage"])["count"]
     assert [counts["01F-02-B", stage] for stage in ("L4", "L5", "pupa")] == [3, 4, 1]
 
 
-def test_every_problem_is_listed_at_once(sheet: pd.DataFrame, design: Design, tmp_path: Path) -> None:
-    sheet = edit(sheet, "01F-01", L1="x", status="vanished")
-    sheet = edit(sheet, "01F-02", L2="9999")
-    sheet = edit(sheet, "01F-03", **dict.fromkeys(STAGES, ""), status="counted")
-    sheet = edit(sheet, "01F-04", status="lost")
-    sheet = edit(sheet, "01F-05", collected_at="2024-05-04")
-    sheet = edit(sheet, "01F-06", plugs="0")
-    sheet = edit(sheet, "01F-07", method="magic")
-    sheet = edit(sheet, "01F-08", moved="perhaps")
-    sheet.loc[sheet["point_id"] == "01F-09", ["point_id", "sample_id"]] = ["99X-99", ""]
-    lines = problems_of(write(sheet, tmp_path / "a.csv"), design)
+def test_every_problem_is_listed_at_once(counts_sheet: pd.DataFrame, counts_design: Design, tmp_path: Path) -> None:
+    counts_sheet = edit(counts_sheet, "01F-01", L1="x", status="vanished")
+    counts_sheet = edit(counts_sheet, "01F-02", L2="9999")
+    counts_sheet = edit(counts_sheet, "01F-03", **dict.fromkeys(STAGE_KEYS, ""), status="counted")
+    counts_sheet = edit(counts_sheet, "01F-04", status="lost")
+    counts_sheet = edit(counts_sheet, "01F-05", collected_at="2024-05-04")
+    counts_sheet = edit(counts_sheet, "01F-06", plugs="0")
+    counts_sheet = edit(counts_sheet, "01F-07", method="magic")
+    counts_sheet = edit(counts_sheet, "01F-08", moved="perhaps")
+    counts_sheet.loc[counts_sheet["point_id"] == "01F-09", ["point_id", "sample_id"]] = ["99X-99", ""]
+    lines = problems_of(write(counts_sheet, tmp_path / "a.csv"), counts_design)
     for found in (
         "L1 'x'", "status 'vanished'", "L2 9999", "status counted without a count", "status lost with counts",
         "collected_at '2024-05-04'", "counts from 0 plugs", "method 'magic'", "moved 'perhaps'", "label '99X-99'",
@@ -106,81 +99,87 @@ def test_every_problem_is_listed_at_once(sheet: pd.DataFrame, design: Design, tm
     assert len(lines) == 10
 
 
-def test_bad_rows_can_be_set_aside_by_the_users_word(sheet: pd.DataFrame, design: Design, tmp_path: Path) -> None:
-    path = write(edit(edit(sheet, "01F-01", L1="x"), "01F-02", L2="-1"), tmp_path / "a.csv")
-    counts = read_counts(path, design, rules=ReadRules(set_aside=True))
+def test_bad_rows_can_be_set_aside_by_the_users_word(
+    counts_sheet: pd.DataFrame, counts_design: Design, tmp_path: Path
+) -> None:
+    path = write(edit(edit(counts_sheet, "01F-01", L1="x"), "01F-02", L2="-1"), tmp_path / "a.csv")
+    counts = read_counts(path, counts_design, rules=ReadRules(set_aside=True))
     assert len(counts.samples) == 18
     assert sum(note.done == "set aside" for note in counts.notes) == 2
 
 
-def test_an_absurd_count_depends_on_the_turf_taken(sheet: pd.DataFrame, design: Design, tmp_path: Path) -> None:
-    # 2,000 per ft² on three 2.25 in plugs of 0.02761 ft² (facts.md table, D): 165 insects.
-    assert read_counts(write(edit(sheet, "01F-02", L4="165"), tmp_path / "a.csv"), design)
-    [line] = problems_of(write(edit(sheet, "01F-02", L4="166"), tmp_path / "b.csv"), design)
+def test_an_absurd_count_depends_on_the_turf_taken(
+    counts_sheet: pd.DataFrame, counts_design: Design, tmp_path: Path
+) -> None:
+    # 2,000 per ft² on three 2.25 in plugs (π/4 · (2.25/12)² = 0.02761 ft² each): 165.7, so 165 insects.
+    assert read_counts(write(edit(counts_sheet, "01F-02", L4="165"), tmp_path / "a.csv"), counts_design)
+    [line] = problems_of(write(edit(counts_sheet, "01F-02", L4="166"), tmp_path / "b.csv"), counts_design)
     assert "at most 165 in 3 plugs" in line
-    [line] = problems_of(write(edit(sheet, "01F-02", L4="100", plugs="1"), tmp_path / "c.csv"), design)
+    [line] = problems_of(write(edit(counts_sheet, "01F-02", L4="100", plugs="1"), tmp_path / "c.csv"), counts_design)
     assert "at most 55 in 1 plug " in line
 
 
 def test_unknown_columns_are_listed_and_kept_and_can_be_named(
-    sheet: pd.DataFrame, design: Design, tmp_path: Path
+    counts_sheet: pd.DataFrame, counts_design: Design, tmp_path: Path
 ) -> None:
-    renamed = sheet.rename(columns={"L3": "larvae"}).assign(weather="dry")
+    renamed = counts_sheet.rename(columns={"L3": "larvae"}).assign(weather="dry")
     path = write(renamed, tmp_path / "a.csv")
-    counts = read_counts(path, design)
+    counts = read_counts(path, counts_design)
     assert "columns nobody knows: 'larvae', 'weather'" in told(counts)
     assert "weather: dry" in counts.samples["note"].iloc[0]
     assert "L3" not in set(counts.counts["stage"])
-    named = read_counts(path, design, columns={"larvae": "L3"})
+    named = read_counts(path, counts_design, columns={"larvae": "L3"})
     assert (named.counts["stage"] == "L3").sum() == 20
     with pytest.raises(CountsError, match="no column 'grubs'"):
-        read_counts(path, design, columns={"grubs": "L3"})
+        read_counts(path, counts_design, columns={"grubs": "L3"})
     with pytest.raises(CountsError, match=r"'L9'; expected one of: .*L3"):
-        read_counts(path, design, columns={"larvae": "L9"})
+        read_counts(path, counts_design, columns={"larvae": "L9"})
 
 
-def test_a_bare_total_is_unstaged_and_a_total_beside_stages_must_be_their_sum(design: Design, tmp_path: Path) -> None:
+def test_a_bare_total_is_unstaged_and_a_total_beside_stages_must_be_their_sum(
+    counts_design: Design, tmp_path: Path
+) -> None:
     path = tmp_path / "a.csv"
     path.write_text("Point,Method,Count\n01F-01,brine,4\n01F-02,brine,0\n")
-    counts = read_counts(path, design)
+    counts = read_counts(path, counts_design)
     assert counts.counts[["stage", "count"]].to_numpy().tolist() == [["unstaged", 4], ["unstaged", 0]]
     path.write_text("Point,Method,L3,L4,Total\n01F-01,brine,4,1,5\n01F-02,brine,1,1,3\n")
-    [line] = problems_of(path, design)
+    [line] = problems_of(path, counts_design)
     assert "a.csv row 3: found total 3; expected the sum of the stages, 2" in line
 
 
-def test_a_row_without_a_method_is_asked_about_unless_the_user_says_it(design: Design, tmp_path: Path) -> None:
+def test_a_row_without_a_method_is_asked_about_unless_the_user_says_it(counts_design: Design, tmp_path: Path) -> None:
     path = tmp_path / "a.csv"
     path.write_text("point,L3\n01F-01,4\n")
-    assert "no extraction method" in problems_of(path, design)[0]
-    counts = read_counts(path, design, rules=ReadRules(method="heat"))
+    assert "no extraction method" in problems_of(path, counts_design)[0]
+    counts = read_counts(path, counts_design, rules=ReadRules(method="heat"))
     assert counts.samples["sample_id"].tolist() == ["01F-01-H"]
 
 
 def test_a_moved_plug_is_mapped_where_it_was_taken_and_an_unticked_far_position_is_a_conflict(
-    sheet: pd.DataFrame, design: Design, tmp_path: Path
+    counts_sheet: pd.DataFrame, counts_design: Design, tmp_path: Path
 ) -> None:
-    lon, lat = design.points.loc[design.points["point_id"] == "01F-01", ["lon", "lat"]].iloc[0]
+    lon, lat = counts_design.points.loc[counts_design.points["point_id"] == "01F-01", ["lon", "lat"]].iloc[0]
     far = {"lat": f"{lat + 0.0003:.7f}", "lon": f"{lon:.7f}"}
-    moved = read_counts(write(edit(sheet, "01F-01", moved="x", **far), tmp_path / "a.csv"), design)
+    moved = read_counts(write(edit(counts_sheet, "01F-01", moved="x", **far), tmp_path / "a.csv"), counts_design)
     sample = moved.samples.set_index("point_id").loc["01F-01"]
-    place = gpd.GeoSeries([sample.geometry], crs=design.points.crs).to_crs(4326).iloc[0]
+    place = gpd.GeoSeries([sample.geometry], crs=counts_design.points.crs).to_crs(4326).iloc[0]
     assert (place.x, place.y) == (pytest.approx(lon, abs=1e-6), pytest.approx(lat + 0.0003, abs=1e-6))
-    # 0.0003 degrees of latitude on the ellipsoid at 41.5 N, 111,057 m a degree (D): 33.3 m.
+    # WGS84's meridian radius at 41.5 N, a (1 - e²) / (1 - e² sin² φ)^1.5, is 111,064 m a degree: 33.3 m in 0.0003.
     assert sample["offset_m"] == pytest.approx(33.3, abs=0.1)
-    assert sample["weight_m2"] == pytest.approx(design.points.set_index("point_id").loc["01F-01", "weight_m2"])
-    [line] = problems_of(write(edit(sheet, "01F-01", **far), tmp_path / "b.csv"), design)
+    assert sample["weight_m2"] == pytest.approx(counts_design.points.set_index("point_id").loc["01F-01", "weight_m2"])
+    [line] = problems_of(write(edit(counts_sheet, "01F-01", **far), tmp_path / "b.csv"), counts_design)
     assert "label 01F-01 with a position 33 m from its place" in line
-    near = edit(sheet, "01F-01", lat=f"{lat + 0.00005:.7f}", lon=f"{lon:.7f}")
-    stays = read_counts(write(near, tmp_path / "c.csv"), design).samples.set_index("point_id").loc["01F-01"]
-    assert stays.geometry.equals(design.points.set_index("point_id").geometry["01F-01"])
-    assert read_counts(write(edit(sheet, "01F-01", **far, accuracy_m="25"), tmp_path / "d.csv"), design)
+    near = edit(counts_sheet, "01F-01", lat=f"{lat + 0.00005:.7f}", lon=f"{lon:.7f}")
+    stays = read_counts(write(near, tmp_path / "c.csv"), counts_design).samples.set_index("point_id").loc["01F-01"]
+    assert stays.geometry.equals(counts_design.points.set_index("point_id").geometry["01F-01"])
+    assert read_counts(write(edit(counts_sheet, "01F-01", **far, accuracy_m="25"), tmp_path / "d.csv"), counts_design)
 
 
-def test_inputs_are_left_as_they_were(sheet: pd.DataFrame, design: Design, tmp_path: Path) -> None:
-    before = design.points.copy()
-    read_counts(write(sheet, tmp_path / "a.csv"), design)
-    pd.testing.assert_frame_equal(pd.DataFrame(design.points), pd.DataFrame(before))
+def test_inputs_are_left_as_they_were(counts_sheet: pd.DataFrame, counts_design: Design, tmp_path: Path) -> None:
+    before = counts_design.points.copy()
+    read_counts(write(counts_sheet, tmp_path / "a.csv"), counts_design)
+    pd.testing.assert_frame_equal(pd.DataFrame(counts_design.points), pd.DataFrame(before))
 
 
 @pytest.mark.parametrize(
@@ -201,11 +200,13 @@ def test_inputs_are_left_as_they_were(sheet: pd.DataFrame, design: Design, tmp_p
         ("odd.geojson", '{"features": [{"geometry": {"type": "Polygon"}}]}', "a Polygon where a Point should be"),
     ],
 )
-def test_a_file_that_can_not_be_read_says_why(name: str, text: str, found: str, design: Design, tmp_path: Path) -> None:
+def test_a_file_that_can_not_be_read_says_why(
+    name: str, text: str, found: str, counts_design: Design, tmp_path: Path
+) -> None:
     path = tmp_path / name
     path.write_text(text)
-    assert found in problems_of(path, design)[0]
+    assert found in problems_of(path, counts_design)[0]
 
 
-def test_a_missing_file_says_so(design: Design, tmp_path: Path) -> None:
-    assert "no such file" in problems_of(tmp_path / "none.csv", design)[0]
+def test_a_missing_file_says_so(counts_design: Design, tmp_path: Path) -> None:
+    assert "no such file" in problems_of(tmp_path / "none.csv", counts_design)[0]

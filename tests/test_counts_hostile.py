@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pandas as pd
 import pytest
-from counts_case import PEST, filled_sheet, make_design
+from counts_case import PEST, filled_sheet
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
@@ -16,7 +16,6 @@ from geosample.counts.labels import LabelBook
 from geosample.counts.values import Bad, read_whole
 from geosample.design import Design
 from geosample.errors import CountsError
-from geosample.ground import Ground
 from geosample.sheets.columns import sheet_columns
 
 COLUMNS = [*sheet_columns(PEST), "position", "plug", "part", "recount", "kind", "total"]
@@ -28,18 +27,13 @@ CELLS = st.one_of(
 )
 
 
-@pytest.fixture(scope="module")
-def design(small_ground: Ground) -> Design:
-    return make_design(small_ground)
-
-
 @settings(max_examples=150, deadline=None)
 @given(st.dictionaries(st.sampled_from(COLUMNS), CELLS, min_size=1, max_size=4))
 @example({"L3": "٣"})
 @example({"lat": "41", "lon": "181"})
 @example({"position": "41.5 -73.9 0 x"})
-def test_any_cell_is_read_or_asked_about(design: Design, cells: dict[str, str]) -> None:
-    sheet = filled_sheet(design).reindex(columns=COLUMNS, fill_value="")
+def test_any_cell_is_read_or_asked_about(counts_design: Design, cells: dict[str, str]) -> None:
+    sheet = filled_sheet(counts_design).reindex(columns=COLUMNS, fill_value="")
     row = sheet.index[sheet["point_id"] == "01F-03"][0]
     for name, text in cells.items():
         sheet.loc[row, name] = text
@@ -47,7 +41,7 @@ def test_any_cell_is_read_or_asked_about(design: Design, cells: dict[str, str]) 
         path = Path(folder) / "a.csv"
         sheet.to_csv(path, index=False)
         try:
-            counts = read_counts(path, design, rules=ReadRules(set_aside=True))
+            counts = read_counts(path, counts_design, rules=ReadRules(set_aside=True))
         except CountsError:
             return
     others = counts.samples[counts.samples["point_id"] != "01F-03"]
@@ -63,20 +57,22 @@ def test_any_cell_is_read_or_asked_about(design: Design, cells: dict[str, str]) 
 @example(".geojson", b'{"features": [{"geometry": {"type": "Point", "coordinates": []}}]}')
 @example(".geojson", b'{"features": [null]}')
 @example(".xlsx", b"PK\x05\x06" + bytes(18))
-def test_any_file_is_read_or_refused(design: Design, ending: str, raw: bytes) -> None:
+def test_any_file_is_read_or_refused(counts_design: Design, ending: str, raw: bytes) -> None:
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / f"a{ending}"
         path.write_bytes(raw)
         with pytest.raises(CountsError, match=r"a\."):
-            read_counts(path, design)
+            read_counts(path, counts_design)
 
 
 @pytest.mark.parametrize("ending", [".gpx", ".kml"])
-def test_a_file_that_could_swell_is_refused_before_it_is_read(design: Design, ending: str, tmp_path: Path) -> None:
+def test_a_file_that_could_swell_is_refused_before_it_is_read(
+    counts_design: Design, ending: str, tmp_path: Path
+) -> None:
     path = tmp_path / f"a{ending}"
     path.write_text('<?xml version="1.0"?><!DOCTYPE g [<!ENTITY a "aaaa"><!ENTITY b "&a;&a;">]><gpx>&b;</gpx>')
     with pytest.raises(CountsError, match="a document type declaration"):
-        read_counts(path, design)
+        read_counts(path, counts_design)
 
 
 @given(st.text(max_size=10))
@@ -104,16 +100,16 @@ def test_a_label_is_found_however_it_is_written(hole: int, kind: str, number: in
     assert bool(found.forgiven) == (case(written) != label)
 
 
-def test_pandas_missing_words_stay_words(design: Design, tmp_path: Path) -> None:
+def test_pandas_missing_words_stay_words(counts_design: Design, tmp_path: Path) -> None:
     rows = pd.DataFrame({"point_id": ["01F-01"], "method": "brine", "L3": "2", "counted_by": "NA", "note": "None"})
     rows.to_csv(tmp_path / "a.csv", index=False)
-    sample = read_counts(tmp_path / "a.csv", design).samples.iloc[0]
+    sample = read_counts(tmp_path / "a.csv", counts_design).samples.iloc[0]
     assert (sample["counted_by"], sample["note"]) == ("NA", "None")
 
 
-def test_a_workbook_packed_in_a_way_nobody_here_can_unpack_is_told_of(design: Design, tmp_path: Path) -> None:
+def test_a_workbook_packed_in_a_way_nobody_here_can_unpack_is_told_of(counts_design: Design, tmp_path: Path) -> None:
     path = tmp_path / "odd.xlsx"
-    filled_sheet(design).to_excel(path, index=False)
+    filled_sheet(counts_design).to_excel(path, index=False)
     data = bytearray(path.read_bytes())
     at = data.find(b"PK\x01\x02")
     while at >= 0:
@@ -121,4 +117,4 @@ def test_a_workbook_packed_in_a_way_nobody_here_can_unpack_is_told_of(design: De
         at = data.find(b"PK\x01\x02", at + 4)
     path.write_bytes(bytes(data))
     with pytest.raises(CountsError, match=r"odd\.xlsx: found a workbook that can't be opened"):
-        read_counts(path, design)
+        read_counts(path, counts_design)

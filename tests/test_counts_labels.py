@@ -7,24 +7,12 @@ from pathlib import Path
 
 import pandas as pd
 import pytest
-from counts_case import PEST, edit, filled_sheet, make_design, problems_of, told, write
+from counts_case import STAGE_KEYS, edit, problems_of, scatter_design, told, write
 
 from geosample.counts import ReadRules, read_counts
 from geosample.counts.values import read_date
 from geosample.design import Design
 from geosample.ground import Ground
-
-STAGES = [stage.key for stage in PEST.stages]
-
-
-@pytest.fixture(scope="module")
-def design(small_ground: Ground) -> Design:
-    return make_design(small_ground)
-
-
-@pytest.fixture
-def sheet(design: Design) -> pd.DataFrame:
-    return filled_sheet(design)
 
 
 @pytest.mark.parametrize(
@@ -36,20 +24,20 @@ def sheet(design: Design) -> pd.DataFrame:
     ],
 )  # fmt: skip
 def test_labels_are_forgiven_and_told(
-    label: str, why: str | None, sheet: pd.DataFrame, design: Design, tmp_path: Path
+    label: str, why: str | None, counts_sheet: pd.DataFrame, counts_design: Design, tmp_path: Path
 ) -> None:
-    sheet.loc[sheet["point_id"] == "01F-03", ["point_id", "sample_id"]] = [label, ""]
-    path = write(sheet, tmp_path / "a.csv")
+    counts_sheet.loc[counts_sheet["point_id"] == "01F-03", ["point_id", "sample_id"]] = [label, ""]
+    path = write(counts_sheet, tmp_path / "a.csv")
     if why is None:
-        assert "did you mean 01F-03" in problems_of(path, design)[0]
+        assert "did you mean 01F-03" in problems_of(path, counts_design)[0]
         return
-    counts = read_counts(path, design)
+    counts = read_counts(path, counts_design)
     assert "01F-03-B" in set(counts.samples["sample_id"])
     assert f"read as 01F-03 ({why})" in told(counts)
 
 
 def test_labels_that_fit_two_points_are_not_guessed(small_ground: Ground, tmp_path: Path) -> None:
-    design = make_design(small_ground)
+    design = scatter_design(small_ground)
     points = design.points.assign(point_id=["1-1", "01-01", *design.points["point_id"][2:]])
     twins = replace(design, points=points)
     path = tmp_path / "a.csv"
@@ -57,28 +45,34 @@ def test_labels_that_fit_two_points_are_not_guessed(small_ground: Ground, tmp_pa
     assert "label '1_1'" in problems_of(path, twins)[0]
 
 
-def test_labels_of_two_points_in_one_row_are_asked_about(sheet: pd.DataFrame, design: Design, tmp_path: Path) -> None:
-    [line] = problems_of(write(edit(sheet, "01F-03", sample_id="01F-04-B", L1=""), tmp_path / "a.csv"), design)[:1]
+def test_labels_of_two_points_in_one_row_are_asked_about(
+    counts_sheet: pd.DataFrame, counts_design: Design, tmp_path: Path
+) -> None:
+    [line] = problems_of(
+        write(edit(counts_sheet, "01F-03", sample_id="01F-04-B", L1=""), tmp_path / "a.csv"), counts_design
+    )[:1]
     assert "labels '01F-03' and '01F-04-B'" in line
 
 
-def test_an_older_designs_sheet_is_known_by_its_code(sheet: pd.DataFrame, design: Design, tmp_path: Path) -> None:
-    path = write(sheet.assign(design_code="A1B2"), tmp_path / "old.csv")
-    [line] = problems_of(path, design, ReadRules(other_codes={"A1B2": "2026-04-20"}))
+def test_an_older_designs_sheet_is_known_by_its_code(
+    counts_sheet: pd.DataFrame, counts_design: Design, tmp_path: Path
+) -> None:
+    path = write(counts_sheet.assign(design_code="A1B2"), tmp_path / "old.csv")
+    [line] = problems_of(path, counts_design, ReadRules(other_codes={"A1B2": "2026-04-20"}))
     assert "design code A1B2, visit 2026-04-20's; expected K7Q2" in line
     assert "--visit 2026-04-20" in line
     assert "old.csv rows 2-27" in line
-    [line] = problems_of(path, design)
+    [line] = problems_of(path, counts_design)
     assert "a design this survey does not have" in line
 
 
 def test_a_visit_date_that_a_spreadsheet_rewrote_is_forgiven(
-    sheet: pd.DataFrame, design: Design, tmp_path: Path
+    counts_sheet: pd.DataFrame, counts_design: Design, tmp_path: Path
 ) -> None:
-    counts = read_counts(write(sheet.assign(visit="5/4/2026"), tmp_path / "a.csv"), design)
+    counts = read_counts(write(counts_sheet.assign(visit="5/4/2026"), tmp_path / "a.csv"), counts_design)
     assert len(counts.samples) == 20
     assert "visit '5/4/2026' | read as 2026-05-04" in told(counts)
-    assert "visit 'June'" in problems_of(write(sheet.assign(visit="June"), tmp_path / "b.csv"), design)[0]
+    assert "visit 'June'" in problems_of(write(counts_sheet.assign(visit="June"), tmp_path / "b.csv"), counts_design)[0]
 
 
 def test_month_and_day_are_told_apart_by_the_visits_date() -> None:
@@ -90,10 +84,10 @@ def test_month_and_day_are_told_apart_by_the_visits_date() -> None:
     assert read_date("07:45", day, 7) is None
 
 
-def test_a_reserve_used_out_of_order_is_told(sheet: pd.DataFrame, design: Design, tmp_path: Path) -> None:
-    sheet = edit(sheet, "01F-04", **dict.fromkeys(STAGES, ""), status="unreachable")
-    sheet = edit(sheet, "01F-12", **dict.fromkeys(STAGES, "1"))
-    counts = read_counts(write(sheet, tmp_path / "a.csv"), design)
+def test_a_reserve_used_out_of_order_is_told(counts_sheet: pd.DataFrame, counts_design: Design, tmp_path: Path) -> None:
+    counts_sheet = edit(counts_sheet, "01F-04", **dict.fromkeys(STAGE_KEYS, ""), status="unreachable")
+    counts_sheet = edit(counts_sheet, "01F-12", **dict.fromkeys(STAGE_KEYS, "1"))
+    counts = read_counts(write(counts_sheet, tmp_path / "a.csv"), counts_design)
     assert "stratum fairway | reserve used before 01F-11" in told(counts)
     unreachable = counts.samples.set_index("point_id").loc["01F-04"]
     assert (unreachable["plugs"], unreachable["sampled_m2"]) == (0, 0.0)

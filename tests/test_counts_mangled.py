@@ -11,7 +11,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
-from counts_case import PEST, edit, make_design, places_inside, write
+from counts_case import PEST, STAGE_KEYS, edit, places_inside, scatter_design, write
 from fill_blank import fill_blank
 from mangled_case import (
     Mangling,
@@ -43,8 +43,6 @@ from geosample.design import Design
 from geosample.errors import CountsError
 from geosample.ground import Ground
 from geosample.sheets.columns import blank_rows
-
-STAGES = [stage.key for stage in PEST.stages]
 
 MANGLINGS = [
     Mangling("as it was", as_csv(lambda s: s)),
@@ -106,7 +104,7 @@ MANGLINGS = [
 
 @pytest.fixture(scope="module")
 def design(small_ground: Ground) -> Design:
-    return spread(make_design(small_ground), small_ground)
+    return spread(scatter_design(small_ground), small_ground)
 
 
 def spread(design: Design, ground: Ground) -> Design:
@@ -128,7 +126,7 @@ def sheet(design: Design, small_ground: Ground, tmp_path_factory: pytest.TempPat
     blank = write(blank_rows(design, PEST), folder / "blank.csv")
     fates = Fates(lost=0.0, unreachable=0.0)
     filled = fill_blank(blank, design, small_ground, folder / "a.csv", seed=3, fates=fates)
-    return edit(filled, "01G-02", **dict.fromkeys(STAGES, ""), status="lost")
+    return edit(filled, "01G-02", **dict.fromkeys(STAGE_KEYS, ""), status="lost")
 
 
 @pytest.mark.parametrize("mangling", MANGLINGS, ids=lambda m: m.name)
@@ -146,8 +144,8 @@ def test_good_rows_arrive_bad_rows_are_named_and_none_is_invented(
     assert sorted(counted["point_id"]) == sorted(good.index)
     wide = counts.counts.pivot_table(index="sample_id", columns="stage", values="count")
     found = wide.set_axis(counted.set_index("sample_id").loc[wide.index, "point_id"])
-    assert (found.loc[good.index, STAGES] == good[STAGES].astype(int)).all().all()
-    assert set(counts.counts["stage"]) == set(STAGES)
+    assert (found.loc[good.index, STAGE_KEYS] == good[STAGE_KEYS].astype(int)).all().all()
+    assert set(counts.counts["stage"]) == set(STAGE_KEYS)
     assert set(counts.samples["joined_by"]) == {"position" if mangling.by_position else "label"}
     text = "\n".join(f"{note.where} | {note.what} | {note.done}" for note in counts.notes)
     assert mangling.told in text
@@ -155,7 +153,3 @@ def test_good_rows_arrive_bad_rows_are_named_and_none_is_invented(
     if not mangling.bad:
         plain = read_counts(path, design, columns=mangling.columns, rules=mangling.rules)
         assert len(plain.samples) == len(counts.samples)
-
-
-def test_there_are_thirty_manglings_and_more() -> None:
-    assert len({mangling.name for mangling in MANGLINGS}) == len(MANGLINGS) >= 30

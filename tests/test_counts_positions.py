@@ -11,7 +11,6 @@ import numpy as np
 import pandas as pd
 import pytest
 import shapely
-from counts_case import make_design
 from hypothesis import given
 from hypothesis import strategies as st
 from scipy.optimize import linear_sum_assignment
@@ -24,7 +23,6 @@ from geosample.counts.positions import Placed, Plan, assign_places
 from geosample.counts.rows import Bag
 from geosample.design import Design
 from geosample.errors import CountsError
-from geosample.ground import Ground
 
 
 def bag(accuracy_m: float = math.nan) -> Bag:
@@ -35,11 +33,6 @@ def plan_of(metres: np.ndarray, within_m: float, kinds: list[str] | None = None)
     names = np.array([f"p{i}" for i in range(len(metres))], dtype=object)
     kind = np.array(kinds or ["fairway"] * len(metres), dtype=object)
     return Plan(names, kind, kind, metres, within_m, KDTree(metres))
-
-
-@pytest.fixture(scope="module")
-def design(small_ground: Ground) -> Design:
-    return make_design(small_ground)
 
 
 def sheet_at(design: Design, places: list[tuple[float, float]], folder: Path, **columns: list[str]) -> Path:
@@ -86,11 +79,11 @@ def test_reach_grows_by_the_receivers_accuracy_and_the_kind_named_is_kept() -> N
     assert assign_places([Placed(bag(), Claim())], place, plan, {1}) == {}
 
 
-def test_rows_without_labels_join_the_points_no_label_took(design: Design, tmp_path: Path) -> None:
-    points = design.points.set_index("point_id").geometry
+def test_rows_without_labels_join_the_points_no_label_took(counts_design: Design, tmp_path: Path) -> None:
+    points = counts_design.points.set_index("point_id").geometry
     near = [(points[name].x + 1.0, points[name].y) for name in ("01F-01", "01F-02", "01F-03")]
-    path = sheet_at(design, near, tmp_path, point_id=["01F-01", "", "99"])
-    counts = read_counts(path, design)
+    path = sheet_at(counts_design, near, tmp_path, point_id=["01F-01", "", "99"])
+    counts = read_counts(path, counts_design)
     samples = counts.samples.set_index("point_id")
     found = counts.counts.set_index("sample_id")["count"]
     assert samples["joined_by"].to_dict() == {"01F-01": "label", "01F-02": "position", "01F-03": "position"}
@@ -101,47 +94,47 @@ def test_rows_without_labels_join_the_points_no_label_took(design: Design, tmp_p
     assert "label '99' is not in the design: joined by position to 01F-03, 1.0 m away" in notes
 
 
-def test_a_position_near_no_free_point_is_asked_about(design: Design, tmp_path: Path) -> None:
-    points = design.points.set_index("point_id").geometry
+def test_a_position_near_no_free_point_is_asked_about(counts_design: Design, tmp_path: Path) -> None:
+    points = counts_design.points.set_index("point_id").geometry
     far = (points["01F-01"].x + 200, points["01F-01"].y)
     with pytest.raises(CountsError, match="no label and a position that no free point is near"):
-        read_counts(sheet_at(design, [far], tmp_path), design)
+        read_counts(sheet_at(counts_design, [far], tmp_path), counts_design)
 
 
-def test_a_moved_plug_needs_its_label(design: Design, tmp_path: Path) -> None:
-    at = design.points.geometry.iloc[0]
+def test_a_moved_plug_needs_its_label(counts_design: Design, tmp_path: Path) -> None:
+    at = counts_design.points.geometry.iloc[0]
     with pytest.raises(CountsError, match="no label"):
-        read_counts(sheet_at(design, [(at.x, at.y)], tmp_path, moved=["yes"]), design)
+        read_counts(sheet_at(counts_design, [(at.x, at.y)], tmp_path, moved=["yes"]), counts_design)
 
 
 @pytest.mark.parametrize(("away_m", "taken"), [(95.0, True), (105.0, False)])
 def test_a_plug_ticked_as_moved_may_not_have_moved_out_of_sight(
-    design: Design, tmp_path: Path, away_m: float, taken: bool
+    counts_design: Design, tmp_path: Path, away_m: float, taken: bool
 ) -> None:
-    at = design.points.set_index("point_id").geometry["01F-01"]
-    sheet = sheet_at(design, [(at.x + away_m, at.y)], tmp_path, moved=["yes"], point_id=["01F-01"])
+    at = counts_design.points.set_index("point_id").geometry["01F-01"]
+    sheet = sheet_at(counts_design, [(at.x + away_m, at.y)], tmp_path, moved=["yes"], point_id=["01F-01"])
     if taken:
-        assert read_counts(sheet, design).samples["offset_m"].tolist() == pytest.approx([away_m], abs=0.01)
+        assert read_counts(sheet, counts_design).samples["offset_m"].tolist() == pytest.approx([away_m], abs=0.01)
     else:
         with pytest.raises(CountsError, match=r"01F-01 moved 105 m from its place.*at most 100 m.*clear it"):
-            read_counts(sheet, design)
+            read_counts(sheet, counts_design)
 
 
-def test_two_points_nearly_as_near_are_told(design: Design, tmp_path: Path) -> None:
-    first, second = design.points.geometry.iloc[0], shapely.Point(
-        design.points.geometry.iloc[0].x + 4, design.points.geometry.iloc[0].y
+def test_two_points_nearly_as_near_are_told(counts_design: Design, tmp_path: Path) -> None:
+    first, second = counts_design.points.geometry.iloc[0], shapely.Point(
+        counts_design.points.geometry.iloc[0].x + 4, counts_design.points.geometry.iloc[0].y
     )  # fmt: skip
-    geometry = gpd.GeoSeries([first, second, *design.points.geometry.iloc[2:]], crs=design.points.crs)
-    close = replace(design, points=design.points.set_geometry(geometry))
+    geometry = gpd.GeoSeries([first, second, *counts_design.points.geometry.iloc[2:]], crs=counts_design.points.crs)
+    close = replace(counts_design, points=counts_design.points.set_geometry(geometry))
     counts = read_counts(sheet_at(close, [(first.x + 1.9, first.y)], tmp_path), close)
     assert any("01G-02 is 2.1 m away: check it" in note.done for note in counts.notes)
 
 
-def test_a_label_on_another_surface_is_asked_about(design: Design, tmp_path: Path) -> None:
+def test_a_label_on_another_surface_is_asked_about(counts_design: Design, tmp_path: Path) -> None:
     path = tmp_path / "a.csv"
     path.write_text("point_id,surface_id,method,L3\n01F-01,01-green-1,brine,2\n")
     with pytest.raises(CountsError, match="label 01F-01 on surface 01-green-1; expected 01-fairway-1"):
-        read_counts(path, design)
+        read_counts(path, counts_design)
 
 
 @pytest.mark.parametrize(
@@ -157,27 +150,27 @@ def test_degrees_are_read_as_people_write_them(text: str, degrees: float | None)
     assert read_degrees(text) == degrees
 
 
-def test_a_position_that_two_mendings_fit_is_asked_about(design: Design, tmp_path: Path) -> None:
+def test_a_position_that_two_mendings_fit_is_asked_about(counts_design: Design, tmp_path: Path) -> None:
     # On the equator's own meridian every sign fits: nothing tells north from south.
-    lonlat = design.points.assign(lat=0.0005, lon=0.001)
-    here = replace(design, points=lonlat)
+    lonlat = counts_design.points.assign(lat=0.0005, lon=0.001)
+    here = replace(counts_design, points=lonlat)
     path = tmp_path / "a.csv"
     path.write_text("point_id,method,L3,lat,lon\n01F-01,brine,2,0.0300,0.0200\n")
     with pytest.raises(CountsError, match="expected a place within 2 km"):
         read_counts(path, here)
 
 
-def test_half_a_position_is_asked_about(design: Design, tmp_path: Path) -> None:
+def test_half_a_position_is_asked_about(counts_design: Design, tmp_path: Path) -> None:
     path = tmp_path / "a.csv"
     path.write_text("point_id,method,L3,lat,lon\n01F-01,brine,2,41.5,\n")
     with pytest.raises(CountsError, match=r"position '41\.5', ''"):
-        read_counts(path, design)
+        read_counts(path, counts_design)
 
 
 def test_the_reach_is_two_kilometres_each_way() -> None:
     reach = find_reach(np.array([-73.9]), np.array([41.5]))
     assert isinstance(reach, Reach)
-    # 1 degree of latitude 111.06 km, of longitude 83.50 km at 41.5 N on the ellipsoid (D).
+    # On WGS84 at 41.5 N a degree of latitude is 111.06 km and one of longitude 83.50 km (its radii of curvature).
     assert reach.holds(41.5 + 1.9 / 111.06, -73.9)
     assert not reach.holds(41.5 + 2.1 / 111.06, -73.9)
     assert reach.holds(41.5, -73.9 - 1.9 / 83.5)

@@ -9,26 +9,20 @@ import numpy as np
 import pandas as pd
 import pytest
 from click.testing import CliRunner
-from counts_case import PEST, edit, filled_sheet, make_design, write
+from counts_case import PEST, edit, write
 from statsmodels.stats.proportion import proportion_confint
 
 from geosample.cli import main
 from geosample.counts import read_counts
 from geosample.counts.recounts import compare_recounts, recount_interval, say_agreement
-from geosample.design import Design, save_design
+from geosample.design import Design
 from geosample.errors import CountsError
-from geosample.ground import Ground, save_ground
-from geosample.survey import Survey, open_survey
-
-
-@pytest.fixture(scope="module")
-def design(small_ground: Ground) -> Design:
-    return make_design(small_ground)
+from geosample.survey import Survey
 
 
 @pytest.fixture
-def sheet(design: Design) -> pd.DataFrame:
-    return filled_sheet(design).query("role == 'main'").reset_index(drop=True)
+def sheet(counts_sheet: pd.DataFrame) -> pd.DataFrame:
+    return counts_sheet.query("role == 'main'").reset_index(drop=True)
 
 
 @pytest.fixture
@@ -38,14 +32,6 @@ def second(sheet: pd.DataFrame) -> pd.DataFrame:
     again["sample_id"] += "-R"
     again["L1"] = (again["L1"].astype(int) + 5).astype(str)
     return again.assign(counted_by="bench C")
-
-
-@pytest.fixture
-def survey(tmp_path: Path, small_ground: Ground, design: Design) -> Survey:
-    survey = open_survey(tmp_path / "course.gpkg")
-    save_ground(survey, small_ground)
-    save_design(survey, design)
-    return survey
 
 
 @pytest.mark.parametrize(("first", "second"), [(10, 30), (0, 7), (25, 25), (3, 1)])
@@ -61,10 +47,10 @@ def test_a_stage_neither_found_has_no_ratio_and_one_only_the_first_found_no_uppe
 
 
 def test_second_counts_change_no_count_and_tell_how_counters_agree(
-    sheet: pd.DataFrame, second: pd.DataFrame, design: Design, tmp_path: Path
+    sheet: pd.DataFrame, second: pd.DataFrame, counts_design: Design, tmp_path: Path
 ) -> None:
-    alone = read_counts(write(sheet, tmp_path / "a.csv"), design)
-    both = read_counts([tmp_path / "a.csv", write(second, tmp_path / "b.csv")], design)
+    alone = read_counts(write(sheet, tmp_path / "a.csv"), counts_design)
+    both = read_counts([tmp_path / "a.csv", write(second, tmp_path / "b.csv")], counts_design)
     assert both.counts.equals(alone.counts)
     found = {one.stage: one for one in compare_recounts(both, PEST)}
     assert found["L1"].second == found["L1"].first + 5 * len(second)
@@ -76,42 +62,48 @@ def test_second_counts_change_no_count_and_tell_how_counters_agree(
 
 
 def test_second_counts_may_come_later_and_are_kept_in_the_survey(
-    sheet: pd.DataFrame, second: pd.DataFrame, survey: Survey, tmp_path: Path
+    sheet: pd.DataFrame, second: pd.DataFrame, counts_survey: Survey, tmp_path: Path
 ) -> None:
     for name, frame in (("b.csv", second), ("a.csv", sheet)):
-        run = CliRunner().invoke(main, ["counts", str(survey.path), str(write(frame, tmp_path / name)), "--json"])
+        run = CliRunner().invoke(
+            main, ["counts", str(counts_survey.path), str(write(frame, tmp_path / name)), "--json"]
+        )
         assert run.exit_code == 0, run.output
         if name == "b.csv":
             assert "a second count without a first" in run.stderr
     summary = json.loads(run.stdout)
     assert summary["samples"] == 20
-    findings = survey.read("findings").set_index("domain")
+    findings = counts_survey.read("findings").set_index("domain")
     assert findings.loc["small larvae", "what"] == "recount agreement"
     assert findings.loc["small larvae", "value"] == pytest.approx(summary["recounts"][1]["ratio"])
-    plain = CliRunner().invoke(main, ["counts", str(survey.path), str(tmp_path / "b.csv")])
+    plain = CliRunner().invoke(main, ["counts", str(counts_survey.path), str(tmp_path / "b.csv")])
     assert f"{len(second)} bags counted twice" in plain.stdout
     assert "Small larvae are being missed" in plain.stdout
 
 
-def test_two_rows_of_a_bag_are_told_apart_or_asked_about(sheet: pd.DataFrame, design: Design, tmp_path: Path) -> None:
+def test_two_rows_of_a_bag_are_told_apart_or_asked_about(
+    sheet: pd.DataFrame, counts_design: Design, tmp_path: Path
+) -> None:
     one = sheet[sheet["point_id"] == "01F-01"]
     copy = pd.concat([sheet, one])
-    assert "2 times, all the same" in str(read_counts(write(copy, tmp_path / "a.csv"), design).notes)
+    assert "2 times, all the same" in str(read_counts(write(copy, tmp_path / "a.csv"), counts_design).notes)
     other = pd.concat([sheet, edit(one, "01F-01", L3="9")])
     with pytest.raises(CountsError, match="bag 01F-01-B 2 times"):
-        read_counts(write(other, tmp_path / "b.csv"), design)
+        read_counts(write(other, tmp_path / "b.csv"), counts_design)
     ticked = pd.concat([sheet.assign(recount=""), edit(one, "01F-01", L3="9").assign(recount="x")])
-    counts = read_counts(write(ticked, tmp_path / "c.csv"), design)
+    counts = read_counts(write(ticked, tmp_path / "c.csv"), counts_design)
     assert counts.recounts.set_index("stage").loc["L3", "count"] == 9
 
 
-def test_plugs_of_a_point_and_parts_of_a_bag_add_up_and_methods_stay_apart(design: Design, tmp_path: Path) -> None:
+def test_plugs_of_a_point_and_parts_of_a_bag_add_up_and_methods_stay_apart(
+    counts_design: Design, tmp_path: Path
+) -> None:
     path = tmp_path / "a.csv"
     path.write_text(
         "point,method,plug,part,L3,L4\n01F-01,brine,1,,2,0\n01F-01,brine,2,,3,1\n01F-01,heat,1,,9,9\n"
         "01F-02,brine,,a,1,1\n01F-02,brine,,b,4,\n"
     )
-    counts = read_counts(path, design)
+    counts = read_counts(path, counts_design)
     samples = counts.samples.set_index("sample_id")
     found = counts.counts.set_index(["sample_id", "stage"])["count"]
     assert samples["plugs"].to_dict() == {"01F-01-B": 2, "01F-01-H": 1, "01F-02-B": 3}

@@ -7,7 +7,7 @@ from pathlib import Path
 import openpyxl
 import pandas as pd
 import pytest
-from counts_case import PEST, STAGE_KEYS, make_design
+from counts_case import PEST, STAGE_KEYS
 
 from geosample.counts import read_counts
 from geosample.counts.headings import FORM_WORDS, know_heading, plain_heading
@@ -19,18 +19,13 @@ from geosample.sheets import write_sheets
 
 
 @pytest.fixture(scope="module")
-def design(small_ground: Ground) -> Design:
-    return make_design(small_ground)
-
-
-@pytest.fixture(scope="module")
-def out(design: Design, small_ground: Ground, tmp_path_factory: pytest.TempPathFactory) -> Path:
+def out(counts_design: Design, small_ground: Ground, tmp_path_factory: pytest.TempPathFactory) -> Path:
     folder = tmp_path_factory.mktemp("sheets")
-    write_sheets(design, small_ground, folder=folder)
+    write_sheets(counts_design, small_ground, folder=folder)
     return folder
 
 
-def test_a_filled_workbook_comes_back(out: Path, design: Design, tmp_path: Path) -> None:
+def test_a_filled_workbook_comes_back(out: Path, counts_design: Design, tmp_path: Path) -> None:
     book = openpyxl.load_workbook(out / "blank_counts.xlsx")
     page = book.worksheets[0]
     head = [cell.value for cell in page[1]]
@@ -38,32 +33,32 @@ def test_a_filled_workbook_comes_back(out: Path, design: Design, tmp_path: Path)
         for stage in STAGE_KEYS:
             page.cell(number, head.index(stage) + 1).value = number if stage == "L3" else 0
     book.save(tmp_path / "filled.xlsx")
-    counts = read_counts(tmp_path / "filled.xlsx", design)
+    counts = read_counts(tmp_path / "filled.xlsx", counts_design)
     assert counts.counts.groupby("stage")["count"].sum()["L3"] == sum(range(2, 8))
     assert len(counts.samples) == 6
     assert not any("above the header" in note.what for note in counts.notes)
 
 
-def test_the_second_counts_blank_is_known_for_what_it_is(out: Path, design: Design, tmp_path: Path) -> None:
+def test_the_second_counts_blank_is_known_for_what_it_is(out: Path, counts_design: Design, tmp_path: Path) -> None:
     again = pd.read_csv(out / "blank_recounts.csv", dtype=str, keep_default_na=False, encoding="utf-8-sig")
     first = pd.read_csv(out / "blank_counts.csv", dtype=str, keep_default_na=False, encoding="utf-8-sig")
     for name, frame, count in (("first.csv", first, "2"), ("again.csv", again, "3")):
         frame.assign(**dict.fromkeys(STAGE_KEYS, count)).to_csv(tmp_path / name, index=False)
-    counts = read_counts([tmp_path / "first.csv", tmp_path / "again.csv"], design)
+    counts = read_counts([tmp_path / "first.csv", tmp_path / "again.csv"], counts_design)
     assert set(counts.counts["count"]) == {2}
     found = compare_recounts(counts, PEST)[0]
     assert (found.bags, found.first, found.second) == (len(again), 18 * len(again), 27 * len(again))
 
 
-def test_every_question_of_the_form_is_a_column_the_reader_knows(out: Path, design: Design) -> None:
+def test_every_question_of_the_form_is_a_column_the_reader_knows(out: Path, counts_design: Design) -> None:
     form = pd.read_excel(out / "form.xlsx", sheet_name="survey")
     unknown = [name for name in form["name"] if not know_heading(name, PEST) and plain_heading(name) not in FORM_WORDS]
     assert unknown == []
     with pytest.raises(CountsError, match="the form itself"):
-        read_counts(out / "form.xlsx", design)
+        read_counts(out / "form.xlsx", counts_design)
 
 
-def test_untouched_waypoints_hold_no_counts(out: Path, design: Design) -> None:
+def test_untouched_waypoints_hold_no_counts(out: Path, counts_design: Design) -> None:
     for name in ("points.gpx", "points.kml"):
         with pytest.raises(CountsError, match="expected a column of counts or of status"):
-            read_counts(out / name, design)
+            read_counts(out / name, counts_design)

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from counts_case import PEST, make_design, write
+from counts_case import PEST, STAGE_KEYS, scatter_design, write
 from estimate_case import simulate_counts
 from fill_blank import fill_blank
 
@@ -41,7 +41,7 @@ def test_the_border_is_the_stated_ratio_above_the_inside(small_ground: Ground) -
 
 
 def test_bags_have_the_stated_mean_and_overdispersion(small_ground: Ground) -> None:
-    design = make_design(small_ground)
+    design = scatter_design(small_ground)
     model = SimulationModel(border_ratio=1, field_sd=0, k=1.2)
     truth = draw_truth(small_ground, np.random.default_rng(1), model)
     rng = np.random.default_rng(2)
@@ -53,10 +53,10 @@ def test_bags_have_the_stated_mean_and_overdispersion(small_ground: Ground) -> N
 
 
 def test_the_same_seed_gives_the_same_counts_and_their_truth(small_ground: Ground) -> None:
-    design = make_design(small_ground)
+    design = scatter_design(small_ground)
     one, other = (simulate_counts(design, small_ground, np.random.default_rng(4)) for _ in range(2))
     assert one.equals(other)
-    assert one.columns.tolist() == ["point_id", *(stage.key for stage in PEST.stages)]
+    assert one.columns.tolist() == ["point_id", *STAGE_KEYS]
     assert one["point_id"].tolist() == design.points["point_id"].tolist()
 
 
@@ -66,15 +66,14 @@ def test_a_model_out_of_range_is_refused(small_ground: Ground) -> None:
 
 
 def test_a_blank_filled_by_simulation_comes_back_as_it_was_filled(small_ground: Ground, tmp_path: Path) -> None:
-    design = make_design(small_ground, reserve=4)
+    design = scatter_design(small_ground, reserve=4)
     blank = write(blank_rows(design, PEST), tmp_path / "blank.csv")
     fates = Fates(lost=0.1, unreachable=0.2, not_extracted=0.1, off_turf=0.1)
     filled = fill_blank(blank, design, small_ground, tmp_path / "filled.csv", seed=11, fates=fates)
     counts = read_counts(tmp_path / "filled.csv", design)
-    stages = [stage.key for stage in PEST.stages]
     bags = filled[filled["L1"] != ""].set_index("sample_id")
     wide = counts.counts.pivot_table(index="sample_id", columns="stage", values="count")
-    assert (wide.loc[bags.index, stages] == bags[stages].astype(int)).all().all()
+    assert (wide.loc[bags.index, STAGE_KEYS] == bags[STAGE_KEYS].astype(int)).all().all()
     assert len(wide) == len(bags)
     states = counts.samples.set_index("sample_id")["status"]
     spoilt = filled[filled["status"] != ""].set_index("sample_id")["status"]

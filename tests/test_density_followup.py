@@ -10,13 +10,13 @@ import numpy as np
 import pandas as pd
 import pytest
 from click.testing import CliRunner
-from density_case import draw_counts, make_counts, make_design, place_points
+from density_case import THRESHOLD, aim_design, draw_counts, make_counts, place_points
 from scipy.spatial.distance import cdist, pdist
 from scipy.stats import norm
 
 from geosample.cli.density import command as density_command
 from geosample.cli.followup import command
-from geosample.counts import Counts, save_counts
+from geosample.counts import Counts, add_counts
 from geosample.density import (
     DensityMap,
     Followup,
@@ -35,14 +35,12 @@ from geosample.estimate import estimate_means
 from geosample.ground import Ground, save_ground
 from geosample.survey import open_survey
 
-T_PER_M2 = 30 / 0.09290304
-
 
 @pytest.fixture(scope="module")
 def first_map(small_ground: Ground) -> DensityMap:
     counts, _, _ = draw_counts(small_ground, 60, np.random.default_rng(11), border=1.0)
-    settings = Settings(threshold_per_m2=T_PER_M2)
-    return map_density(counts, small_ground, design=make_design(small_ground), cell_m=4, settings=settings)
+    settings = Settings(threshold_per_m2=THRESHOLD)
+    return map_density(counts, small_ground, design=aim_design(small_ground), cell_m=4, settings=settings)
 
 
 class TestExpectedCost:
@@ -88,7 +86,7 @@ class TestDesignOfItsOwn:
     def test_points_lie_on_mapped_ground_in_walking_order_with_labels(
         self, first_map: DensityMap, small_ground: Ground
     ) -> None:
-        design, saved = draw_followup(first_map, small_ground, make_design(small_ground), Followup("2026-05-18"))
+        design, saved = draw_followup(first_map, small_ground, aim_design(small_ground), Followup("2026-05-18"))
         assert len(design.points) == 12
         assert design.points["point_id"].is_unique
         assert design.points["walk_order"].tolist() == list(range(1, 13))
@@ -114,13 +112,13 @@ class TestDesignOfItsOwn:
         self, first_map: DensityMap, small_ground: Ground, asked: Followup, where: str
     ) -> None:
         with pytest.raises(DensityError) as caught:
-            draw_followup(first_map, small_ground, make_design(small_ground), asked)
+            draw_followup(first_map, small_ground, aim_design(small_ground), asked)
         assert [problem.where for problem in caught.value.problems] == [where]
 
     def test_a_map_without_a_threshold_asks_for_one(self, first_map: DensityMap, small_ground: Ground) -> None:
         bare = replace(first_map, settings={**first_map.settings, "threshold_per_m2": None})
         with pytest.raises(DensityError, match="--threshold"):
-            draw_followup(bare, small_ground, make_design(small_ground), Followup("2026-05-18"))
+            draw_followup(bare, small_ground, aim_design(small_ground), Followup("2026-05-18"))
 
 
 def test_joined_rounds_keep_every_bag_apart(small_ground: Ground) -> None:
@@ -142,8 +140,9 @@ def test_the_command_adds_a_visit_whose_counts_are_mapped_with_the_first(
     survey = open_survey(tmp_path / "course.gpkg")
     counts, _, _ = draw_counts(small_ground, 60, np.random.default_rng(11), border=1.0)
     save_ground(survey, small_ground)
-    save_design(survey, make_design(small_ground))
-    save_counts(survey, counts)
+    design = aim_design(small_ground)
+    save_design(survey, design)
+    add_counts(survey, counts, design)
     save_density(survey, first_map)
     run = CliRunner().invoke(command, [str(survey.path), "--visit", "2026-05-18", "--json"], catch_exceptions=False)
     told = json.loads(run.stdout)
@@ -152,7 +151,7 @@ def test_the_command_adds_a_visit_whose_counts_are_mapped_with_the_first(
     assert drawn.points["point_id"].tolist() == told["points"]
     places = np.column_stack([drawn.points.geometry.x, drawn.points.geometry.y])
     came = make_counts(small_ground, places, np.full(12, 3), visit="2026-05-18")
-    save_counts(survey, replace(came, samples=came.samples.assign(point_id=told["points"])))
+    add_counts(survey, replace(came, samples=came.samples.assign(point_id=told["points"])), drawn)
     out = ["--cell", "4m", "--threshold", "30/ft2", "--out", str(tmp_path)]
     CliRunner().invoke(density_command, [str(survey.path), *out], catch_exceptions=False)
     assert load_density(survey, "2026-05-18").fitted["samples"] == 72
@@ -175,8 +174,9 @@ def test_a_map_that_leans_on_an_earlier_one_takes_that_one_along(small_ground: G
     for visit, more in (("2026-05-04", []), ("2026-05-25", ["--covariates", "edge,kind,last"])):
         drawn, _, _ = draw_counts(small_ground, 60, np.random.default_rng(len(more)))
         counts = Counts(visit, drawn.samples.assign(visit=visit), drawn.counts.assign(visit=visit))
-        save_design(survey, make_design(small_ground, visit=visit))
-        save_counts(survey, counts)
+        design = aim_design(small_ground, visit=visit)
+        save_design(survey, design)
+        add_counts(survey, counts, design)
         asked = ["--visit", visit, "--cell", "4m", "--threshold", "30/ft2", "--out", str(tmp_path), *more]
         mapped = CliRunner().invoke(density_command, [str(survey.path), *asked])
         assert mapped.exit_code == 0, mapped.output
@@ -188,7 +188,7 @@ def test_a_map_that_leans_on_an_earlier_one_takes_that_one_along(small_ground: G
 def test_chosen_points_are_estimated_by_no_one_and_the_message_says_what_to_do(
     small_ground: Ground, first_map: DensityMap
 ) -> None:
-    design, _ = draw_followup(first_map, small_ground, make_design(small_ground), Followup("2026-05-18"))
+    design, _ = draw_followup(first_map, small_ground, aim_design(small_ground), Followup("2026-05-18"))
     places = np.column_stack([design.points.geometry.x, design.points.geometry.y])
     counts = make_counts(small_ground, places, np.full(len(places), 3), visit="2026-05-18")
     with pytest.raises(EstimateError, match=r"chosen to sharpen the map of 2026-05-04, not drawn.*--visit 2026-05-04"):

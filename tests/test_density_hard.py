@@ -7,7 +7,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from density_case import PLUGS_M2, draw_counts, make_counts, place_points
+from density_case import PLUGS_M2, THRESHOLD, draw_counts, make_counts, place_points
 
 from geosample.counts import Counts
 from geosample.density import (
@@ -21,12 +21,6 @@ from geosample.density import (
 from geosample.density.few import upper_bound
 from geosample.errors import DensityError
 from geosample.ground import Ground
-
-T_PER_M2 = 30 / 0.09290304
-
-# Five sites; every value of theirs below was computed independently in R and numpy.
-D12_PLACES = np.array([(0, 0), (10, 0), (0, 10), (10, 10), (5, 5)], dtype=float)
-D12_COUNTS = np.array([0, 2, 1, 5, 0], dtype=float)
 
 
 class TestHardInput:
@@ -85,7 +79,7 @@ class TestHardInput:
         assert (cells["low_per_m2"] <= np.exp(cells["log_mean"])).all()
         assert (np.exp(cells["log_mean"]) <= cells["high_per_m2"]).all()
         assert (cells["log_sd"] > 0).all()
-        assert np.isfinite(exceedance(result, T_PER_M2)).all()
+        assert np.isfinite(exceedance(result, THRESHOLD)).all()
         json.dumps(result.fitted, allow_nan=False)
 
     @pytest.mark.parametrize("seed", range(12))
@@ -114,7 +108,7 @@ class TestHardInput:
         self, small_ground: Ground, cell_m: float, said: bool
     ) -> None:
         counts, _, _ = draw_counts(small_ground, 40, np.random.default_rng(8))
-        lines, _ = summarise_map(map_density(counts, small_ground, cell_m=cell_m), T_PER_M2, "metric")
+        lines, _ = summarise_map(map_density(counts, small_ground, cell_m=cell_m), THRESHOLD, "metric")
         surfaces = len(small_ground.surfaces)
         words = f"Cells of 1,000.0 m are large for this ground: {surfaces} of {surfaces} surfaces"
         assert any(line.startswith(words) for line in lines) == said
@@ -173,7 +167,7 @@ class TestHardInput:
     def test_a_threshold_nothing_on_the_map_reaches_is_pointed_out(self, small_ground: Ground) -> None:
         counts, _, _ = draw_counts(small_ground, 40, np.random.default_rng(8))
         made = map_density(counts, small_ground, cell_m=4.0)
-        for threshold, said in ((1e12, True), (T_PER_M2, False)):
+        for threshold, said in ((1e12, True), (THRESHOLD, False)):
             lines, _ = summarise_map(made, threshold)
             assert any("check its unit" in line for line in lines) == said
 

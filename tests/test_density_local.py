@@ -11,7 +11,7 @@ import libpysal
 import numpy as np
 import pytest
 import shapely
-from density_case import draw_counts, make_counts, make_design, place_points
+from density_case import THRESHOLD, aim_design, draw_counts, make_counts, place_points
 from scipy.spatial.distance import cdist
 from scipy.stats import nbinom, norm
 
@@ -43,8 +43,6 @@ from geosample.errors import DensityError
 from geosample.ground import Ground, save_ground
 from geosample.survey import open_survey
 
-T_PER_M2 = 30 / 0.09290304
-
 # Invented 4 x 4 counts, row by row.
 GRID = np.array([0, 1, 0, 2, 0, 3, 1, 0, 4, 0, 0, 1, 7, 2, 0, 0], dtype=float)
 GRID_PLACES = np.column_stack(np.divmod(np.arange(16), 4))[:, ::-1].astype(float)
@@ -57,8 +55,8 @@ def one(mean: float, k: float) -> Predictive:
 @pytest.fixture(scope="module")
 def hot_map(small_ground: Ground) -> DensityMap:
     counts, _, _ = draw_counts(small_ground, 90, np.random.default_rng(11), border=1.0)
-    settings = Settings(threshold_per_m2=T_PER_M2)
-    return map_density(counts, small_ground, design=make_design(small_ground), settings=settings)
+    settings = Settings(threshold_per_m2=THRESHOLD)
+    return map_density(counts, small_ground, design=aim_design(small_ground), settings=settings)
 
 
 class TestClustersAgainstReference:
@@ -141,8 +139,8 @@ class TestScoresOfCounts:
         assert hold_share(right, count, 0.9) > 0.89
 
     def test_pit_of_one_count(self) -> None:
-        # By hand: NB(1, 1), y = 3 covers 0.875 to 0.9375
-        assert spread_pit(one(1.0, 1.0), np.array([3.0]), 16) == pytest.approx(np.eye(16)[14], abs=1e-9)
+        # By hand: NB(1, 1), y = 3 covers 0.875 to 0.9375: 0.4 of it lies in the ninth tenth, the rest in the last.
+        assert spread_pit(one(1.0, 1.0), np.array([3.0])) == pytest.approx([0] * 8 + [0.4, 0.6], abs=1e-9)
 
     @pytest.mark.parametrize(
         ("power", "expected"),
@@ -158,7 +156,7 @@ class TestScoresOfCounts:
 
 class TestHotspots:
     def test_patches_are_the_cells_over_the_level(self, hot_map: DensityMap) -> None:
-        over = exceedance(hot_map, T_PER_M2)
+        over = exceedance(hot_map, THRESHOLD)
         for level in (0.5, 0.8):
             patches = find_hotspots(hot_map.cells, over, level)
             assert patches["area_m2"].sum() == pytest.approx(hot_map.cells["area_m2"][over >= level].sum())
@@ -168,7 +166,7 @@ class TestHotspots:
     def test_findings_list_them_at_both_levels_with_the_clusters_beside(self, hot_map: DensityMap) -> None:
         rows = hot_map.findings
         assert {text.split(":")[0] for text in rows.loc[rows["what"] == "hotspot", "domain"]} <= {"50%", "80%"}
-        assert (rows.loc[rows["what"] == "hotspot", "threshold_per_m2"] == T_PER_M2).all()
+        assert (rows.loc[rows["what"] == "hotspot", "threshold_per_m2"] == THRESHOLD).all()
         assert WARNING in rows.loc[rows["what"] == "clusters", "note"].iloc[0]
 
     def test_no_cell_over_is_no_hotspot(self, hot_map: DensityMap) -> None:
@@ -210,7 +208,7 @@ class TestAreas:
     def test_mean_of_a_surface_is_that_of_its_cells_and_surer_than_any(
         self, hot_map: DensityMap, small_ground: Ground
     ) -> None:
-        found = estimate_areas(hot_map, small_ground, small_ground.surfaces, threshold_per_m2=T_PER_M2)
+        found = estimate_areas(hot_map, small_ground, small_ground.surfaces, threshold_per_m2=THRESHOLD)
         cells = hot_map.cells.assign(total=hot_map.cells["expected_per_m2"] * hot_map.cells["area_m2"])
         sums = cells.groupby("surface_id")[["total", "area_m2"]].sum()
         means = (sums["total"] / sums["area_m2"])[small_ground.surfaces["surface_id"]].to_numpy()
@@ -259,7 +257,7 @@ def test_last_visits_map_as_covariate_sharpens_a_map_of_the_same_pattern(small_g
     density = np.exp(2 + 1.5 * np.sin(east / 9))
     for name, shown in (("2026-05-04", slice(0, 140)), ("2026-06-01", slice(140, 200))):
         counts = make_counts(small_ground, places[shown], rng.poisson(density[shown]), visit=name)
-        save_design(survey, make_design(small_ground, visit=name))
+        save_design(survey, aim_design(small_ground, visit=name))
         if name == "2026-05-04":
             save_density(survey, map_density(counts, small_ground, cell_m=3))
     last = load_last_density(survey, "2026-06-01")

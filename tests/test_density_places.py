@@ -10,10 +10,10 @@ import pandas as pd
 import pytest
 import shapely
 from click.testing import CliRunner
-from density_case import draw_counts, make_design
+from density_case import aim_design, draw_counts
 
 from geosample.cli.density import command
-from geosample.counts import save_counts
+from geosample.counts import add_counts
 from geosample.density import DensityMap, exceedance, map_density, tell_places
 from geosample.design import save_design
 from geosample.errors import DensityError, GroundError
@@ -79,8 +79,9 @@ def test_the_command_writes_a_table_of_own_places(small_ground: Ground, tmp_path
     path = tmp_path / "course.gpkg"
     survey = open_survey(path)
     save_ground(survey, small_ground)
-    save_design(survey, make_design(small_ground))
-    save_counts(survey, draw_counts(small_ground, 60, np.random.default_rng(3))[0])
+    design = aim_design(small_ground)
+    save_design(survey, design)
+    add_counts(survey, draw_counts(small_ground, 60, np.random.default_rng(3))[0], design)
     shapes = [small_ground.surfaces.geometry.iloc[0], small_ground.surfaces.geometry.iloc[1].representative_point()]
     own_shapes(small_ground, shapes).to_crs(4326).to_file(tmp_path / "mine.geojson")
     asked = [str(path), "--cell", "2m", "--at", str(tmp_path / "mine.geojson"), "--out", str(tmp_path / "maps")]

@@ -14,8 +14,6 @@ from geosample.density.likelihood import log_pmf
 from geosample.density.predicting import predict_log
 from geosample.density.scores import leave_one_out, mix_lognormal
 
-T_PER_M2 = 30 / 0.09290304
-
 # Five sites; every value of theirs below was computed independently in R and numpy.
 D12_PLACES = np.array([(0, 0), (10, 0), (0, 10), (10, 10), (5, 5)], dtype=float)
 D12_COUNTS = np.array([0, 2, 1, 5, 0], dtype=float)

@@ -11,6 +11,7 @@ import pandas as pd
 import pytest
 import shapely
 from click.testing import CliRunner
+from design_case import main_points
 from survey_case import VALUES, fill_rows
 
 from geosample.cli import main
@@ -25,10 +26,6 @@ ASKED = Request(visit="2026-05-04", points=60, border_m=4.572, seed=7)
 @pytest.fixture(scope="module")
 def design(small_ground):
     return draw_design(small_ground, ASKED)
-
-
-def main_points(design):
-    return design.points[design.points["role"] == "main"]
 
 
 def test_gives_the_points_asked_for_and_a_fifth_in_reserve(design):

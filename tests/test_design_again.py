@@ -10,6 +10,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 import shapely
+from design_case import main_points
+from scipy import stats
 
 from geosample.design import Request, draw_design
 from geosample.design.again import FAR_M, NEAR_M, move_point, spread_of
@@ -24,10 +26,6 @@ AGAIN = replace(ASKED, visit="2026-05-25", keep=0.4)
 @pytest.fixture(scope="module")
 def last(small_ground):
     return draw_design(small_ground, ASKED)
-
-
-def main_points(design):
-    return design.points[design.points["role"] == "main"].reset_index(drop=True)
 
 
 def test_kept_points_are_moved_off_the_old_hole_and_stay_in_their_piece_of_ground(small_ground, last):
@@ -45,6 +43,16 @@ def test_kept_points_are_moved_off_the_old_hole_and_stay_in_their_piece_of_groun
 def test_a_point_with_no_room_to_move_is_not_pulled_again_from_the_old_hole():
     with pytest.raises(DesignError, match=r"no ground of its own within 0.5 to 1 m.*without --keep"):
         move_point(shapely.Point(0.1, 0.1), shapely.box(0, 0, 0.2, 0.2), np.random.default_rng(1))
+
+
+def test_a_point_with_room_around_moves_to_any_place_of_its_ring_alike(small_ground):
+    green, rng = small_ground.surfaces.set_index("kind").geometry["green"], np.random.default_rng(9)
+    away = np.array([move_point(shapely.Point(2.0, 1.0), green, rng) for _ in range(4000)]) - (2.0, 1.0)
+    area = (np.hypot(*away.T) ** 2 - NEAR_M**2) / (FAR_M**2 - NEAR_M**2)
+    turn = np.arctan2(away[:, 1], away[:, 0]) / (2 * np.pi) + 0.5
+    # Kolmogorov and Smirnov's test of an even spread, by SciPy; seeded, and else a false alarm in 500 runs.
+    for share in (area, turn):
+        assert stats.kstest(share, "uniform").pvalue > 0.001
 
 
 def test_moving_keeps_the_density_that_is_claimed(small_ground):

@@ -14,6 +14,7 @@ import pandas as pd
 import pytest
 import shapely
 from click.testing import CliRunner
+from design_case import main_points
 from survey_case import fill_rows
 
 from geosample.cli import main
@@ -27,10 +28,6 @@ from geosample.design.shares import expect_sd
 from geosample.ground import Ground, save_ground
 from geosample.sheets import SheetOptions, blank_rows, write_sheets
 from geosample.survey import open_survey
-
-
-def main_points(design):
-    return design.points[design.points["role"] == "main"].reset_index(drop=True)
 
 
 @pytest.fixture

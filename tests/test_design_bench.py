@@ -12,6 +12,7 @@ import numpy as np
 import pandas as pd
 import pytest
 import shapely
+from design_case import main_points
 from scipy import stats
 
 from geosample.design import Request, draw_design
@@ -21,10 +22,6 @@ from geosample.design.stops import StopAsk, plan_stop_lines
 from geosample.sheets.crew import bench_order
 
 ASKED = Request(visit="2026-05-04", points=40, surfaces=("green", "collar"), seed=7)
-
-
-def main_points(design):
-    return design.points[design.points["role"] == "main"].reset_index(drop=True)
 
 
 def test_every_bag_is_as_likely_as_any_other_to_be_extracted_early(small_ground):

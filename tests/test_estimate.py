@@ -8,10 +8,12 @@ import numpy as np
 import pandas as pd
 import pytest
 from click.testing import CliRunner
-from estimate_case import count_visit, design_visit
+from density_case import THRESHOLD
+from design_case import design_visit
+from estimate_case import count_visit
 
 from geosample.cli import main
-from geosample.counts import save_counts
+from geosample.counts import add_counts
 from geosample.demo.simulate import SimulationModel
 from geosample.design import save_design
 from geosample.errors import EstimateError
@@ -20,18 +22,11 @@ from geosample.estimate.bags import gather_bags
 from geosample.estimate.border import border_ratio
 from geosample.estimate.decision import decide_groups
 from geosample.survey import open_survey
-from geosample.units import FOOT2_M2
 
 
 @pytest.fixture(scope="module")
-def visit(small_ground):
-    design = design_visit(small_ground)
-    return count_visit(design, small_ground), design
-
-
-@pytest.fixture(scope="module")
-def answer(visit):
-    return estimate_means(*visit, by=("kind", "hole", "surface", "stratum", "part"), threshold_per_m2=30 / FOOT2_M2)
+def answer(counted_visit):
+    return estimate_means(*counted_visit, by=("kind", "hole", "surface", "stratum", "part"), threshold_per_m2=THRESHOLD)
 
 
 def emptied(counts):
@@ -45,10 +40,10 @@ def row(answer, domain, label, stage="all"):
     return found.iloc[0]
 
 
-def test_stratum_mean_is_the_hajek_mean_by_hand(visit, answer):
-    counts, _ = visit
+def test_stratum_mean_is_the_hajek_mean_by_hand(counted_visit, answer):
+    counts, _ = counted_visit
     totals = counts.counts.groupby("sample_id")["count"].sum()
-    points = visit[1].points.set_index("point_id")
+    points = counted_visit[1].points.set_index("point_id")
     samples = counts.samples.set_index("sample_id")
     mine = samples.index[samples["point_id"].map(points["stratum"]) == "fairway border"]
     weight = samples.loc[mine, "weight_m2"]
@@ -73,8 +68,8 @@ def test_every_interval_holds_its_estimate(answer):
     assert ((rows["low_per_m2"] <= rows["mean_per_m2"]) & (rows["mean_per_m2"] <= rows["high_per_m2"])).all()
 
 
-def test_all_zeros_give_an_upper_bound_and_never_zero_plus_or_minus_zero(visit):
-    found = estimate_means(emptied(visit[0]), visit[1])
+def test_all_zeros_give_an_upper_bound_and_never_zero_plus_or_minus_zero(counted_visit):
+    found = estimate_means(emptied(counted_visit[0]), counted_visit[1])
     totals = found.estimates[found.estimates["stage"] == "all"]
     assert (totals["mean_per_m2"] == 0).all()
     assert (totals["high_per_m2"] > 0).all()
@@ -82,8 +77,8 @@ def test_all_zeros_give_an_upper_bound_and_never_zero_plus_or_minus_zero(visit):
     assert "up to" in found.sentences[0]
 
 
-def test_a_domain_without_counted_points_is_told_not_dropped(visit):
-    counts, design = visit
+def test_a_domain_without_counted_points_is_told_not_dropped(counted_visit):
+    counts, design = counted_visit
     collars = set(design.points.loc[design.points["kind"] == "collar", "point_id"])
     left = counts.samples.assign(status=np.where(counts.samples["point_id"].isin(collars), "lost", "counted"))
     found = estimate_means(dataclasses.replace(counts, samples=left), design)
@@ -92,8 +87,8 @@ def test_a_domain_without_counted_points_is_told_not_dropped(visit):
     assert any("not counted: 8 lost" in text for text in found.sentences)
 
 
-def test_mixed_methods_are_refused_unless_factors_are_given(visit):
-    counts, design = visit
+def test_mixed_methods_are_refused_unless_factors_are_given(counted_visit):
+    counts, design = counted_visit
     methods = np.where(np.arange(len(counts.samples)) % 2 == 0, "brine", "heat")
     mixed = dataclasses.replace(counts, samples=counts.samples.assign(method=methods))
     with pytest.raises(EstimateError, match="30 bags by brine and 30 bags by heat"):
@@ -103,35 +98,35 @@ def test_mixed_methods_are_refused_unless_factors_are_given(visit):
     assert np.isfinite(row(found, "all", "all")["mean_per_m2"])
 
 
-def test_recovery_divides_the_density_and_its_doubt_widens_the_interval(visit, answer):
+def test_recovery_divides_the_density_and_its_doubt_widens_the_interval(counted_visit, answer):
     plain = row(answer, "kind", "fairway")
-    half = estimate_means(*visit, settings=Settings(recovery=(parse_recovery("brine=0.5"),)))
+    half = estimate_means(*counted_visit, settings=Settings(recovery=(parse_recovery("brine=0.5"),)))
     sure = row(half, "kind", "fairway")
     assert sure["mean_per_m2"] == pytest.approx(2 * plain["mean_per_m2"])
     assert sure["high_per_m2"] == pytest.approx(2 * plain["high_per_m2"], rel=1e-5)
-    doubted = estimate_means(*visit, settings=Settings(recovery=(parse_recovery("brine=0.5,0.3,0.8"),)))
+    doubted = estimate_means(*counted_visit, settings=Settings(recovery=(parse_recovery("brine=0.5,0.3,0.8"),)))
     wide = row(doubted, "kind", "fairway")
     assert wide["low_per_m2"] < sure["low_per_m2"]
     assert wide["high_per_m2"] > sure["high_per_m2"]
 
 
-def test_twice_the_sampled_area_halves_density_and_limits(visit, answer):
-    counts, design = visit
+def test_twice_the_sampled_area_halves_density_and_limits(counted_visit, answer):
+    counts, design = counted_visit
     doubled = counts.samples.assign(sampled_m2=2 * counts.samples["sampled_m2"])
     found = estimate_means(dataclasses.replace(counts, samples=doubled), design)
     for name in ("mean_per_m2", "low_per_m2", "high_per_m2"):
         assert row(found, "kind", "green")[name] == pytest.approx(row(answer, "kind", "green")[name] / 2, rel=1e-5)
 
 
-def test_border_ratio_does_not_change_with_the_order_of_the_bags(visit):
-    catch = gather_bags(*visit, Settings())
+def test_border_ratio_does_not_change_with_the_order_of_the_bags(counted_visit):
+    catch = gather_bags(*counted_visit, Settings())
     turned = border_ratio(catch.bags.sample(frac=1, random_state=np.random.default_rng(1)))
     straight = border_ratio(catch.bags)
     assert (turned.value, turned.low, turned.high) == pytest.approx((straight.value, straight.low, straight.high), 1e-4)
 
 
-def test_collars_stay_out_of_the_border_question(visit):
-    catch = gather_bags(*visit, Settings())
+def test_collars_stay_out_of_the_border_question(counted_visit):
+    catch = gather_bags(*counted_visit, Settings())
     without = border_ratio(catch.bags[catch.bags["kind"] != "collar"])
     assert border_ratio(catch.bags).value == pytest.approx(without.value)
 
@@ -160,14 +155,14 @@ def test_without_a_border_effect_more_is_rarely_said():
     assert said <= 9
 
 
-def test_decisions_fall_on_both_sides_of_far_thresholds(visit):
-    catch = gather_bags(*visit, Settings())
+def test_decisions_fall_on_both_sides_of_far_thresholds(counted_visit):
+    catch = gather_bags(*counted_visit, Settings())
     assert {one.verdict for one in decide_groups(catch, 1.0)} == {"above"}
     assert {one.verdict for one in decide_groups(catch, 1e5)} == {"below"}
 
 
 def test_stratum_intervals_cover_the_truth_in_a_short_run(small_ground):
-    design = design_visit(small_ground, points=50)
+    design = design_visit(small_ground, points=50, visit="2026-05-20")
     model = SimulationModel(border_ratio=1.0, field_sd=0.0, k=1.0)
     hits = []
     for seed in range(25):
@@ -180,10 +175,18 @@ def test_stratum_intervals_cover_the_truth_in_a_short_run(small_ground):
     assert sum(hits) >= 111
 
 
-def test_inputs_are_left_as_they_were(visit):
-    before = [frame.copy() for frame in (visit[0].samples, visit[0].counts, visit[1].points, visit[1].strata)]
-    estimate_means(*visit)
-    after = (visit[0].samples, visit[0].counts, visit[1].points, visit[1].strata)
+def test_inputs_are_left_as_they_were(counted_visit):
+    before = [
+        frame.copy()
+        for frame in (
+            counted_visit[0].samples,
+            counted_visit[0].counts,
+            counted_visit[1].points,
+            counted_visit[1].strata,
+        )
+    ]
+    estimate_means(*counted_visit)
+    after = (counted_visit[0].samples, counted_visit[0].counts, counted_visit[1].points, counted_visit[1].strata)
     for old, new in zip(before, after, strict=True):
         pd.testing.assert_frame_equal(pd.DataFrame(old), pd.DataFrame(new))
 
@@ -196,9 +199,9 @@ def test_inputs_are_left_as_they_were(visit):
         ({"threshold_per_m2": 0.0}, "--threshold: found 0"),
     ],
 )
-def test_requests_that_make_no_sense_are_refused(visit, kwargs, words):
+def test_requests_that_make_no_sense_are_refused(counted_visit, kwargs, words):
     with pytest.raises(EstimateError, match=words):
-        estimate_means(*visit, **kwargs)
+        estimate_means(*counted_visit, **kwargs)
 
 
 @pytest.mark.parametrize("text", ["heat", "heat=0", "heat=a", "=1", "heat=1,2,3", "heat=1,0.5"])
@@ -215,10 +218,11 @@ def test_save_twice_leaves_one_set_of_rows(tmp_path, answer):
     assert len(survey.read("findings")) == len(answer.findings)
 
 
-def test_command_answers_first_then_a_table(tmp_path, visit):
+def test_command_answers_first_then_a_table(tmp_path, counted_visit):
     survey = open_survey(tmp_path / "course.gpkg")
-    save_design(survey, visit[1])
-    save_counts(survey, visit[0])
+    counts, design = counted_visit
+    save_design(survey, design)
+    add_counts(survey, counts, design)
     asked = ["estimate", str(survey.path), "--threshold", "30/ft2", "--csv", str(tmp_path / "e.csv")]
     done = CliRunner().invoke(main, asked)
     assert done.exit_code == 0, done.output

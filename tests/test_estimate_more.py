@@ -13,11 +13,13 @@ import pandas as pd
 import pymupdf
 import pytest
 from click.testing import CliRunner
-from estimate_case import count_visit, design_visit
+from density_case import THRESHOLD
+from design_case import design_visit
+from estimate_case import count_visit
 from scipy import stats
 
 from geosample.cli import main
-from geosample.counts import save_counts
+from geosample.counts import add_counts
 from geosample.design import Request, draw_design, save_design
 from geosample.errors import EstimateError
 from geosample.estimate import Settings, estimate_means, save_estimates
@@ -28,13 +30,6 @@ from geosample.estimate.picture import draw_estimates, write_picture
 from geosample.estimate.poststrata import post_stratify
 from geosample.ground import save_ground
 from geosample.survey import open_survey
-from geosample.units import FOOT2_M2
-
-
-@pytest.fixture(scope="module")
-def visit(small_ground):
-    design = design_visit(small_ground)
-    return count_visit(design, small_ground), design
 
 
 def total(estimates, label="green border", domain="stratum"):
@@ -53,9 +48,9 @@ def with_status(counts, design, stratum, status, number):
     return dataclasses.replace(counts, samples=samples, counts=kept)
 
 
-def test_points_off_the_turf_shrink_the_area_and_unreachable_ones_do_not(visit):
-    counts, design = visit
-    before = total(estimate_means(*visit))
+def test_points_off_the_turf_shrink_the_area_and_unreachable_ones_do_not(counted_visit):
+    counts, design = counted_visit
+    before = total(estimate_means(*counted_visit))
     n = before["n"]
     off = estimate_means(with_status(counts, design, "green border", "off_turf", 2), design)
     after = total(off)
@@ -88,8 +83,8 @@ def test_post_strata_have_exact_areas_and_take_points_where_they_lie(small_groun
         post_stratify(drawn, small_ground, 4.572)
 
 
-def test_taylor_and_iwao_wait_for_ten_strata_with_fifteen_bags(visit):
-    counts, design = visit
+def test_taylor_and_iwao_wait_for_ten_strata_with_fifteen_bags(counted_visit):
+    counts, design = counted_visit
     catch = gather_bags(counts, design, Settings())
     assert law_rows(catch) == []
     rng = np.random.default_rng(4)
@@ -107,23 +102,23 @@ def test_taylor_and_iwao_wait_for_ten_strata_with_fifteen_bags(visit):
     )
 
 
-def test_indices_of_clumping_are_kept_with_the_visit(visit):
-    findings = estimate_means(*visit).findings
+def test_indices_of_clumping_are_kept_with_the_visit(counted_visit):
+    findings = estimate_means(*counted_visit).findings
     kinds = set(findings.loc[findings["what"] == "variance to mean", "domain"])
     for what in ("Morisita's index", "Lloyd's mean crowding", "Lloyd's patchiness"):
         assert set(findings.loc[findings["what"] == what, "domain"]) == kinds
 
 
-def test_published_thresholds_are_shown_with_their_grade(visit):
-    text = " ".join(estimate_means(*visit, threshold_per_m2=30 / FOOT2_M2).sentences)
+def test_published_thresholds_are_shown_with_their_grade(counted_visit):
+    text = " ".join(estimate_means(*counted_visit, threshold_per_m2=THRESHOLD).sentences)
     assert "starting points only" in text
     assert "[S: Maryland golf BMP]" in text
     assert "None is published by surface (G)" in text
     assert "5 times in a hundred" in text
 
 
-def test_a_mean_stopped_early_is_marked_so(visit):
-    counts, design = visit
+def test_a_mean_stopped_early_is_marked_so(counted_visit):
+    counts, design = counted_visit
     stopped = with_status(counts, design, "fairway border", "not_extracted", 4)
     settings = {**design.visit.settings, "stop_lines": [{"stratum": "fairway border"}]}
     lined = dataclasses.replace(design, visit=dataclasses.replace(design.visit, settings=settings))
@@ -140,11 +135,11 @@ def two_visits(tmp_path, small_ground):
     survey = open_survey(tmp_path / "course.gpkg")
     save_ground(survey, small_ground)
     for day, seed, stage in (("2026-05-04", 3, "L2"), ("2026-05-25", 4, "pupa")):
-        design = design_visit(small_ground, visit=day)
+        design = design_visit(small_ground, points=60, visit=day)
         counts = count_visit(design, small_ground, seed=seed)
         staged = counts.counts.assign(count=counts.counts["count"].where(counts.counts["stage"] == stage, 0) * 4)
         save_design(survey, design)
-        save_counts(survey, dataclasses.replace(counts, counts=staged))
+        add_counts(survey, dataclasses.replace(counts, counts=staged), design)
     return survey
 
 
@@ -161,9 +156,9 @@ def test_how_the_mix_moved_since_the_visit_before_is_told(two_visits, tmp_path):
     assert load_mix_before(two_visits, "2026-05-04", "annual bluegrass weevil") == ("", {})
 
 
-def test_the_picture_is_one_page_with_every_kind_and_the_threshold(visit, tmp_path):
-    answer = estimate_means(*visit, threshold_per_m2=30 / FOOT2_M2)
-    page = draw_estimates(answer, threshold_per_m2=30 / FOOT2_M2)
+def test_the_picture_is_one_page_with_every_kind_and_the_threshold(counted_visit, tmp_path):
+    answer = estimate_means(*counted_visit, threshold_per_m2=THRESHOLD)
+    page = draw_estimates(answer, threshold_per_m2=THRESHOLD)
     write_picture(tmp_path / "answer.pdf", page)
     with pymupdf.open(tmp_path / "answer.pdf") as book:
         assert len(book) == 1
@@ -183,7 +178,7 @@ def test_the_command_draws_the_picture_and_splits_by_the_border(tmp_path, small_
     save_ground(survey, small_ground)
     plain = draw_design(small_ground, Request(visit="2026-05-04", points=60, seed=2))
     save_design(survey, plain)
-    save_counts(survey, count_visit(plain, small_ground))
+    add_counts(survey, count_visit(plain, small_ground), plain)
     words = ["estimate", str(survey.path), "--border", "15ft", "--picture", str(tmp_path / "a.pdf")]
     run = CliRunner().invoke(main, words)
     assert run.exit_code == 0, run.output
@@ -191,26 +186,26 @@ def test_the_command_draws_the_picture_and_splits_by_the_border(tmp_path, small_
     assert "stratum fairway border" in run.output
 
 
-def test_estimates_of_many_visits_leave_no_memory_behind(visit):
+def test_estimates_of_many_visits_leave_no_memory_behind(counted_visit):
     resource = pytest.importorskip("resource", reason="peak memory is asked of a Unix system")
     for _ in range(3):
-        estimate_means(*visit)
+        estimate_means(*counted_visit)
     before = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
     for _ in range(12):
-        estimate_means(*visit)
+        estimate_means(*counted_visit)
     grown_kb = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss - before
     assert grown_kb < 5_000  # a visit's frames kept would be some 200 kB each time, and numerical work a good deal more
 
 
-def test_saved_estimates_replace_their_own_findings_only(two_visits, visit):
-    answer = estimate_means(*visit)
+def test_saved_estimates_replace_their_own_findings_only(two_visits, counted_visit):
+    answer = estimate_means(*counted_visit)
     save_estimates(two_visits, answer)
     save_estimates(two_visits, answer)
     kept = two_visits.read("findings")
     assert not kept.duplicated(["visit", "pest", "what", "domain"]).any()
 
 
-def test_points_on_a_line_count_as_one_in_the_variance(visit, small_ground):
+def test_points_on_a_line_count_as_one_in_the_variance(counted_visit, small_ground):
     drawn = draw_design(
         small_ground, Request(visit="2026-05-04", surfaces=("fairway",), points=60, method="lines", seed=2)
     )
@@ -239,8 +234,8 @@ def test_points_on_a_line_count_as_one_in_the_variance(visit, small_ground):
     assert lined["se_per_m2"] == pytest.approx(by_hand**0.5)
 
 
-def test_points_of_which_nothing_came_back_are_counted_among_those_not_counted(visit):
-    counts, design = visit
+def test_points_of_which_nothing_came_back_are_counted_among_those_not_counted(counted_visit):
+    counts, design = counted_visit
     main = set(design.points.loc[design.points["role"] == "main", "point_id"])
     before = len(main - set(counts.samples["point_id"]))
     gone = [name for name in counts.samples["point_id"] if name in main][:2]

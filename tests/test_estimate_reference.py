@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 import pytest
 from estimate_case import make_bags
+from scipy import special
 
 from geosample.estimate.aggregation import fit_iwao, fit_k, fit_taylor, measure_clumping
 from geosample.estimate.intervals import (
@@ -29,6 +30,7 @@ from geosample.estimate.negbin import (
 )
 from geosample.estimate.weights import (
     linearise,
+    local_squares,
     local_variance,
     replacement_variance,
     weighted_mean,
@@ -75,7 +77,9 @@ def test_red_mite_indices_and_intervals():
     found = measure_clumping(MITES)
     values = (found.ratio, found.morisita, found.crowding, found.patchiness)
     assert values == pytest.approx((1.9828313, 1.8563851, 2.1294979, 1.8571203), rel=1e-6)
-    k = fit_k(make_bags(MITES), cut=CHI2_95)
+    # R's interval takes chi-square's cut, which is the F point of this level.
+    level = special.fdtr(1, len(MITES) - 1, CHI2_95)
+    k = fit_k(make_bags(MITES), level=level)
     assert (k.low, k.high) == pytest.approx((0.6254235, 1.8362416), rel=1e-6)
     mean = profile_interval(make_bags(MITES), cut=CHI2_95, prior=FREE_K)
     assert (mean.low, mean.high) == pytest.approx((0.9209861, 1.4297685), rel=1e-7)
@@ -121,14 +125,14 @@ def test_weighted_mean_of_thompsons_exercise():
 
 
 def test_local_mean_variance():
-    # Stevens & Olsen 2003, against the published R implementation
+    # Stevens & Olsen 2003, against the published R implementation, which leaves the degrees of freedom out
     even = np.full(10, 0.1)
-    assert local_variance(VALUES / even, PLACES, even, corrected=False) == pytest.approx(1846.230914, rel=1e-9)
+    assert local_squares(VALUES / even, PLACES, even)[0].sum() == pytest.approx(1846.230914, rel=1e-9)
     assert replacement_variance(VALUES / even) == pytest.approx(3066.666667, rel=1e-9)
     uneven = np.array([0.05, 0.1, 0.15, 0.2, 0.1, 0.05, 0.1, 0.1, 0.05, 0.1])
-    assert local_variance(VALUES / uneven, PLACES, uneven, corrected=False) == pytest.approx(3272.888663, rel=1e-9)
+    assert local_squares(VALUES / uneven, PLACES, uneven)[0].sum() == pytest.approx(3272.888663, rel=1e-9)
     shares = linearise(VALUES, 1 / uneven)
-    assert local_variance(shares, PLACES, uneven, corrected=False) == pytest.approx(0.1682322319, rel=1e-8)
+    assert local_squares(shares, PLACES, uneven)[0].sum() == pytest.approx(0.1682322319, rel=1e-8)
 
 
 def test_corrected_local_variance_is_unbiased_for_pure_noise():

@@ -15,13 +15,8 @@ from geosample.ground import GroundOptions, read_ground, split_border
 from geosample.units import FOOT2_M2, INCH_M
 
 
-@pytest.fixture
-def hole(tmp_path: Path) -> Path:
-    return write(tmp_path / "hole.geojson", *one_hole())
-
-
-def test_overlaps_go_to_the_earlier_kind_and_bunkers_are_cut_out(hole: Path) -> None:
-    ground = read_ground(hole)
+def test_overlaps_go_to_the_earlier_kind_and_bunkers_are_cut_out(hole_file: Path) -> None:
+    ground = read_ground(hole_file)
     green, bunker = disc(0, 0, 13), disc(10, -80, 5)
     fairway = shapely.box(-16, -220, 16, 20) - green - bunker
     assert areas(ground) == pytest.approx({"green": green.area, "fairway": fairway.area, "tee": 100.0}, rel=1e-6)
@@ -29,8 +24,8 @@ def test_overlaps_go_to_the_earlier_kind_and_bunkers_are_cut_out(hole: Path) -> 
     assert moved == pytest.approx({"fairway under green": green.area, "fairway under bunker": bunker.area}, rel=1e-6)
 
 
-def test_surfaces_are_disjoint_to_a_millionth(hole: Path) -> None:
-    surfaces = read_ground(hole, collar_m=0.762).surfaces
+def test_surfaces_are_disjoint_to_a_millionth(hole_file: Path) -> None:
+    surfaces = read_ground(hole_file, collar_m=0.762).surfaces
     assert surfaces.union_all().area == pytest.approx(surfaces["area_m2"].sum(), rel=1e-6)
     assert surfaces.geometry.is_valid.all()
 
@@ -45,7 +40,7 @@ def test_ids_name_hole_and_kind_and_number_the_largest_first(tmp_path: Path) -> 
 def test_a_collar_has_the_area_the_trade_expects(tmp_path: Path) -> None:
     radius = np.sqrt(6000 * FOOT2_M2 / np.pi)
     ground = read_ground(write(tmp_path / "a.geojson", (disc(0, 0, radius), {"kind": "green"})), collar_m=30 * INCH_M)
-    # facts.md, "Ground, machines, positions" (arithmetic): collar of a round 6,000 ft2 green, 30 in wide: 706 ft2
+    # r = √(6,000/π) = 43.70 ft; π ((r + 2.5)² - r²) = 706.1 ft² for a collar 30 in wide
     assert areas(ground)["collar"] / FOOT2_M2 == pytest.approx(706, abs=1.5)
 
 
@@ -76,8 +71,8 @@ def test_collars_by_hole_and_greens_with_a_drawn_collar(tmp_path: Path) -> None:
     assert "no green on hole 9" in said(ground)
 
 
-def test_approach_is_the_fairway_near_its_own_green(hole: Path) -> None:
-    ground = read_ground(hole, options=GroundOptions(approach_m=20.0))
+def test_approach_is_the_fairway_near_its_own_green(hole_file: Path) -> None:
+    ground = read_ground(hole_file, options=GroundOptions(approach_m=20.0))
     near = shapely.buffer(disc(0, 0, 13), 20, quad_segs=16) & shapely.box(-16, -220, 16, 20)
     assert areas(ground)["approach"] == pytest.approx((near - disc(0, 0, 13)).area, rel=1e-4)
 

@@ -21,13 +21,8 @@ from geosample.ground.kinds import KINDS
 from geosample.survey import open_survey
 
 
-@pytest.fixture
-def hole(tmp_path: Path) -> Path:
-    return write(tmp_path / "hole.geojson", *one_hole())
-
-
-def test_ground_survives_the_survey_file(hole: Path, tmp_path: Path) -> None:
-    ground = read_ground(hole, collar_m=0.762)
+def test_ground_survives_the_survey_file(hole_file: Path, tmp_path: Path) -> None:
+    ground = read_ground(hole_file, collar_m=0.762)
     survey = open_survey(tmp_path / "a.gpkg")
     save_ground(survey, ground)
     back = load_ground(survey)
@@ -40,9 +35,9 @@ def test_ground_survives_the_survey_file(hole: Path, tmp_path: Path) -> None:
         assert shapely.equals(old.geometry.to_numpy(), new.geometry.to_numpy()).all()
 
 
-def test_a_ground_that_visits_rest_on_is_not_replaced_unasked(hole: Path, tmp_path: Path) -> None:
+def test_a_ground_that_visits_rest_on_is_not_replaced_unasked(hole_file: Path, tmp_path: Path) -> None:
     survey = open_survey(tmp_path / "a.gpkg")
-    ground = read_ground(hole)
+    ground = read_ground(hole_file)
     save_ground(survey, ground)
     row = fill_rows("points", visit=["May"], point_id="07T-01", surface_id="07-tee-1", kind="tee")
     point = gpd.GeoDataFrame(row, geometry=[shapely.Point(0, -251)], crs=ground.crs)
@@ -55,13 +50,13 @@ def test_a_ground_that_visits_rest_on_is_not_replaced_unasked(hole: Path, tmp_pa
         replace_ground(survey, smaller)
     assert len(load_ground(survey).surfaces) == 3
     assert "1 of its 1 points no longer lie" in replace_ground(survey, smaller, force=True)[0]
-    elsewhere = read_ground(hole, crs="EPSG:32618")
+    elsewhere = read_ground(hole_file, crs="EPSG:32618")
     with pytest.raises(GroundError, match="another coordinate system"):
         replace_ground(survey, elsewhere, force=True)
 
 
-def test_the_command_prints_a_table_and_json_agrees(hole: Path, tmp_path: Path) -> None:
-    args = ["ground", str(tmp_path / "a.gpkg"), str(hole), "--collar", "30in,7=1m", "--units", "metric"]
+def test_the_command_prints_a_table_and_json_agrees(hole_file: Path, tmp_path: Path) -> None:
+    args = ["ground", str(tmp_path / "a.gpkg"), str(hole_file), "--collar", "30in,7=1m", "--units", "metric"]
     plain = CliRunner().invoke(main, [*args, "--picture", str(tmp_path / "a.png")])
     assert plain.exit_code == 0, plain.output
     lines = plain.stdout.splitlines()
@@ -92,8 +87,8 @@ def test_bad_data_is_exit_one_and_leaves_no_file(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize("collar", ["30", "7=30", "x"])
-def test_a_collar_without_a_unit_is_bad_usage(hole: Path, tmp_path: Path, collar: str) -> None:
-    run = CliRunner().invoke(main, ["ground", str(tmp_path / "a.gpkg"), str(hole), "--collar", collar])
+def test_a_collar_without_a_unit_is_bad_usage(hole_file: Path, tmp_path: Path, collar: str) -> None:
+    run = CliRunner().invoke(main, ["ground", str(tmp_path / "a.gpkg"), str(hole_file), "--collar", collar])
     assert run.exit_code == 2
 
 
@@ -121,9 +116,9 @@ def test_a_picture_is_drawn_of_what_is_not_known_before_it_is_refused(tmp_path: 
     assert ".png" in wrong.output
 
 
-def test_the_survey_file_is_not_read_into_itself(hole: Path, tmp_path: Path) -> None:
+def test_the_survey_file_is_not_read_into_itself(hole_file: Path, tmp_path: Path) -> None:
     survey = tmp_path / "a.gpkg"
-    assert CliRunner().invoke(main, ["ground", str(survey), str(hole)]).exit_code == 0
+    assert CliRunner().invoke(main, ["ground", str(survey), str(hole_file)]).exit_code == 0
     run = CliRunner().invoke(main, ["ground", str(survey), str(survey)])
     assert run.exit_code == 1
     assert "the survey file itself" in run.output

@@ -25,7 +25,7 @@ from geosample.ground import (
 from geosample.ground.placing import site_crs
 from geosample.units import FOOT_M, YARD_M
 
-SMALLEST_SHARE = 1e-4  # the bound on areas: 0.01 %
+SMALLEST_SHARE = 1e-4  # 0.01 %, far below what a surveyed outline is good for
 
 
 def geodesic_area(shape: shapely.Geometry, crs: pyproj.CRS) -> float:
@@ -132,7 +132,7 @@ def frame(**shapes: shapely.Geometry) -> gpd.GeoDataFrame:
 
 def test_an_inner_band_has_the_share_of_a_fairway_the_trade_expects() -> None:
     fairway = shapely.box(0, 0, 300 * YARD_M, 35 * YARD_M)
-    # facts.md (arithmetic): 300 x 35 yd fairway, inner band of 10 / 15 / 20 / 30 ft: 21 / 31 / 41 / 60 % of it
+    # 900 x 105 ft, band b: 1 - (900 - 2b)(105 - 2b) / (900 · 105) is 20.8, 31.0, 40.8 and 60.0 % for 10, 15, 20, 30 ft
     for feet, percent in ((10, 21), (15, 31), (20, 41), (30, 60)):
         parts = split_border(frame(fairway=fairway), feet * FOOT_M).set_index("part")["area_m2"]
         assert 100 * parts["border"] / fairway.area == pytest.approx(percent, abs=0.5)

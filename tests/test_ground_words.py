@@ -13,11 +13,6 @@ from geosample.errors import GroundError
 from geosample.ground import read_ground
 
 
-@pytest.fixture
-def hole(tmp_path: Path) -> Path:
-    return write(tmp_path / "hole.geojson", *one_hole())
-
-
 def test_what_is_not_known_is_listed_with_the_text_that_settles_it(tmp_path: Path) -> None:
     shapes = [*one_hole(), (disc(90, 0, 9), {"kind": "lawn"}), (disc(90, 50, 9), {"kynd": "green"})]
     path = write(tmp_path / "a.geojson", *shapes)
@@ -41,9 +36,9 @@ def test_labels_with_commas_and_the_users_word_over_ours(tmp_path: Path) -> None
 
 
 @pytest.mark.parametrize("kinds", ["teebox=tea", "teebox"])
-def test_a_mapping_to_no_kind_is_refused_with_those_there_are(hole: Path, kinds: str) -> None:
+def test_a_mapping_to_no_kind_is_refused_with_those_there_are(hole_file: Path, kinds: str) -> None:
     with pytest.raises(GroundError, match="teebox"):
-        read_ground(hole, kinds=kinds)
+        read_ground(hole_file, kinds=kinds)
 
 
 def test_openstreetmap_tags_and_hole_lines_are_understood(tmp_path: Path) -> None:
@@ -156,8 +151,8 @@ def test_a_missing_hole_and_a_hole_without_a_green_are_said(tmp_path: Path) -> N
     assert "a hole without a green hole 3" in said(ground)
 
 
-def test_a_label_that_no_feature_has_is_said(hole: Path) -> None:
-    assert "the label 'obb'" in said(read_ground(hole, kinds="OBB=ignore"))
+def test_a_label_that_no_feature_has_is_said(hole_file: Path) -> None:
+    assert "the label 'obb'" in said(read_ground(hole_file, kinds="OBB=ignore"))
 
 
 def test_a_field_named_after_a_kind_tells_it(tmp_path: Path) -> None:

@@ -9,7 +9,6 @@ from pathlib import Path
 import openpyxl
 import pandas as pd
 import pytest
-from sheets_case import make_design
 
 from geosample.design import Design
 from geosample.errors import SheetsError
@@ -20,13 +19,8 @@ from geosample.sheets.blanks import check_not_filled, is_filled
 
 
 @pytest.fixture(scope="module")
-def design(small_ground: Ground) -> Design:
-    return make_design(small_ground)
-
-
-@pytest.fixture(scope="module")
-def made(design: Design, small_ground: Ground, tmp_path_factory: pytest.TempPathFactory) -> Sheets:
-    return write_sheets(design, small_ground, folder=tmp_path_factory.mktemp("sheets"))
+def made(sheets_design: Design, small_ground: Ground, tmp_path_factory: pytest.TempPathFactory) -> Sheets:
+    return write_sheets(sheets_design, small_ground, folder=tmp_path_factory.mktemp("sheets"))
 
 
 def test_write_sheets_makes_every_file_of_the_contract(made: Sheets) -> None:
@@ -41,38 +35,38 @@ def test_write_sheets_makes_every_file_of_the_contract(made: Sheets) -> None:
     }
 
 
-def test_the_blank_sheet_has_one_header_row_and_a_row_a_bag(made: Sheets, design: Design) -> None:
+def test_the_blank_sheet_has_one_header_row_and_a_row_a_bag(made: Sheets, sheets_design: Design) -> None:
     with (made.paths[0].parent / "blank_counts.csv").open(newline="", encoding="utf-8-sig") as file:
         rows = list(csv.reader(file))
     assert tuple(rows[0]) == sheet_columns(load_pest())
-    assert len(rows) == 1 + len(design.points)
-    assert {row[2] for row in rows[1:]} == {f"{point_id}-B" for point_id in design.points["point_id"]}
+    assert len(rows) == 1 + len(sheets_design.points)
+    assert {row[2] for row in rows[1:]} == {f"{point_id}-B" for point_id in sheets_design.points["point_id"]}
 
 
-def test_main_points_come_first_in_walking_order_and_reserve_points_after(design: Design) -> None:
-    rows = blank_rows(design, load_pest())
+def test_main_points_come_first_in_walking_order_and_reserve_points_after(sheets_design: Design) -> None:
+    rows = blank_rows(sheets_design, load_pest())
     assert rows["role"].tolist() == sorted(rows["role"], key=["main", "reserve"].index)
     assert rows.loc[rows["role"] == "main", "walk_order"].is_monotonic_increasing
 
 
-def test_what_the_crew_fills_in_is_blank_and_never_zero(design: Design) -> None:
-    rows = blank_rows(design, load_pest())
+def test_what_the_crew_fills_in_is_blank_and_never_zero(sheets_design: Design) -> None:
+    rows = blank_rows(sheets_design, load_pest())
     assert rows.loc[:, "status":].isna().all().all()
 
 
 def test_a_filled_blank_sheet_is_not_written_over_without_force(
-    design: Design, small_ground: Ground, tmp_path: Path
+    sheets_design: Design, small_ground: Ground, tmp_path: Path
 ) -> None:
-    write_sheets(design, small_ground, folder=tmp_path)
+    write_sheets(sheets_design, small_ground, folder=tmp_path)
     check_not_filled(tmp_path.glob("blank*"))  # still blank: no reason to refuse
     sheet = tmp_path / "blank_counts.csv"
     text = sheet.read_text(encoding="utf-8-sig")
     filled = text.replace("main,brine,3,,", "main,brine,3,counted,", 1)
     sheet.write_text(filled, encoding="utf-8-sig")
     with pytest.raises(SheetsError, match=r"blank_counts\.csv: found a sheet that is filled in.*--force"):
-        write_sheets(design, small_ground, folder=tmp_path)
+        write_sheets(sheets_design, small_ground, folder=tmp_path)
     assert sheet.read_text(encoding="utf-8-sig") == filled
-    write_sheets(design, small_ground, folder=tmp_path, options=SheetOptions(force=True))
+    write_sheets(sheets_design, small_ground, folder=tmp_path, options=SheetOptions(force=True))
     assert sheet.read_text(encoding="utf-8-sig") == text
 
 
@@ -86,16 +80,16 @@ def test_a_workbook_with_a_count_in_it_is_filled(made: Sheets, tmp_path: Path) -
 
 
 def test_points_on_another_ground_are_refused_and_nothing_is_written(
-    design: Design, small_ground: Ground, tmp_path: Path
+    sheets_design: Design, small_ground: Ground, tmp_path: Path
 ) -> None:
-    stray = replace(design, points=design.points.assign(surface_id="09-green-1"))
+    stray = replace(sheets_design, points=sheets_design.points.assign(surface_id="09-green-1"))
     with pytest.raises(SheetsError, match="09-green-1"):
         write_sheets(stray, small_ground, folder=tmp_path / "new")
     assert not (tmp_path / "new").exists()
 
 
-def test_nothing_given_is_changed(design: Design, small_ground: Ground, tmp_path: Path) -> None:
-    before = design.points.copy(deep=True), small_ground.surfaces.copy(deep=True)
-    write_sheets(design, small_ground, folder=tmp_path)
-    pd.testing.assert_frame_equal(design.points, before[0])
+def test_nothing_given_is_changed(sheets_design: Design, small_ground: Ground, tmp_path: Path) -> None:
+    before = sheets_design.points.copy(deep=True), small_ground.surfaces.copy(deep=True)
+    write_sheets(sheets_design, small_ground, folder=tmp_path)
+    pd.testing.assert_frame_equal(sheets_design.points, before[0])
     pd.testing.assert_frame_equal(small_ground.surfaces, before[1])

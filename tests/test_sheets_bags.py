@@ -8,7 +8,7 @@ import numpy as np
 import pymupdf
 import pytest
 import segno
-from sheets_case import make_design, read_pages
+from sheets_case import read_pages
 
 from geosample.cautions import BENCH, FIELD
 from geosample.design import Design
@@ -23,20 +23,15 @@ from geosample.words import METHOD_LETTERS, METHODS, make_sample_id
 
 
 @pytest.fixture(scope="module")
-def design(small_ground: Ground) -> Design:
-    return make_design(small_ground)
-
-
-@pytest.fixture(scope="module")
-def folder(design: Design, small_ground: Ground, tmp_path_factory: pytest.TempPathFactory) -> Path:
+def folder(sheets_design: Design, small_ground: Ground, tmp_path_factory: pytest.TempPathFactory) -> Path:
     made = tmp_path_factory.mktemp("bags")
-    write_sheets(design, small_ground, folder=made)
+    write_sheets(sheets_design, small_ground, folder=made)
     return made
 
 
-def test_every_bag_has_a_label(folder: Path, design: Design) -> None:
+def test_every_bag_has_a_label(folder: Path, sheets_design: Design) -> None:
     words = [word for page in read_pages(folder / "bag_labels.pdf") for word, _ in page.words]
-    bags = list(blank_rows(design, load_pest())["sample_id"])
+    bags = list(blank_rows(sheets_design, load_pest())["sample_id"])
     assert sorted(word for word in words if word in set(bags)) == sorted(bags)
 
 
@@ -55,19 +50,19 @@ def test_the_code_on_a_label_is_the_one_its_text_makes() -> None:
     np.testing.assert_array_equal(drawn, truth)
 
 
-def test_the_field_sheet_has_a_row_a_point_and_the_cautions(folder: Path, design: Design) -> None:
+def test_the_field_sheet_has_a_row_a_point_and_the_cautions(folder: Path, sheets_design: Design) -> None:
     field = [page for page in read_pages(folder / "field_map.pdf") if page.text.startswith("Field sheet")]
     words = [word for page in field for word, _ in page.words]
-    assert sorted(set(words) & set(design.points["point_id"])) == sorted(design.points["point_id"])
+    assert sorted(set(words) & set(sheets_design.points["point_id"])) == sorted(sheets_design.points["point_id"])
     text = " ".join(field[0].text.split())
     assert all(caution.text in text for caution in FIELD)
 
 
 def test_the_bench_sheet_has_a_box_a_stage_the_steps_and_the_dangers(
-    design: Design, small_ground: Ground, tmp_path: Path
+    sheets_design: Design, small_ground: Ground, tmp_path: Path
 ) -> None:
     for method, danger in (("brine", BENCH[1]), ("heat", BENCH[0])):
-        made = write_sheets(design, small_ground, folder=tmp_path / method, options=SheetOptions(method=method))
+        made = write_sheets(sheets_design, small_ground, folder=tmp_path / method, options=SheetOptions(method=method))
         pages = read_pages(made.paths[0])
         bench = next(page for page in pages if page.text.startswith(f"Bench sheet: {method}"))
         text = " ".join(bench.text.split())
@@ -76,10 +71,12 @@ def test_the_bench_sheet_has_a_box_a_stage_the_steps_and_the_dangers(
         assert all(stage.key in [word for word, _ in bench.words] for stage in load_pest().stages)
 
 
-def test_every_tenth_bag_is_counted_again_and_the_first_sheet_does_not_say_which(folder: Path, design: Design) -> None:
-    rows = blank_rows(design, load_pest())
+def test_every_tenth_bag_is_counted_again_and_the_first_sheet_does_not_say_which(
+    folder: Path, sheets_design: Design
+) -> None:
+    rows = blank_rows(sheets_design, load_pest())
     main = list(rows.loc[rows["role"] == "main", "sample_id"])
-    chosen = choose_recounts(main, seed=design.visit.seed)
+    chosen = choose_recounts(main, seed=sheets_design.visit.seed)
     assert len(chosen) == pytest.approx(len(main) / 10, abs=1)
     pages = read_pages(folder / "field_map.pdf")
     again = [word for page in pages if "blind" in page.text for word, _ in page.words if word.endswith("-B-R")]
@@ -90,11 +87,13 @@ def test_every_tenth_bag_is_counted_again_and_the_first_sheet_does_not_say_which
     assert "-R" not in first
 
 
-def test_a_stop_table_says_when_to_go_on_and_when_to_stop(design: Design, small_ground: Ground, tmp_path: Path) -> None:
+def test_a_stop_table_says_when_to_go_on_and_when_to_stop(
+    sheets_design: Design, small_ground: Ground, tmp_path: Path
+) -> None:
     # Wald 1947 for means 0.5 and 1.5, k 0.8, both errors 0.1: after n, stop at or below, at or above.
     rows = ((1, None, 6), (5, 0, 9), (10, 4, 13), (30, 21, 31))
     table = StopTable("green border", rows, "A plan for the test.")
-    made = write_sheets(design, small_ground, folder=tmp_path, options=SheetOptions(stop_tables=(table,)))
+    made = write_sheets(sheets_design, small_ground, folder=tmp_path, options=SheetOptions(stop_tables=(table,)))
     page = next(page for page in read_pages(made.paths[0]) if page.text.startswith("Stop lines: green border"))
     assert "1 go on 6 5 0 9 10 4 13 30 21 31" in " ".join(word for word, _ in page.words)
 

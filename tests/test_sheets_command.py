@@ -7,19 +7,18 @@ from pathlib import Path
 
 import pytest
 from click.testing import CliRunner
-from sheets_case import make_design
 
 from geosample.cli import main
-from geosample.design import load_design, save_design
+from geosample.design import Design, load_design, save_design
 from geosample.ground import Ground, save_ground
 from geosample.survey import open_survey
 
 
 @pytest.fixture
-def survey(small_ground: Ground, tmp_path: Path) -> Path:
+def survey(sheets_design: Design, small_ground: Ground, tmp_path: Path) -> Path:
     file = open_survey(tmp_path / "course.gpkg")
     save_ground(file, small_ground)
-    save_design(file, make_design(small_ground))
+    save_design(file, sheets_design)
     return file.path
 
 

@@ -12,7 +12,6 @@ import openpyxl
 import pyogrio
 import pytest
 from pyxform.xls2xform import convert
-from sheets_case import make_design
 
 from geosample.design import Design
 from geosample.ground import Ground
@@ -28,14 +27,9 @@ RTE_ORDER = ["name", "cmt", "desc", "src", "link", "number", "type", "extensions
 
 
 @pytest.fixture(scope="module")
-def design(small_ground: Ground) -> Design:
-    return make_design(small_ground)
-
-
-@pytest.fixture(scope="module")
-def folder(design: Design, small_ground: Ground, tmp_path_factory: pytest.TempPathFactory) -> Path:
+def folder(sheets_design: Design, small_ground: Ground, tmp_path_factory: pytest.TempPathFactory) -> Path:
     made = tmp_path_factory.mktemp("files")
-    write_sheets(design, small_ground, folder=made)
+    write_sheets(sheets_design, small_ground, folder=made)
     return made
 
 
@@ -57,38 +51,38 @@ def test_the_gpx_keeps_the_schema_s_order_and_ranges(folder: Path) -> None:
         assert -180 <= float(point.attrib["lon"]) < 180
 
 
-def test_two_readers_find_the_waypoints_where_the_survey_has_them(folder: Path, design: Design) -> None:
-    places = design.points.to_crs(4326).set_index("point_id").geometry
+def test_two_readers_find_the_waypoints_where_the_survey_has_them(folder: Path, sheets_design: Design) -> None:
+    places = sheets_design.points.to_crs(4326).set_index("point_id").geometry
     with (folder / "points.gpx").open(encoding="utf-8") as file:
         first = {w.name: (w.longitude, w.latitude) for w in gpxpy.parse(file).waypoints}
     frame = pyogrio.read_dataframe(folder / "points.gpx", layer="waypoints")
     second = {name: (place.x, place.y) for name, place in zip(frame["name"], frame.geometry, strict=True)}
     for read in (first, second):
-        assert set(read) == set(design.points["point_id"])
+        assert set(read) == set(sheets_design.points["point_id"])
         apart = [np.subtract(read[name], (places[name].x, places[name].y)) for name in read]
         assert np.abs(apart).max() < 1e-7  # a centimetre
 
 
-def test_the_route_walks_the_main_points_in_their_order(folder: Path, design: Design) -> None:
+def test_the_route_walks_the_main_points_in_their_order(folder: Path, sheets_design: Design) -> None:
     with (folder / "points.gpx").open(encoding="utf-8") as file:
         (route,) = gpxpy.parse(file).routes
-    assert [point.name for point in route.points] == list(ordered_points(design, "main")["point_id"])
+    assert [point.name for point in route.points] == list(ordered_points(sheets_design, "main")["point_id"])
 
 
-def test_the_kml_opens_with_points_and_the_round(folder: Path, design: Design) -> None:
+def test_the_kml_opens_with_points_and_the_round(folder: Path, sheets_design: Design) -> None:
     layers = {name for name, _ in pyogrio.list_layers(folder / "points.kml")}
     assert {"main points", "reserve points"} <= layers
     main = pyogrio.read_dataframe(folder / "points.kml", layer="main points")
-    assert list(main["Name"]) == list(ordered_points(design, "main")["point_id"])
+    assert list(main["Name"]) == list(ordered_points(sheets_design, "main")["point_id"])
 
 
-def test_the_form_is_a_valid_xlsform_with_stages_points_and_position(folder: Path, design: Design) -> None:
+def test_the_form_is_a_valid_xlsform_with_stages_points_and_position(folder: Path, sheets_design: Design) -> None:
     result = convert(str(folder / "form.xlsx"), validate=False)
     assert result.warnings == []
     root = ET.fromstring(result.xform)
     bound = {element.attrib["nodeset"].split("/")[-1] for element in root.iter() if "nodeset" in element.attrib}
     assert {*stage_columns(load_pest()), "point_id", "position", "status", "sample_id", "design_code"} <= bound
-    assert all(point_id in result.xform for point_id in design.points["point_id"])
+    assert all(point_id in result.xform for point_id in sheets_design.points["point_id"])
 
 
 def test_the_form_names_its_fields_as_the_blank_sheet_does(folder: Path) -> None:

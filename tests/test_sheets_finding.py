@@ -11,8 +11,8 @@ import geopandas as gpd
 import numpy as np
 import pytest
 import shapely
-from sheets_case import make_design
 
+from geosample.design import Design
 from geosample.errors import SheetsError
 from geosample.ground import Ground
 from geosample.sheets.finding import (
@@ -26,7 +26,7 @@ from geosample.sheets.finding import (
 from geosample.sheets.finding.middle import find_middle, tell_along, walk_along
 
 PACE_M = 0.762
-WITHIN_M = {"green": 1.5, "collar": 1.5, "fairway": 4.0}  # issue 5, sheets, 2
+WITHIN_M = {"green": 1.5, "collar": 1.5, "fairway": 4.0}  # two paces; five on a fairway
 
 
 def places_in(shape: shapely.Geometry, count: int, seed: int) -> np.ndarray:
@@ -138,11 +138,13 @@ def test_words_are_left_out_where_they_would_mislead(small_ground: Ground) -> No
     assert write_finding(sights, np.array([400.0, 400.0]), pace_m=PACE_M) == ""
 
 
-def test_landmarks_are_told_by_name_paces_and_direction(small_ground: Ground, tmp_path: Path) -> None:
+def test_landmarks_are_told_by_name_paces_and_direction(
+    sheets_design: Design, small_ground: Ground, tmp_path: Path
+) -> None:
     heads = gpd.GeoDataFrame({"Name": ["head 1-4"]}, geometry=[shapely.Point(0.0, -20.0)], crs=small_ground.crs)
     heads.to_crs(4326).to_file(tmp_path / "heads.geojson")
     landmarks = read_landmarks(tmp_path / "heads.geojson", small_ground.crs)
-    design = add_finding(make_design(small_ground), small_ground, pace_m=PACE_M, landmarks=landmarks)
+    design = add_finding(sheets_design, small_ground, pace_m=PACE_M, landmarks=landmarks)
     near = design.points[design.points.geometry.distance(shapely.Point(0, -20)) < 38]
     assert near["finding"].str.contains(r"\d+ paces [a-z-]+ of head 1-4").all()
 
@@ -156,8 +158,7 @@ def test_a_landmark_file_without_names_is_refused(small_ground: Ground, tmp_path
         read_landmarks(tmp_path / "nowhere.geojson", small_ground.crs)
 
 
-def test_every_point_of_a_design_gets_words(small_ground: Ground) -> None:
-    design = make_design(small_ground)
-    found = add_finding(design, small_ground, pace_m=PACE_M)
+def test_every_point_of_a_design_gets_words(sheets_design: Design, small_ground: Ground) -> None:
+    found = add_finding(sheets_design, small_ground, pace_m=PACE_M)
     assert found.points["finding"].str.contains("o'clock|middle line").mean() > 0.97
-    assert "finding" not in design.points or not design.points["finding"].notna().any()
+    assert "finding" not in sheets_design.points or not sheets_design.points["finding"].notna().any()

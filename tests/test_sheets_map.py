@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 import shapely
 from scipy.spatial.distance import pdist
-from sheets_case import POINT_MM, Page, make_design, read_pages
+from sheets_case import POINT_MM, Page, read_pages
 
 from geosample.design import Design
 from geosample.ground import Ground
@@ -34,20 +34,18 @@ from geosample.sheets import write_sheets
 from geosample.sheets.columns import ordered_points
 
 LABEL = re.compile(r"\d\d[A-Z]-\d\d")
-WITHIN_MM = 0.3  # issue 5, sheets, 1
-
-
-@pytest.fixture(scope="module")
-def design(small_ground: Ground) -> Design:
-    return make_design(small_ground)
+WITHIN_MM = 0.3  # about a pen line
 
 
 @pytest.fixture(scope="module", params=["letter", "a4"])
 def pages(
-    request: pytest.FixtureRequest, design: Design, small_ground: Ground, tmp_path_factory: pytest.TempPathFactory
+    request: pytest.FixtureRequest,
+    sheets_design: Design,
+    small_ground: Ground,
+    tmp_path_factory: pytest.TempPathFactory,
 ) -> list[Page]:
     folder = tmp_path_factory.mktemp("map")
-    write_sheets(design, small_ground, folder=folder, paper=request.param)
+    write_sheets(sheets_design, small_ground, folder=folder, paper=request.param)
     return read_pages(folder / "field_map.pdf")
 
 
@@ -64,11 +62,11 @@ def own_marks(page: Page) -> np.ndarray:
     return page.marks[:-2]
 
 
-def test_distances_between_points_on_paper_agree_with_the_survey(pages: list[Page], design: Design) -> None:
+def test_distances_between_points_on_paper_agree_with_the_survey(pages: list[Page], sheets_design: Design) -> None:
     for page in map_pages(pages):
         scale = int(next(word for word, _ in page.words if re.fullmatch(r"1:[\d,]+", word))[2:].replace(",", ""))
         shown = {word for word, _ in labels_of(page)}
-        roles = [ordered_points(design, role) for role in ("main", "reserve")]
+        roles = [ordered_points(sheets_design, role) for role in ("main", "reserve")]
         order = [frame[frame["point_id"].isin(shown)].geometry for frame in roles]
         ground = np.vstack([shapely.get_coordinates(places.to_numpy()) for places in order])
         on_paper = own_marks(page)
@@ -82,9 +80,9 @@ def test_scales_are_round_and_the_green_is_drawn_large(pages: list[Page]) -> Non
     assert scales & {"200", "250"}
 
 
-def test_every_point_is_labelled_on_some_page(pages: list[Page], design: Design) -> None:
+def test_every_point_is_labelled_on_some_page(pages: list[Page], sheets_design: Design) -> None:
     shown = {word for page in map_pages(pages) for word, _ in labels_of(page)}
-    assert shown == set(design.points["point_id"])
+    assert shown == set(sheets_design.points["point_id"])
 
 
 def test_labels_touch_neither_each_other_nor_a_point(pages: list[Page]) -> None:
@@ -99,9 +97,9 @@ def test_labels_touch_neither_each_other_nor_a_point(pages: list[Page]) -> None:
         assert not shapely.intersects(shapes[:, None], discs[None, :]).any()
 
 
-def test_every_page_carries_the_design_code_and_its_number(pages: list[Page], design: Design) -> None:
+def test_every_page_carries_the_design_code_and_its_number(pages: list[Page], sheets_design: Design) -> None:
     for number, page in enumerate(pages, start=1):
-        assert design.visit.design_code in page.text
+        assert sheets_design.visit.design_code in page.text
         assert f"page {number} of" in page.text
 
 
@@ -138,9 +136,9 @@ def test_accents_and_the_degree_sign_print() -> None:
     assert {name.split("+")[-1] for name in used} <= embedded
 
 
-def test_the_same_sheets_make_the_same_bytes(design: Design, small_ground: Ground, tmp_path: Path) -> None:
+def test_the_same_sheets_make_the_same_bytes(sheets_design: Design, small_ground: Ground, tmp_path: Path) -> None:
     for folder in ("one", "two"):
-        write_sheets(design, small_ground, folder=tmp_path / folder)
+        write_sheets(sheets_design, small_ground, folder=tmp_path / folder)
     for name in ("field_map.pdf", "points.gpx", "points.kml", "blank_counts.csv"):
         assert (tmp_path / "one" / name).read_bytes() == (tmp_path / "two" / name).read_bytes()
 
@@ -159,7 +157,7 @@ def test_a_view_keeps_what_it_is_asked_to_show_and_its_scale() -> None:
 def test_ground_too_long_for_a_page_is_split_with_an_overlap() -> None:
     frame, shape = Frame(0, 0, 190, 200), shapely.box(0, 0, 30, 600)
     assert fit_view(shape, frame, scales=(500, 1000)) is None
-    views = split_views(shape, frame, scale=1000, overlap_mm=15)
+    views = split_views(shape, frame, scale=1000)
     assert shapely.covers(shapely.union_all([view.window() for view in views]), shape)
     for above, below in pairwise(views):
         assert above.northing - below.northing == pytest.approx(185.0)
@@ -203,16 +201,16 @@ def test_hatches_stay_apart_in_black_and_white() -> None:
     assert min(apart) >= 4  # grey levels of 256, in the mean or in the grain
 
 
-def test_ticks_of_longitude_stand_where_they_say(pages: list[Page], design: Design) -> None:
+def test_ticks_of_longitude_stand_where_they_say(pages: list[Page], sheets_design: Design) -> None:
     page = next(page for page in map_pages(pages) if "green" in page.text.splitlines()[0])
     scale = int(next(word for word, _ in page.words if re.fullmatch(r"1:\d+", word))[2:])
     shown = [word for word, _ in labels_of(page)]
-    main = ordered_points(design, "main")
+    main = ordered_points(sheets_design, "main")
     point = main[main["point_id"].isin(shown)].iloc[0]
     for word, box in page.words:
         found = re.fullmatch(r"(\d+)°(\d+)'([\d.]+)\"W", word)
         if found:
             lon = -(int(found[1]) + int(found[2]) / 60 + float(found[3]) / 3600)
-            place = gpd.GeoSeries(gpd.points_from_xy([lon], [41.5]), crs=4326).to_crs(design.points.crs)[0]
+            place = gpd.GeoSeries(gpd.points_from_xy([lon], [41.5]), crs=4326).to_crs(sheets_design.points.crs)[0]
             east_mm = own_marks(page)[0][0] + (place.x - point.geometry.x) * 1000 / scale
             assert (box[0] + box[2]) / 2 == pytest.approx(east_mm, abs=WITHIN_MM)

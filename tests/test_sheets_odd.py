@@ -12,7 +12,7 @@ import openpyxl
 import pytest
 import shapely
 from pyxform.xls2xform import convert
-from sheets_case import make_design, read_pages
+from sheets_case import read_pages
 
 from geosample.design import Design, Request, draw_design
 from geosample.errors import SheetsError
@@ -85,35 +85,38 @@ def test_quotes_in_names_do_not_break_the_form(odd_folder: Path) -> None:
     assert quote_text("""5' 6" tall""") == """concat('5', "'", ' 6" tall')"""
 
 
-def test_one_point_and_no_reserve_is_enough(small_ground: Ground, tmp_path: Path) -> None:
-    design = make_design(small_ground)
-    alone = replace(design, points=design.points[design.points["role"] == "main"].head(1))
+def test_one_point_and_no_reserve_is_enough(sheets_design: Design, small_ground: Ground, tmp_path: Path) -> None:
+    alone = replace(sheets_design, points=sheets_design.points[sheets_design.points["role"] == "main"].head(1))
     made = write_sheets(alone, small_ground, folder=tmp_path)
     assert made.summary()["points"] == {"main": 1, "reserve": 0}
     sheet = openpyxl.load_workbook(tmp_path / "blank_counts.xlsx")["counts"]
     assert sheet.max_row == 2
 
 
-def test_two_points_at_one_place_are_both_labelled(small_ground: Ground, tmp_path: Path) -> None:
-    design = make_design(small_ground)
-    first = design.points.geometry.iloc[0]
-    twins = design.points.geometry.where(np.arange(len(design.points)) != 1, first)
-    made = write_sheets(replace(design, points=design.points.set_geometry(twins)), small_ground, folder=tmp_path)
+def test_two_points_at_one_place_are_both_labelled(sheets_design: Design, small_ground: Ground, tmp_path: Path) -> None:
+    first = sheets_design.points.geometry.iloc[0]
+    twins = sheets_design.points.geometry.where(np.arange(len(sheets_design.points)) != 1, first)
+    made = write_sheets(
+        replace(sheets_design, points=sheets_design.points.set_geometry(twins)), small_ground, folder=tmp_path
+    )
     assert not [note for note in made.notes if "no room" in note]
 
 
-def test_a_design_without_points_or_on_other_coordinates_is_refused(small_ground: Ground, tmp_path: Path) -> None:
-    design = make_design(small_ground)
+def test_a_design_without_points_or_on_other_coordinates_is_refused(
+    sheets_design: Design, small_ground: Ground, tmp_path: Path
+) -> None:
     with pytest.raises(SheetsError, match="no points"):
-        write_sheets(replace(design, points=design.points.head(0)), small_ground, folder=tmp_path)
+        write_sheets(replace(sheets_design, points=sheets_design.points.head(0)), small_ground, folder=tmp_path)
     with pytest.raises(SheetsError, match="one coordinate system"):
-        write_sheets(replace(design, points=design.points.to_crs(4326)), small_ground, folder=tmp_path)
+        write_sheets(replace(sheets_design, points=sheets_design.points.to_crs(4326)), small_ground, folder=tmp_path)
 
 
-def test_a_folder_that_can_t_be_made_is_told_in_words(small_ground: Ground, tmp_path: Path) -> None:
+def test_a_folder_that_can_t_be_made_is_told_in_words(
+    sheets_design: Design, small_ground: Ground, tmp_path: Path
+) -> None:
     (tmp_path / "taken").write_text("a file")
     with pytest.raises(SheetsError, match=r"taken.*--out"):
-        write_sheets(make_design(small_ground), small_ground, folder=tmp_path / "taken")
+        write_sheets(sheets_design, small_ground, folder=tmp_path / "taken")
 
 
 @pytest.mark.parametrize("reserve", [0.0, 0.3])

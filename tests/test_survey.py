@@ -9,7 +9,6 @@ import signal
 import sqlite3
 import subprocess
 import sys
-import time
 from pathlib import Path
 
 import geopandas as gpd
@@ -194,7 +193,6 @@ def write_pairs(path: str, times: int) -> None:
 def test_a_waiting_writer_is_told_who_it_waits_for(survey: Survey, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(change, "LOCK_WAIT_S", 0.2)
     with survey.change():
-        started = time.monotonic()
         code = (
             "import geosample.survey.change as c, sys; c.LOCK_WAIT_S = 0.2\n"
             "from geosample.survey import open_survey\n"
@@ -203,8 +201,7 @@ def test_a_waiting_writer_is_told_who_it_waits_for(survey: Survey, monkeypatch: 
         told = subprocess.run(
             [sys.executable, "-c", code, str(survey.path)], check=False, capture_output=True, text=True
         )
-        assert time.monotonic() - started < 20
-    assert "another command writing to it" in told.stderr
+    assert "another command writing to it for 0 s" in told.stderr
 
 
 def test_a_journal_left_by_another_program_is_rolled_back_not_replayed_into_the_new_file(survey: Survey) -> None:

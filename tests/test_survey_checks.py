@@ -16,7 +16,7 @@ import pyogrio
 import pytest
 import shapely
 from click.testing import CliRunner
-from counts_case import filled_sheet, make_design, write
+from counts_case import filled_sheet, scatter_design, write
 from survey_case import fill_rows
 from treat_case import make_map, patch, plan
 
@@ -37,7 +37,7 @@ def whole(small_ground: Ground, tmp_path_factory: pytest.TempPathFactory) -> Pat
     """A survey with rows in every layer but two, as the stages write them."""
     folder = tmp_path_factory.mktemp("whole")
     survey = open_survey(folder / "course.gpkg")
-    design = make_design(small_ground)
+    design = scatter_design(small_ground)
     save_ground(survey, small_ground)
     save_design(survey, design)
     add_counts(survey, read_counts(write(filled_sheet(design), folder / "filled.csv"), design), design)

@@ -7,6 +7,7 @@ from collections.abc import Callable
 import geopandas as gpd
 import numpy as np
 import pandas as pd
+from density_case import THRESHOLD
 
 from geosample.density import DensityMap
 from geosample.ground import Ground, cut_cells, edge_lines, measure_edge
@@ -14,7 +15,6 @@ from geosample.survey import shape_frame
 from geosample.treat import TreatSettings, Zones, suggest_zones
 from geosample.units import FOOT2_M2
 
-THRESHOLD = 30 / FOOT2_M2
 Field = Callable[[gpd.GeoDataFrame], np.ndarray]
 
 

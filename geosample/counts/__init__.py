@@ -1,7 +1,7 @@
 """Stage 4, counts: what came back and its Design in, Counts out."""
 
 from geosample.counts.adding import Added, add_counts
-from geosample.counts.model import Counts, RowNote, load_counts, save_counts, tally
+from geosample.counts.model import Counts, RowNote, load_counts, tally
 from geosample.counts.reading import read_counts
 from geosample.counts.rules import ReadRules
 
@@ -13,6 +13,5 @@ __all__ = [
     "add_counts",
     "load_counts",
     "read_counts",
-    "save_counts",
     "tally",
 ]

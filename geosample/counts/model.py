@@ -97,15 +97,6 @@ def _check_pairs(survey: Survey, points: pd.DataFrame, samples: pd.DataFrame, co
 _MEND = "take them in again with 'geosample counts', mend the rows, or restore the file from a back-up"
 
 
-def save_counts(survey: Survey, counts: Counts) -> None:
-    """Put a visit's samples and counts into the survey file, in place of what was there."""
-    with survey.change() as change:
-        change.put("samples", counts.samples, where={"visit": counts.visit})
-        change.put("counts", counts.counts, where={"visit": counts.visit})
-        if counts.recounts is not None:
-            change.put("recounts", counts.recounts, where={"visit": counts.visit})
-
-
 def tally(counts: Counts, pest: str, *, stages: Collection[str] | None = None) -> gpd.GeoDataFrame:
     """Return the counted samples with how many of a pest were found in each.
 

@@ -107,8 +107,8 @@ def crps_counts(predictive: Predictive, count: np.ndarray) -> np.ndarray:
     return np.asarray(step * (total + np.maximum(value - x - 1, 0.0)))
 
 
-def spread_pit(predictive: Predictive, count: np.ndarray, bins: int = 10) -> np.ndarray:
-    """Return the share of counts in each equal part of what was foretold: all 1/bins where it is right, shape (bins,).
+def spread_pit(predictive: Predictive, count: np.ndarray) -> np.ndarray:
+    """Return the share of counts in each tenth of what was foretold: all 0.1 where it is right, shape (10,).
 
     Notes
     -----
@@ -116,7 +116,7 @@ def spread_pit(predictive: Predictive, count: np.ndarray, bins: int = 10) -> np.
     """
     low, high = predictive.cdf(count - 1), predictive.cdf(count)
     width = np.maximum(high - low, 1e-12)
-    edges = np.linspace(0, 1, bins + 1)[:, None]
+    edges = np.linspace(0, 1, 11)[:, None]
     return np.asarray(np.diff(np.clip((edges - low) / width, 0, 1).mean(axis=1)))
 
 

@@ -94,7 +94,7 @@ def check_stop_plan(plan: StopPlan) -> StopPlan:
     return plan
 
 
-def expect_stops(plan: StopPlan, mean: float, *, k: float | None = None) -> tuple[float, float]:
+def expect_stops(plan: StopPlan, mean: float) -> tuple[float, float]:
     """Return the chance of the answer "low" and the expected number of bags, exactly.
 
     Parameters
@@ -103,8 +103,6 @@ def expect_stops(plan: StopPlan, mean: float, *, k: float | None = None) -> tupl
         The plan in use.
     mean : float
         True mean count per bag.
-    k : float, optional
-        True k, where it is not the plan's.
 
     Notes
     -----
@@ -118,12 +116,11 @@ def expect_stops(plan: StopPlan, mean: float, *, k: float | None = None) -> tupl
     >>> round(low, 4), round(bags, 3)
     (0.952, 11.126)
     """
-    true_k = plan.k if k is None else k
     top = math.ceil(plan.intercepts[1] + plan.slope * plan.most) + 1
-    chance = true_k / (true_k + mean)
+    chance = plan.k / (plan.k + mean)
     # The last bin holds every total from there on, so that none is lost before the first stop is allowed.
     count = np.append(
-        scipy.stats.nbinom.pmf(np.arange(top), true_k, chance), scipy.stats.nbinom.sf(top - 1, true_k, chance)
+        scipy.stats.nbinom.pmf(np.arange(top), plan.k, chance), scipy.stats.nbinom.sf(top - 1, plan.k, chance)
     )
     inside = np.zeros(top + 1)
     inside[0] = 1.0

@@ -98,10 +98,9 @@ def order_walk(places: np.ndarray, groups: Sequence[int], start: np.ndarray) -> 
     return np.array(order)
 
 
-def walk_m(places: np.ndarray, start: np.ndarray | None = None) -> float:
-    """Return the length of a walk past places in their order, from the start and back to it, m."""
-    stops = places if start is None else np.vstack([start, places, start])
-    return float(np.hypot(*np.diff(stops, axis=0).T).sum())
+def walk_m(places: np.ndarray) -> float:
+    """Return the length of a walk past places in their order, from the first to the last, m."""
+    return float(np.hypot(*np.diff(places, axis=0).T).sum())
 
 
 def mend_tour(tour: np.ndarray, far: np.ndarray) -> np.ndarray:

@@ -98,7 +98,7 @@ def measure_clumping(count: Floats) -> Indices:
     return Indices(ratio, morisita, crowding, crowding / mean, p_random)
 
 
-def fit_k(bags: Bags, *, level: float = 0.95, cut: float | None = None) -> Interval | None:
+def fit_k(bags: Bags, *, level: float = 0.95) -> Interval | None:
     """Return k with its profile interval; infinite where the counts are as even as Poisson's.
 
     Parameters
@@ -107,8 +107,6 @@ def fit_k(bags: Bags, *, level: float = 0.95, cut: float | None = None) -> Inter
         Of one mean.
     level : float
         Two-sided confidence.
-    cut : float, optional
-        Drop allowed in twice the log-likelihood, in place of the F point of ``level``.
 
     Returns
     -------
@@ -124,7 +122,7 @@ def fit_k(bags: Bags, *, level: float = 0.95, cut: float | None = None) -> Inter
     data = make_likelihood(bags, FREE_K if bags.n_effective >= MANY else WEAK_K)
     mean = float(data.weight @ data.count / (data.weight @ data.effort))
     best = fit_log_k(data, mean)
-    allowed = spread_cut(bags.n_effective, level) if cut is None else cut
+    allowed = spread_cut(bags.n_effective, level)
 
     def height(log_k: float) -> float:
         return log_likelihood(data, mean, log_k) - 0.5 * ((log_k - data.prior.mean) / data.prior.sd) ** 2

@@ -50,7 +50,7 @@ def replacement_variance(shares: Floats) -> float:
     return float(n / (n - 1) * ((shares - shares.mean()) ** 2).sum()) if n > 1 else np.inf
 
 
-def local_variance(shares: Floats, places: Floats, inclusion: Floats, *, corrected: bool = True) -> float:
+def local_variance(shares: Floats, places: Floats, inclusion: Floats) -> float:
     """Return the local mean variance of a sum, over neighbourhoods of nearest points.
 
     Parameters
@@ -61,17 +61,31 @@ def local_variance(shares: Floats, places: Floats, inclusion: Floats, *, correct
         Easting and northing, m.
     inclusion : ndarray, shape (n,)
         Inclusion densities; only their ratios matter.
-    corrected : bool
-        Divide each neighbourhood's sum of squares by its degrees of freedom. Without it the estimate is about a
-        quarter too small for counts that are mostly noise (computed for 30 normal values); it is there for comparison.
+
+    Notes
+    -----
+    Each neighbourhood's sum of squares is divided by its degrees of freedom. Without that the estimate is about a
+    quarter too small for counts that are mostly noise (computed for 30 normal values).
 
     References
     ----------
     Stevens & Olsen 2003, Environmetrics 14:593-610.
     """
+    squares, freedom = local_squares(shares, places, inclusion)
+    return float((squares / freedom).sum())
+
+
+def local_squares(shares: Floats, places: Floats, inclusion: Floats) -> tuple[Floats, Floats]:
+    """Return each neighbourhood's sum of squares and its degrees of freedom, as shares of one, both of shape (n,).
+
+    Parameters
+    ----------
+    shares, places, inclusion : ndarray
+        As for ``local_variance``.
+    """
     weights = _local_weights(places, inclusion)
     squares = (weights * (shares[None, :] - (weights @ shares)[:, None]) ** 2).sum(axis=1)
-    return float((squares / (1 - (weights**2).sum(axis=1))).sum() if corrected else squares.sum())
+    return squares, 1 - (weights**2).sum(axis=1)
 
 
 def design_variance(values: Floats, weight: Floats, places: Floats) -> tuple[float, float]:

@@ -27,19 +27,17 @@ GAP_M = 1.0
 """Gaps up to this width between short turf surfaces, m, are digitising and not an edge (common practice, no source)."""
 
 
-def outer_turf(surfaces: gpd.GeoDataFrame, *, gap_m: float = GAP_M) -> Geometry:
-    """Return the union of the short turf with small gaps closed.
+def outer_turf(surfaces: gpd.GeoDataFrame) -> Geometry:
+    """Return the union of the short turf with gaps of up to ``GAP_M`` closed.
 
     Parameters
     ----------
     surfaces : GeoDataFrame
         With a ``kind``; kinds that are not short turf are left out.
-    gap_m : float
-        Widest gap closed, m.
     """
     short = surfaces.geometry[surfaces["kind"].isin(SHORT_TURF)]
     union = shapely.union_all(short.to_numpy())
-    closed = shapely.buffer(shapely.buffer(union, gap_m / 2, join_style="mitre"), -gap_m / 2, join_style="mitre")
+    closed = shapely.buffer(shapely.buffer(union, GAP_M / 2, join_style="mitre"), -GAP_M / 2, join_style="mitre")
     return shapely.union(union, closed)
 
 

@@ -220,8 +220,8 @@ def clear_area(book: Book, frame: Frame) -> None:
     book.canvas.rect(frame.west_mm, frame.south_mm, frame.width_mm, frame.height_mm, stroke=0, fill=1)
 
 
-def fill_boxes(book: Book, boxes: Iterable[Sequence[float]], *, colour: str = "#000000") -> None:
-    """Fill many small boxes as one shape, such as the dark parts of a code.
+def fill_boxes(book: Book, boxes: Iterable[Sequence[float]]) -> None:
+    """Fill many small boxes in black as one shape, such as the dark parts of a code.
 
     Parameters
     ----------
@@ -229,10 +229,8 @@ def fill_boxes(book: Book, boxes: Iterable[Sequence[float]], *, colour: str = "#
         Open at the page to draw on.
     boxes : iterable of (float, float, float, float)
         West, south, width and height of each on the paper, mm.
-    colour : str
-        Of them all, ``#rrggbb``.
     """
-    book.canvas.setFillColor(ink(colour))
+    book.canvas.setFillColor(ink("#000000"))
     book.canvas.drawPath(trace_boxes(book.canvas, boxes), stroke=0, fill=1)
 
 

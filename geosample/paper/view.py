@@ -17,6 +17,7 @@ from geosample.paper.page import Frame
 if TYPE_CHECKING:
     from shapely import Geometry
 
+OVERLAP_MM = 15.0  # how much two neighbouring pages share
 MAP_SCALES = (
     *(100, 200, 250, 500, 1000, 1250, 1500, 2000, 2500, 3000, 4000, 5000, 6000, 7500),
     *(10_000, 12_500, 15_000, 20_000, 25_000, 50_000, 100_000),
@@ -148,9 +149,7 @@ def must_fit(shape: Geometry, frame: Frame, *, margin_mm: float = 8.0, turn_deg:
     return view
 
 
-def split_views(
-    shape: Geometry, frame: Frame, *, scale: int, overlap_mm: float = 15.0, turn_deg: float = 0.0
-) -> list[MapView]:
+def split_views(shape: Geometry, frame: Frame, *, scale: int, turn_deg: float = 0.0) -> list[MapView]:
     """Return views at one scale that together show the whole shape, from the top of the paper down, left to right.
 
     Parameters
@@ -161,8 +160,6 @@ def split_views(
         The paper of one page, mm.
     scale : int
         The m on the ground of a m on paper.
-    overlap_mm : float
-        How much two neighbouring pages share, mm.
     turn_deg : float
         How far the ground is turned anticlockwise on paper, degrees.
 
@@ -173,8 +170,8 @@ def split_views(
     [282, 98]
     """
     west, south, east, north = _turned_bounds(shape, turn_deg)
-    across = _middles(west, east, frame.width_mm * scale / 1000, overlap_mm * scale / 1000)
-    up = _middles(south, north, frame.height_mm * scale / 1000, overlap_mm * scale / 1000)
+    across = _middles(west, east, frame.width_mm * scale / 1000, OVERLAP_MM * scale / 1000)
+    up = _middles(south, north, frame.height_mm * scale / 1000, OVERLAP_MM * scale / 1000)
     views = [_view_at(a, b, frame, scale, turn_deg) for b in reversed(up) for a in across]
     return [view for view in views if shapely.intersects(view.window(), shape)]
 

@@ -39,6 +39,7 @@ _COLUMNS = (
 )
 _MOST_LABELS = 4
 _MOST_ROWS = 8
+_ROW_MM = 4.6
 
 
 def draw_curve(book: Book, frame: Frame, curve: pd.DataFrame) -> None:
@@ -74,10 +75,10 @@ def curve_table(curve: pd.DataFrame) -> tuple[tuple[Column, ...], list[list[str]
     return _COLUMNS, rows
 
 
-def draw_curve_table(book: Book, place: Frame, curve: pd.DataFrame, *, row_mm: float = 4.6) -> int:
+def draw_curve_table(book: Book, place: Frame, curve: pd.DataFrame) -> int:
     """Draw as much of the table as the frame holds; return how many rows that was."""
     columns, rows = curve_table(curve)
-    return draw_table(book, place, columns, rows, row_mm=row_mm, head_mm=7)
+    return draw_table(book, place, columns, rows, row_mm=_ROW_MM, head_mm=7)
 
 
 def _place(plot: Frame, shares: np.ndarray) -> np.ndarray:

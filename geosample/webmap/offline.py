@@ -95,19 +95,16 @@ class _AsItIs(Element):
         return self.text
 
 
-def open_layer(pane: str, *, show: bool = True) -> folium.GeoJson:
+def open_layer(pane: str) -> folium.GeoJson:
     """Return an empty layer of GeoJSON, which the page's script fills and draws by its style sheet.
 
     Parameters
     ----------
     pane : str
         The pane it is drawn in.
-    show : bool
-        Whether it is shown when the page opens.
     """
     return folium.GeoJson(
         {"type": "FeatureCollection", "features": []},
-        show=show,
         control=False,
         smooth_factor=0.5,
         on_each_feature=JsCode("geosample.feature"),
@@ -117,7 +114,7 @@ def open_layer(pane: str, *, show: bool = True) -> folium.GeoJson:
     )
 
 
-def lay_picture(address: str, bounds: Bounds, pane: str, *, show: bool = True) -> folium.raster_layers.ImageOverlay:
+def lay_picture(address: str, bounds: Bounds, pane: str) -> folium.raster_layers.ImageOverlay:
     """Return a picture laid over west, south, east, north in degrees.
 
     Parameters
@@ -126,7 +123,7 @@ def lay_picture(address: str, bounds: Bounds, pane: str, *, show: bool = True) -
         A data: address.
     """
     return folium.raster_layers.ImageOverlay(
-        address, turn_bounds(bounds), pixelated=False, control=False, show=show, pane=pane, alt=""
+        address, turn_bounds(bounds), pixelated=False, control=False, pane=pane, alt=""
     )
 
 

@@ -16,7 +16,7 @@ import shapely
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 from chain_speed import as_markdown
 from conftest import make_hole
-from density_case import draw_counts, make_counts
+from density_case import THRESHOLD, draw_counts, make_counts
 
 from geosample.density import decide_at, exceedance, map_density
 from geosample.density.model import SETTLED
@@ -24,7 +24,6 @@ from geosample.ground import Ground
 from geosample.units import FOOT2_M2
 
 TABLE = Path(__file__).with_suffix(".md")
-THRESHOLD = 30 / FOOT2_M2
 SURVEYS, BAGS, PLACES = 40, 60, 180
 
 

@@ -1,4 +1,4 @@
-"""How long the sheets of 18 holes and 120 points take (issue 5: under 15 s on 2 cores).
+"""How long the sheets of 18 holes and 120 points take (at most 15 s is asked of 2 cores).
 
 Run as ``python tests/benchmarks/sheets_speed.py`` from the project's folder; no test times anything.
 """

@@ -9,16 +9,15 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 import shapely
+from density_case import THRESHOLD
 
 from geosample.density import DensityMap, save_density
 from geosample.ground import Ground, save_ground
 from geosample.ground.cells import cut_cells
 from geosample.survey import Survey, open_survey
-from geosample.units import FOOT2_M2
 
 VISIT = "2026-05-12"
 PEST = "annual bluegrass weevil"
-THRESHOLD_PER_M2 = 30 / FOOT2_M2
 SAMPLED_M2 = 3 * 0.0025652
 SIMULATED = "The counts on this page are simulated (negative binomial, seed 7); the course is invented."
 
@@ -100,7 +99,7 @@ def invent_zones(ground: Ground) -> gpd.GeoDataFrame:
             "hole": "1",
             "kind": "fairway",
             "action": ["treat", "look_again"],
-            "threshold_per_m2": THRESHOLD_PER_M2,
+            "threshold_per_m2": THRESHOLD,
             "mean_per_m2": [700.0, 300.0],
             "probability": [0.86, 0.44],
             "border_only": False,
