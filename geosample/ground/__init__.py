@@ -2,10 +2,11 @@
 
 from geosample.ground.cells import clip_pieces, cut_cells
 from geosample.ground.collars import add_approaches, add_collars
+from geosample.ground.csvwkt import decode_text
 from geosample.ground.edges import edge_lines, measure_edge, only_polygons, outer_turf, split_border
 from geosample.ground.files import FORMATS
 from geosample.ground.kinds import KINDS, parse_kinds
-from geosample.ground.markup import parse_xml
+from geosample.ground.markup import local_name, parse_xml
 from geosample.ground.model import Ground, Note, load_ground, save_ground
 from geosample.ground.own import read_own_shapes
 from geosample.ground.picture import draw_ground
@@ -26,10 +27,12 @@ __all__ = [
     "check_not_survey",
     "clip_pieces",
     "cut_cells",
+    "decode_text",
     "draw_ground",
     "edge_lines",
     "kept_crs",
     "load_ground",
+    "local_name",
     "measure_edge",
     "only_polygons",
     "outer_turf",
