@@ -3,7 +3,7 @@
 from geosample.ground.cells import clip_pieces, cut_cells
 from geosample.ground.collars import add_approaches, add_collars
 from geosample.ground.csvwkt import decode_text
-from geosample.ground.edges import edge_lines, measure_edge, only_polygons, outer_turf, split_border
+from geosample.ground.edges import edge_lines, is_area, measure_edge, only_polygons, outer_turf, split_border
 from geosample.ground.files import FORMATS
 from geosample.ground.kinds import KINDS, parse_kinds
 from geosample.ground.markup import local_name, parse_xml
@@ -30,6 +30,7 @@ __all__ = [
     "decode_text",
     "draw_ground",
     "edge_lines",
+    "is_area",
     "kept_crs",
     "load_ground",
     "local_name",

@@ -23,9 +23,10 @@ import shapely
 from geosample.errors import GroundError, Problem
 from geosample.ground.features import Content, Feature, Remark, gather_content
 from geosample.ground.rings import split_shape
+from geosample.saving import SQLITE_HEADER
 
 _LONGEST_WARNING = 160
-MAGIC = {".gpkg": b"SQLite format 3\x00", ".fgb": b"fgb", ".shp": b"\x00\x00\x27\x0a"}
+MAGIC = {".gpkg": SQLITE_HEADER, ".fgb": b"fgb", ".shp": b"\x00\x00\x27\x0a"}
 """The first bytes of each kind of file: a driver is only let at what it is meant for."""
 
 

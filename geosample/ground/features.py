@@ -12,6 +12,9 @@ if TYPE_CHECKING:
     import pyproj
     from shapely import Geometry
 
+LARGEST_BYTES = 512 * 1024 * 1024
+"""A file, or an archive unpacked, that is larger is not a course (no source)."""
+
 
 @dataclass(frozen=True, slots=True)
 class Feature:

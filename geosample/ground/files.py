@@ -10,7 +10,7 @@ from geosample.errors import GroundError, Problem
 from geosample.ground.archives import read_kmz, read_zip
 from geosample.ground.csvwkt import read_csv_wkt
 from geosample.ground.drivers import MAGIC, check_magic, check_shapefile, read_driver
-from geosample.ground.features import Content, Feature
+from geosample.ground.features import LARGEST_BYTES, Content, Feature
 from geosample.ground.geojson import read_geojson
 from geosample.ground.kml import read_kml
 from geosample.ground.tags import FIELDS, unpack_tags
@@ -25,8 +25,6 @@ _READERS: dict[str, Callable[[Path, bytes], Content]] = {
 }
 FORMATS = (*_READERS, *MAGIC)
 """The endings of files that are read."""
-LARGEST_BYTES = 1024 * 1024 * 1024
-"""A file larger than this is not a course (no source)."""
 
 
 def read_file(path: Path) -> Content:
