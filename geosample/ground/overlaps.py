@@ -20,7 +20,8 @@ _ORDER = {kind: place for place, kind in enumerate((*CUT_KINDS, *SURFACE_KINDS))
 SWALLOWED_SHARE = 0.95
 """A surface with more than this share inside one obstacle is an island in it, such as a green in a pond (no source)."""
 DOUBTED_SHARE = 1 / 3
-_SPECK_M2 = 0.005  # less than this is not worth a line in the report; it prints as 0.00 m²
+"""A surface that loses more than this share to one obstacle may lie under an outline filled by mistake (no source)."""
+_SPECK_M2 = 0.005  # less than this prints as 0.00 m² in the report (arithmetic)
 
 Moved = dict[tuple[str, str], tuple[int, float]]
 

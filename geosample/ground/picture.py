@@ -12,8 +12,9 @@ import numpy as np
 import shapely
 
 from geosample.errors import GroundError, Problem
-from geosample.palettes import GREYS, OKABE_ITO, VIRIDIS
+from geosample.palettes import GREENS, GREYS, OKABE_ITO, VIRIDIS
 from geosample.saving import save_file
+from geosample.units import YARD_M
 
 if TYPE_CHECKING:
     import geopandas as gpd
@@ -24,8 +25,8 @@ if TYPE_CHECKING:
     from geosample.ground.model import Ground
 
 _FILLS = {
-    "rough": "#e5f5e0",
-    "fairway": "#a1d99b",
+    "rough": GREENS[1],
+    "fairway": GREENS[3],
     "approach": VIRIDIS[8],
     "tee": OKABE_ITO["purple"],
     "collar": OKABE_ITO["orange"],
@@ -35,7 +36,7 @@ _FILLS = {
     "path": GREYS[2],
     "building": GREYS[4],
     "other": GREYS[3],
-    "trees": "#00441b",
+    "trees": GREENS[8],
 }
 """Okabe-Ito, ColorBrewer Greens and Greys, viridis; drawn in this order."""
 _LINE_PX = {_FILLS["trees"]: 2}  # long lines of trees must not hide the turf they run beside
@@ -196,5 +197,5 @@ def _draw_foot(pen: ImageDraw, sheet: _Sheet, ground: Ground, size: tuple[int, i
     bar_m = max(bar for bar in _BARS_M if bar * sheet.px_per_m < 500 * _SMOOTH or bar == _BARS_M[0])
     low, length = top + 3 * step + 20 * _SMOOTH, bar_m * sheet.px_per_m
     pen.line((east, low, east + length, low), fill="black", width=4 * _SMOOTH)
-    text = f"{bar_m} m ({bar_m / 0.9144:,.0f} yd)   north is up"
+    text = f"{bar_m} m ({bar_m / YARD_M:,.0f} yd)   north is up"
     pen.text((east + length + 16 * _SMOOTH, low), text, fill="black", font=_font(20), anchor="lm")
