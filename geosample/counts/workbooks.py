@@ -55,8 +55,8 @@ def _pick_sheets(file: str, sheets: dict[str, Rows], log: Log, meaning_of: Meani
         expected = "a sheet with a header row: a label (point_id) and stages (L1, L2 ...) or a status"
         log.refuse(file, f"the sheets {', '.join(sheets)}", expected, "keep the blank sheet's header row")
         return {}
-    for title in sheets.keys() - good.keys():
-        if sheets[title]:
+    for title, rows in sheets.items():
+        if rows and title not in good:
             log.note(f"{file} sheet {title}", "no header row of counts", "passed over")
     return good
 
