@@ -8,7 +8,7 @@ from geosample.ground.files import FORMATS
 from geosample.ground.kinds import KINDS, parse_kinds
 from geosample.ground.markup import local_name, parse_xml
 from geosample.ground.model import Ground, Note, load_ground, save_ground
-from geosample.ground.own import read_own_shapes
+from geosample.ground.own import open_shapes, read_own_shapes
 from geosample.ground.picture import draw_ground
 from geosample.ground.reading import GroundOptions, read_ground
 from geosample.ground.replacing import check_not_survey, kept_crs, replace_ground
@@ -36,6 +36,7 @@ __all__ = [
     "local_name",
     "measure_edge",
     "only_polygons",
+    "open_shapes",
     "outer_turf",
     "parse_kinds",
     "parse_xml",

@@ -26,6 +26,7 @@ from geosample.ground.rings import split_shape
 from geosample.saving import SQLITE_HEADER
 
 _LONGEST_WARNING = 160
+EMPTY_LAYER = "a layer without shapes"
 MAGIC = {".gpkg": SQLITE_HEADER, ".fgb": b"fgb", ".shp": b"\x00\x00\x27\x0a"}
 """The first bytes of each kind of file: a driver is only let at what it is meant for."""
 
@@ -124,7 +125,7 @@ def _read_layer(opened: str, layer: str) -> tuple[_Layer, list[str]]:
 
 def _open_shapes(layer: _Layer, source: str) -> Iterator[Feature | Remark]:
     if not layer.shapes:
-        yield Remark("a layer without shapes", source, "left out")
+        yield Remark(EMPTY_LAYER, source, "left out")
     for row, wkb in enumerate(layer.shapes):
         fields = _fields(layer.names, layer.columns, row)
         where = f"{source}, feature {row + 1}"
