@@ -4,7 +4,7 @@ References
 ----------
 Okabe & Ito 2008, Color Universal Design (the eight named colours).
 van der Walt & Smith 2015, viridis (matplotlib, CC0); Nunez, Anderton & Renslow 2018, PLOS ONE 13:e0199239, cividis.
-Brewer 2003, ColorBrewer (Apache-2.0): Greys, and three steps of Greens.
+Brewer 2003, ColorBrewer (Apache-2.0): Greens, Greys.
 """
 
 from __future__ import annotations
@@ -19,7 +19,7 @@ OKABE_ITO = {
     "vermilion": "#D55E00",
     "purple": "#CC79A7",
 }
-GREENS = ("#e5f5e0", "#a1d99b", "#00441b")
+GREENS = ("#f7fcf5", "#e5f5e0", "#c7e9c0", "#a1d99b", "#74c476", "#41ab5d", "#238b45", "#006d2c", "#00441b")
 GREYS = ("#f7f7f7", "#d9d9d9", "#bdbdbd", "#969696", "#636363", "#252525")
 VIRIDIS = ("#440154", "#482878", "#3e4989", "#31688e", "#26828e", "#1f9e89", "#35b779", "#6ece58", "#b5de2b", "#fde725")
 CIVIDIS = ("#00224e", "#123570", "#3b496c", "#575d6d", "#707173", "#8a8678", "#a59c74", "#c3b369", "#e1cc55", "#fee838")

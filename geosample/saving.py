@@ -9,6 +9,8 @@ from pathlib import Path
 
 from geosample.errors import GeosampleError, Problem
 
+SQLITE_HEADER = b"SQLite format 3\x00"
+"""The first bytes of every SQLite 3 file, and so of every GeoPackage (sqlite.org/fileformat2, 1.3.1)."""
 _REMEDY = "free some space, or choose a place you may write to and close the file in other programs"
 
 
@@ -86,6 +88,6 @@ def _is_survey(place: Path) -> bool:
         return True
     try:
         with place.open("rb") as file:
-            return file.read(16) == b"SQLite format 3\x00"
+            return file.read(16) == SQLITE_HEADER
     except OSError:
         return False

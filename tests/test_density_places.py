@@ -69,7 +69,7 @@ def test_all_that_cannot_be_told_is_named_at_once(mapped: DensityMap, small_grou
 def test_a_row_without_a_shape_is_named(small_ground: Ground, tmp_path: Path) -> None:
     inside = small_ground.surfaces.geometry.iloc[0].representative_point()
     own_shapes(small_ground, [inside, None]).to_file(tmp_path / "mine.gpkg")
-    with pytest.raises(GroundError, match="no shape in row 2"):
+    with pytest.raises(GroundError, match="feature 2: found a feature without a shape"):
         read_own_shapes(tmp_path / "mine.gpkg", small_ground.crs, option="--at")
     with pytest.raises(GroundError, match="no such file"):
         read_own_shapes(tmp_path / "yours.gpkg", small_ground.crs, option="--at")
@@ -96,15 +96,15 @@ def test_the_command_writes_a_table_of_own_places(small_ground: Ground, tmp_path
 @pytest.mark.parametrize(
     ("text", "words"),
     [
-        ("not a map at all", "no file of shapes"),
-        ("name,count\na,1\n", "rows without shapes"),
+        ("not a map at all", "JSON that can't be read"),
+        ("name,count\na,1\n", "a column WKT"),
         ("wkt,name\nPOINT (1 1),a\n", "no coordinate system"),
     ],
 )
 def test_a_file_of_no_use_is_refused_in_words(small_ground: Ground, tmp_path: Path, text: str, words: str) -> None:
     path = tmp_path / "mine.csv"
     path.write_text(text, encoding="utf-8")
-    if words == "no file of shapes":
+    if words.startswith("JSON"):
         path = path.rename(tmp_path / "mine.geojson")
     with pytest.raises(GroundError, match=words):
         read_own_shapes(path, small_ground.crs, option="--at")

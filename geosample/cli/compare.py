@@ -65,9 +65,9 @@ def command(survey: Path | None, as_json: bool, **asked: Any) -> None:
 
 
 def _is_table(path: Path) -> bool:
-    from geosample.counts.files import TEXT, WORKBOOKS
+    from geosample.counts import TABLES
 
-    return path.suffix.lower() in TEXT | WORKBOOKS
+    return path.suffix.lower() in TABLES
 
 
 def _find_trial(survey: Path | None, asked: dict[str, Any]) -> Trial:

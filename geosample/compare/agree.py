@@ -9,7 +9,7 @@ import pandas as pd
 from scipy import stats
 
 from geosample.compare.model import Effort, Trial, Zeros
-from geosample.estimate.intervals import Interval
+from geosample.estimate import Interval
 from geosample.normal import normal_reach
 
 FEWEST_BLOCKS = 5

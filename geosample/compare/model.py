@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
-from geosample.estimate.intervals import Interval
+from geosample.estimate import Interval
 from geosample.units import set_percent
 from geosample.words import METHODS
 

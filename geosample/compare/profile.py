@@ -9,7 +9,7 @@ import numpy as np
 from scipy import optimize, stats
 
 from geosample.compare.mixed import LOG_RATIO, Blocks, Fit, fit_ratio
-from geosample.estimate.intervals import Interval
+from geosample.estimate import Interval
 
 
 def ratio_interval(data: Blocks, fit: Fit, *, level: float) -> Interval:

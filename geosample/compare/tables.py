@@ -10,13 +10,8 @@ from pathlib import Path
 import pandas as pd
 
 from geosample.compare.model import ALL, COLUMNS, Trial
-from geosample.counts.files import WORKBOOKS
-from geosample.counts.headings import plain_heading
-from geosample.counts.rules import Log
-from geosample.counts.tables import Table, read_text_table
-from geosample.counts.values import Bad, read_method, read_whole
-from geosample.counts.workbooks import read_workbook
-from geosample.errors import EstimateError, Problem
+from geosample.counts import Bad, Log, Table, plain_heading, read_method, read_tables, read_whole
+from geosample.errors import EstimateError
 
 EXAMPLE = "invented_trial.csv"
 WORDS = {
@@ -61,16 +56,8 @@ def read_trial(path: str | Path) -> Trial:
     EstimateError
         With every cell that can't be read; also when there is no such file.
     """
-    path = Path(path)
-    log = Log()
-    if not path.is_file():
-        raise EstimateError(Problem(str(path), "no such file", "a table of counts", "check the name"))
-    if path.suffix.lower() in WORKBOOKS:
-        tables = read_workbook(path, log, meaning_of)
-    else:
-        table = read_text_table(path, log, meaning_of)
-        tables = [] if table is None else [table]
-    rows = [row for table in tables for row in _rows(table, log)]
+    path, log = Path(path), Log()
+    rows = [row for table in read_tables(path, log, meaning_of) for row in _rows(table, log)]
     if log.problems:
         raise EstimateError(log.problems)
     return _make_trial(rows, path.name, log)

@@ -6,7 +6,7 @@ import math
 from typing import Any
 
 from geosample.compare.model import Comparison, Ratio
-from geosample.estimate.intervals import Interval
+from geosample.estimate import Interval
 from geosample.report import show_table
 from geosample.units import percent, set_percent
 

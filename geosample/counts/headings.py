@@ -153,25 +153,20 @@ def _usable(
     claims: dict[str, list[int]],
     log: Log,
 ) -> bool:
-    fine = True
-    for meant, place in chosen.items():
-        if place is None:
-            names = ", ".join(repr(table.headings[i]) for i in claims[meant])
-            log.refuse(
-                table.file, f"columns {names} that all mean {meant}", "one of them", "rename or remove the others"
-            )
-            fine = False
+    undecided = [meant for meant, place in chosen.items() if place is None]
+    for meant in undecided:
+        names = ", ".join(repr(table.headings[i]) for i in claims[meant])
+        found = f"columns {names} that all mean {meant}"
+        log.refuse(table.file, found, "one of them", "rename or remove the others")
     located = {"point_id", "sample_id", "position"} & set(chosen) or {"lat", "lon"} <= set(chosen)
     if not located:
         remedy = "add the label, or name its column with --columns 'heading=point_id'"
         log.refuse(table.file, f"the headings {_names(table.headings)}", "a column of labels or of positions", remedy)
-        fine = False
     counted = set(chosen) - set(FIELDS) or {"total", "status"} & set(chosen)
     if located and not counted:
         remedy = f"name it with --columns, such as '{next(iter(others), 'larvae')}={UNSTAGED}'"
         log.refuse(table.file, f"the headings {_names(table.headings)}", "a column of counts or of status", remedy)
-        fine = False
-    return fine
+    return bool(not undecided and located and counted)
 
 
 def _names(headings: tuple[str, ...]) -> str:

@@ -16,7 +16,7 @@ from geosample.counts.labels import LabelBook
 from geosample.counts.model import Counts
 from geosample.counts.places import Reach, find_reach, read_place
 from geosample.counts.positions import Placed, join_positions
-from geosample.counts.rows import Bag, Frame, Row, list_rows, read_row
+from geosample.counts.rows import Bag, Row, VisitTerms, list_rows, read_row
 from geosample.counts.rules import GPS_WITHIN_M, Log, ReadRules
 from geosample.counts.screening import note_unlooked, screen_rows
 from geosample.counts.shaping import shape_counts, shape_recounts, shape_samples
@@ -124,9 +124,9 @@ def _read_rows(rows: Sequence[Row], design: Design, rules: ReadRules, gps_within
     book = LabelBook(points["point_id"])
     filled = screen_rows(rows, visit, rules.other_codes, log)
     note_unlooked(filled, log)
-    frame = Frame(parse_day(visit.date), visit.units_per_point, visit.unit_m2, rules)
+    terms = VisitTerms(parse_day(visit.date), visit.units_per_point, visit.unit_m2, rules)
     reach = find_reach(points["lon"].to_numpy(float), points["lat"].to_numpy(float))
-    read = [_read_one(row, frame, book, reach, log) for row in filled]
+    read = [_read_one(row, terms, book, reach, log) for row in filled]
     placed = join_positions([one for one in read if one is not None], design, gps_within_m, log)
     bags = []
     for one in placed:
@@ -137,8 +137,8 @@ def _read_rows(rows: Sequence[Row], design: Design, rules: ReadRules, gps_within
     return [bag for bag in bags if bag is not None]
 
 
-def _read_one(row: Row, frame: Frame, book: LabelBook, reach: Reach, log: Log) -> Placed | None:
-    bag, place = read_row(row, frame, log), read_place(row, reach, log)
+def _read_one(row: Row, terms: VisitTerms, book: LabelBook, reach: Reach, log: Log) -> Placed | None:
+    bag, place = read_row(row, terms, log), read_place(row, reach, log)
     claim = read_labels(row, book, log)
     if bag is None or place is None or claim is None:
         return None

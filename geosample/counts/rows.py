@@ -85,7 +85,7 @@ class Bag:
 
 
 @dataclass(frozen=True, slots=True)
-class Frame:
+class VisitTerms:
     """What rows are read against: the visit's date, the usual plugs and the turf in one."""
 
     day: date | None
@@ -107,42 +107,36 @@ def list_rows(table: Table, columns: Columns) -> list[Row]:
     ]
 
 
-def is_filled(row: Row) -> bool:
+def tells_of_plug(row: Row) -> bool:
     """Return whether the row says anything of its plug: a count, a total or a status."""
     return bool(row.get("status") or row.get("total") or any(row.stages.values()))
 
 
-def read_row(row: Row, frame: Frame, log: Log) -> Bag | None:
+def read_row(row: Row, terms: VisitTerms, log: Log) -> Bag | None:
     """Return the bag a row tells of, without its place; None after asking about every cell that can't be read."""
     before = len(log.problems)
-    found = _read_found(row, frame, log)
+    found = _read_found(row, terms, log)
     status = _read_cell(row, "status", read_status(row.get("status")), log)
-    method = _read_cell(row, "method", read_method(row.get("method")), log)
-    plugs = _read_plugs(row, frame, log)
-    moved = _read_cell(row, "moved", read_tick(row.get("moved")), log)
-    recount = _read_cell(row, "recount", read_tick(row.get("recount")), log)
+    plugs = _read_plugs(row, terms, log)
     accuracy_m = _read_cell(row, "accuracy_m", read_metres(row.get("accuracy_m")), log)
-    if frame.day is not None:
-        day = read_date(row.get("collected_at"), frame.day, frame.rules.days)
-        _read_cell(row, "collected_at", day, log)
+    _check_day(row, terms, log)
     state = _settle_status(row, status, found, log)
     if state == "counted":
-        _check_amount(row, found, plugs, frame, log)
-    if len(log.problems) > before:
-        return None
-    return Bag(
+        _check_amount(row, found, plugs, terms, log)
+    bag = Bag(
         where=row.where,
-        method=str(method or ""),
+        method=str(_read_cell(row, "method", read_method(row.get("method")), log) or ""),
         status=state,
         plugs=0 if state in _NOTHING_PULLED else plugs,
-        moved=bool(moved),
-        recount=bool(recount),
+        moved=bool(_read_cell(row, "moved", read_tick(row.get("moved")), log)),
+        recount=bool(_read_cell(row, "recount", read_tick(row.get("recount")), log)),
         found=found,
         words=_read_words(row),
-        accuracy_m=math.nan if accuracy_m is None else float(accuracy_m),
+        accuracy_m=math.nan if accuracy_m is None else accuracy_m,
         plug=row.get("plug"),
         part=row.get("part"),
     )
+    return bag if len(log.problems) == before else None
 
 
 def _read_cell(row: Row, name: str, value: Value | Bad, log: Log) -> Value | None:
@@ -153,9 +147,9 @@ def _read_cell(row: Row, name: str, value: Value | Bad, log: Log) -> Value | Non
     return value
 
 
-def _read_found(row: Row, frame: Frame, log: Log) -> dict[str, int]:
+def _read_found(row: Row, terms: VisitTerms, log: Log) -> dict[str, int]:
     """Return stage -> count for the stages looked for; a bare total counts as unstaged."""
-    sums = frame.rules.sums
+    sums = terms.rules.sums
     read = {stage: _read_cell(row, stage, read_whole(text, sums=sums), log) for stage, text in row.stages.items()}
     found = {stage: count for stage, count in read.items() if count is not None}
     total = _read_cell(row, "total", read_whole(row.get("total"), sums=sums), log)
@@ -169,11 +163,16 @@ def _read_found(row: Row, frame: Frame, log: Log) -> dict[str, int]:
     return found
 
 
-def _read_plugs(row: Row, frame: Frame, log: Log) -> int:
+def _check_day(row: Row, terms: VisitTerms, log: Log) -> None:
+    if terms.day is not None:
+        _read_cell(row, "collected_at", read_date(row.get("collected_at"), terms.day, terms.rules.days), log)
+
+
+def _read_plugs(row: Row, terms: VisitTerms, log: Log) -> int:
     """Return how many plugs are in the bag: the plan's number where the row does not say."""
-    plugs = _read_cell(row, "plugs", read_whole(row.get("plugs"), sums=frame.rules.sums), log)
+    plugs = _read_cell(row, "plugs", read_whole(row.get("plugs"), sums=terms.rules.sums), log)
     if plugs is None:
-        return 1 if row.get("plug") else frame.plugs
+        return 1 if row.get("plug") else terms.plugs
     return plugs
 
 
@@ -189,12 +188,12 @@ def _settle_status(row: Row, status: str | None, found: dict[str, int], log: Log
     return status
 
 
-def _check_amount(row: Row, found: dict[str, int], plugs: int, frame: Frame, log: Log) -> None:
+def _check_amount(row: Row, found: dict[str, int], plugs: int, terms: VisitTerms, log: Log) -> None:
     if plugs == 0:
         log.ask(row.where, "counts from 0 plugs", "at least one plug", "write how many plugs were in the bag")
         return
-    area_m2 = plugs * frame.unit_m2
-    most = max(1, int(frame.rules.most_per_m2 * area_m2))
+    area_m2 = plugs * terms.unit_m2
+    most = max(1, int(terms.rules.most_per_m2 * area_m2))
     for stage, count in found.items():
         if count > most:
             expected = f"at most {most} in {plugs} plug{'s' if plugs > 1 else ''} of {area_m2 * 1e4:.0f} cm²"

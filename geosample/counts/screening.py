@@ -6,7 +6,7 @@ from collections.abc import Callable, Mapping, Sequence
 from typing import TYPE_CHECKING
 
 from geosample.counts.headings import plain_heading
-from geosample.counts.rows import Row, is_filled
+from geosample.counts.rows import Row, tells_of_plug
 from geosample.counts.rules import Log, show_rows
 from geosample.counts.values import same_date
 from geosample.words import UNSTAGED
@@ -65,7 +65,7 @@ def _is_header(row: Row) -> bool:
 
 
 def _is_blank(row: Row) -> bool:
-    return not is_filled(row)
+    return not tells_of_plug(row)
 
 
 def _check_codes(rows: Sequence[Row], visit: Visit, other_codes: Mapping[str, str], log: Log) -> list[Row]:

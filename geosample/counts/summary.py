@@ -30,36 +30,55 @@ def list_codes(visits: pd.DataFrame, but: str) -> dict[str, str]:
 
 def summarise_added(added: Added, design: Design) -> dict[str, Any]:
     """Return the visit's samples by status, its counts by stage, who is missing, and every note."""
-    counts = added.counts
-    samples = counts.samples
-    counted = samples[samples["status"] == "counted"]
-    positive = counts.counts.groupby("sample_id")["count"].sum() > 0
-    by_stage = dict(iter(counts.counts.groupby("stage")["count"]))
-    stages = [*(stage.key for stage in load_pest(design.visit.pest).stages), UNSTAGED]
-    answered = set(samples.loc[samples["status"].isin(ANSWERED), "point_id"])
-    main = design.points.loc[design.points["role"] == "main", "point_id"]
+    counts, pest = added.counts, load_pest(design.visit.pest)
     return {
         "visit": counts.visit,
         "pest": design.visit.pest,
+        **_sum_up_samples(counts.samples),
+        **_sum_up_insects(counts.counts, [*(stage.key for stage in pest.stages), UNSTAGED]),
+        **_sum_up_points(counts.samples, design.points),
+        **_sum_up_places(counts.samples),
+        "recounts": [asdict(one) for one in compare_recounts(counts, pest)],
+        "added": {"new": len(added.new), "unchanged": len(added.same), "replaced": len(added.changed)},
+        "differences": [{"sample": note.where, "was": note.what, "done": note.done} for note in added.differences],
+        "notes": [{"where": note.where, "found": note.what, "done": note.done} for note in counts.notes],
+    }
+
+
+def _sum_up_samples(samples: pd.DataFrame) -> dict[str, Any]:
+    counted = samples[samples["status"] == "counted"]
+    return {
         "samples": len(samples),
         "by_status": samples["status"].value_counts().to_dict(),
         "by_method": counted["method"].value_counts().to_dict(),
-        "insects": int(counts.counts["count"].sum()),
-        "samples_with_insects": int(positive.sum()),
+    }
+
+
+def _sum_up_insects(counts: pd.DataFrame, stages: list[str]) -> dict[str, Any]:
+    by_stage = dict(iter(counts.groupby("stage")["count"]))
+    return {
+        "insects": int(counts["count"].sum()),
+        "samples_with_insects": int((counts.groupby("sample_id")["count"].sum() > 0).sum()),
         "by_stage": {
             stage: {"looked_for_in": len(by_stage[stage]), "found": int(by_stage[stage].sum())}
             for stage in stages
             if stage in by_stage
         },
-        "main_points": len(main),
-        "main_points_unanswered": [name for name in main if name not in answered],
+    }
+
+
+def _sum_up_points(samples: pd.DataFrame, points: pd.DataFrame) -> dict[str, Any]:
+    answered = set(samples.loc[samples["status"].isin(ANSWERED), "point_id"])
+    main = points.loc[points["role"] == "main", "point_id"]
+    return {"main_points": len(main), "main_points_unanswered": [name for name in main if name not in answered]}
+
+
+def _sum_up_places(samples: pd.DataFrame) -> dict[str, Any]:
+    moved = samples.loc[samples["status"] == "counted", "moved"]
+    return {
         "moved_samples": int(samples["moved"].sum()),
-        "moved_share": float(counted["moved"].mean()) if len(counted) else None,
+        "moved_share": float(moved.mean()) if len(moved) else None,
         "joined_by_position": int((samples["joined_by"] == "position").sum()),
-        "recounts": [asdict(one) for one in compare_recounts(counts, load_pest(design.visit.pest))],
-        "added": {"new": len(added.new), "unchanged": len(added.same), "replaced": len(added.changed)},
-        "differences": [{"sample": note.where, "was": note.what, "done": note.done} for note in added.differences],
-        "notes": [{"where": note.where, "found": note.what, "done": note.done} for note in counts.notes],
     }
 
 

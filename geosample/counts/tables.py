@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from geosample.counts.rules import Log
+from geosample.ground import decode_text
 
 DELIMITERS = {",": "commas", ";": "semicolons", "\t": "tabs", "|": "bars"}
 # Lines looked at for the header row: sheets often carry a title above it.
@@ -43,7 +44,9 @@ Meaning = Callable[[str], str | None]
 
 def read_text_table(path: Path, log: Log, meaning_of: Meaning) -> Table | None:
     """Return the rows of a CSV file, whatever its delimiter and encoding; None after asking about one it can't read."""
-    text = _decode(path.read_bytes(), path.name, log)
+    text, told = decode_text(path.read_bytes())
+    for what, done in told:
+        log.note(path.name, what, done)
     if not text.strip():
         log.refuse(path.name, "an empty file", "a header row and rows of counts", "export the counts again")
         return None
@@ -98,17 +101,6 @@ def find_header(numbered: Sequence[tuple[int, Sequence[str]]], meaning_of: Meani
     known = [len(meanings) for meanings in meant]
     best = max(known, default=0)
     return known.index(best) if best > 1 else None
-
-
-def _decode(raw: bytes, file: str, log: Log) -> str:
-    if raw[:2] in {b"\xff\xfe", b"\xfe\xff"}:
-        log.note(file, "UTF-16 text", "read so")
-        return raw.decode("utf-16", errors="replace")
-    try:
-        return raw.decode("utf-8-sig")
-    except UnicodeDecodeError:
-        log.note(file, "text that is not UTF-8", "read as Windows Latin-1; check names and notes")
-        return raw.decode("cp1252", errors="replace")
 
 
 def _find_delimiter(text: str) -> str:

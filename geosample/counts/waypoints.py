@@ -14,7 +14,7 @@ from geosample.counts.rules import Log
 from geosample.counts.tables import Meaning, Table
 from geosample.counts.workbooks import show_cell
 from geosample.errors import GeosampleError
-from geosample.ground import parse_xml
+from geosample.ground import local_name, parse_xml
 
 _PAIR = re.compile(r"([^\W\d_][\w .]{0,30}?)\s*[:=]\s*([^,;|\n=:]*?)\s*(?=$|[,;|\n]|\s[^\W\d_][\w .]{0,30}?\s*[:=])")
 _STAGE = re.compile(r"\b([^\W\d_]\w*)\s+(\d+)\b")
@@ -98,7 +98,7 @@ def _read_gpx(path: Path, raw: bytes) -> list[dict[str, str]]:
     words = {"name": "name", "cmt": "comment", "desc": "description", "time": "collected_at"}
     points = []
     for mark in _find(parse_xml(path, raw), "wpt"):
-        texts = {words[_local(c)]: (c.text or "").strip() for c in mark if _local(c) in words}
+        texts = {words[local_name(c)]: (c.text or "").strip() for c in mark if local_name(c) in words}
         points.append({"lat": mark.attrib["lat"], "lon": mark.attrib["lon"], **texts})
     return points
 
@@ -137,12 +137,8 @@ def _read_geojson(_: Path, raw: bytes) -> list[dict[str, str]]:
 
 
 def _find(element: ET.Element, name: str) -> Iterable[ET.Element]:
-    return [child for child in element.iter() if _local(child) == name]
+    return [child for child in element.iter() if local_name(child) == name]
 
 
 def _texts(element: ET.Element, name: str) -> list[str]:
     return [(child.text or "").strip() for child in _find(element, name)]
-
-
-def _local(element: ET.Element) -> str:
-    return element.tag.rpartition("}")[2] if isinstance(element.tag, str) else ""

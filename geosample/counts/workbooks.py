@@ -36,22 +36,29 @@ def read_workbook(path: Path, log: Log, meaning_of: Meaning) -> list[Table]:
     except (*_UNREADABLE, InvalidFileException) as error:
         log.refuse(path.name, f"a workbook that can't be opened ({error})", "an XLSX workbook", "save it again as XLSX")
         return []
-    if {"survey", "choices"} <= set(sheets):
-        log.refuse(path.name, "the form itself", "what the form collected", "export its answers as CSV or XLSX")
-        return []
-    good = {title: rows for title, rows in sheets.items() if find_header(rows, meaning_of) is not None}
-    if not good:
-        expected = "a sheet with a header row: a label (point_id) and stages (L1, L2 ...) or a status"
-        log.refuse(path.name, f"the sheets {', '.join(sheets)}", expected, "keep the blank sheet's header row")
-    for title in sheets.keys() - good.keys():
-        if good and sheets[title]:
-            log.note(f"{path.name} sheet {title}", "no header row of counts", "passed over")
+    good = _pick_sheets(path.name, sheets, log, meaning_of)
     tables = []
     for title, rows in good.items():
         name = path.name if len(good) == 1 else f"{path.name} sheet {title}"
         shown = _show_formulas(rows, formulas.get(title, []))
         tables.append(table_from_rows(name, shown, log, meaning_of))
     return [table for table in tables if table is not None]
+
+
+def _pick_sheets(file: str, sheets: dict[str, Rows], log: Log, meaning_of: Meaning) -> dict[str, Rows]:
+    """Return the sheets that have a header row; the others are noted, and a workbook that has none asked about."""
+    if {"survey", "choices"} <= set(sheets):
+        log.refuse(file, "the form itself", "what the form collected", "export its answers as CSV or XLSX")
+        return {}
+    good = {title: rows for title, rows in sheets.items() if find_header(rows, meaning_of) is not None}
+    if not good:
+        expected = "a sheet with a header row: a label (point_id) and stages (L1, L2 ...) or a status"
+        log.refuse(file, f"the sheets {', '.join(sheets)}", expected, "keep the blank sheet's header row")
+        return {}
+    for title, rows in sheets.items():
+        if rows and title not in good:
+            log.note(f"{file} sheet {title}", "no header row of counts", "passed over")
+    return good
 
 
 def show_cell(value: Any) -> str:

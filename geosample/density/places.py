@@ -11,6 +11,7 @@ from geosample.density.areas import estimate_areas, mapped_surfaces, predict_at
 from geosample.density.data import FARTHEST_M
 from geosample.density.model import DensityMap, exceed
 from geosample.errors import DensityError, Problem
+from geosample.ground import is_area
 from geosample.report import show_table
 from geosample.saving import save_file
 from geosample.units import FOOT2_M2, Units, percent, show_area, show_density
@@ -22,7 +23,6 @@ if TYPE_CHECKING:
     from geosample.ground import Ground
 
 COLUMNS = ("name", "what", "area_m2", "mean_per_m2", "low_per_m2", "high_per_m2", "probability", "threshold_per_m2")
-_AREA = 2
 
 
 def tell_places(
@@ -59,7 +59,7 @@ def tell_places(
     import pandas as pd
 
     _check(density_map, ground, own)
-    area = own.geometry.map(shapely.get_dimensions).to_numpy() == _AREA
+    area = is_area(own.geometry.to_numpy())
     found = []
     if area.any():
         means = estimate_areas(density_map, ground, own[area], threshold_per_m2=threshold_per_m2, last=last)

@@ -2,12 +2,13 @@
 
 from geosample.ground.cells import clip_pieces, cut_cells, draw_squares
 from geosample.ground.collars import add_approaches, add_collars
-from geosample.ground.edges import edge_lines, measure_edge, only_polygons, outer_turf, split_border
+from geosample.ground.csvwkt import decode_text
+from geosample.ground.edges import edge_lines, is_area, measure_edge, only_polygons, outer_turf, split_border
 from geosample.ground.files import FORMATS
 from geosample.ground.kinds import KINDS, parse_kinds
-from geosample.ground.markup import parse_xml
+from geosample.ground.markup import local_name, parse_xml
 from geosample.ground.model import Ground, Note, load_ground, save_ground
-from geosample.ground.own import read_own_shapes
+from geosample.ground.own import open_shapes, read_own_shapes
 from geosample.ground.picture import draw_ground
 from geosample.ground.reading import GroundOptions, read_ground
 from geosample.ground.replacing import check_not_survey, kept_crs, replace_ground
@@ -26,13 +27,17 @@ __all__ = [
     "check_not_survey",
     "clip_pieces",
     "cut_cells",
+    "decode_text",
     "draw_ground",
     "draw_squares",
     "edge_lines",
+    "is_area",
     "kept_crs",
     "load_ground",
+    "local_name",
     "measure_edge",
     "only_polygons",
+    "open_shapes",
     "outer_turf",
     "parse_kinds",
     "parse_xml",

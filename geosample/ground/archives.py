@@ -10,13 +10,11 @@ from pathlib import Path, PurePosixPath
 
 from geosample.errors import GroundError, Problem
 from geosample.ground.drivers import check_magic, read_driver
-from geosample.ground.features import Content, Remark
+from geosample.ground.features import LARGEST_BYTES, Content, Remark
 from geosample.ground.kml import read_kml
 
 _BROKEN = (zipfile.BadZipFile, zlib.error, EOFError, RuntimeError, NotImplementedError, OSError)
 _MAPS = (".kml", ".shp", ".geojson", ".json", ".gpkg", ".fgb", ".csv")
-LARGEST_BYTES = 512 * 1024 * 1024
-"""An archive that unpacks to more is not a course (no source)."""
 
 
 def read_kmz(path: Path, data: bytes) -> Content:

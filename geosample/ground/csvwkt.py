@@ -9,17 +9,19 @@ from __future__ import annotations
 
 import csv
 import io
+from collections.abc import Iterator
 from pathlib import Path
 
 import numpy as np
 import shapely
 
 from geosample.errors import GroundError, Problem
-from geosample.ground.features import Content, Feature, Remark
+from geosample.ground.features import Content, Feature, Remark, gather_content
 from geosample.ground.rings import split_shape
 
 _COLUMNS = ("wkt", "geometry", "geom", "the_geom", "shape", "wkt_geom")
 _UNREADABLE = "a shape that can't be read"
+_CUT_SHORT = "it may be cut short: copy it again"
 _LONGEST_CELL = 64 * 1024 * 1024
 
 
@@ -31,7 +33,7 @@ def read_csv_wkt(path: Path, data: bytes) -> Content:
     path : Path
         The file's name, for messages.
     data : bytes
-        The file, in UTF-8 or, failing that, Windows-1252.
+        The file, in UTF-8, UTF-16 or, failing these, Windows-1252.
 
     Raises
     ------
@@ -42,30 +44,45 @@ def read_csv_wkt(path: Path, data: bytes) -> Content:
     -----
     Plain CSV does not say its CRS: degrees are told from their size, metres the user has to name.
     """
-    text, remarks = _decode(path, data)
+    text, told = decode_text(data)
     csv.field_size_limit(_LONGEST_CELL)
     head = text.partition("\n")[0]
     rows = csv.reader(io.StringIO(text, newline=""), delimiter=max(",;\t", key=head.count))
     try:
         heads = [name.strip() for name in next(rows, [])]
         column = _find_column(path, heads)
-        table = [(number, row) for number, row in enumerate(rows, start=2) if any(cell.strip() for cell in row)]
+        filled = [(number, row) for number, row in enumerate(rows, start=2) if any(cell.strip() for cell in row)]
     except csv.Error as error:
         problem = Problem(str(path), f"CSV that can't be read ({error})", "rows of cells", "save it again as CSV")
         raise GroundError(problem) from error
-    features = [f for number, row in table for f in _read_row(path, heads, row, (number, column, remarks))]
-    if remarks and remarks[-1].what == _UNREADABLE and remarks[-1].source == _place(path, table[-1][0]):
-        found = f"{_UNREADABLE} in the last row"
-        raise GroundError(Problem(str(path), found, "a whole file", "it may be cut short: copy it again"))
-    return Content(path, tuple(features), None, tuple(remarks))
+    found = [
+        one
+        for number, row in filled
+        for one in _read_row(_cell(row, column), _fields(heads, row, column), path.stem, _place(path, number))
+    ]
+    if found and found[-1] == Remark(_UNREADABLE, _place(path, filled[-1][0]), "left out"):
+        problem = Problem(str(path), f"{_UNREADABLE} in the last row", "a whole file", _CUT_SHORT)
+        raise GroundError(problem)
+    return gather_content(path, [*(Remark(what, path.name, done) for what, done in told), *found], None)
 
 
-def _decode(path: Path, data: bytes) -> tuple[str, list[Remark]]:
+def decode_text(data: bytes) -> tuple[str, list[tuple[str, str]]]:
+    """Return a table's text, and where it is not UTF-8 what it is and how it was read.
+
+    Examples
+    --------
+    >>> decode_text("hole;señal".encode()), decode_text("hole;señal".encode("utf-16"))[0]
+    (('hole;señal', []), 'hole;señal')
+    >>> decode_text("señal".encode("latin-1"))
+    ('señal', [('text that is not UTF-8', 'read as Windows-1252; check names and notes with accents')])
+    """
+    if data[:2] in {b"\xff\xfe", b"\xfe\xff"}:
+        return data.decode("utf-16", errors="replace"), [("UTF-16 text", "read so")]
     try:
         return data.decode("utf-8-sig"), []
     except UnicodeDecodeError:
-        remark = Remark("text that is not UTF-8", path.name, "read as Windows-1252; check names with accents")
-        return data.decode("cp1252", errors="replace"), [remark]
+        told = ("text that is not UTF-8", "read as Windows-1252; check names and notes with accents")
+        return data.decode("cp1252", errors="replace"), [told]
 
 
 def _find_column(path: Path, heads: list[str]) -> int:
@@ -80,16 +97,20 @@ def _find_column(path: Path, heads: list[str]) -> int:
     raise GroundError(problem)
 
 
-def _read_row(path: Path, heads: list[str], row: list[str], at: tuple[int, int, list[Remark]]) -> list[Feature]:
-    number, column, remarks = at
-    source = _place(path, number)
-    text = row[column].strip() if column < len(row) else ""
-    parts, wrong = open_text(text)
-    remarks.extend(Remark(what, source, "mended" if parts else "left out") for what in wrong)
+def _cell(row: list[str], column: int) -> str:
+    return row[column].strip() if column < len(row) else ""
+
+
+def _fields(heads: list[str], row: list[str], column: int) -> dict[str, str]:
     pairs = zip(heads, row, strict=False)
-    fields = {name: cell.strip() for i, (name, cell) in enumerate(pairs) if i != column and cell.strip()}
+    return {name: cell.strip() for i, (name, cell) in enumerate(pairs) if i != column and cell.strip()}
+
+
+def _read_row(text: str, fields: dict[str, str], stem: str, source: str) -> Iterator[Feature | Remark]:
+    parts, wrong = open_text(text)
+    yield from (Remark(what, source, "mended" if parts else "left out") for what in wrong)
     name = fields.get("name") or fields.get("Name")
-    return [Feature(part, fields, (path.stem,), name, source) for part in parts]
+    yield from (Feature(part, fields, (stem,), name, source) for part in parts)
 
 
 def _place(path: Path, number: int) -> str:

@@ -11,8 +11,9 @@ OGC 12-128r19 (GeoPackage 1.4); ESRI Shapefile Technical Description (1998); Fla
 from __future__ import annotations
 
 import warnings
+from collections.abc import Iterator
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 import pyogrio
@@ -20,12 +21,24 @@ import pyproj
 import shapely
 
 from geosample.errors import GroundError, Problem
-from geosample.ground.features import Content, Feature, Remark
+from geosample.ground.features import Content, Feature, Remark, gather_content
 from geosample.ground.rings import split_shape
+from geosample.saving import SQLITE_HEADER
 
 _LONGEST_WARNING = 160
-MAGIC = {".gpkg": b"SQLite format 3\x00", ".fgb": b"fgb", ".shp": b"\x00\x00\x27\x0a"}
+EMPTY_LAYER = "a layer without shapes"
+MAGIC = {".gpkg": SQLITE_HEADER, ".fgb": b"fgb", ".shp": b"\x00\x00\x27\x0a"}
 """The first bytes of each kind of file: a driver is only let at what it is meant for."""
+
+
+class _Layer(NamedTuple):
+    """A layer's shapes in well-known binary, and its columns beside them."""
+
+    name: str
+    shapes: list[bytes | None]
+    names: list[str]
+    columns: list[Any]
+    crs: str  # empty where it does not say
 
 
 def check_magic(path: Path, ending: str, start: bytes) -> None:
@@ -76,17 +89,18 @@ def read_driver(path: Path, opened: str | None = None) -> Content:
         When the driver can't open it, or no layer has shapes.
     """
     opened = opened or str(path)
-    features: list[Feature] = []
-    remarks: list[Remark] = []
-    systems: list[str] = []
+    found: list[Feature | Remark] = []
+    systems: set[str] = set()
     try:
-        layers = _list_layers(opened)
-        for layer in layers:
-            system = _read_layer(path, opened, layer, (features, remarks))
-            systems += [system] if system else []
+        for layer in _list_layers(opened):
+            source = path.name if layer == path.stem else f"{path.name}, layer {layer}"
+            table, said = _read_layer(opened, layer)
+            found += [Remark(f"the driver says: {text}", source, "see whether anything is missing") for text in said]
+            found += _open_shapes(table, source)
+            systems |= {table.crs} if table.crs and table.shapes else set()
     except (pyogrio.errors.DataSourceError, pyogrio.errors.DataLayerError, ValueError) as error:
         raise GroundError(_unreadable(path, str(error))) from error
-    return Content(path, tuple(features), _one_crs(path, systems), tuple(remarks))
+    return gather_content(path, found, _one_crs(path, systems))
 
 
 def _list_layers(opened: str) -> list[str]:
@@ -99,25 +113,26 @@ def _unreadable(path: Path, why: str) -> Problem:
     return Problem(str(path), f"a file that can't be read ({why})", "a whole file", "export or copy it again")
 
 
-def _read_layer(path: Path, opened: str, layer: str, into: tuple[list[Feature], list[Remark]]) -> str | None:
-    source = path.name if layer == path.stem else f"{path.name}, layer {layer}"
+def _read_layer(opened: str, layer: str) -> tuple[_Layer, list[str]]:
+    """Return a layer as the driver gives it, and what the driver warned of."""
     with warnings.catch_warnings(record=True) as heard:
         warnings.simplefilter("always")
         meta, _, shapes, columns = pyogrio.raw.read(opened, layer=layer)
     said = sorted({" ".join(str(warning.message).split())[:_LONGEST_WARNING] for warning in heard})
-    into[1].extend(Remark(f"the driver says: {text}", source, "see whether anything is missing") for text in said)
-    names = [str(name) for name in meta["fields"]]
-    if shapes is None or not len(shapes):
-        into[1].append(Remark("a layer without shapes", source, "left out"))
-        return None
-    for number, wkb in enumerate(shapes, start=1):
-        fields = _fields(names, columns, number - 1)
-        where = f"{source}, feature {number}"
+    found = [] if shapes is None else list(shapes)
+    return _Layer(layer, found, [str(name) for name in meta["fields"]], columns, str(meta["crs"] or "")), said
+
+
+def _open_shapes(layer: _Layer, source: str) -> Iterator[Feature | Remark]:
+    if not layer.shapes:
+        yield Remark(EMPTY_LAYER, source, "left out")
+    for row, wkb in enumerate(layer.shapes):
+        fields = _fields(layer.names, layer.columns, row)
+        where = f"{source}, feature {row + 1}"
         parts, wrong = open_bytes(wkb)
-        into[1].extend(Remark(what, where, "mended" if parts else "left out") for what in wrong)
+        yield from (Remark(what, where, "mended" if parts else "left out") for what in wrong)
         name = fields.get("name") or fields.get("Name")
-        into[0].extend(Feature(part, fields, (layer,), name, where) for part in parts)
-    return str(meta["crs"]) if meta["crs"] else None
+        yield from (Feature(part, fields, (layer.name,), name, where) for part in parts)
 
 
 def open_bytes(wkb: bytes | None) -> tuple[list[Any], list[str]]:
@@ -155,8 +170,8 @@ def _text(value: Any) -> str:
     return "" if text in {"nan", "NaT", "None"} else text.removesuffix(".0")
 
 
-def _one_crs(path: Path, systems: list[str]) -> pyproj.CRS | None:
-    different = sorted(set(systems))
+def _one_crs(path: Path, systems: set[str]) -> pyproj.CRS | None:
+    different = sorted(systems)
     if len(different) > 1:
         remedy = "save all layers in one system, or name one file a system"
         raise GroundError(Problem(str(path), f"layers in {', '.join(different)}", "one coordinate system", remedy))

@@ -145,6 +145,17 @@ def split_border(surfaces: gpd.GeoDataFrame, width_m: float, *, every_edge: bool
     return both[both["area_m2"] > 1e-9 * whole].sort_values(["surface_id", "part"]).reset_index(drop=True)
 
 
+def is_area(shapes: np.ndarray) -> np.ndarray:
+    """Return which shapes have an area by their kind, as booleans of the same shape.
+
+    Examples
+    --------
+    >>> is_area(shapely.from_wkt(["POINT (0 0)", "LINESTRING (0 0, 1 0)", "POLYGON ((0 0, 1 0, 1 1, 0 0))"])).tolist()
+    [False, False, True]
+    """
+    return np.asarray(shapely.get_dimensions(shapes) == 2)  # noqa: PLR2004 - dimensions
+
+
 def only_polygons(shapes: np.ndarray) -> np.ndarray:
     """Return the shapes as MultiPolygons, without the lines and points an overlay leaves behind."""
     return np.array([_polygons_of(shape) for shape in shapes], dtype=object)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
@@ -11,6 +11,9 @@ if TYPE_CHECKING:
 
     import pyproj
     from shapely import Geometry
+
+LARGEST_BYTES = 512 * 1024 * 1024
+"""A file, or an archive unpacked, that is larger is not a course (no source)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,3 +68,20 @@ class Content:
     features: tuple[Feature, ...]
     crs: pyproj.CRS | None
     remarks: tuple[Remark, ...] = field(default=())
+
+
+def gather_content(path: Path, found: Iterable[Feature | Remark], crs: pyproj.CRS | None) -> Content:
+    """Return a file's content from what a reader found in it, shape by shape.
+
+    Parameters
+    ----------
+    path : Path
+        The file.
+    found : iterable of Feature or Remark
+        In the file's order.
+    crs : CRS or None
+        What the file says its coordinates are in.
+    """
+    all_found = list(found)
+    features = tuple(one for one in all_found if isinstance(one, Feature))
+    return Content(path, features, crs, tuple(one for one in all_found if isinstance(one, Remark)))

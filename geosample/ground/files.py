@@ -10,7 +10,7 @@ from geosample.errors import GroundError, Problem
 from geosample.ground.archives import read_kmz, read_zip
 from geosample.ground.csvwkt import read_csv_wkt
 from geosample.ground.drivers import MAGIC, check_magic, check_shapefile, read_driver
-from geosample.ground.features import Content, Feature
+from geosample.ground.features import LARGEST_BYTES, Content, Feature
 from geosample.ground.geojson import read_geojson
 from geosample.ground.kml import read_kml
 from geosample.ground.tags import FIELDS, unpack_tags
@@ -25,28 +25,30 @@ _READERS: dict[str, Callable[[Path, bytes], Content]] = {
 }
 FORMATS = (*_READERS, *MAGIC)
 """The endings of files that are read."""
-LARGEST_BYTES = 1024 * 1024 * 1024
-"""A file larger than this is not a course (no source)."""
 
 
-def read_file(path: Path) -> Content:
+def read_file(path: Path, *, any_kind: bool = False) -> Content:
     """Return what a file holds.
+
+    Parameters
+    ----------
+    path : Path
+        The file.
+    any_kind : bool
+        Whether a file of none of ``FORMATS`` is left to whichever driver knows it.
 
     Raises
     ------
     GroundError
         When it is missing, empty, of a kind that is not read, or can't be read.
     """
-    ending = _check_file(path)
+    ending = _check_file(path, any_kind=any_kind)
     try:
-        if ending in MAGIC:
-            with path.open("rb") as file:
-                check_magic(path, ending, file.read(16))
-            if ending == ".shp":
-                check_shapefile(path)
-            content = read_driver(path)
-        else:
+        if ending in _READERS:
             content = _READERS[ending](path, path.read_bytes())
+        else:
+            _check_start(path, ending)
+            content = read_driver(path)
     except OSError as error:
         problem = Problem(str(path), f"'{error.strerror or error}'", "a file that can be read", "check its permissions")
         raise GroundError(problem) from error
@@ -60,12 +62,20 @@ def _with_tags(feature: Feature) -> Feature:
     return replace(feature, fields=fields, name=feature.name or fields.get("name"))
 
 
-def _check_file(path: Path) -> str:
+def _check_start(path: Path, ending: str) -> None:
+    if ending in MAGIC:
+        with path.open("rb") as file:
+            check_magic(path, ending, file.read(16))
+    if ending == ".shp":
+        check_shapefile(path)
+
+
+def _check_file(path: Path, *, any_kind: bool) -> str:
     ending = path.suffix.lower()
     formats = ", ".join(FORMATS)
     if not path.is_file():
         raise GroundError(Problem(str(path), "no such file", f"a file: {formats}", "check the name"))
-    if ending not in FORMATS:
+    if ending not in FORMATS and not any_kind:
         raise GroundError(Problem(str(path), f"the ending '{path.suffix}'", formats, "export it as one of these"))
     size = path.stat().st_size
     if size == 0:

@@ -13,6 +13,7 @@ import pyproj
 import shapely
 
 from geosample.errors import GroundError, Problem
+from geosample.ground.edges import is_area
 from geosample.ground.features import Content, Remark
 from geosample.ground.holes import find_holes
 from geosample.ground.kinds import USER, find_kind, plain_label
@@ -49,7 +50,6 @@ class Understanding:
     swap: bool = False
 
 
-AREAL = 2  # shapely's number for what has an area
 COLUMNS = ["by", "kind", "label", "island_of", "hole", "name", "source", "geometry"]
 
 
@@ -76,7 +76,7 @@ def frame_contents(contents: Sequence[Content], how: Understanding) -> tuple[gpd
     shapes = project(lonlat, crs)
     check_width(shapes, list(table["source"]))
     if how.file_crs is None:
-        round_ones = table["kind"].isin(["green", "bunker"]).to_numpy() & (shapely.get_dimensions(shapes) == AREAL)
+        round_ones = table["kind"].isin(["green", "bunker"]).to_numpy() & is_area(shapes)
         check_stretch(shapes[round_ones], *centre_of(lonlat))
     return gpd.GeoDataFrame(table, geometry=shapes, crs=crs)[COLUMNS], remarks
 

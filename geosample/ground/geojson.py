@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Any
 import pyproj
 
 from geosample.errors import GroundError, Problem
-from geosample.ground.features import Content, Feature, Remark
+from geosample.ground.features import Content, Feature, Remark, gather_content
 from geosample.ground.rings import build_line, build_point, build_polygon, read_corners
 from geosample.ground.tags import flatten_tags
 
@@ -42,15 +42,9 @@ def read_geojson(path: Path, data: bytes) -> Content:
         When it is not whole JSON, or not GeoJSON.
     """
     document = _parse(path, data)
-    features: list[Feature] = []
-    remarks: list[Remark] = []
-    for number, item in enumerate(_features_of(path, document), start=1):
-        source = f"{path.name}, feature {number}"
-        if not isinstance(item, Mapping):
-            remarks.append(Remark("a feature that is no object", source, "left out"))
-            continue
-        _read_feature(item, path.stem, source, (features, remarks))
-    return Content(path, tuple(features), _crs_of(path, document), tuple(remarks))
+    items = enumerate(_features_of(path, document), start=1)
+    found = [one for number, item in items for one in _read_feature(item, path.stem, f"{path.name}, feature {number}")]
+    return gather_content(path, found, _crs_of(path, document))
 
 
 def _parse(path: Path, data: bytes) -> Mapping[str, Any]:
@@ -80,19 +74,22 @@ def _features_of(path: Path, document: Mapping[str, Any]) -> list[Any]:
     raise GroundError(problem)
 
 
-def _read_feature(item: Mapping[str, Any], stem: str, source: str, into: tuple[list[Feature], list[Remark]]) -> None:
+def _read_feature(item: Any, stem: str, source: str) -> Iterator[Feature | Remark]:
+    if not isinstance(item, Mapping):
+        yield Remark("a feature that is no object", source, "left out")
+        return
     fields = _fields_of(item.get("properties"))
     name = fields.get("name") or fields.get("Name")
     where = f"{source} '{name}'" if name else source
     geometry = item.get("geometry")
     if not isinstance(geometry, Mapping):
-        into[1].append(Remark("a feature without a shape", where, "left out"))
+        yield Remark("a feature without a shape", where, "left out")
         return
     for shape, wrong in _build_all(geometry):
         remedy = "mended" if shape is not None else "left out: nothing is left to draw"
-        into[1].extend(Remark(what, where, remedy) for what in wrong)
+        yield from (Remark(what, where, remedy) for what in wrong)
         if shape is not None:
-            into[0].append(Feature(shape, fields, (stem,), name, where))
+            yield Feature(shape, fields, (stem,), name, where)
 
 
 def _fields_of(properties: Any) -> dict[str, str]:

@@ -15,8 +15,8 @@ from xml.etree import ElementTree as ET
 import pyproj
 
 from geosample.errors import GroundError, Problem
-from geosample.ground.features import Content, Feature, Remark
-from geosample.ground.markup import parse_xml
+from geosample.ground.features import Content, Feature, Remark, gather_content
+from geosample.ground.markup import local_name, parse_xml
 from geosample.ground.rings import build_line, build_point, build_polygon, read_corners
 
 if TYPE_CHECKING:
@@ -43,14 +43,15 @@ def read_kml(path: Path, data: bytes) -> Content:
         When it is not whole, well-formed XML, declares entities, or is another kind of XML.
     """
     root = parse_xml(path, data)
-    if _tag(root) not in {"kml", *_FOLDERS, "Placemark"}:
-        problem = Problem(str(path), f"XML of the kind '{_tag(root)}'", "KML", "export the course as KML")
+    if local_name(root) not in {"kml", *_FOLDERS, "Placemark"}:
+        problem = Problem(str(path), f"XML of the kind '{local_name(root)}'", "KML", "export the course as KML")
         raise GroundError(problem)
-    features: list[Feature] = []
-    remarks: list[Remark] = []
-    for number, (placemark, folders) in enumerate(_placemarks(root), start=1):
-        _read_placemark(placemark, folders, f"{path.name}, {_place(folders, number)}", (features, remarks))
-    return Content(path, tuple(features), WGS84, tuple(remarks))
+    found = (
+        one
+        for number, (placemark, folders) in enumerate(_placemarks(root), start=1)
+        for one in _read_placemark(placemark, folders, f"{path.name}, {_place(folders, number)}")
+    )
+    return gather_content(path, found, WGS84)
 
 
 def _place(folders: tuple[str, ...], number: int) -> str:
@@ -62,7 +63,7 @@ def _placemarks(root: ET.Element) -> Iterator[tuple[ET.Element, tuple[str, ...]]
     waiting: list[tuple[ET.Element, tuple[str, ...]]] = [(root, ())]
     while waiting:
         element, folders = waiting.pop()
-        tag = _tag(element)
+        tag = local_name(element)
         if tag == "Placemark":
             yield element, folders
         elif tag in _FOLDERS or element is root:
@@ -71,9 +72,7 @@ def _placemarks(root: ET.Element) -> Iterator[tuple[ET.Element, tuple[str, ...]]
             waiting.extend((child, inner) for child in reversed(element))
 
 
-def _read_placemark(
-    placemark: ET.Element, folders: tuple[str, ...], source: str, into: tuple[list[Feature], list[Remark]]
-) -> None:
+def _read_placemark(placemark: ET.Element, folders: tuple[str, ...], source: str) -> Iterator[Feature | Remark]:
     name = _text_of(placemark, "name") or None
     where = f"{source} '{name}'" if name else source
     fields = _fields(placemark)
@@ -82,18 +81,18 @@ def _read_placemark(
         found = True
         shape, wrong = _build(element)
         remedy = "mended" if shape is not None else "left out: nothing is left to draw"
-        into[1].extend(Remark(what, where, remedy) for what in wrong)
+        yield from (Remark(what, where, remedy) for what in wrong)
         if shape is not None:
-            into[0].append(Feature(shape, fields, folders, name, where))
+            yield Feature(shape, fields, folders, name, where)
     if not found:
-        into[1].append(Remark("a placemark without a shape", where, "left out"))
+        yield Remark("a placemark without a shape", where, "left out")
 
 
 def _shapes(placemark: ET.Element) -> Iterator[ET.Element]:
     waiting = list(reversed(placemark))
     while waiting:
         element = waiting.pop()
-        tag = _tag(element)
+        tag = local_name(element)
         if tag in _SHAPES:
             yield element
         elif tag in {"MultiGeometry", "MultiTrack"}:
@@ -101,20 +100,20 @@ def _shapes(placemark: ET.Element) -> Iterator[ET.Element]:
 
 
 def _build(element: ET.Element) -> tuple[Geometry | None, list[str]]:
-    tag = _tag(element)
+    tag = local_name(element)
     if tag == "Polygon":
         texts = [
             _text_of(ring, "coordinates")
             for name in ("outerBoundaryIs", "innerBoundaryIs")
             for boundary in element
-            if _tag(boundary) == name
+            if local_name(boundary) == name
             for ring in boundary
         ]
         rings = [read_corners(_split(text)) for text in texts]
         shape, wrong = build_polygon([corners for corners, _ in rings])
         return shape, [*(w for _, bad in rings for w in bad), *wrong]
     if tag == "Track":
-        corners, bad = read_corners((child.text or "").split() for child in element if _tag(child) == "coord")
+        corners, bad = read_corners((child.text or "").split() for child in element if local_name(child) == "coord")
     else:
         corners, bad = read_corners(_split(_text_of(element, "coordinates")))
     shape, wrong = build_point(corners) if tag == "Point" else build_line(corners)
@@ -128,19 +127,15 @@ def _split(text: str) -> list[list[str]]:
 def _fields(placemark: ET.Element) -> dict[str, str]:
     fields: dict[str, str] = {}
     for element in placemark.iter():
-        if _tag(element) == "Data":
+        if local_name(element) == "Data":
             fields[element.get("name", "")] = _text_of(element, "value")
-        elif _tag(element) == "SimpleData":
+        elif local_name(element) == "SimpleData":
             fields[element.get("name", "")] = (element.text or "").strip()
     return {key: value for key, value in fields.items() if key and value}
 
 
 def _text_of(element: ET.Element, name: str) -> str:
     for child in element:
-        if _tag(child) == name:
+        if local_name(child) == name:
             return (child.text or "").strip()
     return ""
-
-
-def _tag(element: ET.Element) -> str:
-    return element.tag.rsplit("}", 1)[-1] if isinstance(element.tag, str) else ""

@@ -27,6 +27,17 @@ def parse_xml(path: Path, data: bytes) -> ET.Element:
         raise GroundError(_explain(path, data, error)) from error
 
 
+def local_name(element: ET.Element) -> str:
+    """Return an element's name without its namespace; empty for what has none, such as a comment.
+
+    Examples
+    --------
+    >>> local_name(ET.fromstring("<kml xmlns='http://www.opengis.net/kml/2.2'/>")), local_name(ET.Comment("old"))
+    ('kml', '')
+    """
+    return element.tag.rpartition("}")[2] if isinstance(element.tag, str) else ""
+
+
 def _refuse_document_type(path: Path, data: bytes) -> None:
     def refuse(*_: object) -> None:
         remedy = "export the file again as KML or GPX"

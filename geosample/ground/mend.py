@@ -163,9 +163,9 @@ def _island_note(frame: gpd.GeoDataFrame, island: int, holders: list[int]) -> No
     return Note(f"an island in a {' and a '.join(kinds)}{_on(row['hole'])}", row["source"], 1, area, "cut out")
 
 
-def drop_slivers(frame: gpd.GeoDataFrame) -> tuple[gpd.GeoDataFrame, list[Note]]:
+def drop_scraps(frame: gpd.GeoDataFrame) -> tuple[gpd.GeoDataFrame, list[Note]]:
     """Return the surfaces without pieces too thin or small to sample, and a note a kind."""
-    thinned = [_without_slivers(shape) for shape in frame.geometry]
+    thinned = [_without_scraps(shape) for shape in frame.geometry]
     lost = np.array([area for _, area, _ in thinned])
     count = np.array([number for _, _, number in thinned])
     kept = frame.set_geometry(gpd.GeoSeries([shape for shape, _, _ in thinned], frame.index, crs=frame.crs))
@@ -183,7 +183,7 @@ def drop_slivers(frame: gpd.GeoDataFrame) -> tuple[gpd.GeoDataFrame, list[Note]]
     return kept[~kept.geometry.is_empty].reset_index(drop=True), notes
 
 
-def _without_slivers(shape: Geometry) -> tuple[Geometry, float, int]:
+def _without_scraps(shape: Geometry) -> tuple[Geometry, float, int]:
     parts = shapely.get_parts(shape)
     area, length = shapely.area(parts), shapely.length(parts)
     sliver = area < SLIVER_M2

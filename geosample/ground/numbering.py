@@ -8,10 +8,9 @@ import pandas as pd
 import shapely
 
 from geosample.ground.model import Note
+from geosample.ground.naming import MOST_HOLES
 from geosample.holes import hole_key, hole_number, hole_slug
 from geosample.words import SURFACE_KINDS
-
-_MOST = 36  # numbers above this are no holes in a row
 
 
 def lend_holes(surfaces: gpd.GeoDataFrame, landmarks: gpd.GeoDataFrame) -> tuple[gpd.GeoDataFrame, list[Note]]:
@@ -71,7 +70,8 @@ def miss_holes(surfaces: gpd.GeoDataFrame) -> list[Note]:
     """
     numbers = _numbers(surfaces["hole"])
     with_green = _numbers(surfaces.loc[surfaces["kind"] == "green", "hole"])
-    missing = sorted(set(range(1, max(numbers, default=0) + 1)) - numbers) if max(numbers, default=0) <= _MOST else []
+    last = max(numbers, default=0)
+    missing = sorted(set(range(1, last + 1)) - numbers) if last <= MOST_HOLES else []
     lacking = sorted(numbers - with_green) if with_green else []
     remedy = "look whether it is in the file, and under which name"
     rows = (("a hole without any ground", missing), ("a hole without a green", lacking))

@@ -12,7 +12,7 @@ import geopandas as gpd
 import numpy as np
 import shapely
 
-from geosample.ground.edges import only_polygons
+from geosample.ground.edges import is_area, only_polygons
 from geosample.ground.model import Note
 from geosample.words import CUT_KINDS, PLURALS, SURFACE_KINDS
 
@@ -20,7 +20,8 @@ _ORDER = {kind: place for place, kind in enumerate((*CUT_KINDS, *SURFACE_KINDS))
 SWALLOWED_SHARE = 0.95
 """A surface with more than this share inside one obstacle is an island in it, such as a green in a pond (no source)."""
 DOUBTED_SHARE = 1 / 3
-_SPECK_M2 = 0.005  # less than this is not worth a line in the report; it prints as 0.00 m²
+"""A surface that loses more than this share to one obstacle may lie under an outline filled by mistake (no source)."""
+_SPECK_M2 = 0.005  # less than this prints as 0.00 m² in the report (arithmetic)
 
 Moved = dict[tuple[str, str], tuple[int, float]]
 
@@ -48,8 +49,7 @@ def settle_overlaps(
     ([65.0, 16.0], 'fairway under green', 16.0)
     """
     obstacles, notes = _free_islands(surfaces, obstacles)
-    cutting = obstacles["kind"].isin(CUT_KINDS) & obstacles.geom_type.isin(["Polygon", "MultiPolygon"])
-    cutters = obstacles[cutting]
+    cutters = obstacles[_cuts(obstacles)]
     shapes = np.concatenate([cutters.geometry.to_numpy(), surfaces.geometry.to_numpy()])
     kinds = np.concatenate([cutters["kind"].to_numpy(), surfaces["kind"].to_numpy()])
     settled, moved = _settle(shapes, kinds, len(cutters))
@@ -66,6 +66,11 @@ def settle_overlaps(
         for kind, source in zip(done["kind"][gone], done["source"][gone], strict=True)
     ]
     return done[~gone].reset_index(drop=True), obstacles, notes
+
+
+def _cuts(obstacles: gpd.GeoDataFrame) -> np.ndarray:
+    """Return which obstacles take ground from the turf they lie on."""
+    return np.asarray(is_area(obstacles.geometry.to_numpy()) & obstacles["kind"].isin(CUT_KINDS).to_numpy())
 
 
 def _winner(loser: str, winner: str) -> str:
@@ -122,7 +127,7 @@ def _rank(shapes: np.ndarray, kinds: np.ndarray) -> np.ndarray:
 def _free_islands(surfaces: gpd.GeoDataFrame, obstacles: gpd.GeoDataFrame) -> tuple[gpd.GeoDataFrame, list[Note]]:
     """Return the obstacles without the turf that lies wholly inside them, and a note for each such surface."""
     shapes, turf = obstacles.geometry.to_numpy().copy(), surfaces.geometry.to_numpy()
-    areal = np.isin(shapely.get_type_id(shapes), [3, 6]) & obstacles["kind"].isin(CUT_KINDS).to_numpy()
+    areal = _cuts(obstacles)
     inner, outer = shapely.STRtree(shapes).query(turf, predicate="intersects")
     inner, outer = inner[areal[outer]], outer[areal[outer]]
     common = shapely.area(shapely.intersection(turf[inner], shapes[outer]))

@@ -2,14 +2,23 @@
 
 from __future__ import annotations
 
+from itertools import groupby
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+import shapely
+
 from geosample.errors import GroundError, Problem
+from geosample.ground.drivers import EMPTY_LAYER
+from geosample.ground.features import Content, Feature
+from geosample.ground.files import read_file
 
 if TYPE_CHECKING:
     import geopandas as gpd
     from pyproj import CRS
+
+_TOUCHED = ("mended", "left out")  # what remarks say was done with a shape that was not whole
+_MULTIPLE = {"Point": shapely.MultiPoint, "LineString": shapely.MultiLineString, "Polygon": shapely.MultiPolygon}
 
 
 def read_own_shapes(path: Path, crs: CRS, *, option: str, name_field: str | None = None) -> gpd.GeoDataFrame:
@@ -18,65 +27,80 @@ def read_own_shapes(path: Path, crs: CRS, *, option: str, name_field: str | None
     Parameters
     ----------
     path : Path
-        Any vector file that GDAL reads.
+        Any vector file.
     crs : CRS
         The ground's.
     option : str
         Where the file was named, for the messages.
     name_field : str, optional
-        Which field holds the names; ``name``, or else the first one, or else the number of the row.
+        Which field holds the names; ``name``, or else the first one. A row without one has its number.
 
     Raises
     ------
     GroundError
-        When there is no such file, a row has no shape, or it has no coordinate system or not that field.
+        When it can't be read, a row has no whole shape, or it has no coordinate system or not that field.
     """
     import geopandas as gpd
 
     where = f"{option} {path}"
-    frame = open_shapes(path, where)
-    bare = frame.index[frame.geometry.isna() | frame.geometry.is_empty]
-    if len(bare):
-        found = f"no shape in row {', '.join(str(row + 1) for row in bare)}"
-        raise GroundError(Problem(where, found, "a shape in each", "give it one, or take the row out"))
-    fields = [str(name) for name in frame.columns.drop(frame.geometry.name)]
+    content = _read(path, where)
+    broken = [remark for remark in content.remarks if remark.what != EMPTY_LAYER and remark.remedy.startswith(_TOUCHED)]
+    if broken:
+        remedy = "mend it, or take it out"
+        raise GroundError([Problem(f"{option} {one.source}", one.what, "a whole shape", remedy) for one in broken])
+    frame = _frame_rows(content, where)
+    fields = [str(name) for name in frame.columns.drop("geometry")]
     field = name_field or ("name" if "name" in fields else next(iter(fields), ""))
     if field and field not in fields:
         expected = f"one of: {', '.join(fields)}" if fields else "a file with fields"
         raise GroundError(Problem(where, f"no field {field!r}", expected, "name one of these"))
-    names = frame[field] if field else frame.index + 1
-    shapes = frame.geometry.to_crs(crs).to_numpy()
-    return gpd.GeoDataFrame({"name": [str(name) for name in names]}, geometry=shapes, crs=crs)
+    named = frame[field] if field else [None] * len(frame)
+    names = [name if isinstance(name, str) else str(row) for row, name in enumerate(named, start=1)]
+    return gpd.GeoDataFrame({"name": names}, geometry=frame.geometry.to_crs(crs).to_numpy(), crs=crs)
 
 
 def open_shapes(path: Path, where: str) -> gpd.GeoDataFrame:
-    """Return a vector file's rows as they are, at least one with a shape, in a coordinate system of their own.
+    """Return a vector file's rows that have a shape, with their fields as text, in a coordinate system of their own.
 
     Parameters
     ----------
     path : Path
-        Any vector file that GDAL reads.
+        Any vector file.
     where : str
         What the messages call it.
 
     Raises
     ------
     GroundError
-        When there is no such file, it holds no shapes, or has no coordinate system.
+        When it can't be read, holds no shapes, or has no coordinate system.
     """
-    import geopandas as gpd
-    import pyogrio
+    return _frame_rows(_read(path, where), where)
 
-    if not path.is_file():
-        raise GroundError(Problem(where, "no such file", "a file of points or polygons", "check the name"))
+
+def _read(path: Path, where: str) -> Content:
     try:
-        frame = gpd.read_file(path)
-    except (pyogrio.errors.DataSourceError, OSError, ValueError) as error:
+        return read_file(path, any_kind=True)
+    except GroundError as error:
+        raise GroundError([Problem(where, one.found, one.expected, one.remedy) for one in error.problems]) from error
+
+
+def _frame_rows(content: Content, where: str) -> gpd.GeoDataFrame:
+    """Return a row a feature: a reader gives a shape of several parts as several, one behind the other."""
+    import geopandas as gpd
+
+    if not content.features:
         remedy = "export it as GeoJSON, GeoPackage or a shapefile"
-        raise GroundError(Problem(where, "no file of shapes", "points or polygons", remedy)) from error
-    if not isinstance(frame, gpd.GeoDataFrame) or frame.geometry.isna().all():
-        remedy = "export it as GeoJSON, GeoPackage or a shapefile: a table of coordinates has no shapes"
         raise GroundError(Problem(where, "rows without shapes", "points or polygons", remedy))
-    if frame.crs is None:
+    if content.crs is None:
         raise GroundError(Problem(where, "no coordinate system", "a file with one", "save it with its system"))
-    return frame
+    rows = [list(parts) for _, parts in groupby(content.features, key=lambda feature: feature.source)]
+    fields = [{**({"name": parts[0].name} if parts[0].name else {}), **parts[0].fields} for parts in rows]
+    return gpd.GeoDataFrame(fields, geometry=[_join(parts) for parts in rows], crs=content.crs)
+
+
+def _join(parts: list[Feature]) -> shapely.Geometry:
+    shapes = [part.shape for part in parts]
+    kinds = {shape.geom_type for shape in shapes}
+    if len(shapes) == 1:
+        return shapes[0]
+    return _MULTIPLE[kinds.pop()](shapes) if len(kinds) == 1 else shapely.GeometryCollection(shapes)

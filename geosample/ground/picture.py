@@ -25,8 +25,8 @@ if TYPE_CHECKING:
     from geosample.ground.model import Ground
 
 _FILLS = {
-    "rough": GREENS[0],
-    "fairway": GREENS[1],
+    "rough": GREENS[1],
+    "fairway": GREENS[3],
     "approach": VIRIDIS[8],
     "tee": OKABE_ITO["purple"],
     "collar": OKABE_ITO["orange"],
@@ -36,7 +36,7 @@ _FILLS = {
     "path": GREYS[2],
     "building": GREYS[4],
     "other": GREYS[3],
-    "trees": GREENS[2],
+    "trees": GREENS[8],
 }
 """Okabe-Ito, ColorBrewer Greens and Greys, viridis; drawn in this order."""
 _LINE_PX = {_FILLS["trees"]: 2}  # long lines of trees must not hide the turf they run beside

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
 
 import geopandas as gpd
@@ -19,8 +20,8 @@ from geosample.ground.features import Content
 from geosample.ground.files import read_file
 from geosample.ground.frame import Understanding, frame_contents
 from geosample.ground.kinds import check_kinds, parse_kinds
-from geosample.ground.mend import SLIVER_M, SLIVER_M2, cut_islands, drop_repeats, drop_slivers, mend_crossings
-from geosample.ground.model import Ground
+from geosample.ground.mend import SLIVER_M, SLIVER_M2, cut_islands, drop_repeats, drop_scraps, mend_crossings
+from geosample.ground.model import Ground, Note
 from geosample.ground.numbering import give_ids, lend_holes, miss_holes
 from geosample.ground.overlaps import settle_overlaps
 from geosample.ground.placing import read_crs
@@ -31,6 +32,7 @@ from geosample.words import OBSTACLE_KINDS, SURFACE_KINDS
 _SURFACE_COLUMNS = ["surface_id", "hole", "kind", "name", "area_m2", "source", "geometry"]
 _OBSTACLE_COLUMNS = ["kind", "hole", "name", "source", "geometry"]
 Fields = str | Iterable[str] | None
+Step = Callable[[gpd.GeoDataFrame], tuple[gpd.GeoDataFrame, list[Note]]]
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,13 +98,12 @@ def read_ground(  # noqa: PLR0913 - the contract's five, and what is seldom need
     overlaps, drop slivers, number.
     """
     options = options or GroundOptions()
-    file_crs = options.file_crs
     how = Understanding(
         kinds=parse_kinds([kinds]) if isinstance(kinds, str) else check_kinds(kinds or {}),
         kind_from=_listed(kind_from),
         hole_from=_listed(hole_from),
-        crs=read_crs(crs) if isinstance(crs, str) else crs,
-        file_crs=read_crs(file_crs, "--file-crs") if isinstance(file_crs, str) else file_crs,
+        crs=_known_crs(crs, "--crs"),
+        file_crs=_known_crs(options.file_crs, "--file-crs"),
         swap=options.swap_lonlat,
     )
     paths = [Path(files)] if isinstance(files, (str, Path)) else [Path(file) for file in files]
@@ -122,6 +123,10 @@ def _naming_rows(contents: Sequence[Content]) -> Iterator[None]:
         left = [remark for content in contents for remark in content.remarks if remark.remedy.startswith("left out")]
         rows = [Problem(n.where, n.what, "a shape", "mend it, or take it out") for n in note_remarks(left)]
         raise GroundError([*error.problems, *rows]) from error
+
+
+def _known_crs(crs: str | pyproj.CRS | None, option: str) -> pyproj.CRS | None:
+    return read_crs(crs, option) if isinstance(crs, str) else crs
 
 
 def _listed(fields: Fields) -> tuple[str, ...]:
@@ -155,30 +160,34 @@ def make_ground(found: Sorted, collar_m: Widths | None, approach_m: float | None
     GroundError
         When no surface is left.
     """
-    notes = list(found.notes)
-    polygons = found.polygons
-    for step in (mend_crossings, drop_repeats, cut_islands):
-        polygons, seen = step(polygons)
-        notes += seen
+    polygons, mended = _take_steps(found.polygons, (mend_crossings, drop_repeats, cut_islands))
     surfaces = polygons[polygons["kind"].isin(SURFACE_KINDS)].reset_index(drop=True)
     obstacles = _join([polygons[polygons["kind"].isin(OBSTACLE_KINDS)], found.obstacles])
-    surfaces, seen = lend_holes(surfaces, found.landmarks)
-    notes += seen
-    surfaces, seen = add_approaches(surfaces, approach_m)
-    notes += seen
-    surfaces, seen = add_collars(surfaces, collar_m)
-    notes += seen
-    surfaces, obstacles, seen = settle_overlaps(surfaces, obstacles)
-    whole = surfaces
-    surfaces, thrown = drop_slivers(surfaces)
-    notes += [*seen, *thrown]
+    steps = (
+        partial(lend_holes, landmarks=found.landmarks),
+        partial(add_approaches, distance_m=approach_m),
+        partial(add_collars, width_m=collar_m),
+    )
+    surfaces, seen = _take_steps(surfaces, steps)
+    whole, obstacles, moved = settle_overlaps(surfaces, obstacles)
+    surfaces, scraps = drop_scraps(whole)
     if surfaces.empty:
         raise GroundError(_no_surface(whole))
-    notes += [*note_trees_on_turf(surfaces, obstacles), *miss_holes(surfaces)]
+    lacking = [*note_trees_on_turf(surfaces, obstacles), *miss_holes(surfaces)]
+    notes = (*found.notes, *mended, *seen, *moved, *scraps, *lacking)
     numbered = give_ids(surfaces)
     multi = gpd.GeoSeries(only_polygons(numbered.geometry.to_numpy()), numbered.index, crs=numbered.crs)
     numbered = numbered.set_geometry(multi).assign(area_m2=multi.area)
-    return Ground(numbered[_SURFACE_COLUMNS], _tidy(obstacles), tuple(notes), _tidy(found.landmarks), found.left_out)
+    return Ground(numbered[_SURFACE_COLUMNS], _tidy(obstacles), notes, _tidy(found.landmarks), found.left_out)
+
+
+def _take_steps(frame: gpd.GeoDataFrame, steps: Iterable[Step]) -> tuple[gpd.GeoDataFrame, list[Note]]:
+    """Return the frame after each step in turn, and what they all noted."""
+    notes: list[Note] = []
+    for step in steps:
+        frame, seen = step(frame)
+        notes += seen
+    return frame, notes
 
 
 def _no_surface(whole: gpd.GeoDataFrame) -> Problem:

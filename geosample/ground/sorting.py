@@ -22,7 +22,9 @@ _AREAL = (*SURFACE_KINDS, "bunker", "water", "building", "other", "path", ISLAND
 _RINGS = 4
 _NO_WIDTH = "kept as an obstacle that takes no area from the turf; draw it as a polygon to cut it out"
 _NAMED = 3  # places named in a note, the rest counted
-POINT, LINE, POLYGON = 0, 1, 3  # shapely's numbers for them
+POINT, LINE, POLYGON = shapely.GeometryType.POINT, shapely.GeometryType.LINESTRING, shapely.GeometryType.POLYGON
+# What becomes of a feature, beside LANDMARK.
+_AREA, _MEASURED, _LEFT_OUT = "area", "measured", "left out"
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,28 +70,39 @@ def sort_features(frame: gpd.GeoDataFrame) -> Sorted:
     unknown = frame["kind"].isna().to_numpy() & (shape != POINT)
     if unknown.any():
         raise UnknownKindsError(_name_unknown(frame, unknown), _as_drawn(frame, unknown))
-    kind = frame["kind"].to_numpy()
-    areal = np.isin(kind, _AREAL) & (shape == POLYGON)
+    fate = _tell_fate(frame["kind"].to_numpy(), shape)
+    landmarks = _only(frame, fate == LANDMARK)
+    landmarks = landmarks.assign(kind=LANDMARK, name=landmarks["name"].fillna(landmarks["label"]))
+    polygons, obstacles, left_out = (_only(frame, fate == one) for one in (_AREA, _MEASURED, _LEFT_OUT))
+    return Sorted(polygons, obstacles, landmarks, left_out, tuple(_note_sorting(frame, shape, fate)))
+
+
+def _tell_fate(kind: np.ndarray, shape: np.ndarray) -> np.ndarray:
+    """Return what becomes of each feature: the first of these that holds."""
     measured = (kind == "trees") | (np.isin(kind, OBSTACLE_KINDS) & (shape == LINE))
     measured |= np.isin(kind, ["building", "other"]) & (shape == POINT)
-    notes = [
-        *_count(frame, kind == IGNORE, "ignored", "left out as asked"),
-        *_count(frame, frame["kind"].isna().to_numpy(), "not recognised", "a point has no ground: left out"),
-        *_count(
-            frame, np.isin(kind, (*SURFACE_KINDS, ISLAND)) & (shape == LINE), "an open line", "left out: it has no area"
-        ),
-        *_count(frame, measured & (shape == LINE) & (kind != "trees"), "a line without a width", _NO_WIDTH),
+    fates = {
+        _AREA: np.isin(kind, _AREAL) & (shape == POLYGON),
+        _MEASURED: measured,
+        _LEFT_OUT: pd.isna(kind) | (kind == IGNORE),
+        LANDMARK: (shape == POINT) | (kind == LANDMARK),
+    }
+    return np.select(list(fates.values()), list(fates), _LEFT_OUT)
+
+
+def _note_sorting(frame: gpd.GeoDataFrame, shape: np.ndarray, fate: np.ndarray) -> list[Note]:
+    kind, line = frame["kind"].to_numpy(), shape == LINE
+    open_line = np.isin(kind, (*SURFACE_KINDS, ISLAND)) & line
+    told = [
+        (kind == IGNORE, "ignored", "left out as asked"),
+        (pd.isna(kind), "not recognised", "a point has no ground: left out"),
+        (open_line, "an open line", "left out: it has no area"),
+        ((fate == _MEASURED) & line & (kind != "trees"), "a line without a width", _NO_WIDTH),
+        (_by_folder(frame), "known by its folder, layer or file alone", "map it with --kinds if not"),
+        (_by_code(frame), "read from a short code", "map it with --kinds if it means another kind"),
+        (fate == LANDMARK, "a landmark", "kept to look at; it is no ground"),
     ]
-    notes += _count(frame, _by_folder(frame), "known by its folder, layer or file alone", "map it with --kinds if not")
-    notes += _count(frame, _by_code(frame), "read from a short code", "map it with --kinds if it means another kind")
-    ignored = pd.isna(kind) | (kind == IGNORE)
-    landmark = ~areal & ~measured & ~ignored & ((shape == POINT) | (kind == LANDMARK))
-    notes += _count(frame, landmark, "a landmark", "kept to look at; it is no ground")
-    rest = ~(areal | measured | landmark)
-    landmarks = _only(frame, landmark).assign(kind=LANDMARK)
-    landmarks = landmarks.assign(name=landmarks["name"].fillna(landmarks["label"]))
-    parts = (_only(frame, areal), _only(frame, measured), landmarks, _only(frame, rest))
-    return Sorted(*parts, notes=tuple(notes))
+    return [note for rows, what, remedy in told for note in _count(frame, rows, what, remedy)]
 
 
 def _by_folder(frame: gpd.GeoDataFrame) -> np.ndarray:

@@ -12,8 +12,9 @@ import shapely
 from geosample.errors import GroundError, Problem
 
 FEWEST = 6
-_LEAST_STRETCH = 1.35  # nearer the equator than this allows, the shapes tell nothing
-_SURE = 3.0  # standard errors
+"""Fewer greens and bunkers than these tell nothing (no source)."""
+_LEAST_STRETCH = 1.35  # nearer the equator than this allows, the shapes tell nothing (no source)
+_SURE = 3.0  # standard errors (common practice, no source)
 
 
 def check_stretch(shapes: np.ndarray, lon: float, lat: float) -> None:

@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from geosample.errors import Problem, SurveyError
+from geosample.saving import SQLITE_HEADER
 from geosample.survey.checking import check_layer
 from geosample.survey.layers import LAYERS, shape_frame
 
@@ -20,7 +21,6 @@ Where = Mapping[str, str | Collection[str]]
 
 # OGC 12-128r19, GeoPackage 1.4, requirement 2: "GPKG" as the application id.
 _APPLICATION_IDS = {0x47504B47, 0x47503130, 0x47503131}
-_SQLITE_HEADER = b"SQLite format 3\x00"
 
 
 def check_is_survey(path: Path) -> None:
@@ -41,7 +41,7 @@ def check_is_survey(path: Path) -> None:
     if not header:
         remedy = "delete it and run 'geosample ground' again, or restore it from a back-up"
         raise SurveyError(Problem(str(path), "an empty file (0 bytes)", "a survey file (GeoPackage)", remedy))
-    if header[:16] != _SQLITE_HEADER or int.from_bytes(header[68:72]) not in _APPLICATION_IDS:
+    if header[:16] != SQLITE_HEADER or int.from_bytes(header[68:72]) not in _APPLICATION_IDS:
         raise SurveyError(_not_a_survey(path, "another kind of file"))
 
 

@@ -9,7 +9,7 @@ import numpy as np
 import shapely
 
 from geosample.errors import GroundError, Problem, SheetsError
-from geosample.ground.own import open_shapes
+from geosample.ground import open_shapes
 
 if TYPE_CHECKING:
     import geopandas as gpd
