@@ -27,10 +27,10 @@ from geosample.treat.efficacy import (
     check_treatment,
     check_visits,
     henderson_tilton,
-    tell_efficacy,
     treated_zones,
 )
 from geosample.treat.records import RULES, fill_record, keep_fields, missing_fields
+from geosample.treat.tell_effect import tell_efficacy
 
 
 @pytest.fixture(scope="module")

@@ -36,7 +36,8 @@ def command(survey: Path, before: str, after: str, seed: int, as_json: bool, **a
     from geosample.design import load_design
     from geosample.survey import open_survey
     from geosample.treat import load_zones
-    from geosample.treat.efficacy import check_treatment, check_visits, tell_efficacy, treated_zones
+    from geosample.treat.efficacy import check_treatment, check_visits, treated_zones
+    from geosample.treat.tell_effect import tell_efficacy
 
     file = open_survey(survey, must_exist=True)
     check_visits(load_design(file, before).visit, load_design(file, after).visit)

@@ -9,7 +9,6 @@ after). Pages from memory, unverified.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
@@ -17,7 +16,6 @@ import numpy as np
 import shapely
 
 from geosample.errors import Problem, TreatError
-from geosample.units import Units, percent, percent_range, show_density
 
 if TYPE_CHECKING:
     import geopandas as gpd
@@ -28,9 +26,8 @@ if TYPE_CHECKING:
 
 LEVEL = 0.9
 _DRAWS = 40_000
-_FEWEST = 3
+FEWEST = 3
 _SAME_PLACE_M = 0.3
-_NOT_SHOWN = "The interval reaches to none at all: these counts do not show that the treatment did anything."
 GROUPS = ("treated before", "treated after", "untreated before", "untreated after")
 
 
@@ -131,7 +128,7 @@ def check_treatment(
     """
     treat, strips = (zones.zones.geometry[zones.zones["action"] == action].union_all() for action in ("treat", "check"))
     first, second = (int(_inside(frame, strips).sum()) for frame in (before, after))
-    use_strips = min(first, second) >= _FEWEST
+    use_strips = min(first, second) >= FEWEST
     parts: dict[str, gpd.GeoDataFrame] = {}
     for when, frame in (("before", before), ("after", after)):
         treated = _inside(frame, treat)
@@ -204,9 +201,9 @@ def _inside(frame: gpd.GeoDataFrame, shape: shapely.Geometry) -> np.ndarray:
 
 def _check_enough(parts: dict[str, gpd.GeoDataFrame]) -> None:
     few = [
-        Problem(name, f"{len(frame)} counted bags", f"at least {_FEWEST}", "pull more plugs there, from fresh points")
+        Problem(name, f"{len(frame)} counted bags", f"at least {FEWEST}", "pull more plugs there, from fresh points")
         for name, frame in parts.items()
-        if len(frame) < _FEWEST
+        if len(frame) < FEWEST
     ]
     if few:
         raise TreatError(few)
@@ -227,7 +224,7 @@ def _abbott_limits(groups: dict[str, Group]) -> tuple[float, float, float]:
     treated, untreated = groups["treated after"], groups["untreated after"]
     if untreated.mean_per_m2 <= 0:
         return (float("nan"),) * 3
-    return (abbott(treated.mean_per_m2, untreated.mean_per_m2), *_limits(1 - treated.draws / untreated.draws))
+    return (abbott(treated.mean_per_m2, untreated.mean_per_m2), *limits_of(1 - treated.draws / untreated.draws))
 
 
 def _henderson_limits(groups: dict[str, Group]) -> tuple[float, float, float]:
@@ -239,67 +236,10 @@ def _henderson_limits(groups: dict[str, Group]) -> tuple[float, float, float]:
     )
     draws = {name: group.draws for name, group in groups.items()}
     left = draws["treated after"] * draws["untreated before"] / (draws["treated before"] * draws["untreated after"])
-    return (value, *_limits(1 - left))
+    return (value, *limits_of(1 - left))
 
 
-def _limits(draws: np.ndarray) -> tuple[float, float]:
+def limits_of(draws: np.ndarray) -> tuple[float, float]:
+    """Return the 90 % interval of draws."""
     low, high = np.quantile(draws, [(1 - LEVEL) / 2, (1 + LEVEL) / 2])
     return float(low), float(high)
-
-
-def tell_efficacy(found: Efficacy, units: Units = "us") -> Iterator[str]:
-    """Yield what the counts say of the treatment, most important first."""
-    yield from _tell_against_strips(found) if found.strips_used else _tell_against_the_rest(found)
-    for name, group in found.groups.items():
-        mean, low, high = (show_density(value, units) for value in (group.mean_per_m2, *_limits(group.draws)))
-        yield f"{name}: {mean} (90 % interval {low} to {high}), {group.insects} insects in {group.bags} bags."
-    yield (
-        "Zones were chosen for high counts, and such ground falls by itself at the next count even when nothing is "
-        "done: do not read before against after in the zones alone."
-    )
-    if found.same_places:
-        yield (
-            f"{found.same_places} of the later bags lie where one was pulled before: a plug hole is no fresh point. "
-            "Draw a new visit."
-        )
-
-
-def _tell_against_strips(found: Efficacy) -> Iterator[str]:
-    share = _show(found.henderson_tilton)
-    yield f"Insects killed by the treatment, against the check strips: {share} (Henderson-Tilton)."
-    if not found.henderson_tilton[1] > 0:
-        yield _NOT_SHOWN
-    below = " Less than 0 %: the treated ground held more afterwards than the untreated." if found.abbott[0] < 0 else ""
-    yield f"From the ground afterwards alone: {_show(found.abbott)} (Abbott).{below}"
-
-
-def _tell_against_the_rest(found: Efficacy) -> Iterator[str]:
-    """Yield what ground outside the zones can tell: between two figures that err to either side."""
-    strips, before, after = found.strips
-    yield (
-        "How many insects the treatment killed can't be told fairly: the zones were chosen for their high counts, and "
-        "nothing here says what such ground does untreated."
-        + (
-            f" The plan's check strips ({strips}) hold {before} bags before and {after} after; "
-            f"{_FEWEST} at each visit are needed."
-            if strips
-            else " Check strips (geosample treat --checks 5%), with plugs in them, would."
-        )
-    )
-    yield (
-        f"Against the ground outside the zones it flatters the treatment, for dense ground falls by itself: "
-        f"{_show(found.henderson_tilton)} (Henderson-Tilton)."
-    )
-    yield (
-        f"From the ground afterwards alone it slights it, for the zones were denser: {_show(found.abbott)} (Abbott; "
-        "below 0 % where they still are)."
-    )
-    if not found.henderson_tilton[1] > 0:
-        yield _NOT_SHOWN
-
-
-def _show(limits: tuple[float, float, float]) -> str:
-    value, low, high = limits
-    if not np.isfinite(value):
-        return "a share that these counts can't tell (no insects in untreated ground)"
-    return f"{percent(value)} (90 % interval {percent_range(low, high)})"
