@@ -19,7 +19,7 @@ from geosample.survey import open_survey
 from geosample.units import FOOT2_M2, show_density
 
 VISIT = "2026-05-18"
-SEED = 5
+SEED = 7
 """Of seeds 1 to 12, one whose map has both known ground and ground that is not."""
 MODEL = SimulationModel(
     mean_per_m2=14 / FOOT2_M2, border_ratio=3.5, field_sd=0.9, field_range_m=70.0, k=2.0, kind_factors={"green": 0.5}
