@@ -24,6 +24,7 @@ from geosample.design import Request, draw_design, save_design
 from geosample.errors import EstimateError
 from geosample.estimate import Settings, estimate_means, save_estimates
 from geosample.estimate.bags import gather_bags
+from geosample.estimate.domains import estimate_mean
 from geosample.estimate.findings import law_rows
 from geosample.estimate.model import load_mix_before
 from geosample.estimate.picture import draw_estimates, write_picture
@@ -247,3 +248,12 @@ def test_points_of_which_nothing_came_back_are_counted_among_those_not_counted(c
     numbers = [int(number) for number in re.findall(r"\d+", told.split(". They")[0])]
     assert numbers[1] == len(main)
     assert numbers[0] + sum(numbers[2:]) == len(main)
+
+
+def test_one_bag_has_an_interval_and_no_standard_error_to_be_known():
+    bags = pd.DataFrame({"stratum": ["a"], "count": 3.0, "effort_m2": 1.0, "weight_m2": 1.0, "log_sd": 0.0}).assign(
+        easting=0.0, northing=0.0, line=0
+    )
+    found = estimate_mean(bags, pd.DataFrame({"stratum": ["a"], "kind": "green", "area_m2": 100.0}))
+    assert np.isnan(found.se)
+    assert 0 < found.interval.low < found.interval.value == 3.0 < found.interval.high < np.inf

@@ -152,6 +152,7 @@ def estimate_mean(bags: pd.DataFrame, areas: pd.DataFrame, *, level: float = 0.9
     share /= share.sum()
     joined = combine_means([part.interval for part in parts], share.tolist())
     se = float(np.sqrt(((share * [part.se for part in parts]) ** 2).sum()))
+    se = se if math.isfinite(se) else math.nan  # one bag tells nothing of how bags differ: not known, not endless
     log_sd = float(np.average(bags["log_sd"], weights=bags["weight_m2"]))
     methods = sorted({part.method for part in parts})
     method = "; ".join(methods) + (f"; MOVER over {len(parts)} cells" if len(parts) > 1 else "")
