@@ -139,6 +139,26 @@ def show_density(per_m2: float, units: Units = "us") -> str:
     return f"{show_number(value)}/{'ft²' if units == 'us' else 'm²'}"
 
 
+def show_range(low_per_m2: float, high_per_m2: float, units: Units = "us") -> str:
+    """Return an interval of densities in the user's units; it is not known where an end is not.
+
+    Parameters
+    ----------
+    low_per_m2, high_per_m2 : float
+        Its ends, insects per m².
+    units : {'us', 'metric'}
+        As ``show_density``.
+
+    Examples
+    --------
+    >>> show_range(118.4, 1076.39), show_range(118.4, 1076.39, "metric"), show_range(1.0, math.nan)
+    ('11 to 100/ft²', '118 to 1,076/m²', 'not known')
+    """
+    if not (math.isfinite(low_per_m2) and math.isfinite(high_per_m2)):
+        return "not known"
+    return f"{show_density(low_per_m2, units).split('/')[0]} to {show_density(high_per_m2, units)}"
+
+
 def show_area(area_m2: float, units: Units = "us") -> str:
     """Return an area in ft² or acres, m² or ha, whichever reads best.
 

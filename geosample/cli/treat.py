@@ -19,7 +19,7 @@ from geosample.cli.options import (
     visit_option,
 )
 from geosample.report import say, show_table, talk
-from geosample.units import percent, show_area, show_density
+from geosample.units import percent, show_area, show_density, show_range
 from geosample.words import ACTIONS
 
 if TYPE_CHECKING:
@@ -202,13 +202,14 @@ def _read_settings(threshold: float, asked: dict[str, Any]) -> TreatSettings:
 
 def _tell(zones: Zones, units: Units) -> list[str]:
     """Return the answer, the zones and the cautions as lines."""
-    heads = ("zone", "do", "area", "about", "chance above")
+    heads = ("zone", "do", "area", "about", "between", "chance above")
     rows = [
         (
             zone.zone_id,
             ACTIONS[zone.action].name,
             show_area(zone.area_m2, units),
             show_density(zone.mean_per_m2, units),
+            show_range(zone.low_per_m2, zone.high_per_m2, units),
             percent(zone.probability),
         )
         for zone in zones.zones.itertuples()

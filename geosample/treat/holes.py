@@ -37,7 +37,7 @@ from geosample.treat.rooms import keep_off_area
 from geosample.treat.shapes import polygons_of
 from geosample.treat.sheet import BODY, HEAD, RIGHT, TABLE_ROW_MM, below, finish_page
 from geosample.treat.table import place_name
-from geosample.units import percent, show_area, show_density
+from geosample.units import percent, show_area, show_density, show_range
 from geosample.words import ACTIONS
 
 if TYPE_CHECKING:
@@ -66,19 +66,18 @@ _WHOLE = 0.95
 _ZONE_COLUMNS = (
     Column("zone", 20),
     Column("what to do", 21),
-    Column("where", 38),
+    Column("where", 30),
     Column("ft²", 18, RIGHT),
     Column("acres", 16, RIGHT),
     Column("m²", 16, RIGHT),
     Column("ha", 15, RIGHT),
-    Column("expected", 21, RIGHT),
-    Column("chance above", 24, RIGHT),
+    Column("expected", 15, RIGHT),
+    Column("between", 25, RIGHT),
+    Column("chance above", 20, RIGHT),
 )
+_NARROWER_MM = {"what to do": 18.0, "where": 24.0, "ft²": 15.0, "acres": 13.0, "m²": 14.0, "ha": 12.0}
 _AMOUNT_COLUMNS = (
-    *(
-        Column(one.head, {"what to do": 19.0, "where": 27.0}.get(one.head, one.width_mm), one.style)
-        for one in _ZONE_COLUMNS
-    ),
+    *(Column(one.head, _NARROWER_MM.get(one.head, one.width_mm), one.style) for one in _ZONE_COLUMNS),
     Column("at your rate", 18, RIGHT),
 )
 """The same, with what a zone takes where the user entered a label's rate."""
@@ -159,6 +158,7 @@ def _zone_row(row: Any, units: Units, rate: Rate | None) -> list[str]:
         place_name(row.hole, row.kind),
         *four_areas(row.area_m2),
         show_density(row.mean_per_m2, units),
+        show_range(row.low_per_m2, row.high_per_m2, units),
         percent(row.probability),
         *takes,
     ]

@@ -43,13 +43,7 @@ def interval(low: float, high: float) -> Markup:
     >>> print(interval(118.4, 1076.39))
     <span class="us">11 to 100/ft²</span><span class="metric">118 to 1,076/m²</span>
     """
-    if not (math.isfinite(low) and math.isfinite(high)):
-        return Markup("not known")
-    return both(lambda end, shown: _range(low, end, shown), high)
-
-
-def _range(low: float, high: float, shown: Units) -> str:
-    return f"{units.show_density(low, shown).split('/')[0]} to {units.show_density(high, shown)}"
+    return both(lambda end, shown: units.show_range(low, end, shown), high)
 
 
 def join_words(words: Iterable[str | Markup]) -> Markup:
