@@ -164,7 +164,16 @@ def test_the_picture_is_one_page_with_every_kind_and_the_threshold(counted_visit
     with pymupdf.open(tmp_path / "answer.pdf") as book:
         assert len(book) == 1
         text = book[0].get_text()
-    for words in ("whole ground", "greens", "collars", "fairways", "yours: 30", "insects per ft²", "Life stages"):
+    for words in (
+        "whole ground",
+        "greens",
+        "collars",
+        "fairways",
+        "yours: 30",
+        "insects per ft²",
+        "Life stages",
+        "Line: 95 % interval.",
+    ):
         assert words in text
     metric = draw_estimates(answer, units="metric")
     assert b"%PDF" in metric[:8]

@@ -12,6 +12,7 @@ import numpy as np
 
 from geosample.errors import EstimateError, Problem
 from geosample.estimate.bags import ALL
+from geosample.estimate.domains import NO_POINTS
 from geosample.holes import hole_number
 from geosample.palettes import GREYS
 from geosample.paper import (
@@ -33,7 +34,7 @@ from geosample.paper import (
 )
 from geosample.pests import load_pest
 from geosample.saving import save_file
-from geosample.units import FOOT2_M2, Units, percent, show_number
+from geosample.units import FOOT2_M2, Units, percent, set_percent, show_number
 from geosample.words import PLURALS
 
 if TYPE_CHECKING:
@@ -86,7 +87,8 @@ def draw_estimates(estimates: Estimates, *, threshold_per_m2: float | None = Non
     _draw_dots(book, plot, rows, _Scale(units, threshold_per_m2, estimates.pest))
     foot = inside.south_mm + 6
     _draw_mix(book, estimates, Frame(inside.west_mm, foot, inside.width_mm, plot.south_mm - 18 - foot))
-    write_footer(book, "Dot: mean. Line: interval. A dot at 0 with a line: none found, and how many that still allows.")
+    line = f"Line: {set_percent(float(estimates.estimates['level'].iloc[0]))} interval."
+    write_footer(book, f"Dot: mean. {line} A dot at 0 with a line: none found, and how many that still allows.")
     return close_book(book)
 
 
@@ -158,7 +160,7 @@ def _draw_dots(book: Book, plot: Frame, rows: Sequence[pd.Series], scale: _Scale
         write_text(book, _label(row), plot.west_mm - 2, level - 1, _RIGHT)
         values = [float(row[f"{name}_per_m2"]) * scale.factor for name in ("low", "mean", "high")]
         if math.isnan(values[1]):
-            write_text(book, "no counted points", plot.east_mm + 2, level - 1, _SMALL)
+            write_text(book, NO_POINTS, plot.east_mm + 2, level - 1, _SMALL)
             continue
         west, middle, east = (axis.place(value) for value in values)
         draw_line(book, [(west, level), (east, level)], Pen(width_mm=0.5))
