@@ -1,0 +1,183 @@
+"""The layer ``findings``: what was fitted or decided, one typed row each, read and written here and nowhere else."""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Collection, Iterable, Iterator, Mapping
+from dataclasses import dataclass, field
+from enum import StrEnum
+from typing import TYPE_CHECKING, Any
+
+from geosample.errors import Problem, SurveyError
+from geosample.survey.layers import shape_frame
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from geosample.survey.change import Change
+    from geosample.survey.file import Survey
+
+
+class What(StrEnum):
+    """What a finding is about; the value is what stands in the layer."""
+
+    BORDER_RATIO = "border ratio"
+    COMMON_BORDER_RATIO = "common border ratio"
+    K = "k"
+    VARIANCE_TO_MEAN = "variance to mean"
+    MORISITA = "Morisita's index"
+    CROWDING = "Lloyd's mean crowding"
+    PATCHINESS = "Lloyd's patchiness"
+    TAYLOR_SLOPE = "Taylor's slope"
+    TAYLOR_INTERCEPT = "Taylor's intercept"
+    IWAO_SLOPE = "Iwao's slope"
+    IWAO_INTERCEPT = "Iwao's intercept"
+    STAGE_SHARE = "stage share"
+    STAGE_GROUP_SHARE = "stage group share"
+    DECISION = "decision"
+    ACCOUNT = "account"
+    RECOUNT = "recount agreement"
+    COMPARISON = "method ratio"
+    MAP_WORTH = "map worth"
+    BORDER_EFFECT = "border effect"
+    MAP_K = "map k"
+    RANGE = "range"
+    SPREAD = "spread"
+    KNOWN_SHARE = "known share"
+    MAP_SCORE = "map score"
+    MAP_COVERAGE = "map coverage"
+    MAP_CALIBRATION = "map calibration"
+    HOTSPOT = "hotspot"
+    CLUSTERS = "clusters"
+    NO_MAP = "no map"
+    PLAN = "plan"
+    PLAN_SETTINGS = "plan settings"
+    TARGETING_CURVE = "targeting curve"
+    SMOOTHING = "smoothing"
+    OVERSPRAY = "overspray"
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """One fitted or decided thing.
+
+    Parameters
+    ----------
+    what : What
+        What it is about.
+    domain : str
+        The part of the ground, or of the answer, it speaks of; ``all`` for all of it.
+    value, low, high : float
+        The number and its interval; missing (nan) where there is none.
+    threshold_per_m2 : float
+        The density it was held against, insects per m²; missing where none was.
+    detail : mapping
+        Further facts, plain JSON types, names with their unit: how many bags, the interval's level, a verdict's code.
+    """
+
+    what: What
+    domain: str
+    value: float = math.nan
+    low: float = math.nan
+    high: float = math.nan
+    threshold_per_m2: float = math.nan
+    detail: Mapping[str, Any] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
+class Findings:
+    """The findings of one visit and pest, in the order they were stored.
+
+    Examples
+    --------
+    >>> found = Findings("May", "abw", (Finding(What.K, "all", 0.8), Finding(What.K, "green", 0.6)))
+    >>> found.first(What.K, "green").value, found.first(What.RANGE), len(found.of(What.K))
+    (0.6, None, 2)
+    """
+
+    visit: str
+    pest: str
+    rows: tuple[Finding, ...]
+
+    def __iter__(self) -> Iterator[Finding]:
+        """Iterate over the rows."""
+        return iter(self.rows)
+
+    def of(self, *what: What) -> tuple[Finding, ...]:
+        """Return the findings about some things."""
+        return tuple(row for row in self.rows if row.what in what)
+
+    def first(self, what: What, domain: str | None = None) -> Finding | None:
+        """Return the first finding about a thing (and a domain); None when there is none."""
+        return next((row for row in self.of(what) if domain in {None, row.domain}), None)
+
+
+def read_findings(survey: Survey, visit: str, pest: str, *what: What) -> Findings:
+    """Return what was found of a visit and pest; only some kinds of it when named.
+
+    Raises
+    ------
+    SurveyError
+        When a row is of a kind that is not known, or its facts are no JSON object.
+    """
+    frame = survey.read("findings")
+    mine = frame[(frame["visit"] == visit) & (frame["pest"] == pest)]
+    if what:
+        mine = mine[mine["what"].isin([str(one) for one in what])]
+    return Findings(visit, pest, tuple(_read_row(survey, row) for row in mine.itertuples()))
+
+
+def put_findings(
+    change: Change, visit: str, pest: str, rows: Iterable[Finding], *, own: Collection[What] | None = None
+) -> None:
+    """Put a stage's findings into a change of the survey, in place of those of the same kinds.
+
+    Parameters
+    ----------
+    change : Change
+        From ``survey.change()``.
+    visit, pest : str
+        Whose.
+    rows : iterable of Finding
+        The new ones.
+    own : collection of What, optional
+        All the kinds the stage makes, of which the old rows are taken away; the kinds among the rows when None.
+    """
+    rows = list(rows)
+    kinds = {row.what for row in rows} if own is None else set(own)
+    where = {"visit": visit, "pest": pest, "what": sorted(str(kind) for kind in kinds)}
+    change.put("findings", frame_findings(visit, pest, rows), where=where)
+
+
+def frame_findings(visit: str, pest: str, rows: Iterable[Finding]) -> pd.DataFrame:
+    """Return findings as rows of the layer; an endless value or end of an interval is missing there."""
+    import pandas as pd
+
+    columns = ("value", "low", "high", "threshold_per_m2")
+    table = [
+        {
+            "visit": visit,
+            "pest": pest,
+            "what": str(row.what),
+            "domain": row.domain,
+            **{name: number if math.isfinite(number := getattr(row, name)) else math.nan for name in columns},
+            "note": json.dumps(dict(row.detail), ensure_ascii=False, sort_keys=True) if row.detail else None,
+        }
+        for row in rows
+    ]
+    return shape_frame("findings", pd.DataFrame(table))
+
+
+def _read_row(survey: Survey, row: Any) -> Finding:
+    try:
+        what = What(row.what)
+        detail = json.loads(row.note) if row.note else {}
+        if not isinstance(detail, dict):
+            raise TypeError
+    except (TypeError, ValueError) as error:
+        where = f"{survey.path} layer findings, '{row.what}' of visit {row.visit}"
+        remedy = f"run 'geosample estimate {survey.path.name}' and the stages after it again"
+        found = f"a note {str(row.note)[:60]!r}"
+        raise SurveyError(Problem(where, found, "a known kind, and facts as a JSON object", remedy)) from error
+    return Finding(what, row.domain or "", row.value, row.low, row.high, row.threshold_per_m2, detail)
