@@ -27,7 +27,7 @@ class HoleWidths(click.ParamType[dict[str, float]]):
         """Return the widths by hole; bad usage for one without a unit."""
         if isinstance(value, dict):
             return value
-        from geosample.ground.collars import ALL_HOLES
+        from geosample.ground.edges import ALL_HOLES
 
         pairs = [part.rpartition("=") for part in str(value).split(",")]
         widths = {hole.strip() or ALL_HOLES: LENGTH.convert(width.strip(), param, ctx) for hole, _, width in pairs}

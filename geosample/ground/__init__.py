@@ -1,18 +1,24 @@
 """Stage 1, ground: polygon files in, a clean sampling frame (Ground) out."""
 
 from geosample.ground.cells import clip_pieces, cut_cells, draw_squares
-from geosample.ground.collars import add_approaches, add_collars
 from geosample.ground.csvwkt import decode_text
-from geosample.ground.edges import edge_lines, is_area, measure_edge, only_polygons, outer_turf, split_border
+from geosample.ground.edges import (
+    add_approaches,
+    add_collars,
+    edge_lines,
+    is_area,
+    measure_edge,
+    only_polygons,
+    outer_turf,
+    split_border,
+)
 from geosample.ground.files import FORMATS
 from geosample.ground.kinds import KINDS, parse_kinds
 from geosample.ground.markup import local_name, parse_xml
-from geosample.ground.model import Ground, Note, load_ground, save_ground
+from geosample.ground.model import Ground, Note, check_not_survey, kept_crs, load_ground, replace_ground, save_ground
 from geosample.ground.own import open_shapes, read_own_shapes
 from geosample.ground.picture import draw_ground
-from geosample.ground.reading import GroundOptions, read_ground
-from geosample.ground.replacing import check_not_survey, kept_crs, replace_ground
-from geosample.ground.sorting import UnknownKindsError
+from geosample.ground.reading import GroundOptions, UnknownKindsError, read_ground
 from geosample.ground.summary import show_ground, sum_up_ground
 
 __all__ = [

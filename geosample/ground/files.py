@@ -12,8 +12,8 @@ from geosample.ground.csvwkt import read_csv_wkt
 from geosample.ground.drivers import MAGIC, check_magic, check_shapefile, read_driver
 from geosample.ground.features import LARGEST_BYTES, Content, Feature
 from geosample.ground.geojson import read_geojson
+from geosample.ground.kinds import FIELDS, unpack_tags
 from geosample.ground.kml import read_kml
-from geosample.ground.tags import FIELDS, unpack_tags
 
 _READERS: dict[str, Callable[[Path, bytes], Content]] = {
     ".geojson": read_geojson,

@@ -16,8 +16,8 @@ import pyproj
 
 from geosample.errors import GroundError, Problem
 from geosample.ground.features import Content, Feature, Remark, gather_content
+from geosample.ground.kinds import flatten_tags
 from geosample.ground.rings import build_line, build_point, build_polygon, read_corners
-from geosample.ground.tags import flatten_tags
 
 if TYPE_CHECKING:
     from shapely import Geometry

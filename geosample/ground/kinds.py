@@ -1,21 +1,144 @@
-"""What a feature is: the user's own words first, then OpenStreetMap's open tags, then the words of the trade.
-
-References
-----------
-OpenStreetMap wiki, Key:golf, Key:natural, Key:landuse (open tagging scheme, read as an open standard).
-The other words are common practice in the trade, no source.
-"""
+"""What a feature is: the user's own words, then OpenStreetMap's open tags, then the words of the trade."""
 
 from __future__ import annotations
 
+import json
 import re
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
+from typing import Any
 
 from geosample.errors import GroundError, Problem
 from geosample.ground.features import Feature
-from geosample.ground.naming import split_name
+from geosample.holes import hole_number
 from geosample.words import OBSTACLE_KINDS, SURFACE_KINDS
+
+FIELDS = ("tags", "other_tags", "all_tags", "hstore")
+"""Fields that hold tags, in any mixture of capitals."""
+
+_ARROW = re.compile(r'"((?:[^"\\\\]|\\\\.)*)"\s*=>\s*"((?:[^"\\\\]|\\\\.)*)"')
+_EQUALS = re.compile(r"([\w:]+)\s*=\s*([^;,|\n]+)")
+
+
+def unpack_tags(fields: Mapping[str, str]) -> dict[str, str]:
+    """Return the fields with the tags packed into one of them as fields of their own; others go before them.
+
+    Examples
+    --------
+    >>> unpack_tags({"other_tags": '"golf"=>"green","hole"=>"7"'})
+    {'golf': 'green', 'hole': '7'}
+    >>> unpack_tags({"tags": '{"golf": "green"}', "ref": "7"}), unpack_tags({"tags": "golf=green;ref=7"})
+    ({'golf': 'green', 'ref': '7'}, {'golf': 'green', 'ref': '7'})
+    """
+    packed = {name: found for name in fields if name.lower() in FIELDS and (found := split_tags(fields[name]))}
+    tags = {key: value for found in packed.values() for key, value in found.items()}
+    return {**tags, **{name: value for name, value in fields.items() if name not in packed}}
+
+
+def split_tags(text: str) -> dict[str, str]:
+    """Return the tags in a text; none where it holds no pairs."""
+    if text.lstrip().startswith(("{", "[")):
+        try:
+            return flatten_tags(json.loads(text))
+        except (json.JSONDecodeError, RecursionError):
+            pass
+    return dict(_ARROW.findall(text)) or {key: value.strip() for key, value in _EQUALS.findall(text)}
+
+
+def flatten_tags(value: Any) -> dict[str, str]:
+    """Return tags given as a mapping, or as a list of mappings, of pairs or of texts such as ``golf=green``.
+
+    Examples
+    --------
+    >>> flatten_tags([{"k": "golf", "v": "green"}, ["ref", 7], "natural=sand"])
+    {'golf': 'green', 'ref': '7', 'natural': 'sand'}
+    """
+    if isinstance(value, Mapping):
+        if set(value) in ({"k", "v"}, {"key", "value"}):
+            key, found = value.values()
+            return {str(key): str(found)}
+        return {str(key): str(item) for key, item in value.items() if isinstance(item, (str, int, float))}
+    if isinstance(value, str):
+        return split_tags(value) if not value.lstrip().startswith(("{", "[")) else {}
+    if isinstance(value, list):
+        if _is_pair(value):
+            return {str(value[0]): str(value[1])}
+        return {key: found for item in value for key, found in flatten_tags(item).items()}
+    return {}
+
+
+def _is_pair(value: list[Any]) -> bool:
+    plain = len(value) == 2 and all(isinstance(part, (str, int, float)) for part in value)  # noqa: PLR2004
+    return plain and "=" not in str(value[0])
+
+
+MOST_HOLES = 36
+"""A number above this in a name counts features, not holes (no source)."""
+
+_TOKENS = re.compile(r"[^\W\d_]+|\d+")
+_HOLE_WORDS = frozenset({"hole", "h", "no", "nr", "number", "st", "nd", "rd", "th", "the", "of", "on", "for", "par"})
+_SIDES = frozenset(
+    {"left", "right", "front", "back", "upper", "lower", "middle", "forward", "rear", "main", "new", "old"}
+)
+_TEE_MARKERS = frozenset(
+    {"black", "blue", "white", "red", "gold", "silver", "yellow", "ladies", "mens", "men", "senior", "championship"}
+)
+_PRACTICE = frozenset({"practice", "practise", "chipping", "nursery", "range"})
+_CODES = {
+    "green": "g gr grn gn",
+    "fairway": "f fw fwy fy",
+    "tee": "t tb",
+    "collar": "col coll",
+    "approach": "app appr",
+    "rough": "rgh",
+    "bunker": "bk bkr bnk bunk",
+    "water": "wtr",
+}
+CODES = {code: kind for kind, codes in _CODES.items() for code in codes.split()}
+"""Short codes that stand for a kind where a number stands beside them (common practice, no source)."""
+
+
+@dataclass(frozen=True, slots=True)
+class NameParts:
+    """What a name is made of.
+
+    Parameters
+    ----------
+    words : tuple of str
+        What may tell the kind, the likeliest first: the words without numbers, sides and markers.
+    hole : str or None
+        The only number in it, where that may be a hole.
+    code : str or None
+        The kind a short code beside a number stands for.
+    """
+
+    words: tuple[str, ...]
+    hole: str | None
+    code: str | None
+
+
+def split_name(name: str) -> NameParts:
+    """Return a name's parts.
+
+    Examples
+    --------
+    >>> split_name("Hole7_Green")
+    NameParts(words=('green', 'green', 'green'), hole='7', code=None)
+    >>> split_name("GR07")
+    NameParts(words=('gr', 'gr', 'gr'), hole='7', code='green')
+    >>> split_name("Practice Green 2").hole is None
+    True
+    """
+    tokens = [token.lower() for token in _TOKENS.findall(name.replace("_", " "))]
+    numbers = [token.lstrip("0") or "0" for token in tokens if token.isascii() and token.isdecimal()]
+    words = [token for token in tokens if not token.isdecimal() and token not in _HOLE_WORDS]
+    bare = [word for word in words if word not in _SIDES]
+    tee = [word for word in bare if word not in _TEE_MARKERS]
+    shown = (" ".join(words), " ".join(bare), " ".join(tee) if {"tee", "tees", "teebox"} & set(tee) else " ".join(bare))
+    hole = numbers[0] if len(numbers) == 1 and 0 < (hole_number(numbers[0]) or 0) <= MOST_HOLES else None
+    code = CODES.get(bare[0]) if hole and len(bare) == 1 else None
+    return NameParts(shown, None if _PRACTICE & set(words) else hole, code)
+
 
 IGNORE = "ignore"
 ISLAND = "island"
