@@ -6,10 +6,13 @@ import json
 import os
 import re
 import shutil
+import signal
 import socket
 import subprocess
 import sys
 from collections.abc import Iterator
+from contextlib import ExitStack, contextmanager
+from dataclasses import dataclass
 from pathlib import Path
 
 import distributed
@@ -19,8 +22,8 @@ import pytest
 from click.testing import CliRunner, Result
 from fill_blank import fill_blank
 
-from geosample.batch import Plan, Step, read_plan, run_batch
-from geosample.batch.run import RECORD, find_surveys
+from geosample.batch import BatchPlan, BatchStep, find_surveys, read_plan, run_batch
+from geosample.batch.run import RECORD
 from geosample.cli import main
 from geosample.design import load_design
 from geosample.errors import GeosampleError
@@ -112,7 +115,7 @@ def test_a_second_run_skips_the_finished_and_goes_on_with_the_mended(courses: Pa
 def test_a_batch_stopped_midway_goes_on_at_the_stage_it_had_reached(courses: Path) -> None:
     (courses / "süd.gpkg").unlink()
     first = read_plan(courses / "plan.toml")
-    broken = Plan((first.steps[0], Step("estimate", {"threshold": "30 bananas"})))
+    broken = BatchPlan((first.steps[0], BatchStep("estimate", {"threshold": "30 bananas"})))
     [outcome] = run_batch(courses, broken, out=courses / "batch")
     assert (outcome.state, outcome.stage) == ("failed", "estimate")
     (courses / "north.csv").unlink()  # the first stage could not run again, and must not need to
@@ -173,39 +176,114 @@ def free_port() -> int:
         return int(sock.getsockname()[1])
 
 
-@pytest.fixture
-def scheduler(tmp_path: Path) -> Iterator[str]:
-    """Start a Dask scheduler and two workers as processes of their own, as an adviser would on two machines."""
+@dataclass(frozen=True)
+class Cluster:
+    """A Dask scheduler and two workers, each a process of its own, as an adviser would start them on machines."""
+
+    address: str
+    scheduler: subprocess.Popen[bytes]
+    workers: list[subprocess.Popen[bytes]]
+
+
+@contextmanager
+def start_cluster(folder: Path) -> Iterator[Cluster]:
+    """Start a cluster, and end every process of it whatever happens meanwhile."""
     address = f"tcp://127.0.0.1:{free_port()}"
-    start = {
-        "dask_scheduler": ["--host", "127.0.0.1", "--port", address.rsplit(":", 1)[1], "--no-dashboard"],
-        "dask_worker": [address, "--nworkers", "2", "--nthreads", "1", "--no-dashboard"],
-    }
+    port = address.rsplit(":", 1)[1]
     environment = os.environ | {"PYTHONPATH": str(ROOT)}
-    log = (tmp_path / "dask.log").open("wb")
-    running = [
-        subprocess.Popen(
-            [sys.executable, "-m", f"distributed.cli.{name}", *words],
-            stdout=log,
-            stderr=log,
-            cwd=tmp_path,
-            env=environment,
-        )
-        for name, words in start.items()
-    ]
-    yield address
-    for process in reversed(running):
-        process.terminate()
-    for process in running:
-        process.wait(timeout=30)
-    log.close()
+    with ExitStack() as stack:
+        log = stack.enter_context((folder / "dask.log").open("wb"))
+
+        def start(name: str, *words: str) -> subprocess.Popen[bytes]:
+            line = [sys.executable, "-m", f"distributed.cli.{name}", *words, "--no-dashboard"]
+            process = subprocess.Popen(line, stdout=log, stderr=log, cwd=folder, env=environment)
+            stack.callback(process.wait, timeout=30)
+            stack.callback(process.kill)
+            return process
+
+        scheduler = start("dask_scheduler", "--host", "127.0.0.1", "--port", port)
+        # Without a nanny a worker is one process, and stays dead when it is killed.
+        workers = [start("dask_worker", address, "--no-nanny", "--nthreads", "1") for _ in range(2)]
+        yield Cluster(address, scheduler, workers)
+
+
+@pytest.fixture
+def cluster(tmp_path: Path) -> Iterator[Cluster]:
+    with start_cluster(tmp_path) as running:
+        with distributed.Client(running.address, timeout="120s", set_as_default=False) as client:
+            client.wait_for_workers(2, timeout=120)
+        yield running
+
+
+def test_every_process_of_a_cluster_ends_also_when_a_test_fails(tmp_path: Path) -> None:
+    with pytest.raises(ZeroDivisionError), start_cluster(tmp_path) as running:
+        assert [one.poll() for one in (running.scheduler, *running.workers)] == [None] * 3
+        raise ZeroDivisionError
+    assert None not in [one.poll() for one in (running.scheduler, *running.workers)]
+
+
+def run_until_first(courses: Path, cluster: Cluster, victim: subprocess.Popen[bytes]) -> tuple[int, str, str]:
+    """Run a batch on the cluster as a user does, kill a process when the first course is in; return what was said."""
+    words = ["batch", str(courses), "--plan", str(courses / "plan.toml"), "--scheduler", cluster.address]
+    line = [sys.executable, "-c", "from geosample.cli import main; main()", *words]
+    with subprocess.Popen(line, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, encoding="utf-8") as batch:
+        try:
+            assert batch.stderr is not None
+            first = batch.stderr.readline()
+            assert first.startswith("1/8 "), first
+            victim.send_signal(signal.SIGKILL)
+            said, talk = batch.communicate(timeout=240)
+        finally:
+            batch.kill()
+    return batch.returncode, said, first + talk
+
+
+@pytest.fixture
+def many(courses: Path) -> Path:
+    for number in range(6):
+        for suffix in (".gpkg", ".csv"):
+            shutil.copy(courses / f"north{suffix}", courses / f"more{number}{suffix}")
+    return courses
+
+
+@pytest.mark.slow
+def test_a_killed_scheduler_leaves_words_and_whole_surveys_and_the_next_run_goes_on(
+    many: Path, cluster: Cluster
+) -> None:
+    code, said, talk = run_until_first(many, cluster, cluster.scheduler)
+    assert code == 1, talk
+    assert "Traceback" not in said + talk
+    assert len(talk.splitlines()) < 9  # a line a course that came back, none of the library's
+    assert f"stopped early: the Dask scheduler at {cluster.address} was lost" in said
+    assert "run the same command again" in said
+    told = {line.split(": ")[0]: line.split(": ")[1].split(", ") for line in said.splitlines() if ": " in line}
+    names = [path.stem for path in find_surveys(many)]
+    assert sorted(told["done"] + told["not finished"]) == names
+    assert len(told["done"]) >= 1
+    assert len(told["not finished"]) >= 1
+    for worker in cluster.workers:  # what a worker had in hand when the scheduler went, it may still finish
+        worker.kill()
+        worker.wait(timeout=30)
+    result, rows = batch(many)
+    assert result.exit_code == 0, result.output
+    assert {rows[name]["state"] for name in told["done"]} == {"as before"}
+    assert {row["state"] for row in rows.values()} == {"as before", "done"}
+    assert all(len(open_survey(path).read("estimates")) for path in find_surveys(many))
+
+
+@pytest.mark.slow
+def test_a_killed_worker_is_survived(many: Path, cluster: Cluster) -> None:
+    code, said, talk = run_until_first(many, cluster, cluster.workers[0])
+    assert code == 0, said + talk
+    assert "8 courses, 0 failed" in said
+    assert "Traceback" not in said + talk
 
 
 # Dask's own client warns of what it meets when a loop closes; that is not ours to mend.
 @pytest.mark.filterwarnings("ignore")
-def test_a_dask_cluster_does_the_same_work(courses: Path, scheduler: str) -> None:
+def test_a_dask_cluster_does_the_same_work(courses: Path, cluster: Cluster) -> None:
     (courses / "broken.gpkg").write_bytes(b"no survey file")
-    result, rows = batch(courses, "--scheduler", scheduler)
+    result, rows = batch(courses, "--scheduler", cluster.address)
     assert {name: row["state"] for name, row in rows.items()} == {"broken": "failed", "north": "done", "süd": "done"}
     assert result.exit_code == 1
     here = courses.parent / "here"

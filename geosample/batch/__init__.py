@@ -1,15 +1,15 @@
 """Many courses: the same stages on each survey file, one process a core, and one summary."""
 
-from geosample.batch.plan import Plan, Step, read_plan
 from geosample.batch.region import check_region, gather_region, write_region
-from geosample.batch.run import Outcome, Workers, run_batch
+from geosample.batch.run import BatchPlan, BatchStep, Outcome, Workers, find_surveys, read_plan, run_batch
 
 __all__ = [
+    "BatchPlan",
+    "BatchStep",
     "Outcome",
-    "Plan",
-    "Step",
     "Workers",
     "check_region",
+    "find_surveys",
     "gather_region",
     "read_plan",
     "run_batch",

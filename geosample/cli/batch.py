@@ -39,8 +39,7 @@ def command(ctx: click.Context, /, folder: Path, plan_file: Path, as_json: bool,
     Example:
       geosample batch courses --plan plan.toml
     """  # noqa: D301
-    from geosample.batch import Workers, check_region, read_plan, run_batch, write_region
-    from geosample.batch.run import find_surveys
+    from geosample.batch import Workers, check_region, find_surveys, read_plan, run_batch, write_region
     from geosample.saving import make_folder
 
     plan = read_plan(plan_file)
@@ -51,22 +50,42 @@ def command(ctx: click.Context, /, folder: Path, plan_file: Path, as_json: bool,
     workers = Workers(asked.pop("jobs") or -1, asked.pop("scheduler"))
     outcomes = run_batch(folder, plan, out=out, workers=workers, tell=_tell, **asked)
     summary: dict[str, Any] = {"courses": [asdict(outcome) for outcome in outcomes]}
-    lines = show_table(["course", "state", "seconds"], [[o.course, o.state, f"{o.seconds:.1f}"] for o in outcomes])
+    rows = [[o.course, o.state, "" if o.seconds is None else f"{o.seconds:.1f}"] for o in outcomes]
+    lines = show_table(["course", "state", "seconds"], rows)
     failed = [outcome for outcome in outcomes if outcome.state == "failed"]
-    if region is not None:
+    left = [outcome for outcome in outcomes if outcome.state == "unfinished"]
+    if region is not None and not left:
         lost = {outcome.course for outcome in failed}
         summary["region"] = str(write_region([path for path in find_surveys(folder) if path.stem not in lost], region))
         lines.append(f"wrote {region}{f', without the {len(lost)} that failed' if lost else ''}")
-    lines += [f"{len(outcomes)} courses, {len(failed)} failed", *(_name_failure(outcome) for outcome in failed)]
+    lines.append(f"{len(outcomes)} courses, {len(failed)} failed" + (f", {len(left)} not finished" if left else ""))
+    lines += [_name_failure(outcome) for outcome in failed]
+    lines += _name_unfinished(outcomes, left, region)
     say(lines, summary, as_json=as_json)
-    if failed:
+    if failed or left:
         ctx.exit(1)
 
 
 def _tell(outcome: Outcome, number: int, total: int) -> None:
-    talk(f"{number}/{total} {outcome.course}: {outcome.state} ({outcome.seconds:.1f} s)")
+    took = "" if outcome.seconds is None else f" ({outcome.seconds:.1f} s)"
+    talk(f"{number}/{total} {outcome.course}: {outcome.state}{took}")
 
 
 def _name_failure(outcome: Outcome) -> str:
     stage = f" in {outcome.stage}" if outcome.stage else ""
     return f"{outcome.course}: failed{stage}: {outcome.said}"
+
+
+def _name_unfinished(outcomes: list[Outcome], left: list[Outcome], region: Path | None) -> list[str]:
+    """Return which courses are done and which not, and that the same command goes on, when the batch was stopped."""
+    if not left:
+        return []
+    done = ", ".join(outcome.course for outcome in outcomes if outcome.state in {"done", "as before"})
+    return [
+        f"stopped early: {left[0].said}",
+        f"done: {done or 'none'}",
+        f"not finished: {', '.join(outcome.course for outcome in left)}",
+        *([f"{region} is not written, as it would lack them"] if region else []),
+        "run the same command again, without --again: it goes on with those that are not done, at the stage they had "
+        "reached; no survey file is half-written",
+    ]

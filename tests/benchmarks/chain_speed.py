@@ -1,7 +1,7 @@
 """The whole chain, command by command, as a user runs it: seconds and peak memory of each, and how both grow.
 
-Run as ``python tests/benchmarks/chain_speed.py`` from the project's folder; the table goes to ``chain_speed.md``
-beside this file. Each command is a process of its own, so starting Python and loading libraries is in every figure;
+Run: python tests/benchmarks/chain_speed.py [--write]
+Each command is a process of its own, so starting Python and loading libraries is in every figure;
 the bare import is shown as the floor.
 """
 
@@ -19,17 +19,14 @@ from pathlib import Path
 import geopandas as gpd
 import pandas as pd
 import shapely
-from shapely import affinity
-
-sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
+from bench import CRS, as_markdown, ask, beside
 from fill_blank import fill_blank
+from shapely import affinity
 
 from geosample.design import load_design
 from geosample.ground import load_ground
 from geosample.survey import open_survey
 
-TABLE = Path(__file__).with_suffix(".md")
-CRS = "+proj=laea +lat_0=41.5 +lon_0=-73.9 +datum=WGS84 +units=m"
 PROGRAM = [sys.executable, "-c", "from geosample.cli import main; main()"]
 ONE_PROCESS = """
 import json, sys
@@ -148,19 +145,14 @@ def sum_up(size: Size) -> tuple[pd.DataFrame, dict[str, object]]:
     }
 
 
-def as_markdown(frame: pd.DataFrame) -> str:
-    """Return a frame as a Markdown table."""
-    rows = [list(frame.columns), ["---"] * frame.shape[1], *frame.astype(str).to_numpy().tolist()]
-    return "\n".join(f"| {' | '.join(map(str, row))} |" for row in rows)
-
-
 def main() -> None:
-    usual = Size()
+    asked = ask(__doc__, beside(__file__))
+    usual = Size(1, 24, 4.0) if asked.smallest else Size()
     table, row = sum_up(usual)
     two, one = (run_together(usual, processes=number) for number in (2, 1))
     others = [replace(usual, points=60), replace(usual, points=240), replace(usual, cell_m=2.0)]
     others += [replace(usual, cell_m=0.5), replace(usual, holes=9), replace(usual, holes=36)]
-    growth = pd.DataFrame([row, *(sum_up(size)[1] for size in others)])
+    growth = pd.DataFrame([row, *(sum_up(size)[1] for size in others if not asked.smallest)])
     shown = table.drop(columns=["cells", "page_mb"]).round({"s": 2, "MB": 0}).rename_axis("command").reset_index()
     text = (
         f"# The whole chain, measured\n\nMade by `chain_speed.py` on {os.cpu_count()} cores ({platform.machine()}), "
@@ -172,8 +164,7 @@ def main() -> None:
         f"The page is {table['page_mb'].iloc[0]:.1f} MB.\n\n"
         f"## Growth\n\n{as_markdown(growth)}\n"
     )
-    TABLE.write_text(text, encoding="utf-8")
-    print(text)
+    asked.publish(text)
 
 
 if __name__ == "__main__":

@@ -1,26 +1,23 @@
 """How often a comparison's intervals cover, its tests raise false alarms, and it calls methods at the margin the same.
 
-Run as ``python tests/benchmarks/compare_rates.py [trials]``; the table goes to ``compare_rates.md`` beside this file.
+Run: python tests/benchmarks/compare_rates.py [--trials N] [--write].
 Trials are blocks of four bags, two a method; k 1.5 a bag, sd of the blocks' log density 0.7: invented, as stated.
 """
 
 from __future__ import annotations
 
 import math
-import sys
 from itertools import product
-from pathlib import Path
 
 import numpy as np
 import pandas as pd
-from chain_speed import as_markdown
+from bench import as_markdown, ask, beside
 from numpy.typing import NDArray
 
 from geosample.compare.mixed import Blocks, fit_ratio
 from geosample.compare.profile import one_sided_p, ratio_interval
 from geosample.compare.shuffle import shuffle_p
 
-TABLE = Path(__file__).with_suffix(".md")
 K, BLOCK_SD, SEED = 1.5, 0.7, 4
 MARGIN = 1.5
 
@@ -61,8 +58,9 @@ def run_cell(blocks: int, mean: float, ratio: float, trials: int) -> dict[str, o
 
 
 def main() -> None:
-    trials = int(sys.argv[1]) if len(sys.argv) > 1 else 400
-    cells = product((6, 12, 24), (1.0, 4.0), (1.0, MARGIN))
+    asked = ask(__doc__, beside(__file__), trials=(400, 2))
+    trials = asked.trials
+    cells = [*product((6, 12, 24), (1.0, 4.0), (1.0, MARGIN))][: 1 if asked.smallest else None]
     table = pd.DataFrame([run_cell(*cell, trials) for cell in cells])
     error = 100 * math.sqrt(0.95 * 0.05 / trials)
     text = (
@@ -72,8 +70,7 @@ def main() -> None:
         f"Where the true ratio is {MARGIN:g} the methods lie at the margin, and calling them the same is wrong.\n\n"
         f"{as_markdown(table)}\n\nMean cover: {table['95 % interval covers'].mean():.1f} %.\n"
     )
-    TABLE.write_text(text, encoding="utf-8")
-    print(text)
+    asked.publish(text)
 
 
 if __name__ == "__main__":

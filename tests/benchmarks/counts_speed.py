@@ -1,29 +1,23 @@
 """How long 5,000 returned rows take to be read and joined, beside a bare pandas read of the same file.
 
-Run as ``python tests/benchmarks/counts_speed.py``; prints a table.
+Run: python tests/benchmarks/counts_speed.py [--rows N].
 """
 
 from __future__ import annotations
 
-import sys
 import tempfile
-import time
-from collections.abc import Callable
 from pathlib import Path
 
 import geopandas as gpd
 import numpy as np
 import pandas as pd
 import shapely
-
-sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
+from bench import CRS, ask, clock
 from counts_case import PEST, STAGE_KEYS
 
 from geosample.counts import read_counts
 from geosample.design import Design, Visit
 from geosample.sheets.columns import blank_rows
-
-CRS = "+proj=laea +lat_0=41.5 +lon_0=-73.9 +datum=WGS84 +units=m"
 
 
 def big_design(count: int) -> Design:
@@ -59,26 +53,23 @@ def without_labels(sheet: pd.DataFrame, design: Design) -> pd.DataFrame:
     )
 
 
-def clock(work: Callable[[], object]) -> float:
-    start = time.perf_counter()
-    work()
-    return time.perf_counter() - start
-
-
 def main() -> None:
-    design = big_design(5000)
+    asked = ask(__doc__, rows=(5000, 50))
+    design = big_design(asked.rows)
     sheet = fill(design)
-    folder = Path(tempfile.mkdtemp())
-    cases = {"labels.csv": sheet, "positions.csv": without_labels(sheet, design)}
-    for name, frame in cases.items():
-        frame.to_csv(folder / name, index=False)
-    sheet.to_excel(folder / "labels.xlsx", index=False)
-    print(f"{'file':16} {'rows':>6} {'bare pandas s':>14} {'read_counts s':>14}")
-    for name in [*cases, "labels.xlsx"]:
-        path = folder / name
-        bare = clock(lambda p=path: pd.read_excel(p) if p.suffix == ".xlsx" else pd.read_csv(p))
-        ours = clock(lambda p=path: read_counts(p, design))
-        print(f"{name:16} {len(sheet):6d} {bare:14.2f} {ours:14.2f}")
+    with tempfile.TemporaryDirectory() as name:
+        folder = Path(name)
+        cases = {"labels.csv": sheet, "positions.csv": without_labels(sheet, design)}
+        for file, frame in cases.items():
+            frame.to_csv(folder / file, index=False)
+        sheet.to_excel(folder / "labels.xlsx", index=False)
+        lines = [f"{'file':16} {'rows':>6} {'bare pandas s':>14} {'read_counts s':>14}"]
+        for file in [*cases, "labels.xlsx"]:
+            path = folder / file
+            bare = clock(lambda p=path: pd.read_excel(p) if p.suffix == ".xlsx" else pd.read_csv(p))
+            ours = clock(lambda p=path: read_counts(p, design))
+            lines.append(f"{file:16} {len(sheet):6d} {bare:14.2f} {ours:14.2f}")
+    asked.publish("\n".join(lines))
 
 
 if __name__ == "__main__":

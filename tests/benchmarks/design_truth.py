@@ -1,6 +1,6 @@
 """Whether the densities claimed are the densities drawn: 2,000 draws of each method on four shapes.
 
-Run as ``python tests/benchmarks/design_truth.py [draws]``; the table goes to ``design_truth.md`` beside this file.
+Run: python tests/benchmarks/design_truth.py [--draws N] [--write].
 For each block of cells (60 a shape) and each band of edge distance (5), the mean number of main points is held against
 the number claimed, in Monte Carlo standard errors of that method's own draws. The worst of 60 is about 2.7 for true
 densities; the mean of their squares 1. Horvitz-Thompson: the total of a known field (hills of 20 m on a slope).
@@ -8,18 +8,14 @@ densities; the mean of their squares 1. Horvitz-Thompson: the total of a known f
 
 from __future__ import annotations
 
-import sys
 import time
-from pathlib import Path
 
 import geopandas as gpd
 import joblib
 import numpy as np
 import pandas as pd
 import shapely
-from chain_speed import as_markdown
-
-sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
+from bench import as_markdown, ask, beside
 from conftest import CRS, bent_fairway, kidney
 
 from geosample.design import Request
@@ -31,7 +27,6 @@ from geosample.design.spread import balance_of
 from geosample.design.target import mark_out
 from geosample.ground import Ground, edge_lines, measure_edge
 
-TABLE = Path(__file__).with_suffix(".md")
 POINTS, RESERVE, BLOCKS, BANDS, SEED = 24, 5, 60, 5, 31
 
 
@@ -112,7 +107,8 @@ def study(surface: str, method: str, border_weight: float, draws: int) -> dict[s
 
 
 def main() -> None:
-    draws = int(sys.argv[1]) if len(sys.argv) > 1 else 2000
+    asked = ask(__doc__, beside(__file__), draws=(2000, 2))
+    draws = asked.draws
     surfaces = ("green", "collar", "bent fairway", "fairway with islands")
     cases = [(s, m, w) for s in surfaces for m in ALL_METHODS for w in (1.0, 2.5)]
     rows = joblib.Parallel(n_jobs=2)(joblib.delayed(study)(*case, draws) for case in cases)
@@ -121,8 +117,7 @@ def main() -> None:
         f"{RESERVE} in reserve. Collars are drawn along their ring by every method but `random`.\n\n"
         f"{as_markdown(pd.DataFrame(rows))}\n"
     )
-    TABLE.write_text(text, encoding="utf-8")
-    print(text)
+    asked.publish(text)
 
 
 if __name__ == "__main__":

@@ -1,13 +1,12 @@
 """Do the intervals keep their word? Coverage, border rule and decision rule on a real course's fairways and greens.
 
-Run as ``python tests/benchmarks/estimate_coverage.py [surveys]``; the table goes to ``estimate_coverage.md`` beside
-this file. Ground: holes 1-4 of the shared course ``oak_bluff`` where it is there, else the invented demo course. Counts
+Run: python tests/benchmarks/estimate_coverage.py [--surveys N] [--write]
+Ground: holes 1-4 of the shared course ``oak_bluff`` where it is there, else the invented demo course. Counts
 are simulated by ``geosample.demo.simulate``; the truth an interval has to hold is its stratum's mean expected density.
 """
 
 from __future__ import annotations
 
-import sys
 import tempfile
 from dataclasses import dataclass
 from itertools import product
@@ -17,7 +16,7 @@ import geopandas as gpd
 import joblib
 import numpy as np
 import pandas as pd
-from chain_speed import as_markdown
+from bench import ROOT, as_markdown, ask, beside
 from click.testing import CliRunner
 
 from geosample.cli import main as program
@@ -31,8 +30,6 @@ from geosample.estimate.findings import ask_border
 from geosample.ground import Ground, cut_cells, load_ground
 from geosample.survey import open_survey
 
-TABLE = Path(__file__).with_suffix(".md")
-ROOT = Path(__file__).resolve().parents[2]
 SHARED = ROOT.parent / "shared" / "courses" / "oak_bluff.kml"
 BORDER_M, SEED, DESIGNS = 4.572, 17, 8
 KS, SIZES = (0.5, 1.0, 2.0), (8, 15, 30, 60)
@@ -69,13 +66,13 @@ def cut_course(ground: Ground, design: Design) -> Course:
     return Course(ground, pd.concat(cells, ignore_index=True))
 
 
-def draw_designs(ground: Ground, size: int) -> list[Design]:
+def draw_designs(ground: Ground, size: int, designs: int) -> list[Design]:
     """Return balanced designs with so many points in each of the four strata."""
     asked = {"points": 4 * size, "minimum": size, "allocation": "equal", "reserve": 0.0, "border_m": BORDER_M}
     surfaces = ("green", "fairway")
     return [
         draw_design(ground, Request(visit="2026-05-04", surfaces=surfaces, seed=seed, **asked))
-        for seed in range(DESIGNS)
+        for seed in range(designs)
     ]
 
 
@@ -130,7 +127,7 @@ def run_cell(course: Course, designs: list[Design], k: float, world: str, survey
     model = SimulationModel(border_ratio=ratio, field_sd=field_sd, k=k, mean_per_m2=215.0)
     size = len(designs[0].points) // 4
     rng = np.random.default_rng([SEED, size, int(10 * k), list(WORLDS).index(world)])
-    rows = pd.DataFrame([survey(course, designs[n % DESIGNS], model, rng) for n in range(surveys)])
+    rows = pd.DataFrame([survey(course, designs[n % len(designs)], model, rng) for n in range(surveys)])
     shares = (100 * rows.mean()).round(1)
     cover = round(100 - shares["too low"] - shares["too high"], 1)
     return {"world": world, "k": k, "n": size, "covers": cover, **shares.to_dict()}
@@ -159,19 +156,19 @@ n bags a stratum, 20 per ft² in the interior; per cent. Monte Carlo error about
 
 
 def main() -> None:
-    surveys = int(sys.argv[1]) if len(sys.argv) > 1 else 100
+    asked = ask(__doc__, beside(__file__), surveys=(100, 2), designs=(DESIGNS, 1))
+    surveys = asked.surveys
+    sizes, ks = ((8, 15), (1.0,)) if asked.smallest else (SIZES, KS)
     with tempfile.TemporaryDirectory() as folder:
         ground = read_course(Path(folder))
-    drawn = dict(
-        zip(SIZES, joblib.Parallel(n_jobs=2)(joblib.delayed(draw_designs)(ground, n) for n in SIZES), strict=True)
-    )
-    course = cut_course(ground, drawn[SIZES[0]][0])
-    cells = list(product(SIZES, KS, WORLDS))
+    draw = (joblib.delayed(draw_designs)(ground, size, asked.designs) for size in sizes)
+    drawn = dict(zip(sizes, joblib.Parallel(n_jobs=2)(draw), strict=True))
+    course = cut_course(ground, drawn[sizes[0]][0])
+    cells = list(product(sizes, ks, WORLDS))
     work = (joblib.delayed(run_cell)(course, drawn[size], k, world, surveys) for size, k, world in cells)
     table = pd.DataFrame(joblib.Parallel(n_jobs=2)(work))
     text = f"{sum_up(table, surveys)}\n{as_markdown(table)}\n"
-    TABLE.write_text(text, encoding="utf-8")
-    print(text)
+    asked.publish(text)
 
 
 if __name__ == "__main__":

@@ -2,21 +2,20 @@
 
 Worlds as in map_quality.py, half with a border effect. Areas: all the turf, the border (15 ft), the greens, the western
 half. The draws are of the joint posterior, widened as the program does; other widenings are shown beside it.
-Run: python tests/benchmarks/map_areas.py --surveys 200 --workers 2
+Run: python tests/benchmarks/map_areas.py --surveys 200 --workers 2 --write
 """
 
 from __future__ import annotations
 
-import argparse
 from collections.abc import Iterable
 from concurrent.futures import ProcessPoolExecutor
-from pathlib import Path
 
 import numpy as np
 import pandas as pd
+from bench import ask, in_samples
 from map_peers import BORDER_M, SETTINGS, sites_of
 from map_quality import turfs
-from map_worlds import ROOT, World, make_world
+from map_worlds import World, make_world
 
 from geosample.density.field import predict_jointly
 from geosample.density.fitting import Priors, fit_counts
@@ -76,13 +75,12 @@ def tabulate(rows: pd.DataFrame) -> Iterable[str]:
 
 def main() -> None:
     """Run the surveys and write the table."""
-    parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--surveys", type=int, default=40)
-    parser.add_argument("--workers", type=int, default=1)
-    parser.add_argument("--out", type=Path, default=ROOT / "sample_maps" / "map_areas.md")
-    asked = parser.parse_args()
+    asked = ask(__doc__, in_samples(__file__), surveys=(40, 2), workers=(1, 1))
     tasks = [
-        (bags, survey, border) for bags in (30, 60, 120) for border in (True, False) for survey in range(asked.surveys)
+        (bags, survey, border)
+        for bags in ((30, 60) if asked.smallest else (30, 60, 120))
+        for border in (True, False)
+        for survey in range(asked.surveys)
     ]
     with ProcessPoolExecutor(asked.workers) as pool:
         rows = pd.DataFrame([row for found in pool.map(run_one, tasks, chunksize=5) for row in found])
@@ -90,8 +88,7 @@ def main() -> None:
     lines = ["# How often the intervals of areas hold the truth", "", *(__doc__ or "").splitlines()[2:5], ""]
     lines += [f"90 % intervals; the standard error of a share near 0.9 is at most {np.sqrt(0.09 / each):.3f}.", ""]
     lines += tabulate(rows)
-    asked.out.write_text("\n".join(lines) + "\n", encoding="utf-8")
-    print("\n".join(lines))
+    asked.publish("\n".join(lines))
 
 
 if __name__ == "__main__":

@@ -1,20 +1,19 @@
 """What twelve chosen points gain over twelve balanced ones, after sixty; writes sample_maps/map_followup.md.
 
 Worlds as in map_quality.py, half with a border effect; threshold: the density 75 % of the area stays below; cost 3 for
-a missed hot share of the area, 1 for a needless one. Run: python tests/benchmarks/map_followup.py --surveys 200
+a missed hot share of the area, 1 for a needless one. Run: python tests/benchmarks/map_followup.py --surveys 200 --write
 """
 
 from __future__ import annotations
 
-import argparse
 from dataclasses import replace
-from pathlib import Path
 
 import numpy as np
 import pandas as pd
+from bench import ask, in_samples
 from map_peers import SETTINGS, ours, sites_of
 from map_quality import score
-from map_worlds import ROOT, World, make_world, read_turfs, split_truth
+from map_worlds import World, make_world, read_turfs, split_truth
 
 from geosample.density.field import predict_jointly
 from geosample.density.fitting import Priors, fit_counts
@@ -71,10 +70,7 @@ def read_one(kept: list = []) -> list:  # noqa: B006 - read once
 
 def main() -> None:
     """Run the surveys and write the table."""
-    parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--surveys", type=int, default=40)
-    parser.add_argument("--out", type=Path, default=ROOT / "sample_maps" / "map_followup.md")
-    asked = parser.parse_args()
+    asked = ask(__doc__, in_samples(__file__), surveys=(40, 2))
     costs = pd.DataFrame([row for row in map(run_one, range(asked.surveys)) if row])
     lines = ["# What a second round of twelve points gains", "", *(__doc__ or "").splitlines()[2:4], ""]
     lines += ["| second round | cost | saved by it (± s.e.) |", "|---|---|---|"]
@@ -83,8 +79,7 @@ def main() -> None:
         lines.append(f"| {name} | {costs[name].mean():.4f} | {saved.mean():+.4f} ± {saved.sem():.4f} |")
     extra = costs["balanced"] - costs["chosen"]
     lines += ["", f"Chosen beside balanced: {extra.mean():+.4f} ± {extra.sem():.4f} saved, {len(costs)} surveys."]
-    asked.out.write_text("\n".join(lines) + "\n", encoding="utf-8")
-    print("\n".join(lines))
+    asked.publish("\n".join(lines))
 
 
 if __name__ == "__main__":

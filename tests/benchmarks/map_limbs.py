@@ -3,18 +3,16 @@
 A hairpin fairway: two limbs 30 m wide and 120 m long, a gap of 10 m of rough between them, joined by a half ring.
 Larvae follow a field along the turf (the hairpin unrolled), the case in which straight distance is wrong, or a field
 that takes no notice of the gap. Each survey is mapped with straight distances, as the program does, and with
-distances along the turf. Run: python tests/benchmarks/map_limbs.py --surveys 200
+distances along the turf. Run: python tests/benchmarks/map_limbs.py --surveys 200 --write
 """
 
 from __future__ import annotations
 
-import argparse
-from pathlib import Path
-
 import numpy as np
 import pandas as pd
+from bench import ask, in_samples
 from map_peers import Answer
-from map_worlds import ROOT, correlate
+from map_worlds import correlate
 from scipy.spatial.distance import cdist
 
 from geosample.density.field import Sites
@@ -79,10 +77,7 @@ def _score(places: np.ndarray, count: np.ndarray, density: np.ndarray) -> dict[s
 
 def main() -> None:
     """Run the surveys and write the table."""
-    parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--surveys", type=int, default=40)
-    parser.add_argument("--out", type=Path, default=ROOT / "sample_maps" / "map_limbs.md")
-    asked = parser.parse_args()
+    asked = ask(__doc__, in_samples(__file__), surveys=(40, 2))
     cases = [(points, turf) for points in (40, 80) for turf in (True, False)]
     rows = pd.DataFrame(
         [
@@ -107,8 +102,7 @@ def main() -> None:
             f"{mean['log_score']['along the turf']:.3f} | {mean['cost']['straight']:.3f}, "
             f"{mean['cost']['along the turf']:.3f} | {extra.mean():+.3f} ± {extra.sem():.3f} |"
         )
-    asked.out.write_text("\n".join(lines) + "\n", encoding="utf-8")
-    print("\n".join(lines))
+    asked.publish("\n".join(lines))
 
 
 if __name__ == "__main__":

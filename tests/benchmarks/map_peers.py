@@ -13,6 +13,7 @@ import numpy as np
 from map_worlds import World
 from pykrige.ok import OrdinaryKriging
 from pykrige.uk import UniversalKriging
+from scipy.spatial import cKDTree
 from scipy.special import ndtr
 from scipy.stats import norm
 from sklearn.gaussian_process import GaussianProcessRegressor
@@ -62,7 +63,8 @@ def ours(world: World, *, edge: bool = True) -> Answer:
     sites, basis, level = sites_of(world, edge=edge)
     fitted = fit_counts(sites, Priors(SETTINGS.spread_tail, SETTINGS.range_tail_m))
     mean, spread = predict_log(fitted, world.turf.places, basis)
-    known = know_enough(fitted, world.points, world.turf.places, spread, SETTINGS)
+    nearest_m = cKDTree(world.points).query(world.turf.places)[0]
+    known = know_enough(fitted, nearest_m, spread, SETTINGS)
     return Answer(mean + level, spread * SETTINGS.widen, wider=SETTINGS.widen_interval / SETTINGS.widen, known=known)
 
 

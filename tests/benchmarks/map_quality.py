@@ -1,24 +1,23 @@
 """How good the density map is on simulated larvae, beside its peers and the oracle; writes sample_maps/map_quality.md.
 
-Run: python tests/benchmarks/map_quality.py --surveys 400 [--points 30,60,120,300] [--workers 2]
+Run: python tests/benchmarks/map_quality.py --surveys 400 --workers 2 --write [BAGS ...]
 The truths are of the map's own family (log-Gaussian, negative binomial): a home advantage to keep in mind. Held-out
 counts of real sets are in map_webworms.py.
 """
 
 from __future__ import annotations
 
-import argparse
 import time
 import warnings
 from collections.abc import Iterable
 from concurrent.futures import ProcessPoolExecutor
 from functools import cache
-from pathlib import Path
 
 import numpy as np
 import pandas as pd
+from bench import ask, in_samples
 from map_peers import PEERS, Answer, oracle, ours
-from map_worlds import ROOT, Turf, World, make_world, read_turfs, split_truth
+from map_worlds import Turf, World, make_world, read_turfs, split_truth
 
 OURS, ORACLE = "geosample density", "oracle (knows all but the surface)"
 METHODS = {OURS: ours, "geosample density, no edge term": lambda world: ours(world, edge=False), **PEERS}
@@ -131,13 +130,14 @@ def tell_known(rows: pd.DataFrame) -> Iterable[str]:
 
 def main() -> None:
     """Run the surveys and write the table."""
-    parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--surveys", type=int, default=40)
-    parser.add_argument("--points", default="30,60,120,300")
-    parser.add_argument("--workers", type=int, default=1)
-    parser.add_argument("--out", type=Path, default=ROOT / "sample_maps" / "map_quality.md")
-    asked = parser.parse_args()
-    numbers = [int(word) for word in asked.points.split(",")]
+    asked = ask(
+        __doc__,
+        in_samples(__file__),
+        words="numbers of bags, each a table",
+        surveys=(40, 2),
+        workers=(1, 1),
+    )
+    numbers = [int(word) for word in asked.words] or ([30] if asked.smallest else [30, 60, 120, 300])
     tasks = [
         (number, survey, border) for number in numbers for border in (True, False) for survey in range(asked.surveys)
     ]
@@ -156,9 +156,8 @@ def main() -> None:
         "way, that are hot and left, and that lie inside the 90 % interval.", "",
         *tell_known(rows), *tabulate(rows),
     ]  # fmt: skip
-    asked.out.write_text("\n".join(lines) + "\n", encoding="utf-8")
-    print("\n".join(conclude(rows)))
-    print(f"{time.monotonic() - start:.0f} s, {asked.out}")
+    asked.publish("\n".join(lines))
+    print(f"{time.monotonic() - start:.0f} s")
 
 
 if __name__ == "__main__":

@@ -1,20 +1,15 @@
 """Ground that is settled at a threshold though its density is not known: how often that is wrong.
 
-Run as ``python tests/benchmarks/map_settled.py`` from the project's folder; the table goes to ``map_settled.md`` beside
-this file. Truths are drawn from the model at 120 places no bag was taken from; 40 surveys of 60 bags a row.
+Run: python tests/benchmarks/map_settled.py [--surveys N] [--write]
+Truths are drawn from the model at 120 places no bag was taken from; 40 surveys of 60 bags a row.
 """
 
 from __future__ import annotations
 
-import sys
-from pathlib import Path
-
 import numpy as np
 import pandas as pd
 import shapely
-
-sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
-from chain_speed import as_markdown
+from bench import as_markdown, ask, beside
 from conftest import make_hole
 from density_case import THRESHOLD, draw_counts, make_counts
 
@@ -23,8 +18,7 @@ from geosample.density.model import SETTLED
 from geosample.ground import Ground
 from geosample.units import FOOT2_M2
 
-TABLE = Path(__file__).with_suffix(".md")
-SURVEYS, BAGS, PLACES = 40, 60, 180
+BAGS, PLACES = 60, 180
 
 
 def look_at(ground: Ground, seed: int, mean_per_m2: float, spread: float) -> pd.DataFrame:
@@ -43,9 +37,9 @@ def look_at(ground: Ground, seed: int, mean_per_m2: float, spread: float) -> pd.
     return rows[settled.to_numpy()[near]]
 
 
-def sum_up(ground: Ground, mean_per_m2: float, spread: float) -> dict[str, object]:
+def sum_up(ground: Ground, mean_per_m2: float, spread: float, surveys: int) -> dict[str, object]:
     """Return one row: how much of the ground settled as low was above, and of that settled as high was not."""
-    rows = pd.concat([look_at(ground, seed, mean_per_m2, spread) for seed in range(SURVEYS)])
+    rows = pd.concat([look_at(ground, seed, mean_per_m2, spread) for seed in range(surveys)])
     low = rows[rows["chance"] < 0.5]
     high = rows[rows["chance"] > 0.5]
     by_survey = low.groupby("survey")["above"].mean()
@@ -63,15 +57,16 @@ def sum_up(ground: Ground, mean_per_m2: float, spread: float) -> dict[str, objec
 
 def main() -> None:
     """Write the table."""
+    asked = ask(__doc__, beside(__file__), surveys=(40, 1))
     ground = make_hole()
-    rows = [sum_up(ground, *case) for case in ((60.0, 0.8), (120.0, 0.8), (60.0, 1.2), (800.0, 0.8))]
+    cases = ((60.0, 0.8), (120.0, 0.8), (60.0, 1.2), (800.0, 0.8))[: 1 if asked.smallest else None]
+    rows = [sum_up(ground, *case, asked.surveys) for case in cases]
     text = (
         f"# Settled ground\n\nMade by `map_settled.py`: threshold 30/ft2, a chance of {SETTLED:g} settles it; "
-        f"{SURVEYS} simulated surveys of {BAGS} bags a row, half with a border effect, ranges 10 to 60 m.\n\n"
+        f"{asked.surveys} simulated surveys of {BAGS} bags a row, half with a border effect, ranges 10 to 60 m.\n\n"
         f"{as_markdown(pd.DataFrame(rows))}\n"
     )
-    TABLE.write_text(text, encoding="utf-8")
-    print(text)
+    asked.publish(text)
 
 
 if __name__ == "__main__":

@@ -1,11 +1,11 @@
 """How long fitting and mapping take, beside scikit-learn's Gaussian process and PyKrige on the same data in one run.
 
-Run: OMP_NUM_THREADS=1 python tests/benchmarks/map_speed.py [--big]; writes sample_maps/map_speed.md.
+Run: OMP_NUM_THREADS=1 python tests/benchmarks/map_speed.py [--big 1] --write; the table is sample_maps/map_speed.md.
+With --big 1: 2,000 samples, and a million cells, as well.
 """
 
 from __future__ import annotations
 
-import argparse
 import multiprocessing
 import multiprocessing.connection
 import os
@@ -13,9 +13,9 @@ import resource
 import time
 import warnings
 from collections.abc import Callable, Iterable
-from pathlib import Path
 
 import numpy as np
+from bench import ask, in_samples
 from pykrige.ok import OrdinaryKriging
 from scipy.special import ndtr
 from sklearn.gaussian_process import GaussianProcessRegressor
@@ -25,7 +25,6 @@ from geosample.density.field import Sites
 from geosample.density.fitting import Priors, fit_counts
 from geosample.density.predicting import predict_log
 
-ROOT = Path(__file__).resolve().parents[2]
 CHUNK = 10_000
 
 
@@ -89,7 +88,6 @@ def tabulate(rows: Iterable[tuple[Callable[..., None], int, int]]) -> Iterable[s
     for work, samples, cells in rows:
         seconds, peak = measure(work, samples, cells)
         line = f"| {NAMES[work.__name__]} | {samples:,} | {cells:,} | {seconds:.2f} | {peak:.0f} |"
-        print(line, flush=True)
         yield line
 
 
@@ -98,15 +96,14 @@ NAMES = {"ours": "geosample density", "theirs": "scikit-learn GP with std", "kri
 
 def main() -> None:
     """Run the table and write it."""
-    parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--big", action="store_true", help="2,000 samples and a million cells as well")
-    parser.add_argument("--out", type=Path, default=ROOT / "sample_maps" / "map_speed.md")
-    asked = parser.parse_args()
+    asked = ask(__doc__, in_samples(__file__), big=(0, 0))
     cases = [(work, 300, 100_000) for work in (ours, theirs, kriged)]
     cases += [(ours, samples, 30_000) for samples in (50, 100, 200, 400, 800)]
     cases += [(ours, 100, cells) for cells in (10_000, 100_000, 1_000_000)]
     if asked.big:
         cases += [(ours, 300, 1_000_000), (ours, 2000, 100_000), (kriged, 2000, 100_000)]
+    if asked.smallest:
+        cases = [(work, 30, 200) for work in (ours, theirs, kriged)]
     threads = os.environ.get("OMP_NUM_THREADS", "all")
     lines = [
         "# How long fitting and mapping take",
@@ -117,7 +114,7 @@ def main() -> None:
         "|---|---|---|---|---|",
         *tabulate(cases),
     ]
-    asked.out.write_text("\n".join(lines) + "\n", encoding="utf-8")
+    asked.publish("\n".join(lines))
 
 
 if __name__ == "__main__":

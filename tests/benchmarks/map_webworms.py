@@ -3,20 +3,18 @@
 Beall, G. (1940) The fit and significance of contagious distributions when applied to observations on larval insects,
 Ecology 21:460-474. Coordinates rescaled to 120 m. Random plots are the survey, 300 others are foretold: with the
 treatment each plot had as a covariate, and as one field that knows nothing of treatments.
-Run: python tests/benchmarks/map_webworms.py --splits 20
+Run: python tests/benchmarks/map_webworms.py --splits 20 --write
 """
 
 from __future__ import annotations
 
-import argparse
 import warnings
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from pathlib import Path
 
 import numpy as np
 import pandas as pd
-from map_worlds import ROOT
+from bench import ROOT, ask, in_samples, stop_without
 from pykrige.ok import OrdinaryKriging
 from scipy.spatial.distance import cdist
 from sklearn.gaussian_process import GaussianProcessRegressor
@@ -112,14 +110,14 @@ METHODS: dict[str, Callable[[Split], Predictive]] = {
 }
 
 
-def run(splits: int) -> pd.DataFrame:
+def run(splits: int, sizes: Sequence[int]) -> pd.DataFrame:
     """Return a row a split, survey size and method."""
     plots = pd.read_csv(PLOTS, sep="\t")
     places = plots[["col", "row"]].to_numpy(float)
     places = places / np.ptp(places, axis=0).max() * EXTENT_M
     count, group = plots["y"].to_numpy(float), pd.factorize(plots["trt"], sort=True)[0]
     rows = []
-    for number in (50, 120, 300):
+    for number in sizes:
         for survey in range(splits):
             chosen = np.random.default_rng([5, number, survey]).permutation(len(plots))
             some, rest = chosen[:number], chosen[number : number + 300]
@@ -145,11 +143,10 @@ def judge(told: Predictive, count: np.ndarray) -> dict[str, float]:
 
 def main() -> None:
     """Run the splits and write the table."""
-    parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--splits", type=int, default=12)
-    parser.add_argument("--out", type=Path, default=ROOT / "sample_maps" / "map_webworms.md")
-    asked = parser.parse_args()
-    rows = run(asked.splits)
+    asked = ask(__doc__, in_samples(__file__), splits=(12, 2))
+    if not PLOTS.is_file():
+        stop_without(f"{PLOTS.relative_to(ROOT.parent)} is not beside the clone")
+    rows = run(asked.splits, (50,) if asked.smallest else (50, 120, 300))
     lines = ["# Held-out webworm counts", "", *(__doc__ or "").splitlines()[2:6], ""]
     lines += [f"Means over {asked.splits} splits; lower scores are better; differences are paired by split.", ""]
     lines += ["| samples | method | log score | above ours, one field (± s.e.) | CRPS | 90 % holds | farthest tenth |"]
@@ -163,8 +160,7 @@ def main() -> None:
                 f"| {number} | {name} | {mean['log_score']:.4f} | {extra.mean():+.4f} ± {extra.sem():.4f} | "
                 f"{mean['crps']:.4f} | {mean['holds']:.3f} | {mean['pit']:.3f} |"
             )
-    asked.out.write_text("\n".join(lines) + "\n", encoding="utf-8")
-    print("\n".join(lines))
+    asked.publish("\n".join(lines))
 
 
 if __name__ == "__main__":

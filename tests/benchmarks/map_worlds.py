@@ -7,17 +7,16 @@ Matérn 3/2 correlation, half of the worlds each; a bag's count is negative bino
 from __future__ import annotations
 
 from dataclasses import dataclass
-from pathlib import Path
 
 import geopandas as gpd
 import numpy as np
 import shapely
+from bench import ROOT
 from scipy.spatial.distance import cdist
 
 from geosample.design.pivotal import draw_spread
 from geosample.ground import cut_cells, edge_lines, measure_edge, read_ground
 
-ROOT = Path(__file__).resolve().parents[2]
 COURSES = (ROOT.parent / "shared" / "courses" / "oak_bluff.kml", ROOT / "layers" / "course.geojson")
 CELLS = 700
 _FINE = 12

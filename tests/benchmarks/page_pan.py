@@ -1,6 +1,6 @@
-"""How smoothly the demo's page opens and pans in a real browser; writes page_pan.md beside this file.
+"""How smoothly the demo's page opens and pans in a real browser.
 
-Run: python tests/benchmarks/page_pan.py PAGE.html [PAGE.html ...]
+Run: python tests/benchmarks/page_pan.py [--write] [PAGE.html ...]; the demo's page when none is named.
 Each page is opened from its file with no network, at phone and desk size, and dragged by the pointer for three
 seconds; the figures are the times between the frames the browser drew meanwhile. A processor core without a graphics
 card does all of it, so a phone's own figures may be better or worse.
@@ -11,15 +11,15 @@ from __future__ import annotations
 import os
 import platform
 import shutil
-import sys
 import time
 from pathlib import Path
 
 import numpy as np
+import pandas as pd
+from bench import ROOT, as_markdown, ask, beside, stop_without
 from selenium import webdriver
 from selenium.webdriver.chrome.service import Service
 
-TABLE = Path(__file__).with_suffix(".md")
 SIZES = {"phone": (390, 844), "desk": (1400, 900)}
 FRAMES = """
 window.frames_ms = [];
@@ -52,7 +52,7 @@ def drag(browser: webdriver.Chrome, seconds: float) -> None:
     browser.execute_cdp_cmd("Input.dispatchMouseEvent", {"type": "mouseReleased", "x": box[0], "y": box[1], **pointer})
 
 
-def measure(browser: webdriver.Chrome, page: Path, size: str) -> list[str]:
+def measure(browser: webdriver.Chrome, page: Path, size: str, seconds: float) -> list[str]:
     width, height = SIZES[size]
     metrics = {"width": width, "height": height, "deviceScaleFactor": 1, "mobile": size == "phone"}
     browser.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", metrics)
@@ -62,7 +62,7 @@ def measure(browser: webdriver.Chrome, page: Path, size: str) -> list[str]:
     )
     browser.execute_script("geosample.current().map.setZoom(18, {animate: false})")
     browser.execute_script(FRAMES)
-    drag(browser, 3.0)
+    drag(browser, seconds)
     frames = np.diff(browser.execute_script("return window.frames_ms"))
     median, slow = np.quantile(frames, [0.5, 0.95])
     long = (frames > 50).mean()
@@ -72,16 +72,19 @@ def measure(browser: webdriver.Chrome, page: Path, size: str) -> list[str]:
 
 
 def main() -> None:
-    pages = [Path(word).resolve() for word in sys.argv[1:]]
+    asked = ask(__doc__, beside(__file__), words="pages of geosample map", seconds=(3, 1))
+    if not (shutil.which("chromium") and shutil.which("chromedriver")):
+        stop_without("no chromium and chromedriver on the path")
+    pages = [Path(word).resolve() for word in asked.words or [ROOT / "sample_maps" / "map.html"]]
     browser = open_browser()
-    rows = [measure(browser, page, size) for page in pages for size in SIZES]
-    browser.quit()
+    try:
+        rows = [measure(browser, page, size, asked.seconds) for page in pages for size in SIZES]
+    finally:
+        browser.quit()
     heads = ["page", "MB", "size", "opened after, ms", "frames", "median, ms", "95 % within, ms", "over 50 ms"]
     lines = ["# How smoothly the page pans", "", *(__doc__ or "").splitlines()[3:6], ""]
     lines += [f"Made on {os.cpu_count()} cores ({platform.machine()}).", ""]
-    lines += [f"| {' | '.join(row)} |" for row in [heads, ["---"] * len(heads), *rows]]
-    TABLE.write_text("\n".join(lines) + "\n", encoding="utf-8")
-    print("\n".join(lines))
+    asked.publish("\n".join([*lines, as_markdown(pd.DataFrame(rows, columns=heads))]))
 
 
 if __name__ == "__main__":

@@ -1,6 +1,6 @@
 """Hostile inputs and kills: no traceback, no hang, nothing written elsewhere, and a survey file that is whole.
 
-Run as ``python tests/benchmarks/torture.py [inputs] [kills]``; the table goes to ``torture.md`` beside this file.
+Run: python tests/benchmarks/torture.py [--inputs N] [--kills N] [--write].
 Good files of every format the readers take are bent at random (bytes flipped, cut, doubled, swapped for hostile text);
 each must end in exit 0, 1 or 2, in words, within the limit. Then the chain's commands are killed at random moments.
 """
@@ -22,10 +22,8 @@ from pathlib import Path
 import geopandas as gpd
 import joblib
 import pandas as pd
-from chain_speed import as_markdown
+from bench import ROOT, as_markdown, ask, beside
 from click.testing import CliRunner
-
-sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 from fill_blank import fill_blank
 
 from geosample.cli import main as program
@@ -33,8 +31,6 @@ from geosample.design import load_design
 from geosample.ground import load_ground
 from geosample.survey import open_survey
 
-ROOT = Path(__file__).resolve().parents[2]
-TABLE = Path(__file__).with_suffix(".md")
 LIMIT_S, SEED = 30.0, 12
 HOSTILE = (
     b"<!DOCTYPE x [<!ENTITY a SYSTEM 'file:///etc/passwd'>]>", b"\x00" * 64, b"NaN", b"1e999", b"-0", b"\xff\xfe",
@@ -176,18 +172,16 @@ def _is_whole(path: Path) -> bool:
 
 
 def main() -> None:
-    inputs = int(sys.argv[1]) if len(sys.argv) > 1 else 1000
-    kills = int(sys.argv[2]) if len(sys.argv) > 2 else 200
+    asked = ask(__doc__, beside(__file__), inputs=(1000, 1), kills=(200, 1))
     stages = ("ground", "counts", "compare", "batch")
-    work = [joblib.delayed(hurt_stage)(stage, inputs, SEED + n) for n, stage in enumerate(stages)]
+    work = [joblib.delayed(hurt_stage)(stage, asked.inputs, SEED + n) for n, stage in enumerate(stages)]
     rows = joblib.Parallel(n_jobs=2)(work)
-    died = kill_chain(kills, SEED)
+    died = kill_chain(asked.kills, SEED)
     text = (
         f"# Torture\n\nMade by `torture.py`.\n\n{as_markdown(pd.DataFrame(rows))}\n\n"
         f"Commands of the chain killed at random moments:\n\n{as_markdown(pd.DataFrame([died]))}\n"
     )
-    TABLE.write_text(text, encoding="utf-8")
-    print(text)
+    asked.publish(text)
 
 
 if __name__ == "__main__":
