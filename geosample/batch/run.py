@@ -316,13 +316,14 @@ def _run_on_dask(tasks: Sequence[Task], scheduler: str) -> Iterator[Outcome]:
         paths = {client.submit(run_course, *task, pure=False): task[0] for task in tasks}
         for future in as_completed(paths):  # type: ignore[no-untyped-call]
             try:
-                yield future.result()
+                outcome: Outcome = future.result()
             except CancelledError:
                 continue
             except KilledWorker:
-                yield Outcome(paths[future].stem, "failed", "", KILLED, None)
+                outcome = Outcome(paths[future].stem, "failed", "", KILLED, None)
             except Exception as error:  # such as a worker without this program: one course's fault, in its words
-                yield Outcome(paths[future].stem, "failed", "", f"{type(error).__name__}: {error}", None)
+                outcome = Outcome(paths[future].stem, "failed", "", f"{type(error).__name__}: {error}", None)
+            yield outcome
 
 
 def _open_client(scheduler: str) -> Client:
