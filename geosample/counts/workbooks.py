@@ -11,6 +11,8 @@ from xml.etree import ElementTree as ET
 
 from geosample.counts.rules import Log
 from geosample.counts.tables import Meaning, Table, find_header, table_from_rows
+from geosample.errors import GroundError
+from geosample.ground import check_archive
 
 # What a damaged workbook may raise, from the archive down to its XML.
 _UNREADABLE = (
@@ -29,10 +31,15 @@ def read_workbook(path: Path, log: Log, meaning_of: Meaning) -> list[Table]:
     from openpyxl.utils.exceptions import InvalidFileException
 
     try:
+        check_archive(path)
         book = openpyxl.load_workbook(path, read_only=True, data_only=True)
         sheets = {sheet.title: _text_rows(sheet) for sheet in book.worksheets}
         book.close()
         formulas = _list_formulas(path)
+    except GroundError as error:
+        for problem in error.problems:
+            log.refuse(path.name, f"a workbook that can't be opened: {problem.found}", problem.expected, problem.remedy)
+        return []
     except (*_UNREADABLE, InvalidFileException) as error:
         log.refuse(path.name, f"a workbook that can't be opened ({error})", "an XLSX workbook", "save it again as XLSX")
         return []
