@@ -6,6 +6,7 @@ import tempfile
 import tracemalloc
 from pathlib import Path
 
+import openpyxl
 import pandas as pd
 import pytest
 from counts_case import PEST, filled_sheet
@@ -142,3 +143,16 @@ def test_a_workbook_that_swells_is_refused_with_the_limit_before_it_is_read(
     assert expected in str(caught.value)
     assert most < 50e6
     assert is_filled(path)  # a blank sheet of ours is no such thing: it is not written over
+
+
+def test_a_workbook_with_a_stray_cell_in_its_last_corner_is_asked_about_at_once(
+    counts_design: Design, tmp_path: Path
+) -> None:
+    path = tmp_path / "far.xlsx"
+    filled_sheet(counts_design).to_excel(path, index=False)
+    book = openpyxl.load_workbook(path)
+    book.active["XFD1048576"] = "x"  # the last cell of a sheet in ECMA-376: 17 thousand million before it
+    book.save(path)
+    with pytest.raises(CountsError, match=r"far\.xlsx row 1048576: found 16384 cells"):
+        read_counts(path, counts_design)
+    assert is_filled(path)

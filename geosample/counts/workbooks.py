@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import zipfile
 import zlib
+from collections.abc import Iterator
 from datetime import date, datetime, time
 from pathlib import Path
 from typing import Any
@@ -87,8 +88,17 @@ def show_cell(value: Any) -> str:
     return value.isoformat() if isinstance(value, (date, time)) else str(value)
 
 
+def number_rows(sheet: Any) -> Iterator[tuple[int, tuple[Any, ...]]]:
+    """Yield a sheet's rows with their numbers, each as long as its own last cell.
+
+    Not as wide as the sheet says it is: with a stray cell in its last corner it has 17 thousand million cells.
+    """
+    sheet.reset_dimensions()
+    yield from enumerate(sheet.iter_rows(values_only=True), start=1)
+
+
 def _text_rows(sheet: Any) -> Rows:
-    rows = enumerate(sheet.iter_rows(values_only=True), start=1)
+    rows = number_rows(sheet)
     return [(number, [show_cell(cell) for cell in row]) for number, row in rows if any(c is not None for c in row)]
 
 
@@ -104,7 +114,7 @@ def _list_formulas(path: Path) -> dict[str, list[tuple[int, int, str]]]:
     found = {
         sheet.title: [
             (row, column, cell)
-            for row, cells in enumerate(sheet.iter_rows(values_only=True), start=1)
+            for row, cells in number_rows(sheet)
             for column, cell in enumerate(cells)
             if isinstance(cell, str) and cell.startswith("=")
         ]

@@ -114,7 +114,9 @@ def _read_workbook(path: Path) -> list[tuple[Any, ...]]:
     check_archive(path)
     book = openpyxl.load_workbook(path, read_only=True)
     try:
-        return list(book.worksheets[0].iter_rows(values_only=True))
+        sheet = book.worksheets[0]
+        sheet.reset_dimensions()  # a stray cell in its last corner would make every row as wide
+        return list(sheet.iter_rows(values_only=True))
     finally:
         book.close()
 
