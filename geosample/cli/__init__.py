@@ -108,7 +108,7 @@ def _tell_unforeseen(error: Exception, asked: tuple[str, ...]) -> Problem:
         "file, restore it from a back-up or run the stages again"
     )
     found = f"what the program did not foresee ({type(error).__name__}: {error})"
-    return Problem(where, found, "a survey file as the stages wrote it", remedy)
+    return Problem(where, found, "whole files, and a survey as the stages wrote it", remedy)
 
 
 def _tell_disk(error: OSError) -> Problem:
