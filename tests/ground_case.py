@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import zipfile
 from pathlib import Path
 from typing import Any
 
@@ -90,3 +91,25 @@ def areas(ground: Ground) -> dict[str, float]:
 
 def said(ground: Ground) -> str:
     return "\n".join(f"{note.what} {note.where} {note.remedy}" for note in ground.notes)
+
+
+def write_swelling(path: Path, name: str, start: bytes, megabytes: int = 140) -> None:
+    """Write an archive of a few hundred kB with one member that unpacks to many MB."""
+    with zipfile.ZipFile(path, "w", zipfile.ZIP_DEFLATED) as archive, archive.open(name, "w", force_zip64=True) as file:
+        file.write(start)
+        for _ in range(megabytes):
+            file.write(b" " * 2**20)
+
+
+def understate(path: Path, name: str, size: int) -> None:
+    """Let an archive's list say that a member unpacks to fewer bytes than it does."""
+    with zipfile.ZipFile(path) as archive:
+        items = archive.infolist()
+        start = archive.start_dir
+    data = bytearray(path.read_bytes())
+    at = start
+    for item in items:
+        if item.filename == name:
+            data[at + 24 : at + 28] = size.to_bytes(4, "little")  # APPNOTE 4.3.12: uncompressed size
+        at = data.find(b"PK\x01\x02", at + 4)
+    path.write_bytes(bytes(data))

@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 import tempfile
+import tracemalloc
 from pathlib import Path
 
+import openpyxl
 import pandas as pd
 import pytest
 from counts_case import PEST, filled_sheet
+from ground_case import understate, write_swelling
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
@@ -16,6 +19,7 @@ from geosample.counts.labels import LabelBook
 from geosample.counts.values import Bad, read_whole
 from geosample.design import Design
 from geosample.errors import CountsError
+from geosample.sheets.blanks import is_filled
 from geosample.sheets.columns import sheet_columns
 
 COLUMNS = [*sheet_columns(PEST), "position", "plug", "part", "recount", "kind", "total"]
@@ -118,3 +122,37 @@ def test_a_workbook_packed_in_a_way_nobody_here_can_unpack_is_told_of(counts_des
     path.write_bytes(bytes(data))
     with pytest.raises(CountsError, match=r"odd\.xlsx: found a workbook that can't be opened"):
         read_counts(path, counts_design)
+
+
+@pytest.mark.parametrize("told", [True, False], ids=["as it says", "more than it says"])
+def test_a_workbook_that_swells_is_refused_with_the_limit_before_it_is_read(
+    told: bool, counts_design: Design, tmp_path: Path
+) -> None:
+    path = tmp_path / "odd.xlsx"
+    write_swelling(path, "xl/worksheets/sheet1.xml", b"<worksheet>")
+    if not told:
+        understate(path, "xl/worksheets/sheet1.xml", 999)
+    tracemalloc.start()
+    try:
+        with pytest.raises(CountsError) as caught:
+            read_counts(path, counts_design)
+        most = tracemalloc.get_traced_memory()[1]
+    finally:
+        tracemalloc.stop()
+    expected = "at most 128 MB unpacked" if told else "an archive that can't be read"
+    assert expected in str(caught.value)
+    assert most < 50e6
+    assert is_filled(path)  # a blank sheet of ours is no such thing: it is not written over
+
+
+def test_a_workbook_with_a_stray_cell_in_its_last_corner_is_asked_about_at_once(
+    counts_design: Design, tmp_path: Path
+) -> None:
+    path = tmp_path / "far.xlsx"
+    filled_sheet(counts_design).to_excel(path, index=False)
+    book = openpyxl.load_workbook(path)
+    book.active["XFD1048576"] = "x"  # the last cell of a sheet in ECMA-376: 17 thousand million before it
+    book.save(path)
+    with pytest.raises(CountsError, match=r"far\.xlsx row 1048576: found 16384 cells"):
+        read_counts(path, counts_design)
+    assert is_filled(path)

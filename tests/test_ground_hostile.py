@@ -13,11 +13,13 @@ from pathlib import Path
 import numpy as np
 import pytest
 import shapely
-from ground_case import disc, frame_of, kml, lonlat, one_hole, placemark
+from click.testing import CliRunner
+from ground_case import disc, frame_of, kml, lonlat, one_hole, placemark, understate, write_swelling
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from work_case import count_calls
 
+from geosample.cli import main
 from geosample.errors import GeosampleError, GroundError
 from geosample.ground import FORMATS, markup, read_ground
 
@@ -238,3 +240,57 @@ def test_other_maps_in_an_archive_are_named(tmp_path: Path) -> None:
         archive.writestr("back nine/more.kml", kml(placemark("green", disc(99, 0, 9))))
     ground = read_ground(path)
     assert [note.where for note in ground.notes] == ["a.kmz, back nine/more.kml", "all surfaces"]
+
+
+@pytest.mark.parametrize("told", [True, False], ids=["as it says", "more than it says"])
+@pytest.mark.parametrize("ending", [".kmz", ".zip"])
+def test_the_limit_on_what_an_archive_unpacks_to_is_told(tmp_path: Path, ending: str, told: bool) -> None:
+    path = tmp_path / f"a{ending}"
+    write_swelling(path, "doc.kml", kml("").encode())
+    if not told:
+        understate(path, "doc.kml", 999)
+    with pytest.raises(GroundError) as caught:
+        read_ground(path)
+    expected = "at most 128 MB unpacked" if told else "an archive that can't be read"
+    assert expected in str(caught.value)
+    assert str(path) in str(caught.value)
+
+
+def test_a_kmz_of_which_a_place_lies_before_its_start_is_named(tmp_path: Path) -> None:
+    path = tmp_path / "a.kmz"
+    with zipfile.ZipFile(path, "w") as archive:
+        archive.writestr("doc.kml", kml(placemark("green", disc(0, 0, 9))))
+    data = bytearray(path.read_bytes())
+    data[-6:-2] = (int.from_bytes(data[-6:-2], "little") + 38_912).to_bytes(
+        4, "little"
+    )  # APPNOTE 4.3.16: the list's place
+    path.write_bytes(bytes(data))
+    run = CliRunner().invoke(main, ["ground", str(tmp_path / "course.gpkg"), str(path)])
+    assert run.exit_code == 1
+    assert "did not foresee" not in run.output
+    assert f"{path}: found an archive that can't be read" in run.output
+
+
+@settings(max_examples=150, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(places=st.lists(st.tuples(st.integers(0, 600), st.integers(0, 255)), min_size=1, max_size=5))
+def test_a_kmz_with_bytes_overwritten_is_read_or_refused_in_words(tmp_path: Path, places: list) -> None:
+    path = tmp_path / "a.kmz"
+    with zipfile.ZipFile(path, "w", zipfile.ZIP_DEFLATED) as archive:
+        archive.writestr("doc.kml", kml(placemark("green", disc(0, 0, 9))))
+    data = bytearray(path.read_bytes())
+    for place, value in places:
+        data[-1 - place % len(data)] = value
+    path.write_bytes(bytes(data))
+    with suppress(GeosampleError):
+        read_ground(path)
+
+
+@pytest.mark.parametrize("wkt", ["POLYGON ((0 0, 1e400 0, 1 1, 0 0))", "POINT (1e309 1)"])
+def test_a_number_too_large_for_any_map_is_told_of_in_words(tmp_path: Path, wkt: str) -> None:
+    path = tmp_path / "a.csv"
+    good = lonlat(disc(0, 0, 9)).wkt
+    path.write_text(f'kind,wkt\ngreen,"{wkt}"\ngreen,"{good}"\n')
+    notes = read_ground(path).notes
+    assert [(note.where, note.what) for note in notes if "row 2" in note.where] == [
+        ("a.csv, row 2", "corners without numbers")
+    ]

@@ -26,7 +26,7 @@ STAGES = ["ground", "design", "sheets", "counts", "estimate", "compare", "densit
 PACKAGE_NAMES = {"__version__"}  # what any room may take from the package itself
 TOOLS = [["ruff", "check", "."], ["ruff", "format", "--check", "."], ["mypy"]]
 SHARED_ROOMS = {"errors", "saving", "workers", "units", "words", "pests", "survey", "cautions", "palettes", "report"}
-SHARED_ROOMS |= {"paper", "holes", "normal"}
+SHARED_ROOMS |= {"paper", "holes", "normal", "escape"}
 FRONT = {"cli", "demo", "batch"}  # they call the stages; no stage may call them
 HEAVY = {
     "geopandas",
@@ -251,6 +251,11 @@ ONE_PLACE = [
     (r"""settings(?:\.get\(|\[)["'](?:follows|k|k_from|stop_lines|compare)\b""", "design/", "the properties of Visit"),
     (r"\b1\.(?:64|95|96)\d*\b|ndtri\(0\.9|norm\.ppf\(", "normal.py", "normal_reach"),
     (r"\b(?:0\.3048|0\.0254|25\.4|0\.9144)\b", "units.py", "the units of geosample/units.py"),
+    (
+        r"\.to_csv\(|csv\.writer|json\.dumps\([^\n]*\.replace",
+        "escape.py",
+        "write_csv and escape_json, which make texts harmless",
+    ),
     (r"\.canvas\b", "paper/", "what geosample/paper/ has for it, such as draw_line and draw_box"),
 ]
 

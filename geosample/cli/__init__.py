@@ -8,6 +8,7 @@ import importlib
 import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
+from pathlib import Path
 from typing import Any
 
 import click
@@ -99,15 +100,15 @@ def _tell(error: Exception, asked: tuple[str, ...]) -> tuple[Problem, ...]:
 
 
 def _tell_unforeseen(error: Exception, asked: tuple[str, ...]) -> Problem:
-    """Return what no stage foresaw, with the survey file, which another program may have changed."""
+    """Return what no stage foresaw, with every file that was named: any of them may be at fault."""
     command, *given = asked or ("",)
-    where = next((word for word in given if word.lower().endswith(".gpkg")), f"geosample {command}")
+    where = ", ".join(word for word in given if Path(word).is_file()) or f"geosample {command}"
     remedy = (
         f"'geosample --debug {command} ...' shows the traceback; if another program or a hand changed the survey "
         "file, restore it from a back-up or run the stages again"
     )
     found = f"what the program did not foresee ({type(error).__name__}: {error})"
-    return Problem(where, found, "a survey file as the stages wrote it", remedy)
+    return Problem(where, found, "whole files, and a survey as the stages wrote it", remedy)
 
 
 def _tell_disk(error: OSError) -> Problem:

@@ -10,7 +10,7 @@ from pathlib import Path
 import pandas as pd
 
 from geosample.compare.model import ALL, COLUMNS, Trial
-from geosample.counts import Bad, Log, Table, plain_heading, read_method, read_tables, read_whole
+from geosample.counts import Bad, Log, Table, ask_two_ways, plain_heading, read_method, read_tables, read_whole
 from geosample.errors import EstimateError
 
 EXAMPLE = "invented_trial.csv"
@@ -115,6 +115,9 @@ def _row(cells: Mapping[str, str], where: str, log: Log) -> dict[str, object] | 
 
 def _number(text: str, where: str, log: Log) -> float:
     if not text.strip():
+        return math.nan
+    if "," in text and (two_ways := ask_two_ways(text)):  # a point alone is one for decimals
+        log.ask(where, f"'{text}'", two_ways.expected, two_ways.remedy)
         return math.nan
     try:
         value = float(text.replace(",", "."))

@@ -7,7 +7,7 @@ from geosample.counts.model import Counts, RowNote, load_counts, tally
 from geosample.counts.reading import read_counts
 from geosample.counts.rules import Log, ReadRules
 from geosample.counts.tables import Table
-from geosample.counts.values import Bad, read_method, read_whole
+from geosample.counts.values import Bad, ask_two_ways, read_method, read_whole
 
 __all__ = [
     "TABLES",
@@ -19,6 +19,7 @@ __all__ = [
     "RowNote",
     "Table",
     "add_counts",
+    "ask_two_ways",
     "load_counts",
     "plain_heading",
     "read_counts",

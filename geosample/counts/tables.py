@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from geosample.counts.rules import Log
+from geosample.escape import read_cell
 from geosample.ground import decode_text
 
 DELIMITERS = {",": "commas", ";": "semicolons", "\t": "tabs", "|": "bars"}
@@ -83,7 +84,7 @@ def table_from_rows(
     width = len(headings)
     kept, wheres = [], []
     for row_number, row in numbered[head + 1 :]:
-        cells = [cell.strip() for cell in row]
+        cells = [read_cell(cell.strip()) for cell in row]
         if not any(cells):
             continue
         where = f"{file} row {row_number}"

@@ -23,6 +23,11 @@ METHOD_WORDS = {
 _YES = {"yes", "y", "true", "1", "x", "✓", "✔", "moved", "t"}
 _NO = {"", "no", "n", "false", "0", "f", "not moved"}
 _WHOLE = re.compile(r"\d{1,9}(?:[.,]0+)?")
+_GROUP = r"[.,'’ ]"  # what parts thousands somewhere; hard and narrow spaces are plain ones by then
+# Read in two ways: 1,000 is a thousand here and one with three decimals there; 1 000 may be two numbers.
+_TWO_WAYS = re.compile(rf"[1-9]\d{{0,2}}({_GROUP})\d{{3}}(?:\1\d{{3}})*")
+# Thousands and decimals parted by two marks leave one way: 1.000,0 and 1,000.00 are a thousand.
+_BOTH_MARKS = re.compile(rf"([1-9]\d{{0,2}}(?:({_GROUP})\d{{3}}(?:\2\d{{3}})*))(?!\2)[.,]0{{1,2}}")
 _SUM = re.compile(r"\d{1,6}(?:\s*\+\s*\d{1,6})+")
 _ISO = re.compile(r"(\d{4})[-/.](\d{1,2})[-/.](\d{1,2})(?:[T ].*)?")
 _SHORT = re.compile(r"(\d{1,2})[-/.](\d{1,2})[-/.](\d{4}|\d{2})(?:[T ,].*)?")
@@ -65,17 +70,43 @@ def read_whole(text: str, *, sums: bool = False) -> int | Bad | None:
     7
     >>> read_whole("12?").expected
     'a whole number, 0 or more'
+    >>> read_whole("1,000").remedy, read_whole("1.000,00")
+    ('write 1000 if it is that many, and 1 if the zeros are decimals', 1000)
     """
     plain = clean_text(text)
     if not plain:
         return None
-    if _WHOLE.fullmatch(plain):
+    if both := _BOTH_MARKS.fullmatch(plain):
+        return int(re.sub(_GROUP, "", both.group(1)))
+    if _WHOLE.fullmatch(plain) and not _TWO_WAYS.fullmatch(plain):
         return int(re.split("[.,]", plain)[0])
+    if _SUM.fullmatch(plain) and sums:
+        return sum(int(part) for part in plain.split("+"))
+    return ask_two_ways(plain) or _ask_whole(plain)
+
+
+def _ask_whole(plain: str) -> Bad:
     if _SUM.fullmatch(plain):
-        if sums:
-            return sum(int(part) for part in plain.split("+"))
         return Bad("one whole number", "write the sum, or allow sums with --sums")
     return Bad("a whole number, 0 or more", "write the number counted, 0 if none, or leave it blank if not looked for")
+
+
+def ask_two_ways(text: str) -> Bad | None:
+    """Return the question about a number that is one number here and another there; None for any other text.
+
+    Examples
+    --------
+    >>> ask_two_ways("1.000").remedy, ask_two_ways("1.00")
+    ('write 1000 if it is that many, and 1 if the zeros are decimals', None)
+    """
+    plain = clean_text(text)
+    if not _TWO_WAYS.fullmatch(plain):
+        return None
+    first, *rest = re.split(_GROUP, plain)
+    remedy = f"write {first}{''.join(rest)} if it is that many"
+    if rest == ["000"] and re.search("[.,]", plain):
+        remedy += f", and {first} if the zeros are decimals"
+    return Bad("a number that can be read in one way: it may part thousands or decimals, or be two", remedy)
 
 
 def read_word(text: str, words: dict[str, tuple[str, ...]], remedy: str) -> str | Bad | None:

@@ -14,13 +14,18 @@ from geosample.counts.rules import Log
 from geosample.counts.tables import Meaning, Table
 from geosample.counts.workbooks import show_cell
 from geosample.errors import GeosampleError
+from geosample.escape import read_html
 from geosample.ground import local_name, parse_xml
 
-_PAIR = re.compile(r"([^\W\d_][\w .]{0,30}?)\s*[:=]\s*([^,;|\n=:]*?)\s*(?=$|[,;|\n]|\s[^\W\d_][\w .]{0,30}?\s*[:=])")
-_STAGE = re.compile(r"\b([^\W\d_]\w*)\s+(\d+)\b")
+# A number stays whole, whatever marks stand between its digits: 1,000 must not become 1 on the way to its reader.
+_NUMBER = r"\d+(?:[.,'’\s]\d{3}(?!\d))*(?:[.,]\d+)?"
+_NAME = r"[^\W\d_][\w .]{0,30}?"
+_PAIR = re.compile(
+    rf"({_NAME})\s*[:=]\s*((?:[^,;|\n=:]|(?<=\d),(?=\d))*?)\s*(?=$|[;|\n]|,(?!\d)|(?<!\d),|\s{_NAME}\s*[:=])"
+)
+_STAGE = re.compile(rf"\b([^\W\d_]\w*)\s+({_NUMBER})\b")
 # A waypoint's own name and place say these; in a comment such words are the plan's, for finding the point.
 _OF_PLACE = {"point_id", "sample_id", "lat", "lon", "position", "surface_id", "kind", "walk_order", "role"}
-_TAGS = re.compile(r"<[^>]+>")
 
 
 def read_waypoints(path: Path, log: Log, meaning_of: Meaning) -> list[Table]:
@@ -61,8 +66,8 @@ def read_pairs(text: str, meaning_of: Meaning) -> dict[str, str]:
     >>> read_pairs("Point 3 of the round: 10 paces in from the left edge", meaning_of)
     {}
     """
-    plain = _TAGS.sub(" ", text).strip()
-    if re.fullmatch(r"\d+", plain):
+    plain = text.strip()
+    if re.fullmatch(_NUMBER, plain):
         return {"count": plain}
     pairs = {name.strip(): value.strip() for name, value in _PAIR.findall(plain) if _of_bag(meaning_of(name))}
     bare = {name: value for name, value in _STAGE.findall(plain) if name not in pairs and _counted(meaning_of(name))}
@@ -89,7 +94,7 @@ def _unfold(point: Mapping[str, str], meaning_of: Meaning) -> dict[str, str]:
         pairs = read_pairs(text, meaning_of)
         said = {**pairs, **said}
         if pairs:
-            own.setdefault("note", _TAGS.sub(" ", text).strip())
+            own.setdefault("note", text.strip())
     named = {**own, "name": label.strip()} if said and mark else own
     return {**named, **{name: value for name, value in said.items() if not own.get(name)}}
 
@@ -98,7 +103,7 @@ def _read_gpx(path: Path, raw: bytes) -> list[dict[str, str]]:
     words = {"name": "name", "cmt": "comment", "desc": "description", "time": "collected_at"}
     points = []
     for mark in _find(parse_xml(path, raw), "wpt"):
-        texts = {words[local_name(c)]: (c.text or "").strip() for c in mark if local_name(c) in words}
+        texts = {words[local_name(c)]: read_html(c.text or "").strip() for c in mark if local_name(c) in words}
         points.append({"lat": mark.attrib["lat"], "lon": mark.attrib["lon"], **texts})
     return points
 
@@ -112,7 +117,8 @@ def _read_kml(path: Path, raw: bytes) -> list[dict[str, str]]:
         lon, lat = places[0][0].split(",")[:2]
         data = {d.attrib["name"]: (_texts(d, "value") or [""])[0] for d in _find(mark, "Data")}
         data |= {d.attrib["name"]: (d.text or "").strip() for d in _find(mark, "SimpleData")}
-        texts = {key: (_texts(mark, key) or [""])[0] for key in ("name", "description")}
+        name, description = ((_texts(mark, key) or [""])[0] for key in ("name", "description"))
+        texts = {"name": name, "description": read_html(description).strip()}
         points.append({"lat": lat.strip(), "lon": lon.strip(), **texts, **data})
     return points
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import zipfile
 import zlib
+from collections.abc import Iterator
 from datetime import date, datetime, time
 from pathlib import Path
 from typing import Any
@@ -11,6 +12,8 @@ from xml.etree import ElementTree as ET
 
 from geosample.counts.rules import Log
 from geosample.counts.tables import Meaning, Table, find_header, table_from_rows
+from geosample.errors import GroundError
+from geosample.ground import check_archive
 
 # What a damaged workbook may raise, from the archive down to its XML.
 _UNREADABLE = (
@@ -29,10 +32,15 @@ def read_workbook(path: Path, log: Log, meaning_of: Meaning) -> list[Table]:
     from openpyxl.utils.exceptions import InvalidFileException
 
     try:
+        check_archive(path)
         book = openpyxl.load_workbook(path, read_only=True, data_only=True)
         sheets = {sheet.title: _text_rows(sheet) for sheet in book.worksheets}
         book.close()
         formulas = _list_formulas(path)
+    except GroundError as error:
+        for problem in error.problems:
+            log.refuse(path.name, f"a workbook that can't be opened: {problem.found}", problem.expected, problem.remedy)
+        return []
     except (*_UNREADABLE, InvalidFileException) as error:
         log.refuse(path.name, f"a workbook that can't be opened ({error})", "an XLSX workbook", "save it again as XLSX")
         return []
@@ -80,8 +88,17 @@ def show_cell(value: Any) -> str:
     return value.isoformat() if isinstance(value, (date, time)) else str(value)
 
 
+def number_rows(sheet: Any) -> Iterator[tuple[int, tuple[Any, ...]]]:
+    """Yield a sheet's rows with their numbers, each as long as its own last cell.
+
+    Not as wide as the sheet says it is: with a stray cell in its last corner it has 17 thousand million cells.
+    """
+    sheet.reset_dimensions()
+    yield from enumerate(sheet.iter_rows(values_only=True), start=1)
+
+
 def _text_rows(sheet: Any) -> Rows:
-    rows = enumerate(sheet.iter_rows(values_only=True), start=1)
+    rows = number_rows(sheet)
     return [(number, [show_cell(cell) for cell in row]) for number, row in rows if any(c is not None for c in row)]
 
 
@@ -97,7 +114,7 @@ def _list_formulas(path: Path) -> dict[str, list[tuple[int, int, str]]]:
     found = {
         sheet.title: [
             (row, column, cell)
-            for row, cells in enumerate(sheet.iter_rows(values_only=True), start=1)
+            for row, cells in number_rows(sheet)
             for column, cell in enumerate(cells)
             if isinstance(cell, str) and cell.startswith("=")
         ]

@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 
 from geosample.demo.simulate import Truth, count_bags
+from geosample.escape import read_cell, write_csv
 from geosample.pests import load_pest
 from geosample.saving import save_file
 
@@ -50,7 +51,7 @@ def fill_sheet(
     fates : Fates, optional
         Shares lost and so on; a few when None.
     """
-    blank = pd.read_csv(blank_csv, dtype=str, keep_default_na=False, encoding="utf-8-sig")
+    blank = pd.read_csv(blank_csv, dtype=str, keep_default_na=False, encoding="utf-8-sig").map(read_cell)
     state = choose_fates(design, rng, fates or Fates())
     stages = [stage.key for stage in load_pest(design.visit.pest).stages]
     found = count_bags(design, truth, rng).set_index("point_id")[stages].astype(str)
@@ -60,7 +61,7 @@ def fill_sheet(
         counts = found.loc[row["point_id"]].to_dict() if fate == "counted" else {}
         rows.append({**row, **counts, **_sign(design, fate)})
     filled = pd.DataFrame(rows, columns=list(blank.columns))
-    save_file(out_csv, filled.to_csv(index=False).encode("utf-8"))
+    save_file(out_csv, write_csv(filled))
     return filled
 
 

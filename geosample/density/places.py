@@ -11,6 +11,7 @@ from geosample.density.areas import estimate_areas, mapped_surfaces, predict_at
 from geosample.density.data import FARTHEST_M
 from geosample.density.model import DensityMap, exceed
 from geosample.errors import DensityError, Problem
+from geosample.escape import write_csv
 from geosample.ground import is_area
 from geosample.report import show_table
 from geosample.saving import save_file
@@ -115,4 +116,4 @@ def write_places(path: Path, table: pd.DataFrame) -> Path:
         When the file can't be written.
     """
     feet = {f"{end}_per_ft2": table[f"{end}_per_m2"] * FOOT2_M2 for end in ("mean", "low", "high")}
-    return save_file(path, table.assign(**feet).to_csv(index=False).encode("utf-8"), DensityError)
+    return save_file(path, write_csv(table.assign(**feet)), DensityError)

@@ -7,6 +7,7 @@ import textwrap
 from typing import TYPE_CHECKING
 
 from geosample.errors import EstimateError
+from geosample.escape import write_csv
 from geosample.estimate.bags import ALL
 from geosample.holes import hole_key
 from geosample.report import Summary, show_table
@@ -64,7 +65,7 @@ def write_estimates_csv(path: Path, estimates: Estimates) -> None:
     """
     rows = estimates.estimates
     feet = {f"{end}_per_ft2": rows[f"{end}_per_m2"] * FOOT2_M2 for end in ("mean", "low", "high")}
-    save_file(path, rows.assign(**feet).to_csv(index=False).encode("utf-8"), EstimateError)
+    save_file(path, write_csv(rows.assign(**feet)), EstimateError)
 
 
 def _in_reading_order(rows: pd.DataFrame) -> pd.DataFrame:

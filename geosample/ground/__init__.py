@@ -1,5 +1,6 @@
 """Stage 1, ground: polygon files in, a clean sampling frame (Ground) out."""
 
+from geosample.ground.archives import check_archive
 from geosample.ground.cells import clip_pieces, cut_cells, draw_squares
 from geosample.ground.csvwkt import decode_text
 from geosample.ground.edges import (
@@ -30,6 +31,7 @@ __all__ = [
     "UnknownKindsError",
     "add_approaches",
     "add_collars",
+    "check_archive",
     "check_not_survey",
     "clip_pieces",
     "cut_cells",

@@ -1,19 +1,26 @@
-"""Archives (KMZ, zipped Shapefile): read in memory, never unpacked, and never beyond a sane size."""
+"""Archives (KMZ, zipped Shapefile, and the workbooks of counts): never unpacked to disk or beyond a sane size."""
 
 from __future__ import annotations
 
 import io
+import lzma
+import struct
 import zipfile
 import zlib
 from dataclasses import replace
 from pathlib import Path, PurePosixPath
+from typing import IO
 
 from geosample.errors import GroundError, Problem
 from geosample.ground.drivers import check_magic, read_driver
-from geosample.ground.features import LARGEST_BYTES, Content, Remark
+from geosample.ground.features import LARGEST_UNPACKED_BYTES, Content, Remark
 from geosample.ground.kml import read_kml
 
-_BROKEN = (zipfile.BadZipFile, zlib.error, EOFError, RuntimeError, NotImplementedError, OSError)
+# What the library raises of a damaged archive: a place before the file's start is a ValueError to it.
+_BROKEN = (
+    zipfile.BadZipFile, zlib.error, lzma.LZMAError, struct.error,
+    EOFError, LookupError, OverflowError, RuntimeError, ValueError, OSError,
+)  # fmt: skip
 _MAPS = (".kml", ".shp", ".geojson", ".json", ".gpkg", ".fgb", ".csv")
 
 
@@ -25,7 +32,7 @@ def read_kmz(path: Path, data: bytes) -> Content:
     GroundError
         When the archive is damaged, too large, points outside itself, or has no KML in it.
     """
-    with _open(path, data) as archive:
+    with _open(path, io.BytesIO(data)) as archive:
         names = [name for name in _members(path, archive) if name.lower().endswith(".kml")]
         if not names:
             problem = Problem(str(path), "no KML in the archive", "a KMZ file", "export the course as KML or KMZ")
@@ -43,7 +50,7 @@ def read_zip(path: Path, data: bytes) -> Content:
     GroundError
         When the archive is damaged, too large, points outside itself, or has neither in it.
     """
-    with _open(path, data) as archive:
+    with _open(path, io.BytesIO(data)) as archive:
         names = [name for name in _members(path, archive) if name.lower().endswith(".shp")]
         for name in names:
             check_magic(path, ".shp", _start(path, archive, name))
@@ -68,15 +75,15 @@ def _unread(path: Path, archive: zipfile.ZipFile, read: set[str]) -> list[Remark
     return [Remark("another map in the archive", f"{path.name}, {name}", remedy) for name in maps]
 
 
-def _open(path: Path, data: bytes) -> zipfile.ZipFile:
+def _open(path: Path, file: IO[bytes]) -> zipfile.ZipFile:
     try:
-        return zipfile.ZipFile(io.BytesIO(data))
-    except (zipfile.BadZipFile, ValueError, NotImplementedError) as error:
+        return zipfile.ZipFile(file)
+    except _BROKEN as error:
         raise GroundError(_damaged(path, error)) from error
 
 
 def _damaged(path: Path, error: Exception) -> Problem:
-    return Problem(str(path), f"an archive that can't be read ({error})", "a whole archive", "zip or copy it again")
+    return Problem(str(path), f"an archive that can't be read ({error})", "a whole archive", "save or copy it again")
 
 
 def _members(path: Path, archive: zipfile.ZipFile) -> list[str]:
@@ -88,11 +95,17 @@ def _members(path: Path, archive: zipfile.ZipFile) -> list[str]:
             str(path), f"a path outside the archive ({outside[0]})", "plain names", "do not trust this file"
         )
         raise GroundError(problem)
-    size = sum(item.file_size for item in archive.infolist())
-    if size > LARGEST_BYTES:
-        found = f"an archive that unpacks to {size / 2**20:,.0f} MB"
-        raise GroundError(Problem(str(path), found, f"at most {LARGEST_BYTES // 2**20} MB", "take out what is no map"))
+    _check_size(path, sum(item.file_size for item in archive.infolist()))
     return names
+
+
+def _check_size(path: Path, size: int) -> None:
+    if size > LARGEST_UNPACKED_BYTES:
+        found = f"a file that unpacks to {size / 2**20:,.0f} MB or more"
+        expected = f"at most {LARGEST_UNPACKED_BYTES // 2**20} MB unpacked"
+        raise GroundError(
+            Problem(str(path), found, expected, "take out what is neither map nor counts, and save it again")
+        )
 
 
 def _is_by_product(name: str) -> bool:
@@ -111,23 +124,37 @@ def _unpack(path: Path, archive: zipfile.ZipFile, name: str) -> bytes:
     """Return a member's bytes, and no more than the sane size, whatever the archive says of itself."""
     try:
         with archive.open(name) as file:
-            data = file.read(LARGEST_BYTES + 1)
+            data = file.read(LARGEST_UNPACKED_BYTES + 1)
     except _BROKEN as error:
         raise GroundError(_damaged(path, error)) from error
-    if len(data) > LARGEST_BYTES:
-        found = f"more than {LARGEST_BYTES // 2**20} MB in {name}"
-        raise GroundError(Problem(str(path), found, "a course", "take out what is no map"))
+    _check_size(path, len(data))
     return data
 
 
+def check_archive(path: Path) -> None:
+    """Refuse an archive of any kind, such as a workbook, that is not whole or unpacks to too much.
+
+    Raises
+    ------
+    GroundError
+        When it is damaged, or larger unpacked than ``LARGEST_UNPACKED_BYTES`` by its own list or in truth.
+    """
+    with path.open("rb") as file, _open(path, file) as archive:
+        _check_size(path, sum(item.file_size for item in archive.infolist()))
+        _check_sums(path, archive)
+
+
 def _check_sums(path: Path, archive: zipfile.ZipFile) -> None:
-    """Refuse an archive with a member that is not what its check sum says: the driver does not look."""
-    try:
-        broken = archive.testzip()
-    except _BROKEN as error:
-        raise GroundError(_damaged(path, error)) from error
-    if broken:
-        raise GroundError(_damaged(path, ValueError(f"{broken} does not match its check sum")))
+    """Refuse an archive with a member that is not what the list says: the driver does not look."""
+    size = 0
+    for item in archive.infolist():
+        try:
+            with archive.open(item) as file:
+                while size <= LARGEST_UNPACKED_BYTES and (part := file.read(2**20)):
+                    size += len(part)
+        except _BROKEN as error:
+            raise GroundError(_damaged(path, error)) from error
+        _check_size(path, size)
 
 
 def _start(path: Path, archive: zipfile.ZipFile, name: str) -> bytes:

@@ -16,6 +16,7 @@ import numpy as np
 import shapely
 
 from geosample.errors import GroundError, Problem
+from geosample.escape import read_cell
 from geosample.ground.features import Content, Feature, Remark, gather_content
 from geosample.ground.rings import split_shape
 
@@ -103,7 +104,7 @@ def _cell(row: list[str], column: int) -> str:
 
 def _fields(heads: list[str], row: list[str], column: int) -> dict[str, str]:
     pairs = zip(heads, row, strict=False)
-    return {name: cell.strip() for i, (name, cell) in enumerate(pairs) if i != column and cell.strip()}
+    return {name: read_cell(cell.strip()) for i, (name, cell) in enumerate(pairs) if i != column and cell.strip()}
 
 
 def _read_row(text: str, fields: dict[str, str], stem: str, source: str) -> Iterator[Feature | Remark]:
@@ -128,7 +129,7 @@ def open_text(text: str) -> tuple[list[shapely.Geometry], list[str]]:
     body = text.partition(";")[2] if text.upper().startswith("SRID=") else text
     if not body:
         return [], ["a row without a shape"]
-    with np.errstate(invalid="ignore"):  # corners that are no numbers are told of in words
+    with np.errstate(invalid="ignore", over="ignore"):  # corners that are no numbers are told of in words
         try:
             parts, wrong = split_shape(shapely.from_wkt(body)), []
         except (shapely.errors.GEOSException, ValueError):

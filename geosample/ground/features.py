@@ -13,7 +13,10 @@ if TYPE_CHECKING:
     from shapely import Geometry
 
 LARGEST_BYTES = 512 * 1024 * 1024
-"""A file, or an archive unpacked, that is larger is not a course (no source)."""
+"""A file that is larger is not a course (no source)."""
+LARGEST_UNPACKED_BYTES = 128 * 1024 * 1024
+"""An archive or a workbook that unpacks to more is neither a course nor its counts (own choice: a workbook with one
+cell of this size takes half a gigabyte of memory to read)."""
 
 
 @dataclass(frozen=True, slots=True)

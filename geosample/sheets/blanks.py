@@ -16,6 +16,8 @@ from openpyxl.utils.exceptions import InvalidFileException
 from openpyxl.worksheet.datavalidation import DataValidation
 
 from geosample.errors import Problem, SheetsError
+from geosample.escape import escape_cell, escape_xml, write_csv
+from geosample.ground import check_archive
 from geosample.palettes import GREYS
 from geosample.sheets.columns import FILLED_COLUMNS, stage_columns
 from geosample.words import STATUSES
@@ -42,9 +44,9 @@ _HOW = (
 )
 
 
-def make_csv(rows: pd.DataFrame) -> str:
-    """Return the blank sheet as comma-separated text with one header row."""
-    return str(rows.to_csv(index=False, lineterminator="\r\n"))
+def make_csv(rows: pd.DataFrame) -> bytes:
+    """Return the blank sheet as comma-separated text with one header row, as spreadsheets open it."""
+    return write_csv(rows, line_end="\r\n", encoding="utf-8-sig")
 
 
 def make_workbook(rows: pd.DataFrame, profile: Pest) -> bytes:
@@ -54,7 +56,7 @@ def make_workbook(rows: pd.DataFrame, profile: Pest) -> bytes:
     sheet.title = "counts"
     sheet.append(list(rows.columns))
     for row in rows.astype(object).itertuples(index=False):
-        sheet.append(list(row))
+        sheet.append([escape_cell(escape_xml(cell)) if isinstance(cell, str) else cell for cell in row])
     _style_counts(sheet, rows)
     _add_checks(sheet, list(rows.columns), stage_columns(profile))
     how = book.create_sheet("how to fill")
@@ -109,9 +111,12 @@ def _read_csv(path: Path) -> list[list[str]]:
 
 
 def _read_workbook(path: Path) -> list[tuple[Any, ...]]:
+    check_archive(path)
     book = openpyxl.load_workbook(path, read_only=True)
     try:
-        return list(book.worksheets[0].iter_rows(values_only=True))
+        sheet = book.worksheets[0]
+        sheet.reset_dimensions()  # a stray cell in its last corner would make every row as wide
+        return list(sheet.iter_rows(values_only=True))
     finally:
         book.close()
 

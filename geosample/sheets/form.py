@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import openpyxl
 
+from geosample.escape import escape_cell, escape_xml
 from geosample.sheets.columns import ordered_points
 from geosample.words import METHOD_LETTERS, METHODS, STATUSES, UNSTAGED
 
@@ -27,6 +28,7 @@ _SURVEY = (
     "default",
 )
 _CHOICES = ("list_name", "name", "label")
+_XPATH = {"relevant", "constraint", "calculation"}  # a language of its own, in which quote marks count
 _COUNTED = "${status} = 'counted'"
 
 
@@ -62,7 +64,13 @@ def _fill(
     sheet.title = title
     sheet.append(list(heads))
     for row in rows:
-        sheet.append([row.get(head, "") or None for head in heads])
+        sheet.append([_show_cell(row.get(head, ""), head) for head in heads])
+
+
+def _show_cell(text: str, head: str) -> str | None:
+    plain = escape_xml(text)
+    # a hole named ${x} would be taken for a question's answer
+    return (plain if head in _XPATH else escape_cell(plain.replace("${", "$ {"))) or None
 
 
 def _questions(design: Design, profile: Pest, method: str) -> list[dict[str, str]]:
@@ -93,9 +101,12 @@ def quote_text(text: str) -> str:
 
     Examples
     --------
-    >>> quote_text("May"), quote_text("Ann's")
-    ("'May'", '"Ann\'s"')
+    >>> quote_text("May"), quote_text("Ann's"), quote_text("${x}")
+    ("'May'", '"Ann\'s"', "concat('', '$', '{x}')")
     """
+    if "${" in text:  # the form's own sign for an answer
+        before, _, after = text.partition("${")
+        return f"concat({quote_text(before)}, '$', {quote_text('{' + after)})"
     if "'" not in text:
         return f"'{text}'"
     if '"' not in text:

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import gpxpy.gpx
 import pandas as pd
 
+from geosample.escape import escape_html, escape_xml
 from geosample.sheets.columns import ordered_points
 from geosample.words import ROLES
 
@@ -27,7 +28,7 @@ def make_gpx(design: Design) -> str:
     gpx = gpxpy.gpx.GPX()
     gpx.creator = "geosample"
     visit = design.visit
-    gpx.name = f"Visit {visit.visit}, design {visit.design_code}"
+    gpx.name = escape_xml(f"Visit {visit.visit}, design {visit.design_code}")
     for role in ROLES:
         for row in _rows(design, role).to_dict("records"):
             gpx.waypoints.append(
@@ -35,12 +36,12 @@ def make_gpx(design: Design) -> str:
                     row["lat"],
                     row["lon"],
                     name=row["point_id"],
-                    comment=row["words"] or None,
-                    description=row["about"],
+                    comment=escape_xml(row["words"]) or None,
+                    description=escape_xml(row["about"]),
                     type=role,
                 )
             )
-    route = gpxpy.gpx.GPXRoute(name=f"Round {visit.visit}", description="Main points in walking order")
+    route = gpxpy.gpx.GPXRoute(name=escape_xml(f"Round {visit.visit}"), description="Main points in walking order")
     for row in _rows(design, "main").to_dict("records"):
         route.points.append(gpxpy.gpx.GPXRoutePoint(row["lat"], row["lon"], name=row["point_id"]))
     gpx.routes.append(route)
@@ -60,7 +61,8 @@ def make_kml(design: Design) -> str:
         for row in _rows(design, role).to_dict("records"):
             mark = _add(folder, "Placemark")
             _add(mark, "name", row["point_id"])
-            _add(mark, "description", f"{row['about']}. {row['words']}".strip())
+            # viewers show it as HTML
+            _add(mark, "description", escape_html(f"{row['about']}. {row['words']}".strip()))
             _add(_add(mark, "Point"), "coordinates", f"{row['lon']:.7f},{row['lat']:.7f}")
     _add_round(document, _rows(design, "main"))
     ET.indent(root)
@@ -77,7 +79,7 @@ def _add_round(document: ET.Element, main: pd.DataFrame) -> None:
 
 def _add(parent: ET.Element, name: str, text: str | None = None) -> ET.Element:
     child = ET.SubElement(parent, f"{{{_KML}}}{name}")
-    child.text = text
+    child.text = None if text is None else escape_xml(text)
     return child
 
 

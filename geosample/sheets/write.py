@@ -183,9 +183,9 @@ def _make_files(
         "bag_labels.pdf": close_book(labels),
         "points.gpx": make_gpx(design).encode(),
         "points.kml": make_kml(design).encode(),
-        "blank_counts.csv": make_csv(rows).encode("utf-8-sig"),
+        "blank_counts.csv": make_csv(rows),
         "blank_counts.xlsx": make_workbook(rows, profile),
-        "blank_recounts.csv": make_csv(recount_rows(rows, seed=design.visit.seed)).encode("utf-8-sig"),
+        "blank_recounts.csv": make_csv(recount_rows(rows, seed=design.visit.seed)),
         "form.xlsx": make_form(design, profile, method=options.method),
     }, notes
 

@@ -58,7 +58,7 @@ def list_layers(path: Path) -> list[str]:
     try:
         with closing(_connect(path)) as connection:
             return sorted(row[0] for row in connection.execute(sql))
-    except sqlite3.DatabaseError as error:
+    except (sqlite3.DatabaseError, UnicodeDecodeError) as error:
         raise SurveyError(_not_a_survey(path, f"a damaged file ({error})")) from error
 
 

@@ -12,6 +12,7 @@ import geopandas as gpd
 import shapely
 
 from geosample.errors import TreatError
+from geosample.escape import escape_xml
 from geosample.ground import only_polygons
 from geosample.saving import save_file
 from geosample.units import ACRE_M2
@@ -61,7 +62,9 @@ def write_gpx(zones: Zones, path: Path) -> Path:
     file = gpxpy.gpx.GPX()
     file.creator = "geosample"
     for row in in_degrees(zones.zones).itertuples():
-        track = gpxpy.gpx.GPXTrack(name=f"{row.zone_id} {ACTIONS[row.action].name}", description=row.note)
+        track = gpxpy.gpx.GPXTrack(
+            name=f"{row.zone_id} {ACTIONS[row.action].name}", description=escape_xml(row.note or "")
+        )
         track.segments = [_segment(ring) for part in shapely.get_parts(row.geometry) for ring in _rings(part)]
         file.tracks.append(track)
     return save_file(path, file.to_xml().encode("utf-8"), TreatError)

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import pandas as pd
 
 from geosample.errors import TreatError
+from geosample.escape import escape_html, escape_xml, write_csv
 from geosample.saving import make_folder, save_file
 from geosample.treat.amounts import parse_rate
 from geosample.treat.outlines import in_degrees, write_gpx, write_shapefile
@@ -77,7 +78,7 @@ def _areas(frame: pd.DataFrame) -> list[tuple[float, str]]:
 
 
 def _write_csv(zones: Zones, path: Path) -> Path:
-    return save_file(path, zone_rows(zones).to_csv(index=False, lineterminator="\n").encode("utf-8"), TreatError)
+    return save_file(path, write_csv(zone_rows(zones)), TreatError)
 
 
 def _write_geojson(zones: Zones, path: Path) -> Path:
@@ -94,7 +95,9 @@ def _write_kml(zones: Zones, path: Path) -> Path:
 
     frame, text = in_degrees(zones.zones), io.BytesIO()
     names = [f"{row.zone_id} {ACTIONS[row.action].name}" for row in frame.itertuples()]
-    named = frame.assign(Name=names, Description=frame["note"].fillna(""))
+    # the driver writes texts as they are, in CDATA, and viewers show the description as HTML
+    notes = [escape_xml(escape_html(note)) for note in frame["note"].fillna("")]
+    named = frame.assign(Name=names, Description=notes)
     kept = named[["Name", "Description", "geometry"]]
     pyogrio.write_dataframe(kept, text, driver="LIBKML", layer="zones", geometry_type="MultiPolygon")
     return save_file(path, text.getvalue(), TreatError)

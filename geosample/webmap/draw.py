@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 import folium
 
 from geosample.errors import MapError, Problem
+from geosample.escape import escape_json
 from geosample.palettes import OKABE_ITO
 from geosample.saving import save_file
 from geosample.units import FOOT_M, Units
@@ -93,7 +94,9 @@ def compose_page(story: Story, look: Look) -> str:
         "off": [name for name in ("hotspots",) if name in layers],
     }
     after = offline.Words(body=pagetext.write_rest(listing), script=_start_script(page, layers, start))
-    return offline.render_page(page, title=f"{story.course}: {story.pest}", before=before, after=after)
+    return offline.render_page(
+        page, title=f"{story.course}: {story.pest}", before=before, after=after, base_map=look.base_map
+    )
 
 
 def list_sheets(story: Story) -> Sheets:
@@ -148,4 +151,4 @@ def _visited(story: Story) -> Any:
 
 def _start_script(page: offline.OfflineMap, layers: Layers, start: dict[str, Any]) -> str:
     names = ", ".join(f"{name}: [{', '.join(part.get_name() for part in parts)}]" for name, parts in layers.items())
-    return f"geosample.start({page.get_name()}, {{{names}}}, {pagetext.script_json(start)});"
+    return f"geosample.start({page.get_name()}, {{{names}}}, {escape_json(start)});"

@@ -2,17 +2,20 @@
 
 from __future__ import annotations
 
+import base64
+import hashlib
 import re
 from typing import Any
 
 import folium
 from branca.element import Element, Figure, MacroElement
 from folium.utilities import JsCode
-from markupsafe import escape
 
 from geosample.errors import MapError, Problem
-from geosample.webmap import assets
+from geosample.escape import escape_html
 
+# A tile's owner may number its hosts, at the name's start: {s}.tiles.example.org.
+_HOST = re.compile(r"(https?://)([^/.{]*\{\w+\}[^/.{]*\.)?([a-z0-9.-]+(?::\d+)?)/", re.IGNORECASE)
 Bounds = tuple[float, float, float, float]
 
 
@@ -50,8 +53,8 @@ class OfflineMap(folium.Map):
 
     def __init__(self, bounds: Bounds) -> None:
         west, south, east, north = bounds
-        self.default_js = assets.script_links()
-        self.default_css = assets.style_links()
+        self.default_js: list[tuple[str, str]] = []  # they stand in the head as text (pagetext.write_head)
+        self.default_css: list[tuple[str, str]] = []
         super().__init__(
             location=turn_for_folium((west + east) / 2, (south + north) / 2),
             tiles=None,
@@ -144,6 +147,9 @@ def check_tiles(address: str | None, credit: str) -> None:
         if not address.startswith(("https://", "http://")):
             expected = "an address that starts with https://"
             problems.append(Problem("--base-map", repr(address), expected, "ask the tiles' owner for the address"))
+        elif not _HOST.match(address):
+            expected = "a host's plain name, {s} only at its start, no password"
+            problems.append(Problem("--base-map", repr(address), expected, "ask the tiles' owner for the address"))
         if not all(part in address for part in ("{z}", "{x}", "{y}")):
             expected = "an address with {z}, {x} and {y}"
             problems.append(Problem("--base-map", repr(address), expected, "ask the tiles' owner for the address"))
@@ -165,11 +171,11 @@ def lay_tiles(address: str, credit: str, pane: str) -> folium.TileLayer:
         Plain text.
     """
     return folium.TileLayer(
-        tiles=address, attr=str(escape(credit)), overlay=True, control=False, show=False, pane=pane, max_zoom=22
+        tiles=address, attr=escape_html(credit), overlay=True, control=False, show=False, pane=pane, max_zoom=22
     )
 
 
-def render_page(page: OfflineMap, *, title: str, before: Words, after: Words) -> str:
+def render_page(page: OfflineMap, *, title: str, before: Words, after: Words, base_map: str | None) -> str:
     """Return the page as text, the same for the same map.
 
     Parameters
@@ -178,11 +184,60 @@ def render_page(page: OfflineMap, *, title: str, before: Words, after: Words) ->
         Plain text.
     before, after : Words
         What stands above and below the map.
+    base_map : str, optional
+        The address of the tiles, which the page may then ask for.
     """
-    figure = Figure(title=str(escape(title)))
+    figure = Figure(title=escape_html(title))
     for element in (before, page, after):
         figure.add_child(element)
-    return _mend(figure.render())
+    return _add_policy(_mend(figure.render()), base_map)
+
+
+def _add_policy(page: str, base_map: str | None) -> str:
+    """Return the page with a policy that lets it run its own scripts, show its own pictures, and do nothing else.
+
+    Only what stands in the head and after the body is allowed by its hash: names from files stand in the body, so that
+    a script that came in with one would not run.
+
+    References
+    ----------
+    W3C, Content Security Policy Level 3: hashes of inline scripts and styles; a meta element counts from where it is.
+    """
+    page = page.replace("\r\n", "\n").replace("\r", "\n")  # as a browser reads it before it works out a hash
+    head, body = page.partition("</head>")[0], page.rpartition("</body>")[2]
+    scripts, styles = (
+        [_hash(text) for part in (head, body) for text in re.findall(rf"<{tag}>(.*?)</{tag}>", part, re.DOTALL)]
+        for tag in ("script", "style")
+    )
+    rules = {
+        "default-src": ["'none'"],
+        "script-src": scripts,
+        "style-src": styles,
+        "img-src": ["data:", *([tile_host(base_map)] if base_map else [])],
+        "base-uri": ["'none'"],
+        "form-action": ["'none'"],
+    }
+    policy = "; ".join(" ".join([name, *allowed]) for name, allowed in rules.items())
+    meta = f'<meta http-equiv="Content-Security-Policy" content="{policy}">'
+    return re.sub(r"<meta http-equiv=.content-type.[^>]*>", lambda found: f"{found[0]}\n    {meta}", page, count=1)
+
+
+def _hash(text: str) -> str:
+    return f"'sha256-{base64.b64encode(hashlib.sha256(text.encode()).digest()).decode('ascii')}'"
+
+
+def tile_host(address: str) -> str:
+    """Return what a page's policy calls the host of tiles that ``check_tiles`` let pass.
+
+    Examples
+    --------
+    >>> tile_host("https://tiles.invalid/{z}/{x}/{y}.png"), tile_host("https://{s}.tiles.invalid:8443/{z}/{x}/{y}")
+    ('https://tiles.invalid', 'https://*.tiles.invalid:8443')
+    """
+    match = _HOST.match(address)
+    if match is None:
+        raise MapError(Problem("--base-map", repr(address), "a host's plain name", "ask the tiles' owner for it"))
+    return f"{match[1]}{'*.' if match[2] else ''}{match[3]}"
 
 
 def number_elements(page: OfflineMap) -> None:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from dataclasses import dataclass
 from functools import cache
 from importlib import resources
@@ -18,6 +17,7 @@ from geosample.holes import hole_key
 from geosample.units import percent, set_percent
 from geosample.webmap import popups, wording
 from geosample.webmap.answer import write_answer, write_headline
+from geosample.webmap.assets import leaflet_script, leaflet_style
 from geosample.webmap.model import Look, Story
 from geosample.webmap.pictures import Drawn
 from geosample.words import ACTIONS
@@ -51,8 +51,12 @@ class Listing:
 
 
 def write_head() -> str:
-    """Return the page's own style sheet and script."""
-    return f"<style>{_part('page.css')}</style><script>{_part('page.js')}</script>"
+    """Return the style sheets and scripts that travel in the page: its own, and Leaflet's."""
+    styles = (_part("page.css"), leaflet_style())
+    scripts = (leaflet_script(), _part("page.js"))
+    return "\n".join(
+        [*(f"<style>{text}</style>" for text in styles), *(f"<script>{text}</script>" for text in scripts)]
+    )
 
 
 def write_top(listing: Listing) -> str:
@@ -121,17 +125,6 @@ def list_zones(story: Story) -> list[dict[str, Any]]:
         }
         for row in rows
     ]
-
-
-def script_json(value: Any) -> str:
-    r"""Return JSON that can stand inside a script element.
-
-    Examples
-    --------
-    >>> script_json({"name": "</script>"})
-    '{"name":"\\u003c/script>"}'
-    """
-    return json.dumps(value, ensure_ascii=False, separators=(",", ":"), allow_nan=False).replace("<", "\\u003c")
 
 
 def _say_clusters(story: Story) -> str:

@@ -25,6 +25,15 @@ def requests(browser: Browser) -> list[str]:
     return [event["params"]["request"]["url"] for event in told if event["method"] == "Network.requestWillBeSent"]
 
 
+def fetched(browser: Browser) -> list[str]:
+    """Return what was asked of other places, without what the page's own policy held back."""
+    told = [json.loads(entry["message"])["message"] for entry in browser.get_log("performance")]
+    held = {e["params"]["requestId"] for e in told if e["params"].get("blockedReason") == "csp"}
+    sent = [e["params"] for e in told if e["method"] == "Network.requestWillBeSent"]
+    urls = [one["request"]["url"] for one in sent if one["requestId"] not in held]
+    return [url for url in urls if not url.startswith(("data:", "file:"))]
+
+
 def ask(browser: Browser, script: str, *given: Any) -> Any:
     return browser.execute_script(script, *given)
 

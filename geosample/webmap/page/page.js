@@ -155,12 +155,24 @@ const geosample = (() => {
     return bar;
   }
 
+  function note(text) {
+    L.popup().setLatLng(page.map.getCenter()).setContent(text).openOn(page.map);
+    say(text);
+  }
+
+  // The first press only says who may learn of it; the second asks.
   function find_me() {
     if (page.watch !== undefined) { return; }
+    if (!page.told) {
+      page.told = true;
+      note("To place you, the browser may ask its maker's location service. Press Me again if you want that.");
+      return;
+    }
+    page.map.closePopup();
     page.watch = navigator.geolocation.watchPosition(show_me, (error) => {
       navigator.geolocation.clearWatch(page.watch);
       page.watch = undefined;
-      L.popup().setLatLng(page.map.getCenter()).setContent(`No position: ${L.Util.trim(error.message || "the browser gave none")}.`).openOn(page.map);
+      note(`No position: ${L.Util.trim(error.message || "the browser gave none")}.`);
     }, { enableHighAccuracy: true, maximumAge: 5000 });
   }
 
