@@ -15,7 +15,7 @@ from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from geosample.counts import ReadRules, read_counts
-from geosample.counts.labels import LabelBook
+from geosample.counts.joining import LabelBook
 from geosample.counts.values import Bad, read_whole
 from geosample.design import Design
 from geosample.errors import CountsError

@@ -17,10 +17,8 @@ from scipy.optimize import linear_sum_assignment
 from scipy.spatial import KDTree
 
 from geosample.counts import read_counts
-from geosample.counts.joining import Claim
-from geosample.counts.places import Reach, find_reach, read_degrees
-from geosample.counts.positions import Placed, Plan, assign_places
-from geosample.counts.rows import Bag
+from geosample.counts.joining import Claim, Placed, Plan, assign_places
+from geosample.counts.rows import Bag, Reach, find_reach, read_degrees
 from geosample.design import Design
 from geosample.errors import CountsError
 

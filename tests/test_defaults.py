@@ -8,7 +8,7 @@ from typing import Any
 
 import pytest
 
-from geosample.counts.rules import GPS_WITHIN_M
+from geosample.counts.model import GPS_WITHIN_M
 from geosample.density import Followup, Settings
 from geosample.design import Request
 from geosample.design.effort import Bench

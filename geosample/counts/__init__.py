@@ -3,9 +3,8 @@
 from geosample.counts.adding import Added, add_counts
 from geosample.counts.files import TABLES, read_tables
 from geosample.counts.headings import plain_heading
-from geosample.counts.model import Counts, RowNote, load_counts, tally
+from geosample.counts.model import Counts, Log, ReadRules, RowNote, load_counts, tally
 from geosample.counts.reading import read_counts
-from geosample.counts.rules import Log, ReadRules
 from geosample.counts.tables import Table
 from geosample.counts.values import Bad, ask_two_ways, read_method, read_whole
 

@@ -7,7 +7,7 @@ import unicodedata
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-from geosample.counts.rules import Log
+from geosample.counts.model import Log
 from geosample.counts.tables import Table
 from geosample.pests import Pest
 from geosample.words import UNSTAGED

@@ -1,18 +1,41 @@
-"""A table's rows as bags: what each row says of its plug, or what must be asked about it."""
+"""A table's rows as bags of this visit: what each says of its plug and place, or what must be asked about it.
+
+A position is mended only when exactly one mending puts it on the course, and every mending is told.
+"""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+import re
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date
-from typing import TypeVar
+from typing import TYPE_CHECKING, TypeVar, cast
 
-from geosample.counts.headings import Columns
-from geosample.counts.rules import Log, ReadRules
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+
+from geosample.counts.headings import Columns, plain_heading
+from geosample.counts.model import Log, ReadRules, show_rows
 from geosample.counts.tables import Table
-from geosample.counts.values import Bad, read_date, read_method, read_metres, read_status, read_tick, read_whole
+from geosample.counts.values import (
+    Bad,
+    clean_text,
+    read_date,
+    read_method,
+    read_metres,
+    read_status,
+    read_tick,
+    read_whole,
+    same_date,
+)
+from geosample.survey import shape_frame
 from geosample.words import UNSTAGED
+
+if TYPE_CHECKING:
+    from geosample.design import Design, Visit
+
 
 Value = TypeVar("Value")
 _NOTHING_PULLED = {"unreachable", "off_turf"}
@@ -205,3 +228,297 @@ def _read_words(row: Row) -> dict[str, str]:
     kept = "; ".join(f"{heading}: {cell}" for heading, cell in row.others.items())
     note = "; ".join(text for text in (row.get("note"), kept) if text)
     return {**{name: row.get(name) for name in ("collector", "counted_by", "collected_at")}, "note": note}
+
+
+REACH_M = 2000.0
+"""How far from the planned points a position may lie and still be of this course, m (our own choice)."""
+_M_PER_DEGREE = 111_320.0
+_NUMBERS = re.compile(r"\d+(?:\.\d+)?")
+_MENDINGS: dict[str, Callable[[float, float], tuple[float, float]]] = {
+    "as it is": lambda lat, lon: (lat, lon),
+    "latitude and longitude swapped": lambda lat, lon: (lon, lat),
+    "the longitude's sign turned": lambda lat, lon: (lat, -lon),
+    "the latitude's sign turned": lambda lat, lon: (-lat, lon),
+    "both signs turned": lambda lat, lon: (-lat, -lon),
+    "swapped, and the longitude's sign turned": lambda lat, lon: (lon, -lat),
+    "swapped, and the latitude's sign turned": lambda lat, lon: (-lon, lat),
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Place:
+    """A reported position, degrees, with the receiver's accuracy in metres where it gave one."""
+
+    lat: float = math.nan
+    lon: float = math.nan
+    accuracy_m: float = math.nan
+
+
+@dataclass(frozen=True, slots=True)
+class Reach:
+    """The box a course's positions lie in: west, south, east, north in degrees."""
+
+    west: float
+    south: float
+    east: float
+    north: float
+
+    def holds(self, lat: float, lon: float) -> bool:
+        """Return whether a position lies in the box."""
+        return self.west <= lon <= self.east and self.south <= lat <= self.north
+
+
+def find_reach(lon: np.ndarray, lat: np.ndarray) -> Reach:
+    """Return the box around planned places, widened by ``REACH_M``."""
+    north_m = REACH_M / _M_PER_DEGREE
+    east_m = north_m / max(math.cos(math.radians(float(np.mean(lat)))), 0.01)
+    west, south, east, north = lon.min(), lat.min(), lon.max(), lat.max()
+    return Reach(float(west - east_m), float(south - north_m), float(east + east_m), float(north + north_m))
+
+
+def read_degrees(text: str) -> float | None:
+    r"""Return decimal degrees from a number, or degrees, minutes and seconds; None when it can't be read.
+
+    Parameters
+    ----------
+    text : str
+        Such as ``41.5``, ``41,5``, ``-73 54.6``, ``41°30'00.4"N``.
+
+    Examples
+    --------
+    >>> read_degrees("41,5012"), read_degrees("73°54'36\"W"), read_degrees("41 30.6 N")
+    (41.5012, -73.91, 41.51)
+    >>> read_degrees("41°75'") is None
+    True
+    """
+    plain = clean_text(text.replace("º", "°")).upper()
+    letters = re.findall(r"[NSEW]", plain)
+    body = re.sub(r"(?<=\d),(?=\d)", ".", plain)
+    if len(letters) > 1 or re.search(r"\d.*[NSEW].*\d|[^-+NSEW\d\s.°:'’′\"”″]", body):
+        return None
+    parts = [float(number) for number in _NUMBERS.findall(body)]
+    if not parts or len(parts) > 3 or any(part >= 60 for part in parts[1:]):  # noqa: PLR2004 (minutes, seconds)
+        return None
+    minus = body.lstrip("NSEW ").startswith("-")
+    if minus and letters and letters[0] in "NE":
+        return None
+    value = float(sum(part / 60.0**power for power, part in enumerate(parts)))
+    return round(-value if minus or letters in (["S"], ["W"]) else value, 9)
+
+
+def read_place(row: Row, reach: Reach, log: Log) -> Place | None:
+    """Return the row's position, empty where it gave none; None after asking about one that can't be read or placed."""
+    lat_text, lon_text, accuracy = _position_texts(row)
+    if not lat_text and not lon_text:
+        return Place(accuracy_m=_accuracy(row, accuracy))
+    lat, lon = read_degrees(lat_text), read_degrees(lon_text)
+    if lat is None or lon is None:
+        found = f"position '{lat_text}', '{lon_text}'"
+        log.ask(row.where, found, "latitude and longitude in degrees", "write such as 41.50012 and -73.90034")
+        return None
+    if lat == 0 and lon == 0:
+        log.note(row.where, "position 0, 0, which a device writes when it has no fix", "taken as no position")
+        return Place()
+    if not _is_plain(lat_text) or not _is_plain(lon_text):
+        log.note(row.where, f"position '{lat_text}', '{lon_text}'", f"read as {lat:.6f}, {lon:.6f}")
+    return _mend(row, Place(lat, lon, _accuracy(row, accuracy)), reach, log)
+
+
+def _mend(row: Row, place: Place, reach: Reach, log: Log) -> Place | None:
+    fits = {}
+    for name, turn in _MENDINGS.items():
+        lat, lon = turn(place.lat, place.lon)
+        if reach.holds(lat, lon):
+            fits[name] = Place(lat, lon, place.accuracy_m)
+    if "as it is" in fits:
+        return place
+    shown = f"position {place.lat:.6f}, {place.lon:.6f}"
+    if len(fits) == 1:
+        [(name, mended)] = fits.items()
+        log.note(row.where, f"{shown} is off the course; on it with {name}", f"{mended.lat:.6f}, {mended.lon:.6f} used")
+        return mended
+    expected = f"a place within {REACH_M / 1000:.0f} km of the planned points"
+    log.ask(row.where, shown, expected, "correct the position, or clear it: the label is enough")
+    return None
+
+
+def _position_texts(row: Row) -> tuple[str, str, str]:
+    """Return latitude, longitude and accuracy as written; a form's position holds them in one cell."""
+    if row.get("lat") or row.get("lon"):
+        return row.get("lat"), row.get("lon"), ""
+    text = clean_text(row.get("position"))
+    parts = re.split(r"\s*[,;]\s+|[;]", text) if re.search(r"[,;]\s|;", text) else text.split()
+    if len(parts) == 1 and text.count(",") == 1:
+        parts = text.split(",")
+    if len(parts) == 4:  # noqa: PLR2004 (XLSForm geopoint: latitude longitude altitude accuracy)
+        return parts[0], parts[1], parts[3]
+    return (parts[0], parts[1], "") if len(parts) in {2, 3} else (text, "", "")
+
+
+def _accuracy(row: Row, text: str) -> float:
+    value = read_metres(row.get("accuracy_m") or text)
+    return value if isinstance(value, float) and value > 0 else math.nan
+
+
+def _is_plain(text: str) -> bool:
+    return bool(re.fullmatch(r"[-+]?\d+(\.\d+)?", text.strip()))
+
+
+_SUM_WORDS = {"total", "totals", "sum", "mean", "average", "grand total"}
+
+
+def screen_rows(rows: Sequence[Row], visit: Visit, other_codes: Mapping[str, str], log: Log) -> list[Row]:
+    """Return the rows that tell of a bag of this visit; the others are told of, row by row or together.
+
+    Parameters
+    ----------
+    other_codes : mapping of str to str
+        Design code -> visit, of the survey's other visits.
+    """
+    rows = _split(rows, _is_sum, "rows of sums or means", "set aside", log)
+    rows = _split(rows, _is_header, "the header row again", "set aside", log)
+    rows = _check_codes(rows, visit, other_codes, log)
+    rows = _check_visits(rows, visit, log)
+    return _split(rows, _is_blank, "rows without a count or a status", "no sample made: blank is not zero", log)
+
+
+def note_unlooked(rows: Sequence[Row], log: Log) -> None:
+    """Tell which stages were left blank beside filled ones: those were not looked for, which is not a zero."""
+    beside = [row for row in rows if any(text for stage, text in row.stages.items() if stage != UNSTAGED)]
+    blank: dict[str, list[str]] = {}
+    for row in beside:
+        for stage, text in row.stages.items():
+            if not text and stage != UNSTAGED:
+                blank.setdefault(stage, []).append(row.where)
+    for stage, wheres in blank.items():
+        where = "all counted rows" if len(wheres) == len(beside) else show_rows(wheres)
+        log.note(where, f"{stage} blank beside other counts", "taken as not looked for, never as 0")
+
+
+def _split(rows: Sequence[Row], out: Callable[[Row], bool], what: str, done: str, log: Log) -> list[Row]:
+    kept = [row for row in rows if not out(row)]
+    dropped = [row.where for row in rows if out(row)]
+    if dropped:
+        log.note(show_rows(dropped), what, done)
+    return kept
+
+
+def _is_sum(row: Row) -> bool:
+    texts = [row.get("point_id"), row.get("sample_id")]
+    return any(plain_heading(text) in _SUM_WORDS for text in texts if text)
+
+
+def _is_header(row: Row) -> bool:
+    cells = {**row.cells, **row.stages}
+    same = [plain_heading(text) == plain_heading(name) for name, text in cells.items() if text]
+    return len(same) > 1 and all(same)
+
+
+def _is_blank(row: Row) -> bool:
+    return not tells_of_plug(row)
+
+
+def _check_codes(rows: Sequence[Row], visit: Visit, other_codes: Mapping[str, str], log: Log) -> list[Row]:
+    """Ask once for each foreign design code, with all its rows."""
+    own = plain_heading(visit.design_code or "")
+    foreign: dict[str, list[str]] = {}
+    for row in rows:
+        code = row.get("design_code")
+        if own and code and plain_heading(code) != own:
+            foreign.setdefault(code, []).append(row.where)
+    for code, wheres in foreign.items():
+        home = next((name for other, name in other_codes.items() if plain_heading(other) == plain_heading(code)), None)
+        of = (
+            f"design code {code}, visit {home}'s" if home else f"design code {code}, a design this survey does not have"
+        )
+        remedy = f"load it with --visit {home}" if home else "find the survey file this sheet was printed from"
+        log.ask(show_rows(wheres), of, f"{visit.design_code}, visit {visit.visit}'s", remedy)
+    return [row for row in rows if row.get("design_code") not in foreign]
+
+
+def _check_visits(rows: Sequence[Row], visit: Visit, log: Log) -> list[Row]:
+    """Ask once for each foreign visit's name; a date that a spreadsheet rewrote is forgiven."""
+    foreign: dict[str, list[str]] = {}
+    rewritten: dict[str, list[str]] = {}
+    for row in rows:
+        name = row.get("visit")
+        if not name or plain_heading(name) == plain_heading(visit.visit):
+            continue
+        group = rewritten if same_date(name, visit.visit) else foreign
+        group.setdefault(name, []).append(row.where)
+    for name, wheres in rewritten.items():
+        log.note(show_rows(wheres), f"visit '{name}'", f"read as {visit.visit}, the same date")
+    for name, wheres in foreign.items():
+        log.ask(show_rows(wheres), f"visit '{name}'", f"{visit.visit}", "load it with --visit, or correct the column")
+    return [row for row in rows if row.get("visit") not in foreign]
+
+
+def shape_samples(bags: Sequence[Bag], design: Design) -> gpd.GeoDataFrame:
+    """Return the samples in the design's order, each at its planned place unless it was moved to a known one."""
+    planned = design.points.set_index("point_id").geometry
+    rows = [_sample_row(bag, design) for bag in bags]
+    frame = pd.DataFrame(rows, columns=list(_sample_row_names())) if not rows else pd.DataFrame(rows)
+    fixes = gpd.GeoSeries(gpd.points_from_xy(frame["fix_lon"], frame["fix_lat"]), crs=4326).to_crs(design.points.crs)
+    at_fix = frame["moved"].to_numpy(bool) & frame["fix_lon"].notna().to_numpy()
+    places = planned.reindex(frame["point_id"]).to_numpy()
+    geometry = gpd.GeoSeries(np.where(at_fix, fixes.to_numpy(), places), crs=design.points.crs)
+    samples = gpd.GeoDataFrame(frame, geometry=geometry, crs=design.points.crs)
+    return cast("gpd.GeoDataFrame", shape_frame("samples", sort_samples(samples, design)))
+
+
+def shape_counts(bags: Sequence[Bag], design: Design) -> pd.DataFrame:
+    """Return a row for every stage looked for in every counted bag, zeros included."""
+    rows = [
+        (design.visit.visit, bag.sample_id, design.visit.pest, stage, count)
+        for bag in bags
+        for stage, count in bag.found.items()
+    ]
+    columns = ["visit", "sample_id", "pest", "stage", "count"]
+    frame = shape_frame("counts", pd.DataFrame(rows, columns=columns))
+    return frame.sort_values(["sample_id", "pest", "stage"], kind="stable").reset_index(drop=True)
+
+
+def shape_recounts(bags: Sequence[Bag], design: Design) -> pd.DataFrame:
+    """Return the blind second counts: a row a bag and stage, with who counted."""
+    rows = [
+        (design.visit.visit, bag.sample_id, design.visit.pest, stage, bag.words["counted_by"] or None, count)
+        for bag in bags
+        for stage, count in bag.found.items()
+    ]
+    columns = ["visit", "sample_id", "pest", "stage", "counted_by", "count"]
+    return shape_frame("recounts", pd.DataFrame(rows, columns=columns))
+
+
+def sort_samples(samples: gpd.GeoDataFrame, design: Design) -> gpd.GeoDataFrame:
+    """Return the samples in the order of the design's points, then by label."""
+    place = {point_id: place for place, point_id in enumerate(design.points["point_id"])}
+    order = samples["point_id"].map(place)
+    ranked = samples.assign(_order=order).sort_values(["_order", "sample_id"], kind="stable")
+    return cast("gpd.GeoDataFrame", ranked.drop(columns="_order").reset_index(drop=True))
+
+
+def _sample_row(bag: Bag, design: Design) -> dict[str, object]:
+    words = {name: text or None for name, text in bag.words.items()}
+    return {
+        "visit": design.visit.visit,
+        "sample_id": bag.sample_id,
+        "point_id": bag.point_id,
+        "method": bag.method,
+        "status": bag.status,
+        "joined_by": bag.joined_by,
+        **words,
+        "sampled_m2": bag.plugs * design.visit.unit_m2,
+        "weight_m2": np.nan,
+        "fix_lon": bag.lon,
+        "fix_lat": bag.lat,
+        "accuracy_m": bag.accuracy_m,
+        "offset_m": bag.offset_m,
+        "plugs": bag.plugs,
+        "moved": bag.moved,
+    }
+
+
+def _sample_row_names() -> tuple[str, ...]:
+    from geosample.survey import LAYERS
+
+    return tuple(LAYERS["samples"].columns)

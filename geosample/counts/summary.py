@@ -5,10 +5,9 @@ from __future__ import annotations
 from dataclasses import asdict
 from typing import TYPE_CHECKING, Any
 
-from geosample.counts.adding import Added
+from geosample.counts.adding import ANSWERED, Added
 from geosample.counts.model import RowNote
 from geosample.counts.recounts import Agreement, compare_recounts, say_agreement
-from geosample.counts.weights import ANSWERED
 from geosample.pests import load_pest
 from geosample.report import show_table
 from geosample.units import percent

@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 
 from geosample.counts import tally
-from geosample.counts.weights import ANSWERED
+from geosample.counts.adding import ANSWERED
 from geosample.errors import EstimateError, Problem
 from geosample.estimate.recovery import Recovery, find_recovery
 from geosample.units import percent

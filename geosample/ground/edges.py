@@ -1,4 +1,9 @@
-"""Strips along edges: distance to the outer edge of short turf, collars and approaches."""
+"""Strips along edges: distance to the outer edge of short turf, collars and approaches.
+
+Insects walk in from outside, so the edge that matters is the outer line of all short turf that touches
+(green, collar, approach, tee, fairway), not the line between a green and its collar. Rough never cancels an edge.
+A bunker or pond wholly inside the turf makes no outer line; where it reaches the side, the outer line runs round it.
+"""
 
 from __future__ import annotations
 

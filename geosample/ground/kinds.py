@@ -1,4 +1,10 @@
-"""What a feature is: the user's own words, then OpenStreetMap's open tags, then the words of the trade."""
+"""What a feature is: the user's own words, then OpenStreetMap's open tags, then the words of the trade.
+
+References
+----------
+OpenStreetMap wiki, Key:golf, Key:natural, Key:landuse (open tagging scheme, read as an open standard).
+The other words are common practice in the trade, no source.
+"""
 
 from __future__ import annotations
 

@@ -1,4 +1,8 @@
-"""Repairs and overlaps: what was drawn badly is mended by stated rules, and every square metre that moved is told."""
+"""Repairs and overlaps: what was drawn badly is mended by stated rules, and every square metre that moved is told.
+
+Green, collar, tee, approach, fairway, rough: the earlier kind keeps the ground. Water, bunkers, paths,
+buildings and other obstacles are cut out of all of them. Of two of one kind the larger keeps it.
+"""
 
 from __future__ import annotations
 
