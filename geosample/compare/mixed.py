@@ -14,13 +14,14 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import optimize, special
 
+from geosample.negbin import BLOCKS, expect, log_pmf, slope_in_k, slopes
+
 Floats = NDArray[np.float64]
 NODES = np.linspace(-6.0, 6.0, 81)
 _LOG_WEIGHTS = -0.5 * NODES**2 - 0.5 * np.log(2 * np.pi) + np.log(NODES[1] - NODES[0])
-LOG_K = (np.log(0.02), np.log(1e4))
 LOG_SD = (np.log(1e-3), np.log(5.0))
 LOG_RATIO = (np.log(1e-6), np.log(1e6))
-"""Bounds: k from hopelessly clumped to Poisson, block effects from none to a hundredfold either way."""
+"""Bounds: block effects from none to a hundredfold either way."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,7 +99,7 @@ def fit_ratio(
     free = slopes.shape[1] if log_ratio is None else 0
     offset = np.log(data.effort) + (0.0 if log_ratio is None else log_ratio * data.is_method)
     design = np.column_stack([np.eye(data.n_sites)[data.site], slopes[:, :free]])
-    bounds = [(None, None)] * data.n_sites + [LOG_RATIO] * free + [LOG_K, LOG_SD]
+    bounds = [(None, None)] * data.n_sites + [LOG_RATIO] * free + [BLOCKS.log_bounds, LOG_SD]
     begin = _begin(data, free) if start is None else start
     found = optimize.minimize(
         _negative, begin, args=(data, design, offset), jac=True, method="L-BFGS-B", bounds=bounds,
@@ -136,11 +137,8 @@ def _begin(data: Blocks, free: int) -> Floats:
 
 def _joint(data: Blocks, log_mean: Floats, log_k: float, log_sd: float) -> Floats:
     """Return log of each block's likelihood at every node times the node's weight, shape (blocks, nodes)."""
-    k = np.exp(log_k)
-    eta = log_mean[:, None] + np.exp(log_sd) * NODES
-    y = data.count[:, None]
-    constant = special.gammaln(data.count + k) - special.gammaln(k) - special.gammaln(data.count + 1)
-    bags = constant[:, None] + y * eta + k * log_k - (y + k) * np.logaddexp(log_k, eta)
+    expected = expect(log_mean[:, None] + np.exp(log_sd) * NODES)
+    bags = log_pmf(data.count[:, None], expected, np.exp(log_k))
     blocks = np.zeros((data.n_blocks, NODES.size))
     np.add.at(blocks, data.block, bags)
     return np.asarray(blocks + _LOG_WEIGHTS, dtype=np.float64)
@@ -148,23 +146,18 @@ def _joint(data: Blocks, log_mean: Floats, log_k: float, log_sd: float) -> Float
 
 def _negative(theta: Floats, data: Blocks, design: Floats, offset: Floats) -> tuple[float, Floats]:
     """Return minus the log likelihood and its gradient."""
-    log_k, log_sd = theta[-2], theta[-1]
+    k, sd = np.exp(theta[-2:])
     log_mean = design @ theta[:-2] + offset
-    joint = _joint(data, log_mean, log_k, log_sd)
+    joint = _joint(data, log_mean, theta[-2], theta[-1])
     each = special.logsumexp(joint, axis=1)
     weight = np.exp(joint - each[:, None])[data.block]
-    k, sd = np.exp(log_k), np.exp(log_sd)
-    eta = log_mean[:, None] + sd * NODES
-    y = data.count[:, None]
-    # Shares of k and of the mean in their sum, without overflow where either is huge.
-    of_k = special.expit(log_k - eta)
-    score = y * of_k - k * (1 - of_k)
-    by_k = special.digamma(data.count + k) - special.digamma(k)
-    slope_k = by_k[:, None] + log_k + 1 - np.logaddexp(log_k, eta) - (y + k) * np.exp(-np.logaddexp(log_k, eta))
+    count, expected = data.count[:, None], expect(log_mean[:, None] + sd * NODES)
+    score = slopes(count, expected, k).first
+    by_k = slope_in_k(count, expected, k)
     gradient = np.concatenate(
         [
             design.T @ (weight * score).sum(axis=1),
-            [k * (weight * slope_k).sum(), sd * (weight * score * NODES).sum()],
+            [k * (weight * by_k).sum(), sd * (weight * score * NODES).sum()],
         ]
     )
     return -float(each.sum()), -gradient

@@ -18,17 +18,19 @@ import numpy as np
 import scipy  # its stats are slow to import, and load when the lines are fitted
 from scipy import optimize, special
 
-from geosample.estimate.grouped import LOG_K_RANGE, best_log_k, with_best_means
 from geosample.estimate.intervals import Interval, spread_cut
-from geosample.estimate.negbin import (
+from geosample.negbin import (
     FREE_K,
-    LOG_K_GRID,
+    GROUPS,
+    ONE_MEAN,
     POISSON_LOG_K,
     WEAK_K,
     Bags,
+    best_common_log_k,
     fit_log_k,
     log_likelihood,
     make_likelihood,
+    with_best_means,
 )
 
 if TYPE_CHECKING:
@@ -36,7 +38,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from geosample.estimate.grouped import Groups
+    from geosample.negbin import Groups
 
     Floats = NDArray[np.float64]
 
@@ -125,14 +127,14 @@ def fit_k(bags: Bags, *, level: float = 0.95) -> Interval | None:
     allowed = spread_cut(bags.n_effective, level)
 
     def height(log_k: float) -> float:
-        return log_likelihood(data, mean, log_k) - 0.5 * ((log_k - data.prior.mean) / data.prior.sd) ** 2
+        return log_likelihood(data, mean, log_k) + float(data.prior.log_density(log_k))
 
     top = height(best)
 
     def drop(log_k: float) -> float:
         return 2 * (top - height(log_k)) - allowed
 
-    low, high = _limits(drop, best, (float(LOG_K_GRID[0]), float(LOG_K_GRID[-1])))
+    low, high = _limits(drop, best, ONE_MEAN.log_bounds)
     return Interval(*(math.exp(v) if v < POISSON_LOG_K else math.inf for v in (best, low, high)))
 
 
@@ -141,13 +143,13 @@ def fit_common_k(groups: Groups, *, level: float = 0.95) -> Interval:
 
     Pooling groups of different means as one would take the spread between their means for clumping.
     """
-    best, top = best_log_k(groups, 0.0)
-    cut = spread_cut(float(groups.weight.sum()) - np.unique(groups.group).size + 1, level)
+    best, top = best_common_log_k(groups)
+    cut = spread_cut(float(groups.weight.sum()) - groups.n + 1, level)
 
     def drop(log_k: float) -> float:
         return 2 * (top - with_best_means(groups, 0.0, log_k)) - cut
 
-    low, high = _limits(drop, best, LOG_K_RANGE)
+    low, high = _limits(drop, best, GROUPS.log_bounds)
     return Interval(math.exp(best), math.exp(low), math.exp(high))
 
 

@@ -12,13 +12,15 @@ from geosample.counts import tally
 from geosample.counts.adding import ANSWERED
 from geosample.errors import EstimateError, Problem
 from geosample.estimate.recovery import Recovery, find_recovery
+from geosample.negbin import Groups
 from geosample.units import percent
 from geosample.words import NO_HOLE
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping
+    from collections.abc import Hashable, Iterable, Mapping, Sequence
 
     import geopandas as gpd
+    from numpy.typing import NDArray
 
     from geosample.counts import Counts
     from geosample.design import Design
@@ -114,6 +116,32 @@ def gather_bags(counts: Counts, design: Design, settings: Settings) -> Catch:
     bags = placed.assign(**_total_effort(placed, found, settings.recovery))
     areas, shrunk = _shrink_areas(_target_areas(design), counts.samples, design)
     return _pool_points(Catch(counts.visit, pest, bags, found, efforts, areas, (*notes, *shrunk)))
+
+
+def group_bags(bags: pd.DataFrame, column: str, *, side: NDArray[np.float64] | None = None) -> Groups | None:
+    """Return the bags in the groups of a column, those without any insect left out; None when all are.
+
+    Parameters
+    ----------
+    bags : DataFrame
+        count, effort_m2, weight_m2 and the column.
+    side : ndarray of float, shape (n,), optional
+        1 where the ratio applies; 0 everywhere when None.
+    """
+    found = bags.groupby(column)["count"].sum()
+    names: Sequence[Hashable] = [name for name in found.index if found[name] > 0]
+    kept = bags[column].isin(names).to_numpy()
+    if not kept.any():
+        return None
+    mine = bags[kept]
+    sides = np.zeros(len(mine)) if side is None else side[kept]
+    cell = [mine[column].to_numpy(), sides]
+    raw = mine["weight_m2"]
+    weight = raw * raw.groupby(cell).transform("sum") / (raw**2).groupby(cell).transform("sum")
+    count, effort = (mine[name].to_numpy(dtype=np.float64) for name in ("count", "effort_m2"))
+    order = {name: place for place, name in enumerate(names)}
+    group = np.array([order[name] for name in mine[column]], dtype=np.int64)
+    return Groups(count, effort, weight.to_numpy(dtype=np.float64), group, sides)
 
 
 def _check_methods(samples: gpd.GeoDataFrame, recovery: Iterable[Recovery]) -> None:

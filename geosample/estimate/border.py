@@ -16,13 +16,14 @@ from typing import TYPE_CHECKING
 import numpy as np
 from scipy import optimize
 
-from geosample.estimate.grouped import best_log_k, group_bags
+from geosample.estimate.bags import group_bags
 from geosample.estimate.intervals import Interval, Search, find_limit, spread_cut
+from geosample.negbin import best_common_log_k
 
 if TYPE_CHECKING:
     import pandas as pd
 
-    from geosample.estimate.grouped import Groups
+    from geosample.negbin import Groups
 
 FEWEST_A_SIDE = 3  # bags on each side; fewer say nothing about a ratio
 SIDES = ["border", "interior"]
@@ -51,7 +52,7 @@ def border_ratio(bags: pd.DataFrame, *, level: float = 0.95) -> Interval | None:
         return None
     best = _best_log_ratio(sides)
     top = _profile(sides, best)
-    cut = spread_cut(float(sides.weight.sum()) - np.unique(sides.group).size, level)
+    cut = spread_cut(float(sides.weight.sum()) - sides.n, level)
 
     def drop(log_ratio: float) -> float:
         return 2 * (top - _profile(sides, log_ratio)) - cut
@@ -71,7 +72,7 @@ def split_sides(bags: pd.DataFrame) -> Groups | None:
 
 
 def _profile(sides: Groups, log_ratio: float) -> float:
-    return best_log_k(sides, log_ratio)[1]
+    return best_common_log_k(sides, log_ratio)[1]
 
 
 def _best_log_ratio(sides: Groups) -> float:

@@ -12,11 +12,10 @@ import pandas as pd
 
 from geosample.errors import EstimateError, Problem
 from geosample.estimate.aggregation import fit_common_k
-from geosample.estimate.bags import ALL
-from geosample.estimate.grouped import group_bags
+from geosample.estimate.bags import ALL, group_bags
 from geosample.estimate.intervals import Interval, combine_means, mean_interval, stretch, widen
-from geosample.estimate.negbin import WEAK_K, Bags, Prior
 from geosample.estimate.weights import design_variance, linearise, replacement_variance, weighted_mean
+from geosample.negbin import WEAK_K, Bags, Prior
 from geosample.normal import log_spread
 
 if TYPE_CHECKING:
@@ -78,7 +77,7 @@ def own_prior(catch: Catch) -> Prior:
     groups = group_bags(catch.bags, "stratum")
     if groups is None:
         return WEAK_K
-    df = int(groups.weight.sum()) - np.unique(groups.group).size
+    df = int(groups.weight.sum()) - groups.n
     if df < FEWEST_DF:
         return WEAK_K
     k = fit_common_k(groups)

@@ -17,11 +17,10 @@ from geosample.estimate.aggregation import (
     fit_taylor,
     measure_clumping,
 )
-from geosample.estimate.bags import ALL
+from geosample.estimate.bags import ALL, group_bags
 from geosample.estimate.border import border_ratio, split_sides
-from geosample.estimate.grouped import group_bags
 from geosample.estimate.intervals import Interval
-from geosample.estimate.negbin import Bags
+from geosample.negbin import Bags
 from geosample.units import percent, set_percent
 
 if TYPE_CHECKING:

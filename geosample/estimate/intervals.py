@@ -15,13 +15,11 @@ from typing import TYPE_CHECKING
 import numpy as np
 from scipy import optimize, special
 
-from geosample.estimate.negbin import WEAK_K, Bags, Prior, fit_mean, make_likelihood, profile
+from geosample.negbin import K_IF_UNKNOWN, WEAK_K, Bags, Prior, fit_mean, make_likelihood, profile, zero_bound
 from geosample.normal import normal_reach
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
-
-K_IF_UNKNOWN = 0.5  # clumped, so that bounds err on the wide side (simulated)
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,24 +80,6 @@ def profile_interval(bags: Bags, *, cut: float, prior: Prior = WEAK_K) -> Interv
 
     below, above = find_limit(lambda shift: drop(-shift), _SEARCH), find_limit(drop, _SEARCH)
     return Interval(best, best * math.exp(-below), best * math.exp(above))
-
-
-def zero_bound(bags: Bags, *, tail: float, k: float = K_IF_UNKNOWN) -> float:
-    """Return the mean at which finding nothing at all has probability ``tail``: the exact bound after only zeros.
-
-    Examples
-    --------
-    >>> round(zero_bound(Bags(np.zeros(10), np.ones(10), np.ones(10)), tail=0.05, k=1.0), 7)
-    0.3492828
-    """
-    share = bags.n_effective / bags.count.size
-
-    def surplus(log_mean: float) -> float:
-        expected = math.exp(log_mean) * bags.effort
-        return float(share * k * np.log1p(expected / k).sum() + math.log(tail))
-
-    middle = -math.log(float(bags.effort.mean()))
-    return math.exp(float(optimize.brentq(surplus, middle - 40, middle + 120, xtol=1e-12)))
 
 
 def mean_interval(bags: Bags, *, level: float = 0.95, prior: Prior = WEAK_K) -> Interval:
