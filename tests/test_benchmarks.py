@@ -22,7 +22,7 @@ def start(name: str, folder: Path, *words: str) -> subprocess.CompletedProcess[s
     """Run a script as a user does, from another folder, and let none of its processes use more than one core."""
     line = [sys.executable, str(FILES[name]), *words]
     one_core = dict.fromkeys(("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"), "1")
-    asked = {"cwd": folder, "env": os.environ | one_core, "timeout": 300}
+    asked = {"cwd": folder, "env": os.environ | one_core, "timeout": 900}
     return subprocess.run(line, check=False, capture_output=True, text=True, encoding="utf-8", **asked)
 
 
