@@ -15,7 +15,7 @@ from geosample.demo.fill import Fates
 from geosample.demo.simulate import SimulationModel, count_bags, draw_truth, true_density
 from geosample.errors import GeosampleError
 from geosample.ground import Ground
-from geosample.sheets.columns import blank_rows
+from geosample.sheets.blanks import blank_rows
 
 
 def test_the_field_has_the_stated_mean_spread_and_correlation(small_ground: Ground) -> None:

@@ -19,7 +19,7 @@ from geosample.design import Request, draw_design
 from geosample.design.ranks import order_spread
 from geosample.design.split import split_plugs
 from geosample.design.stops import StopAsk, plan_stop_lines
-from geosample.sheets.crew import bench_order
+from geosample.sheets.bench import bench_order
 
 ASKED = Request(visit="2026-05-04", points=40, surfaces=("green", "collar"), seed=7)
 
