@@ -106,9 +106,9 @@ def test_a_design_without_points_or_on_other_coordinates_is_refused(
     sheets_design: Design, small_ground: Ground, tmp_path: Path
 ) -> None:
     with pytest.raises(SheetsError, match="no points"):
-        write_sheets(replace(sheets_design, points=sheets_design.points.head(0)), small_ground, folder=tmp_path)
+        write_sheets(replace(sheets_design, points=sheets_design.points.head(0)), small_ground, tmp_path)
     with pytest.raises(SheetsError, match="one coordinate system"):
-        write_sheets(replace(sheets_design, points=sheets_design.points.to_crs(4326)), small_ground, folder=tmp_path)
+        write_sheets(replace(sheets_design, points=sheets_design.points.to_crs(4326)), small_ground, tmp_path)
 
 
 def test_a_folder_that_can_t_be_made_is_told_in_words(
