@@ -96,9 +96,7 @@ def test_one_point_and_no_reserve_is_enough(sheets_design: Design, small_ground:
 def test_two_points_at_one_place_are_both_labelled(sheets_design: Design, small_ground: Ground, tmp_path: Path) -> None:
     first = sheets_design.points.geometry.iloc[0]
     twins = sheets_design.points.geometry.where(np.arange(len(sheets_design.points)) != 1, first)
-    made = write_sheets(
-        replace(sheets_design, points=sheets_design.points.set_geometry(twins)), small_ground, tmp_path
-    )
+    made = write_sheets(replace(sheets_design, points=sheets_design.points.set_geometry(twins)), small_ground, tmp_path)
     assert not [note for note in made.notes if "no room" in note]
 
 
