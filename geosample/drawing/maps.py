@@ -46,7 +46,7 @@ _TICK_TEXT = Text(6.5, align="centre")
 _MOST_TICKS = 8
 _TICK_ROOM_MM = 18.0
 _TICK_STEPS_DEG = tuple(step / 3600 for step in (0.5, 1, 2, 5, 10, 15, 30, 60, 120, 300, 600, 1800, 3600))
-_ARROW_MM, _LEGEND_MM = 12.0, 36.0
+_ARROW_MM = 12.0
 _AREA = 2
 
 
@@ -124,7 +124,7 @@ def draw_map(  # noqa: PLR0913 - what a page's maker may place by itself
     scale_at : tuple of float, optional
         The scale bar's bottom left corner, mm; in the frame's corner when left out.
     legend : Box, optional
-        Where the legend begins at the top; none when left out.
+        Place of the legend; none when left out.
     legend_columns : int
         How many items of the legend stand beside one another.
     keep_clear : sequence of Box
@@ -345,7 +345,7 @@ def draw_legend(
     paper : Book or Png
         To draw on.
     place : Box
-        The legend's place; it begins at the top left.
+        The legend's place; it begins at the top left, and its columns share the width.
     items : iterable of (Look or Mark, str)
         What is drawn, and what it means.
     columns : int
@@ -355,7 +355,7 @@ def draw_legend(
     rows = math.ceil(len(items) / columns)
     for number, (sample, words) in enumerate(items):
         column, row = divmod(number, rows)
-        left, down = place.west_mm + column * _LEGEND_MM, place.north_mm - 4.6 * (row + 1)
+        left, down = place.west_mm + column * place.width_mm / columns, place.north_mm - 4.6 * (row + 1)
         if isinstance(sample, Look):
             paint_polygons(paper, shapely.box(left, down, left + 7, down + 3.6), sample)
         elif isinstance(sample, Mark):

@@ -402,6 +402,16 @@ def _cells(row: Sequence[str], widths: Sequence[float], styles: Sequence[Text]) 
     return cells
 
 
+def draw_table(book: Book, table: platypus.Table, box: Box) -> platypus.Table | None:
+    """Draw as many of a table's rows as a box holds, from its top, and return a table of those left, or None."""
+    parts = table.splitOn(book.canvas, box.width_mm, box.height_mm + _TINY_MM)
+    if parts:
+        _, high_mm = parts[0].wrapOn(book.canvas, box.width_mm, box.height_mm)
+        parts[0].drawOn(book.canvas, box.west_mm, box.north_mm - high_mm)
+        return parts[1] if len(parts) > 1 else None
+    return table
+
+
 def flow_pages(book: Book, story: Sequence[Any], start_page: Callable[[int], Box]) -> None:
     """Let paragraphs and tables flow over as many pages as they take.
 

@@ -118,6 +118,7 @@ class Mark:
     fill: str | None = "#000000"
     line_colour: str = "#000000"
     line_mm: float = 0.3
+    rim_mm: float = 0.35
 
 
 MAIN_MARK = Mark()
@@ -178,7 +179,7 @@ def paint_mark(paper: Paper, east_mm: float, north_mm: float, mark: Mark = MAIN_
     mark : Mark
         Shape, size and colour of the mark.
     """
-    paper.fill_disc(east_mm, north_mm, mark.width_mm / 2 + 0.35, "#ffffff", None)
+    paper.fill_disc(east_mm, north_mm, mark.width_mm / 2 + mark.rim_mm, "#ffffff", None)
     paper.fill_disc(east_mm, north_mm, mark.width_mm / 2, mark.fill, Pen(mark.line_colour, mark.line_mm))
 
 

@@ -78,15 +78,16 @@ class Png:
     @contextmanager
     def within(self, box: Box) -> Iterator[None]:
         """Draw nothing outside the box while the block runs."""
-        before = self._image.copy()
+        corners = self._pixels(np.array([[box.west_mm, box.north_mm], [box.east_mm, box.south_mm]]))
+        west, north, east, south = np.clip(corners.round().astype(int).ravel(), 0, [*self._image.size] * 2).tolist()
+        width, height = self._image.size
+        strips = ((0, 0, width, north), (0, south, width, height), (0, north, west, south), (east, north, width, south))
+        outside = [(self._image.crop(strip), strip[:2]) for strip in strips]
         try:
             yield
         finally:
-            corners = self._pixels(np.array([[box.west_mm, box.north_mm], [box.east_mm, box.south_mm]]))
-            place = tuple(corners.round().astype(int).ravel().tolist())
-            inner = self._image.crop(place)
-            self._image.paste(before)
-            self._image.paste(inner, place[:2])
+            for before, place in outside:
+                self._image.paste(before, place)
 
     def to_bytes(self) -> bytes:
         """Return the picture as a PNG file's bytes."""

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from geosample import drawing
 from geosample.drawing import (
     PAPERS_MM,
     SURFACE_LOOKS,
@@ -141,7 +142,7 @@ def draw_legend(
     book, west_mm, north_mm, items, columns
         As ``drawing.draw_legend`` takes them.
     """
-    return _draw_legend(book, Frame(west_mm, north_mm, 0, 0), items, columns=columns)
+    return _draw_legend(book, Frame(west_mm, north_mm, 36.0 * columns, 0), items, columns=columns)
 
 
 def stretch_columns(columns: Sequence[Column], width_mm: float) -> list[Column]:
@@ -171,7 +172,7 @@ def draw_table(
         table = make_table(columns, rows[:many], width_mm=width_mm, row_mm=row_mm, head_mm=head_mm)
         _, high_mm = table.wrap(width_mm, place.height_mm)
         if high_mm <= place.height_mm + 0.01:
-            table.drawOn(book.canvas, place.west_mm, place.north_mm - high_mm)
+            drawing.draw_table(book, table, place)
             return many
     return 0
 
