@@ -304,7 +304,13 @@ def paragraph(text: str, style: Text = PLAIN) -> platypus.Paragraph:
 
 
 def wrap_text(text: str, width_mm: float, style: Text = PLAIN) -> list[str]:
-    """Return the text in lines no wider than a width."""
+    """Return the text in lines no wider than a width.
+
+    Parameters
+    ----------
+    text, width_mm, style
+        As ``paragraph`` takes them.
+    """
     load_typeface()
     return list(simpleSplit(printable(text), style.font, style.size_mm, width_mm))
 
@@ -403,7 +409,17 @@ def _cells(row: Sequence[str], widths: Sequence[float], styles: Sequence[Text]) 
 
 
 def draw_table(book: Book, table: platypus.Table, box: Box) -> platypus.Table | None:
-    """Draw as many of a table's rows as a box holds, from its top, and return a table of those left, or None."""
+    """Draw as many of a table's rows as a box holds, from its top, and return a table of those left, or None.
+
+    Parameters
+    ----------
+    book : Book
+        Open at the page to draw on.
+    table : Table
+        As ``make_table`` returns it.
+    box : Box
+        Where it stands, mm.
+    """
     parts = table.splitOn(book.canvas, box.width_mm, box.height_mm + _TINY_MM)
     if parts:
         _, high_mm = parts[0].wrapOn(book.canvas, box.width_mm, box.height_mm)
