@@ -15,7 +15,7 @@ from geosample.design import Design, Visit
 from geosample.errors import CountsError
 from geosample.ground import Ground
 from geosample.pests import load_pest
-from geosample.sheets.columns import blank_rows
+from geosample.sheets.blanks import blank_rows
 
 LETTERS = {"green": "G", "collar": "C", "fairway": "F"}
 MAINS = {"green": 6, "collar": 4, "fairway": 10}

@@ -19,8 +19,7 @@ from geosample.counts.joining import LabelBook
 from geosample.counts.values import Bad, read_whole
 from geosample.design import Design
 from geosample.errors import CountsError
-from geosample.sheets.blanks import is_filled
-from geosample.sheets.columns import sheet_columns
+from geosample.sheets.blanks import is_filled, sheet_columns
 
 COLUMNS = [*sheet_columns(PEST), "position", "plug", "part", "recount", "kind", "total"]
 CELLS = st.one_of(

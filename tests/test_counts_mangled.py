@@ -42,7 +42,7 @@ from geosample.demo.simulate import Fates
 from geosample.design import Design
 from geosample.errors import CountsError
 from geosample.ground import Ground
-from geosample.sheets.columns import blank_rows
+from geosample.sheets.blanks import blank_rows
 
 MANGLINGS = [
     Mangling("as it was", as_csv(lambda s: s)),

@@ -21,7 +21,7 @@ from geosample.sheets import write_sheets
 @pytest.fixture(scope="module")
 def out(counts_design: Design, small_ground: Ground, tmp_path_factory: pytest.TempPathFactory) -> Path:
     folder = tmp_path_factory.mktemp("sheets")
-    write_sheets(counts_design, small_ground, folder=folder)
+    write_sheets(counts_design, small_ground, folder)
     return folder
 
 

@@ -14,7 +14,7 @@ from geosample.counts import read_counts
 from geosample.demo.simulate import Fates, SimulationModel, count_bags, draw_truth, true_density
 from geosample.errors import GeosampleError
 from geosample.ground import Ground
-from geosample.sheets.columns import blank_rows
+from geosample.sheets.blanks import blank_rows
 
 
 def test_the_field_has_the_stated_mean_spread_and_correlation(small_ground: Ground) -> None:

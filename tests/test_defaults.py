@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-import dataclasses
 import importlib
+import inspect
+from collections.abc import Callable
 from typing import Any
 
 import pytest
@@ -12,7 +13,7 @@ from geosample.counts.model import GPS_WITHIN_M
 from geosample.density import Followup, Settings
 from geosample.design import Request
 from geosample.design.howmany import Bench
-from geosample.sheets import SheetOptions
+from geosample.sheets import write_sheets
 from geosample.treat import TreatSettings
 from geosample.words import STATUSES
 
@@ -36,16 +37,17 @@ def defaults_of(command: str) -> dict[str, Any]:
     [
         ("design", Request),
         ("design", Bench),
-        ("sheets", SheetOptions),
+        ("sheets", write_sheets),
         ("density", Settings),
         ("treat", TreatSettings),
         ("followup", Followup),
     ],
     ids=lambda one: one if isinstance(one, str) else one.__name__,
 )
-def test_options_and_their_room_take_the_same_when_nothing_is_said(command: str, room: type) -> None:
+def test_options_and_their_room_take_the_same_when_nothing_is_said(command: str, room: Callable[..., Any]) -> None:
     said = defaults_of(command)
-    fields = {one.name: one.default for one in dataclasses.fields(room) if one.default is not dataclasses.MISSING}
+    given = inspect.signature(room).parameters.values()
+    fields = {one.name: one.default for one in given if one.default is not inspect.Parameter.empty}
     both = {name: value for name, value in fields.items() if name in said and name not in OPTIONAL}
     assert both
     for name, value in both.items():

@@ -23,7 +23,7 @@ from geosample.design import Request, draw_design, load_design, read_known
 from geosample.design.howmany import Bench, expect_sd, hours_for, points_in_hours, points_to_tell
 from geosample.design.request import count_points
 from geosample.ground import Ground, save_ground
-from geosample.sheets import SheetOptions, blank_rows, write_sheets
+from geosample.sheets import blank_rows, write_sheets
 from geosample.survey import open_survey
 
 
@@ -85,7 +85,7 @@ def test_two_methods_go_out_in_split_blocks_and_come_back_compared(survey, tmp_p
     assert design.points["split"].str.split().map(len).eq(4).all()
     rows = blank_rows(design, _pest())
     assert rows.groupby("point_id")["method"].apply(list).map(lambda m: m == ["brine", "heat"]).all()
-    made = write_sheets(design, small_ground, folder=tmp_path / "out", options=SheetOptions())
+    made = write_sheets(design, small_ground, tmp_path / "out")
     assert len(made.paths) == 8
     rng = np.random.default_rng(6)
     main_rows = rows[rows["role"] == "main"]

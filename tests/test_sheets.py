@@ -14,13 +14,13 @@ from geosample.design import Design
 from geosample.errors import SheetsError
 from geosample.ground import Ground
 from geosample.pests import load_pest
-from geosample.sheets import SheetOptions, Sheets, blank_rows, sheet_columns, write_sheets
+from geosample.sheets import Sheets, blank_rows, sheet_columns, write_sheets
 from geosample.sheets.blanks import check_not_filled, is_filled
 
 
 @pytest.fixture(scope="module")
 def made(sheets_design: Design, small_ground: Ground, tmp_path_factory: pytest.TempPathFactory) -> Sheets:
-    return write_sheets(sheets_design, small_ground, folder=tmp_path_factory.mktemp("sheets"))
+    return write_sheets(sheets_design, small_ground, tmp_path_factory.mktemp("sheets"))
 
 
 def test_write_sheets_makes_every_file_of_the_contract(made: Sheets) -> None:
@@ -57,16 +57,16 @@ def test_what_the_crew_fills_in_is_blank_and_never_zero(sheets_design: Design) -
 def test_a_filled_blank_sheet_is_not_written_over_without_force(
     sheets_design: Design, small_ground: Ground, tmp_path: Path
 ) -> None:
-    write_sheets(sheets_design, small_ground, folder=tmp_path)
+    write_sheets(sheets_design, small_ground, tmp_path)
     check_not_filled(tmp_path.glob("blank*"))  # still blank: no reason to refuse
     sheet = tmp_path / "blank_counts.csv"
     text = sheet.read_text(encoding="utf-8-sig")
     filled = text.replace("main,brine,3,,", "main,brine,3,counted,", 1)
     sheet.write_text(filled, encoding="utf-8-sig")
     with pytest.raises(SheetsError, match=r"blank_counts\.csv: found a sheet that is filled in.*--force"):
-        write_sheets(sheets_design, small_ground, folder=tmp_path)
+        write_sheets(sheets_design, small_ground, tmp_path)
     assert sheet.read_text(encoding="utf-8-sig") == filled
-    write_sheets(sheets_design, small_ground, folder=tmp_path, options=SheetOptions(force=True))
+    write_sheets(sheets_design, small_ground, tmp_path, force=True)
     assert sheet.read_text(encoding="utf-8-sig") == text
 
 
@@ -84,12 +84,12 @@ def test_points_on_another_ground_are_refused_and_nothing_is_written(
 ) -> None:
     stray = replace(sheets_design, points=sheets_design.points.assign(surface_id="09-green-1"))
     with pytest.raises(SheetsError, match="09-green-1"):
-        write_sheets(stray, small_ground, folder=tmp_path / "new")
+        write_sheets(stray, small_ground, tmp_path / "new")
     assert not (tmp_path / "new").exists()
 
 
 def test_nothing_given_is_changed(sheets_design: Design, small_ground: Ground, tmp_path: Path) -> None:
     before = sheets_design.points.copy(deep=True), small_ground.surfaces.copy(deep=True)
-    write_sheets(sheets_design, small_ground, folder=tmp_path)
+    write_sheets(sheets_design, small_ground, tmp_path)
     pd.testing.assert_frame_equal(sheets_design.points, before[0])
     pd.testing.assert_frame_equal(small_ground.surfaces, before[1])

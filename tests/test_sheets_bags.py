@@ -12,20 +12,20 @@ from sheets_case import read_pages
 
 from geosample.cautions import BENCH, FIELD
 from geosample.design import Design
+from geosample.drawing import close_book, open_book
 from geosample.errors import GeosampleError
 from geosample.ground import Ground
-from geosample.paper import close_book, open_book
 from geosample.pests import load_pest
-from geosample.sheets import SheetOptions, StopTable, blank_rows, write_sheets
-from geosample.sheets.bags import draw_qr, qr_text
-from geosample.sheets.bench import STEPS, choose_recounts
+from geosample.report.sheets import STEPS
+from geosample.sheets import StopTable, blank_rows, write_sheets
+from geosample.sheets.bench import choose_recounts, draw_qr, qr_text
 from geosample.words import METHOD_LETTERS, METHODS, make_sample_id
 
 
 @pytest.fixture(scope="module")
 def folder(sheets_design: Design, small_ground: Ground, tmp_path_factory: pytest.TempPathFactory) -> Path:
     made = tmp_path_factory.mktemp("bags")
-    write_sheets(sheets_design, small_ground, folder=made)
+    write_sheets(sheets_design, small_ground, made)
     return made
 
 
@@ -62,7 +62,7 @@ def test_the_bench_sheet_has_a_box_a_stage_the_steps_and_the_dangers(
     sheets_design: Design, small_ground: Ground, tmp_path: Path
 ) -> None:
     for method, danger in (("brine", BENCH[1]), ("heat", BENCH[0])):
-        made = write_sheets(sheets_design, small_ground, folder=tmp_path / method, options=SheetOptions(method=method))
+        made = write_sheets(sheets_design, small_ground, tmp_path / method, method=method)
         pages = read_pages(made.paths[0])
         bench = next(page for page in pages if page.text.startswith(f"Bench sheet: {method}"))
         text = " ".join(bench.text.split())
@@ -92,8 +92,8 @@ def test_a_stop_table_says_when_to_go_on_and_when_to_stop(
 ) -> None:
     # Wald 1947 for means 0.5 and 1.5, k 0.8, both errors 0.1: after n, stop at or below, at or above.
     rows = ((1, None, 6), (5, 0, 9), (10, 4, 13), (30, 21, 31))
-    table = StopTable("green border", rows, "A plan for the test.")
-    made = write_sheets(sheets_design, small_ground, folder=tmp_path, options=SheetOptions(stop_tables=(table,)))
+    table = StopTable("green border", rows, low_per_m2=100.0, high_per_m2=300.0, k=0.8)
+    made = write_sheets(sheets_design, small_ground, tmp_path, stop_lines=(table,))
     page = next(page for page in read_pages(made.paths[0]) if page.text.startswith("Stop lines: green border"))
     assert "1 go on 6 5 0 9 10 4 13 30 21 31" in " ".join(word for word, _ in page.words)
 

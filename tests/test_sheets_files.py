@@ -17,7 +17,7 @@ from geosample.design import Design
 from geosample.ground import Ground
 from geosample.pests import load_pest
 from geosample.sheets import stage_columns, write_sheets
-from geosample.sheets.columns import ordered_points
+from geosample.sheets.blanks import ordered_points
 
 GPX = "{http://www.topografix.com/GPX/1/1}"
 # Topografix, GPX 1.1 schema: order of the children of gpx, wpt and rte (http://www.topografix.com/GPX/1/1/gpx.xsd).
@@ -29,7 +29,7 @@ RTE_ORDER = ["name", "cmt", "desc", "src", "link", "number", "type", "extensions
 @pytest.fixture(scope="module")
 def folder(sheets_design: Design, small_ground: Ground, tmp_path_factory: pytest.TempPathFactory) -> Path:
     made = tmp_path_factory.mktemp("files")
-    write_sheets(sheets_design, small_ground, folder=made)
+    write_sheets(sheets_design, small_ground, made)
     return made
 
 

@@ -17,13 +17,15 @@ from geosample.errors import SheetsError
 from geosample.ground import Ground
 from geosample.sheets.finding import (
     add_finding,
+    find_middle,
     named_landmarks,
     read_finding,
     read_landmarks,
     take_sights,
+    tell_along,
+    walk_along,
     write_finding,
 )
-from geosample.sheets.finding.middle import find_middle, tell_along, walk_along
 
 PACE_M = 0.762
 WITHIN_M = {"green": 1.5, "collar": 1.5, "fairway": 4.0}  # two paces; five on a fairway

@@ -14,24 +14,25 @@ from scipy.spatial.distance import pdist
 from sheets_case import POINT_MM, Page, read_pages
 
 from geosample.design import Design
-from geosample.ground import Ground
-from geosample.paper import (
+from geosample.drawing import (
     SURFACE_LOOKS,
-    Frame,
+    Box,
+    MapLayer,
     close_book,
     draw_check_bar,
     draw_labels,
-    draw_polygons,
+    draw_map,
     fit_view,
     must_fit,
     open_book,
     place_labels,
     split_views,
     upright_turn,
-    write_lines,
+    write_paragraphs,
 )
+from geosample.ground import Ground
 from geosample.sheets import write_sheets
-from geosample.sheets.columns import ordered_points
+from geosample.sheets.blanks import ordered_points
 
 LABEL = re.compile(r"\d\d[A-Z]-\d\d")
 WITHIN_MM = 0.3  # about a pen line
@@ -45,7 +46,7 @@ def pages(
     tmp_path_factory: pytest.TempPathFactory,
 ) -> list[Page]:
     folder = tmp_path_factory.mktemp("map")
-    write_sheets(sheets_design, small_ground, folder=folder, paper=request.param)
+    write_sheets(sheets_design, small_ground, folder, paper=request.param)
     return read_pages(folder / "field_map.pdf")
 
 
@@ -58,8 +59,8 @@ def labels_of(page: Page) -> list[tuple[str, np.ndarray]]:
 
 
 def own_marks(page: Page) -> np.ndarray:
-    """Return the marks inside the map, without the legend's two."""
-    return page.marks[:-2]
+    """Return the marks inside the map, without those of the legend in the page's foot."""
+    return page.marks[page.marks[:, 1] < page.height_mm - 49]
 
 
 def test_distances_between_points_on_paper_agree_with_the_survey(pages: list[Page], sheets_design: Design) -> None:
@@ -123,7 +124,7 @@ def test_accents_and_the_degree_sign_print() -> None:
     import pymupdf
 
     book = open_book()
-    write_lines(book, ["Señor Ødegård, Château, 41.5° Łódka"], book.inside)
+    write_paragraphs(book, ["Señor Ødegård, Château, 41.5° Łódka"], book.inside)
     with pymupdf.open(stream=close_book(book)) as file:
         assert "Señor Ødegård, Château, 41.5° Łódka" in file[0].get_text()
         used = {
@@ -138,13 +139,13 @@ def test_accents_and_the_degree_sign_print() -> None:
 
 def test_the_same_sheets_make_the_same_bytes(sheets_design: Design, small_ground: Ground, tmp_path: Path) -> None:
     for folder in ("one", "two"):
-        write_sheets(sheets_design, small_ground, folder=tmp_path / folder)
+        write_sheets(sheets_design, small_ground, tmp_path / folder)
     for name in ("field_map.pdf", "points.gpx", "points.kml", "blank_counts.csv"):
         assert (tmp_path / "one" / name).read_bytes() == (tmp_path / "two" / name).read_bytes()
 
 
 def test_a_view_keeps_what_it_is_asked_to_show_and_its_scale() -> None:
-    frame, shape = Frame(10, 20, 190, 200), shapely.box(1000, 500, 1060, 530)
+    frame, shape = Box(10, 20, 190, 200), shapely.box(1000, 500, 1060, 530)
     for turn_deg in (0.0, 37.0, 180.0):
         view = fit_view(shape, frame, turn_deg=turn_deg)
         assert shapely.contains(view.window(), shape)
@@ -155,7 +156,7 @@ def test_a_view_keeps_what_it_is_asked_to_show_and_its_scale() -> None:
 
 
 def test_ground_too_long_for_a_page_is_split_with_an_overlap() -> None:
-    frame, shape = Frame(0, 0, 190, 200), shapely.box(0, 0, 30, 600)
+    frame, shape = Box(0, 0, 190, 200), shapely.box(0, 0, 30, 600)
     assert fit_view(shape, frame, scales=(500, 1000)) is None
     views = split_views(shape, frame, scale=1000)
     assert shapely.covers(shapely.union_all([view.window() for view in views]), shape)
@@ -165,7 +166,7 @@ def test_ground_too_long_for_a_page_is_split_with_an_overlap() -> None:
 
 def test_a_long_shape_is_set_upright() -> None:
     lying = shapely.LineString([(0, 0), (100, 40)]).buffer(5)
-    view = must_fit(lying, Frame(0, 0, 100, 200), turn_deg=upright_turn(lying))
+    view = must_fit(lying, Box(0, 0, 100, 200), turn_deg=upright_turn(lying))
     west, south, east, north = shapely.bounds(view.to_paper(lying))
     assert north - south > 5 * (east - west)
 
@@ -173,7 +174,7 @@ def test_a_long_shape_is_set_upright() -> None:
 def test_labels_without_room_are_named_not_drawn_over() -> None:
     book = open_book()
     crowd = np.column_stack([np.linspace(20, 24, 60), np.full(60, 25.0)])
-    frame = Frame(15, 20, 14, 10)
+    frame = Box(15, 20, 14, 10)
     unplaced = draw_labels(book, crowd, [f"n{number}" for number in range(60)], frame)
     assert 40 < len(unplaced) < 60
     free = place_labels(crowd[:1], np.array([[5.0, 2.0]]), frame)
@@ -186,8 +187,8 @@ def test_hatches_stay_apart_in_black_and_white() -> None:
     tones = {}
     for kind, look in SURFACE_LOOKS.items():
         book = open_book()
-        view = must_fit(shapely.box(0, 0, 10, 10), Frame(20, 20, 60, 60))
-        draw_polygons(book, view, [shapely.box(0, 0, 10, 10)], look)
+        view = must_fit(shapely.box(0, 0, 10, 10), Box(20, 20, 60, 60))
+        draw_map(book, view, [MapLayer([shapely.box(0, 0, 10, 10)], look)])
         with pymupdf.open(stream=close_book(book)) as file:
             pixels = file[0].get_pixmap(dpi=150, colorspace=pymupdf.csGRAY, clip=file[0].rect)
         grey = np.frombuffer(pixels.samples, dtype=np.uint8).reshape(pixels.height, pixels.width)

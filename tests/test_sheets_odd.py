@@ -18,7 +18,7 @@ from geosample.design import Design, draw_design
 from geosample.errors import SheetsError
 from geosample.ground import Ground
 from geosample.sheets import write_sheets
-from geosample.sheets.form import quote_text
+from geosample.sheets.blanks import quote_text
 
 EAST_M, NORTH_M = 450_000.0, 4_600_000.0
 
@@ -63,7 +63,7 @@ def odd_design(odd_ground: Ground) -> Design:
 @pytest.fixture(scope="module")
 def odd_folder(odd_ground: Ground, odd_design: Design, tmp_path_factory: pytest.TempPathFactory) -> Path:
     folder = tmp_path_factory.mktemp("odd")
-    write_sheets(odd_design, odd_ground, folder=folder)
+    write_sheets(odd_design, odd_ground, folder)
     return folder
 
 
@@ -85,7 +85,7 @@ def test_quotes_in_names_do_not_break_the_form(odd_folder: Path) -> None:
 
 def test_one_point_and_no_reserve_is_enough(sheets_design: Design, small_ground: Ground, tmp_path: Path) -> None:
     alone = replace(sheets_design, points=sheets_design.points[sheets_design.points["role"] == "main"].head(1))
-    made = write_sheets(alone, small_ground, folder=tmp_path)
+    made = write_sheets(alone, small_ground, tmp_path)
     assert made.summary()["points"] == {"main": 1, "reserve": 0}
     sheet = openpyxl.load_workbook(tmp_path / "blank_counts.xlsx")["counts"]
     assert sheet.max_row == 2
@@ -94,19 +94,17 @@ def test_one_point_and_no_reserve_is_enough(sheets_design: Design, small_ground:
 def test_two_points_at_one_place_are_both_labelled(sheets_design: Design, small_ground: Ground, tmp_path: Path) -> None:
     first = sheets_design.points.geometry.iloc[0]
     twins = sheets_design.points.geometry.where(np.arange(len(sheets_design.points)) != 1, first)
-    made = write_sheets(
-        replace(sheets_design, points=sheets_design.points.set_geometry(twins)), small_ground, folder=tmp_path
-    )
-    assert not [note for note in made.notes if "no room" in note]
+    made = write_sheets(replace(sheets_design, points=sheets_design.points.set_geometry(twins)), small_ground, tmp_path)
+    assert made.unlabelled == ()
 
 
 def test_a_design_without_points_or_on_other_coordinates_is_refused(
     sheets_design: Design, small_ground: Ground, tmp_path: Path
 ) -> None:
     with pytest.raises(SheetsError, match="no points"):
-        write_sheets(replace(sheets_design, points=sheets_design.points.head(0)), small_ground, folder=tmp_path)
+        write_sheets(replace(sheets_design, points=sheets_design.points.head(0)), small_ground, tmp_path)
     with pytest.raises(SheetsError, match="one coordinate system"):
-        write_sheets(replace(sheets_design, points=sheets_design.points.to_crs(4326)), small_ground, folder=tmp_path)
+        write_sheets(replace(sheets_design, points=sheets_design.points.to_crs(4326)), small_ground, tmp_path)
 
 
 def test_a_folder_that_can_t_be_made_is_told_in_words(
@@ -114,7 +112,7 @@ def test_a_folder_that_can_t_be_made_is_told_in_words(
 ) -> None:
     (tmp_path / "taken").write_text("a file")
     with pytest.raises(SheetsError, match=r"taken.*--out"):
-        write_sheets(sheets_design, small_ground, folder=tmp_path / "taken")
+        write_sheets(sheets_design, small_ground, tmp_path / "taken")
 
 
 @pytest.mark.parametrize("reserve", [0.0, 0.3])
@@ -122,7 +120,7 @@ def test_paper_speaks_of_reserve_points_only_where_there_are_some(
     odd_ground: Ground, tmp_path: Path, reserve: float
 ) -> None:
     asked = {"points": 24, "surfaces": ("green", "fairway"), "reserve": reserve, "minimum": 5, "seed": 2}
-    write_sheets(draw_design(odd_ground, visit="2026-07-01", **asked), odd_ground, folder=tmp_path)
+    write_sheets(draw_design(odd_ground, visit="2026-07-01", **asked), odd_ground, tmp_path)
     said = " ".join(" ".join(page.text.split()) for page in read_pages(tmp_path / "field_map.pdf"))
     assert ("reserve" in said) is (reserve > 0)
     assert ("take the next reserve point of its stratum" in said) is (reserve > 0)

@@ -12,7 +12,7 @@ from treat_case import patch, plan, treated
 
 from geosample.cli import main
 from geosample.errors import TreatError
-from geosample.sheets import SheetOptions
+from geosample.sheets import PACE_M
 from geosample.sheets.finding import read_finding, take_sights
 from geosample.treat import TreatSettings, draw_plan, write_zones
 from geosample.treat.cells import Overlay
@@ -80,7 +80,7 @@ def test_a_strip_is_found_by_words_that_lead_into_it(striped, small_ground):
     row = checks(striped).iloc[0]
     words = row["note"].split("Its middle: ")[1].removesuffix(".")
     sights = take_sights(small_ground.surfaces, row["surface_id"])
-    there = read_finding(words, sights, pace_m=SheetOptions().pace_m)
+    there = read_finding(words, sights, pace_m=PACE_M)
     assert row["geometry"].distance(shapely.Point(there)) < 3.0  # words lead within 3 m on long surfaces
 
 

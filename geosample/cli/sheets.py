@@ -51,16 +51,13 @@ def command(survey: Path, out: Path, visit: str | None, as_json: bool, **asked: 
     """  # noqa: D301
     from geosample.design import load_design
     from geosample.ground import load_ground
-    from geosample.sheets import SheetOptions, save_finding, write_sheets
+    from geosample.report.sheets import tell_gaps, tell_sheets
+    from geosample.sheets import save_finding, write_sheets
     from geosample.survey import open_survey
 
     file = open_survey(survey, must_exist=True)
-    paper, units = asked.pop("paper"), asked.pop("units")
-    made = write_sheets(
-        load_design(file, visit), load_ground(file), folder=out, paper=paper, units=units, options=SheetOptions(**asked)
-    )
+    made = write_sheets(load_design(file, visit), load_ground(file), out, **asked)
     save_finding(file, made.design)
-    for note in made.notes:
-        report.talk(note)
-    report.talk("Print at 100 %, then measure the 50 mm bar on the map: a printer that fits pages shrinks them.")
-    report.say([f"wrote {path}" for path in made.paths], made.summary(), as_json=as_json)
+    for line in tell_gaps(made):
+        report.talk(line)
+    report.say(tell_sheets(made), made.summary(), as_json=as_json)

@@ -2,9 +2,6 @@
 
 from __future__ import annotations
 
-import io
-from collections.abc import Iterable
-from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -14,14 +11,9 @@ import shapely
 from geosample.errors import GroundError, Problem
 from geosample.palettes import GREENS, GREYS, OKABE_ITO, VIRIDIS
 from geosample.saving import save_file
-from geosample.units import YARD_M
 
 if TYPE_CHECKING:
-    import geopandas as gpd
-    from PIL.ImageDraw import ImageDraw
-    from PIL.ImageFont import FreeTypeFont, ImageFont
-    from shapely import Geometry
-
+    from geosample.drawing import MapLayer, MapView
     from geosample.ground.model import Ground
 
 _FILLS = {
@@ -39,28 +31,10 @@ _FILLS = {
     "trees": GREENS[8],
 }
 """Okabe-Ito, ColorBrewer Greens and Greys, viridis; drawn in this order."""
-_LINE_PX = {_FILLS["trees"]: 2}  # long lines of trees must not hide the turf they run beside
 _LEFT_OUT = OKABE_ITO["vermilion"]
-_LONGEST_LABEL, _SMALL_PX = 24, 120
-_LANDMARK = "landmark"
-_NOT_USED = "left out or not known"
-_WIDEST_PX, _MARGIN_PX, _FOOT_PX = 2400, 60, 190
-_SMOOTH = 2  # drawn this much larger and shrunk, so that edges are smooth
-_BARS_M = (20, 50, 100, 200, 500, 1000, 2000)
-
-
-@dataclass(frozen=True, slots=True)
-class _Sheet:
-    """Where metres fall on the picture."""
-
-    west: float
-    north: float
-    px_per_m: float
-
-    def places(self, coordinates: np.ndarray) -> list[tuple[float, float]]:
-        east, south = coordinates[:, 0] - self.west, self.north - coordinates[:, 1]
-        margin = _MARGIN_PX * _SMOOTH
-        return list(zip(east * self.px_per_m + margin, south * self.px_per_m + margin, strict=True))
+_LONGEST_LABEL = 24
+_LONG_MM, _WIDE_MM, _MARGIN_MM, _FOOT_MM = 228.0, 110.0, 6.0, 28.0
+_LEGEND_COLUMNS = 6
 
 
 def draw_ground(ground: Ground, path: Path) -> None:
@@ -78,124 +52,88 @@ def draw_ground(ground: Ground, path: Path) -> None:
     GroundError
         When the name does not end in ``.png`` or the folder can't be written.
     """
-    from PIL import Image, ImageDraw
+    from geosample.drawing import Box, Png, Text, draw_map, draw_scale_bar, write_text
 
     if path.suffix.lower() != ".png":
         raise GroundError(Problem("--picture", f"the ending '{path.suffix}'", ".png", "name it such as course.png"))
-    sheet, size = _fit(ground)
-    image = Image.new("RGB", size, "white")
-    pen = ImageDraw.Draw(image)
-    for kind, colour in _FILLS.items():
-        for frame in (ground.surfaces, ground.obstacles):
-            _draw_kind(pen, sheet, frame.geometry[frame["kind"] == kind], colour)
-    if ground.left_out is not None:
-        _draw_left_out(pen, sheet, ground.left_out)
-    if ground.landmarks is not None:
-        _draw_points(pen, sheet, ground.landmarks.geometry, OKABE_ITO["black"])
-    _write_holes(pen, sheet, ground.surfaces)
-    _draw_foot(pen, sheet, ground, size)
-    small, picture = image.resize((size[0] // _SMOOTH, size[1] // _SMOOTH), Image.Resampling.LANCZOS), io.BytesIO()
-    small.save(picture, format="PNG")
-    save_file(path, picture.getvalue(), GroundError)
+    view = _fit(ground)
+    frame = view.frame
+    paper = Png(frame.width_mm + 2 * _MARGIN_MM, frame.north_mm + _MARGIN_MM)
+    unplaced = draw_map(
+        *(paper, view, _kind_layers(ground), _name_layers(ground)),
+        units="metric",
+        scale_at=(frame.west_mm + 2, 3.0),
+        legend=Box(frame.west_mm, 0.0, frame.width_mm, frame.south_mm - 2),
+        legend_columns=_LEGEND_COLUMNS if frame.width_mm > _WIDE_MM * 2 else _LEGEND_COLUMNS // 2,
+    )
+    draw_scale_bar(paper, view, frame.west_mm + 85, 3.0, units="us", most_mm=40)
+    if unplaced:
+        told = f"No room for: {', '.join(dict.fromkeys(unplaced))}"
+        write_text(paper, told, frame.west_mm, frame.north_mm + 2, Text(7, colour=_LEFT_OUT))
+    save_file(path, paper.to_bytes(), GroundError)
 
 
-def _fit(ground: Ground) -> tuple[_Sheet, tuple[int, int]]:
+def _fit(ground: Ground) -> MapView:
+    """Return all of the ground on a picture as long as the screen is wide."""
+    from geosample.drawing import Box, MapView
+
     shapes = [*ground.surfaces.geometry, *ground.obstacles.geometry]
     if ground.left_out is not None:
         shapes += list(ground.left_out.geometry)
     west, south, east, north = shapely.total_bounds(shapes)
-    wide, high = max(east - west, 1.0), max(north - south, 1.0)
-    px_per_m = _SMOOTH * (_WIDEST_PX - 2 * _MARGIN_PX) / max(wide, high, 40.0)
-    margins = 2 * _MARGIN_PX * _SMOOTH
-    width = max(int(wide * px_per_m) + margins, 1100 * _SMOOTH)
-    return _Sheet(west, north, px_per_m), (width, int(high * px_per_m) + margins + _FOOT_PX * _SMOOTH)
+    wide_m, high_m = max(east - west, 1.0), max(north - south, 1.0)
+    scale = int(np.ceil(1000 * max(wide_m, high_m, 40.0) / _LONG_MM))
+    width_mm, height_mm = (1000 * far_m / scale + 2 * _MARGIN_MM for far_m in (wide_m, high_m))
+    frame = Box(_MARGIN_MM, _FOOT_MM, max(width_mm, _WIDE_MM), height_mm)
+    return MapView(frame, scale, (west + east) / 2, (south + north) / 2)
 
 
-def _draw_kind(pen: ImageDraw, sheet: _Sheet, shapes: Iterable[Geometry], colour: str) -> None:
-    parts = shapely.get_parts(shapely.get_parts(list(shapes)))
-    for part in parts:
-        if part.geom_type == "Polygon":
-            _draw_polygon(pen, sheet, part, colour)
-        elif part.geom_type == "LineString":
-            pen.line(sheet.places(shapely.get_coordinates(part)), fill=colour, width=_LINE_PX.get(colour, 4) * _SMOOTH)
-    _draw_points(pen, sheet, [part for part in parts if part.geom_type == "Point"], colour)
+def _kind_layers(ground: Ground) -> list[MapLayer]:
+    """Return what was understood, kind by kind, with the number of each."""
+    from geosample.drawing import Look, MapLayer, Mark
+
+    layers = []
+    for kind, colour in _FILLS.items():
+        both = [frame.geometry[frame["kind"] == kind].to_numpy() for frame in (ground.surfaces, ground.obstacles)]
+        shapes = np.concatenate(both)
+        line_mm = 0.2 if kind == "trees" else 0.4  # long lines of trees must not hide the turf they run beside
+        looks: dict[int, Look | Mark] = {
+            2: Look(colour, line_colour=GREYS[5], line_mm=0.1),
+            1: Look(line_colour=colour, line_mm=line_mm),
+            0: Mark(0.6, colour, colour, 0.1, rim_mm=0),
+        }
+        words = f"{kind} {len(shapes)}"
+        for size, look in looks.items():
+            some = shapes[shapely.get_dimensions(shapes) == size]
+            layers.append(MapLayer(some, look, words))
+            words = "" if len(some) else words
+    return layers
 
 
-def _draw_polygon(pen: ImageDraw, sheet: _Sheet, polygon: Geometry, colour: str) -> None:
-    """Fill a polygon; its holes are bridged into one ring, so that what lies in them stays as it was."""
-    solid = shapely.get_parts(shapely.constrained_delaunay_triangles(polygon)) if polygon.interiors else [polygon]
-    for piece in solid:
-        pen.polygon(sheet.places(shapely.get_coordinates(piece.exterior)), fill=colour)
-    for ring in (polygon.exterior, *polygon.interiors):
-        pen.line(sheet.places(shapely.get_coordinates(ring)), fill=GREYS[5], width=_SMOOTH)
+def _name_layers(ground: Ground) -> list[MapLayer]:
+    """Return the landmarks, the holes' numbers beside their greens, and what was left out or is not known."""
+    from geosample.drawing import Look, MapLayer, Mark, Text
 
-
-def _draw_points(pen: ImageDraw, sheet: _Sheet, shapes: Iterable[Geometry], colour: str) -> None:
-    for east, south in sheet.places(shapely.get_coordinates(shapely.centroid(list(shapes)))):
-        reach = 3 * _SMOOTH
-        pen.ellipse((east - reach, south - reach, east + reach, south + reach), fill=colour)
-
-
-def _draw_left_out(pen: ImageDraw, sheet: _Sheet, left_out: gpd.GeoDataFrame) -> None:
-    """Draw the outlines of what was left out or is not known, each label once at its largest shape."""
+    layers = []
+    if ground.landmarks is not None:
+        middles = shapely.centroid(ground.landmarks.geometry.to_numpy())
+        layers.append(MapLayer(middles, Mark(0.6, line_mm=0.1, rim_mm=0), f"landmark {len(middles)}"))
+    greens_first = ground.surfaces.sort_values("kind", key=lambda kind: kind != "green", kind="stable")
+    named = greens_first[greens_first["hole"].notna()].drop_duplicates("hole")
+    holes = named["hole"].astype(str).tolist()
+    beside = Look(line_mm=0)
+    layers.append(MapLayer(named.geometry.to_numpy(), beside, labels=holes, label_style=Text(8.5, bold=True)))
+    if ground.left_out is None:
+        return layers
+    left_out = ground.left_out
+    shapes, size = left_out.geometry.to_numpy(), shapely.get_dimensions(left_out.geometry.to_numpy())
+    words, outline = f"left out or not known {len(shapes)}", Look(line_colour=_LEFT_OUT, line_mm=0.2)
     reach = left_out.area + left_out.length
-    for shape in shapely.get_parts(left_out.geometry.to_numpy()):
-        rings = [shape.exterior] if shape.geom_type == "Polygon" else [shape]
-        for ring in rings:
-            pen.line(sheet.places(shapely.get_coordinates(ring)), fill=_LEFT_OUT, width=2 * _SMOOTH)
-    _draw_points(pen, sheet, left_out.geometry[left_out.geom_type == "Point"], _LEFT_OUT)
-    for row in reach.groupby(left_out["label"]).idxmax():
-        _, south, east, north = shapely.bounds(left_out.geometry[row])
-        inside = shapely.get_coordinates(shapely.point_on_surface(left_out.geometry[row]))
-        small = (east - inside[0, 0]) * sheet.px_per_m < _SMALL_PX * _SMOOTH  # write beside what the word would hide
-        place = sheet.places(np.array([[east + 4, (south + north) / 2]]) if small else inside)[0]
-        text = str(left_out["label"][row])[:_LONGEST_LABEL]
-        pen.text(
-            place,
-            text,
-            fill=_LEFT_OUT,
-            font=_font(22),
-            anchor="lm" if small else "mm",
-            stroke_width=5,
-            stroke_fill="white",
-        )
-
-
-def _font(size: int) -> FreeTypeFont | ImageFont:
-    from PIL import ImageFont
-
-    return ImageFont.load_default(size * _SMOOTH)
-
-
-def _write_holes(pen: ImageDraw, sheet: _Sheet, surfaces: gpd.GeoDataFrame) -> None:
-    """Write each hole's number beside its green, or its largest surface where it has none."""
-    for hole, group in surfaces.groupby("hole"):
-        greens = group[group["kind"] == "green"]
-        shape = (greens if len(greens) else group).geometry.iloc[0]
-        _, south, east, north = shapely.bounds(shape)
-        place = sheet.places(np.array([[east + 4, (south + north) / 2]]))[0]
-        pen.text(place, str(hole), fill="black", font=_font(30), anchor="lm", stroke_width=5, stroke_fill="white")
-
-
-def _draw_foot(pen: ImageDraw, sheet: _Sheet, ground: Ground, size: tuple[int, int]) -> None:
-    """Draw the legend with counts, a scale bar, and which way is north."""
-    top = size[1] - _FOOT_PX * _SMOOTH
-    step, east = 40 * _SMOOTH, _MARGIN_PX * _SMOOTH
-    kinds = [*ground.surfaces["kind"], *ground.obstacles["kind"]]
-    fills = {kind: colour for kind, colour in _FILLS.items() if kind in kinds}
-    if ground.landmarks is not None and len(ground.landmarks):
-        fills[_LANDMARK] = OKABE_ITO["black"]
-        kinds += [_LANDMARK] * len(ground.landmarks)
-    if ground.left_out is not None and len(ground.left_out):
-        fills[_NOT_USED] = _LEFT_OUT
-        kinds += [_NOT_USED] * len(ground.left_out)
-    for number, (kind, colour) in enumerate(fills.items()):
-        left, upper = east + (number % 6) * 165 * _SMOOTH, top + (number // 6) * step
-        pen.rectangle((left, upper, left + 24 * _SMOOTH, upper + 24 * _SMOOTH), fill=colour, outline=GREYS[5])
-        text = f"{kind} {kinds.count(kind)}"
-        pen.text((left + 32 * _SMOOTH, upper + 12 * _SMOOTH), text, fill="black", font=_font(20), anchor="lm")
-    bar_m = max(bar for bar in _BARS_M if bar * sheet.px_per_m < 500 * _SMOOTH or bar == _BARS_M[0])
-    low, length = top + 3 * step + 20 * _SMOOTH, bar_m * sheet.px_per_m
-    pen.line((east, low, east + length, low), fill="black", width=4 * _SMOOTH)
-    text = f"{bar_m} m ({bar_m / YARD_M:,.0f} yd)   north is up"
-    pen.text((east + length + 16 * _SMOOTH, low), text, fill="black", font=_font(20), anchor="lm")
+    largest = left_out.loc[reach.groupby(left_out["label"]).idxmax()]  # each label once
+    labels = [str(label)[:_LONGEST_LABEL] for label in largest["label"]]
+    return [
+        *layers,
+        MapLayer(shapes[size > 0], outline, words),
+        MapLayer(shapes[size == 0], Mark(0.6, _LEFT_OUT, _LEFT_OUT, 0.1, rim_mm=0), "" if (size > 0).any() else words),
+        MapLayer(largest.geometry.to_numpy(), outline, labels=labels, label_style=Text(6.5, colour=_LEFT_OUT)),
+    ]

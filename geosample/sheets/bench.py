@@ -1,38 +1,52 @@
-"""What the bench does: the steps of each extraction method in our own words, each with its grade, and its dangers."""
+"""The bench: bags in the order they are extracted, by batches; stop lines; the blind second count; and the labels."""
 
 from __future__ import annotations
 
-import math
+from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
+import segno
 
-from geosample.cautions import BENCH, FIELD, GRADES, Caution, Grade
-from geosample.design import CONTAINERS
-from geosample.errors import Problem, SheetsError
-from geosample.units import Units, show_density
-from geosample.words import RECOUNT_MARK
+from geosample.drawing import (
+    Book,
+    Box,
+    Column,
+    Pen,
+    Text,
+    draw_box,
+    fill_boxes,
+    next_page,
+    write_footer,
+    write_text,
+)
+from geosample.palettes import GREYS
+from geosample.report.sheets import LABEL_WORDS, RECOUNT_WORDS, tell_bench, tell_stop_table
+from geosample.sheets.blanks import list_bags, stage_columns
+from geosample.sheets.mapbook import CENTRED, STRONG, draw_rows, long_side_mm
+from geosample.words import RECOUNT_MARK, UNSTAGED
 
 if TYPE_CHECKING:
     from geosample.design import Design
+    from geosample.pests import Pest
+    from geosample.units import Units
 
 RECOUNT_EVERY = 10
 """One bag in this many is counted again by somebody else (common practice, no source)."""
-
-
-@dataclass(frozen=True, slots=True)
-class Step:
-    """One thing to do at the bench, with the grade of what stands behind it."""
-
-    text: str
-    grade: Grade
-    source: str = ""
-
-    def __str__(self) -> str:
-        """Return the step with its grade or source behind it."""
-        return f"{self.text} [{self.source or GRADES[self.grade]}]"
+LABEL_COLUMNS, LABEL_ROWS = 3, 8
+_STRONG_CENTRED = Text(10, bold=True, align="centre")
+_STOP_COLUMNS = (
+    Column("after this many plugs", 30, CENTRED),
+    Column("stop at this total or fewer", 40, _STRONG_CENTRED),
+    Column("your total so far", 40),
+    Column("stop at this total or more", 40, _STRONG_CENTRED),
+    Column("counted by", 50),
+)
+_QR_MM = 22.0
+_QUIET = 4  # modules of white round a code (ISO/IEC 18004)
+_LONG_LABEL = 9
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,97 +60,49 @@ class StopTable:
     rows : tuple of (int, int or None, int or None)
         After so many plugs: stop at this total or fewer, stop at this total or more; None where neither line is
         reached yet.
-    note : str
-        What stopping low and high means, what the plan rests on, and its grade.
+    low_per_m2, high_per_m2 : float
+        Densities the lines tell apart, insects per m².
+    k : float
+        The negative binomial's k a bag that the lines rest on.
     """
 
     stratum: str
     rows: tuple[tuple[int, int | None, int | None], ...]
-    note: str
+    low_per_m2: float
+    high_per_m2: float
+    k: float
 
 
-def stop_tables(design: Design, units: Units) -> list[StopTable]:
-    """Return the design's own stop lines, as ``geosample.design.stops.plan_stop_lines`` left them in its settings."""
+def stop_tables(design: Design) -> list[StopTable]:
+    """Return the design's own stop lines, as ``geosample.design`` left them in its settings."""
     return [
         StopTable(
             plan["stratum"],
             tuple((plugs, low, high) for plugs, low, high in plan["rows"]),
-            f"Low means {show_density(plan['low_per_m2'], units)} or less, high "
-            f"{show_density(plan['high_per_m2'], units)} or more. Worked out "
-            f"for k {plan['k']:.2g} a bag. A mean from bags stopped early is marked so.",
+            plan["low_per_m2"],
+            plan["high_per_m2"],
+            plan["k"],
         )
         for plan in design.visit.stop_lines
         if plan["rows"]
     ]
 
 
-_BRINE = (
-    Step("Stir 1 lb of salt into 1 gal of water (120 g a litre).", "P"),
-    Step("Crumble the plugs into a container that closes, about a minute a plug: the finer, the more you find.", "P"),
-    Step("Cover with brine, leave some air in, close it and shake for five minutes.", "P"),
-    Step("Let it stand and skim what floats. A batch takes 20-25 minutes, all told.", "P"),
-    Step(
-        "Or soak longer: the first larvae are up within 30 minutes, leave it at least 90.",
-        "S",
-        "New York golf BMP 2019",
-    ),
-    Step("Look again with a lens: small larvae are easily missed without practice.", "P"),
-    Step(
-        "Count each stage apart. Write 0 where you looked and found none; leave blank what you did not look for.", "P"
-    ),
-)
-_HEAT = (
-    Step("Crumble the plugs on mesh in the funnel, over a jar of water.", "P"),
-    Step("Set the lamp (250 W is usual) above the turf, clear of anything that burns.", "P"),
-    Step("Leave it 48 hours a batch.", "P"),
-    Step("Research runs it 3-4 days at about 32 °C (90 °F).", "A", "Koppenhöfer et al. 2025"),
-    Step("Count what fell into the water, each stage apart. Write 0 where you looked and found none.", "P"),
-)
-_FLUSH = (
-    Step("Mark the area the design gives, and flush only that.", "P"),
-    Step("Pour 0.8 % soap in two portions of 500 mL.", "A", "2023, Insects 14:509"),
-    Step("Count what comes up, each stage apart, for as many minutes as the visit has agreed.", "P"),
-)
-_HAND = (
-    Step("Tear the plug apart over a pale tray, thatch and crowns first, and open the stems.", "P"),
-    Step("Count each stage apart. Write 0 where you looked and found none.", "P"),
-)
-_OTHER = (
-    Step("Write down what you did, step by step, and keep to it for the whole visit.", "P"),
-    Step("Count each stage apart. Write 0 where you looked and found none.", "P"),
-)
-STEPS: dict[str, tuple[Step, ...]] = {
-    "brine": _BRINE,
-    "heat": _HEAT,
-    "flush": _FLUSH,
-    "hand": _HAND,
-    "other": _OTHER,
-}
-_DANGERS: dict[str, tuple[Caution, ...]] = {
-    "brine": (BENCH[1],),
-    "heat": (BENCH[0],),
-    "flush": FIELD[:3],
-    "hand": (),
-    "other": BENCH,
-}
+def bench_order(design: Design, method: str) -> pd.DataFrame:
+    """Return the bags in the order they are extracted, reserve bags last.
 
-
-def method_steps(method: str) -> tuple[Step, ...]:
-    """Return the steps of a method.
-
-    Raises
-    ------
-    SheetsError
-        When there is no such method.
+    With stop lines, stratum after stratum; without, all strata in step, so that whenever the time runs out each is
+    extracted as far as the others. Within a stratum the order is the design's own spread one.
     """
-    if method not in STEPS:
-        raise SheetsError(Problem("--extraction", repr(method), f"one of: {', '.join(STEPS)}", "name one of them"))
-    return STEPS[method]
-
-
-def method_dangers(method: str) -> tuple[Caution, ...]:
-    """Return what to beware of with a method."""
-    return _DANGERS[method]
+    bags = list_bags(design, method)
+    size = bags.groupby(["stratum", "role"])["extract_order"].transform("max").clip(lower=1)
+    spare = bags["role"] != "main"
+    if design.visit.stop_lines:
+        turn = pd.Series(pd.factorize(bags["stratum"])[0], index=bags.index) + bags["extract_order"] / (size + 1)
+    else:
+        turn = bags["extract_order"] / size
+    keyed = bags.assign(spare=spare, turn=turn.where(~spare, 0.0))
+    return keyed.sort_values(["spare", "turn", "walk_order"], kind="stable").reset_index(drop=True)
 
 
 def choose_recounts(sample_ids: list[str], *, seed: int) -> list[str]:
@@ -172,12 +138,112 @@ def recount_rows(rows: pd.DataFrame, *, seed: int) -> pd.DataFrame:
     return again.assign(sample_id=[f"{sample_id}-{RECOUNT_MARK}" for sample_id in again["sample_id"]])
 
 
-def batch_of(number: int, *, size: int = CONTAINERS) -> int:
-    """Return which batch the n-th bag (from 1) is extracted in.
+def draw_bench_sheets(book: Book, design: Design, profile: Pest, *, method: str, batch: int) -> None:
+    """Draw each method's bench sheet (a row a bag, in extraction order and batches), then the blind recount.
+
+    Parameters as for ``write_sheets``; ``batch`` is how many bags are extracted at once.
+    """
+    columns = _bench_columns(book, profile)
+    empty = [""] * (len(columns) - 2)
+    for name, bags in bench_order(design, method).groupby("method", sort=False):
+        rows = [
+            [str(number // batch + 1), f"{bag.sample_id}{'' if bag.role == 'main' else ' (reserve)'}", *empty]
+            for number, bag in enumerate(bags.itertuples())
+        ]
+        draw_rows(book, design, f"Bench sheet: {name}", columns, rows, notes=tell_bench(str(name)))
+    walked = list_bags(design, method)  # the order of the blank of recounts, so that paper and file agree
+    chosen = choose_recounts(walked.loc[walked["role"] == "main", "sample_id"].to_list(), seed=design.visit.seed)
+    again = [[str(number), f"{bag}-{RECOUNT_MARK}", *empty] for number, bag in enumerate(chosen, start=1)]
+    columns = [Column("no.", columns[0].width_mm, CENTRED), *columns[1:]]
+    draw_rows(book, design, "Bench sheet: blind second count", columns, again, notes=RECOUNT_WORDS)
+
+
+def draw_stop_table(book: Book, design: Design, table: StopTable, *, units: Units) -> None:
+    """Draw a stop-line table, with a box to keep the running total in."""
+    rows = [
+        [str(plugs), "go on" if low is None else str(low), "", "go on" if high is None else str(high), ""]
+        for plugs, low, high in table.rows
+    ]
+    title = f"Stop lines: {table.stratum}"
+    draw_rows(book, design, title, _STOP_COLUMNS, rows, notes=tell_stop_table(table, units))
+
+
+def _bench_columns(book: Book, profile: Pest) -> list[Column]:
+    """Return the bench sheet's columns over the width of a page on its side."""
+    ends = [Column("others found", 34), Column("not done", 12), Column("counted by", 24)]
+    starts = [Column("batch", 11, CENTRED), Column("bag", 27, STRONG)]
+    stages = stage_columns(profile)
+    each_mm = (long_side_mm(book) - sum(column.width_mm for column in (*starts, *ends))) / len(stages)
+    heads = [name if name != UNSTAGED else "not staged" for name in stages]
+    return [*starts, *(Column(head, each_mm) for head in heads), *ends]
+
+
+def draw_bag_labels(book: Book, design: Design, *, method: str) -> None:
+    """Draw a label a bag, on plain paper to cut, the main points in walking order and the reserve points after them."""
+    inside = book.inside
+    width_mm, height_mm = inside.width_mm / LABEL_COLUMNS, inside.height_mm / LABEL_ROWS
+    for number, bag in enumerate(list_bags(design, method).to_dict("records")):
+        place = number % (LABEL_COLUMNS * LABEL_ROWS)
+        if number and place == 0:
+            next_page(book)
+        if place == 0:
+            write_footer(book, f"Design {design.visit.design_code} · {LABEL_WORDS}")
+        row, column = divmod(place, LABEL_COLUMNS)
+        corner = inside.west_mm + column * width_mm, inside.north_mm - (row + 1) * height_mm
+        _draw_label(book, Box(*corner, width_mm, height_mm), design, {str(key): value for key, value in bag.items()})
+
+
+def _draw_label(book: Book, box: Box, design: Design, bag: dict[str, Any]) -> None:
+    visit = design.visit
+    draw_box(book, box, Pen(GREYS[3], 0.15, (1.5, 1.5)))
+    draw_qr(book, qr_text(bag["sample_id"], visit.design_code), box.west_mm + 2, box.south_mm + 4, _QR_MM)
+    left, top = box.west_mm + _QR_MM + 3, box.north_mm
+    size_pt = 15 if len(str(bag["point_id"])) < _LONG_LABEL else 10
+    write_text(book, str(bag["point_id"]), left, top - 9, Text(size_pt, bold=True))
+    hole = f"hole {bag['hole']}, " if isinstance(bag["hole"], str) else ""
+    reserve = " (reserve)" if bag["role"] == "reserve" else ""
+    lines = [
+        f"{bag['method']}, {visit.units_per_point} plugs",
+        f"{hole}{bag['kind']}{reserve}",
+        f"visit {visit.visit}",
+        f"design {visit.design_code}",
+    ]
+    for number, line in enumerate(lines):
+        write_text(book, line, left, top - 14 - 3.6 * number, Text(7))
+    write_text(book, bag["sample_id"], box.west_mm + 4, box.south_mm + 2, Text(7, bold=True))
+
+
+def qr_text(sample_id: str, design_code: str) -> str:
+    """Return what a label's code says: the design's code, a space, the bag's label.
 
     Examples
     --------
-    >>> [batch_of(number, size=4) for number in (1, 4, 5)]
-    [1, 1, 2]
+    >>> qr_text("07F-03-B", "K7Q2")
+    'K7Q2 07F-03-B'
     """
-    return math.ceil(number / size)
+    return f"{design_code} {sample_id}"
+
+
+def draw_qr(book: Book, text: str, west_mm: float, south_mm: float, size_mm: float) -> None:
+    """Draw a QR code (ISO/IEC 18004, error level M) in a square of paper, its quiet zone within."""
+    rows = [[bool(cell) for cell in row] for row in segno.make(text, error="m", micro=False).matrix]
+    module_mm = size_mm / (len(rows) + 2 * _QUIET)
+    north_mm = south_mm + size_mm - (1 + _QUIET) * module_mm
+    bars = [
+        (west_mm + (start + _QUIET) * module_mm, north_mm - down * module_mm, length * module_mm, module_mm)
+        for down, row in enumerate(rows)
+        for start, length in _runs(row)
+    ]
+    fill_boxes(book, bars)
+
+
+def _runs(row: Sequence[bool]) -> list[tuple[int, int]]:
+    """Return where each run of dark modules starts and how long it is.
+
+    Examples
+    --------
+    >>> _runs([True, True, False, True])
+    [(0, 2), (3, 1)]
+    """
+    edges = np.flatnonzero(np.diff([False, *row, False])).tolist()
+    return [(start, end - start) for start, end in zip(edges[::2], edges[1::2], strict=True)]

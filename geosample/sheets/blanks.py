@@ -1,4 +1,9 @@
-"""The blank counts as CSV and as a workbook, and the care taken of one that is already filled in."""
+"""What the crew fills in: the blank counts as CSV and as a workbook, the same as a form for phones, and their columns.
+
+One header row, one row a bag. The columns before ``status`` come filled in; ``status`` and after are the crew's to
+fill. ``lat`` and ``lon`` stay blank unless the plug was moved: the planned place is in the waypoints and on the map.
+The form is an XLSForm (open standard, xlsform.org): one submission a bag, its fields named as the columns.
+"""
 
 from __future__ import annotations
 
@@ -10,6 +15,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import openpyxl
+import pandas as pd
 from openpyxl.styles import Alignment, Font, PatternFill
 from openpyxl.utils import get_column_letter
 from openpyxl.utils.exceptions import InvalidFileException
@@ -19,29 +25,119 @@ from geosample.errors import Problem, SheetsError
 from geosample.escape import escape_cell, escape_xml, write_csv
 from geosample.ground import check_archive
 from geosample.palettes import GREYS
-from geosample.sheets.columns import FILLED_COLUMNS, stage_columns
-from geosample.words import STATUSES
+from geosample.report.sheets import COUNT_ERROR, FIX_HINT, HOW_TO_FILL, QUESTIONS, tell_counting
+from geosample.words import METHOD_LETTERS, METHODS, ROLES, STATUSES, UNSTAGED, make_sample_id
 
 if TYPE_CHECKING:
-    import pandas as pd
     from openpyxl.worksheet.worksheet import Worksheet
 
+    from geosample.design import Design
     from geosample.pests import Pest
 
+FILLED_COLUMNS = (
+    "design_code",
+    "visit",
+    "sample_id",
+    "point_id",
+    "surface_id",
+    "walk_order",
+    "role",
+    "method",
+    "plugs",
+)
+"""What the program fills in; ``plugs`` is the plan's and may be corrected by hand."""
+FATE_COLUMNS = ("status", "moved", "lat", "lon", "accuracy_m")
+"""What became of the point: one of ``words.STATUSES``, whether it was moved, and if so where to (degrees, metres)."""
+HAND_COLUMNS = ("collector", "counted_by", "collected_at", "note")
+"""Who, when, and anything else."""
 _UNREADABLE = (OSError, ValueError, KeyError, RuntimeError, csv.Error, zipfile.BadZipFile, InvalidFileException)
 _GIVEN = PatternFill("solid", fgColor=GREYS[1].lstrip("#"))
 _RESERVE = PatternFill("solid", fgColor=GREYS[2].lstrip("#"))
-_HOW = (
-    ("status", f"What became of the bag: {', '.join(STATUSES)}. Leave it blank and give counts: that is 'counted'."),
-    ("moved", "yes when the plugs were not pulled at the planned place; then give lat and lon where they were."),
-    ("lat, lon", "Degrees (WGS 84), only when moved. The planned places are in the waypoints and on the map."),
-    ("accuracy_m", "What the receiver said of its own fix, metres."),
-    ("plugs", "The plan's number; write over it where more or fewer were pulled."),
-    ("counts", "0 when you looked and found none. Blank when you did not look: blank is not zero."),
-    ("unstaged", "Insects whose stage was not told apart; never counted again under a stage."),
-    ("collected_at", "Date and time, such as 2026-05-04 09:30."),
-    ("rows marked reserve", "Used in their order when a main point can't be sampled; leave the others blank."),
+_SURVEY = (
+    "type",
+    "name",
+    "label",
+    "hint",
+    "required",
+    "relevant",
+    "constraint",
+    "constraint_message",
+    "calculation",
+    "default",
 )
+_XPATH = {"relevant", "constraint", "calculation"}  # a language of its own, in which quote marks count
+
+
+def stage_columns(profile: Pest) -> tuple[str, ...]:
+    """Return the columns insects are counted in: the profile's stages in order, then ``unstaged``.
+
+    Examples
+    --------
+    >>> from geosample.pests import load_pest
+    >>> stage_columns(load_pest())[:3]
+    ('egg', 'L1', 'L2')
+    """
+    return (*(stage.key for stage in profile.stages), UNSTAGED)
+
+
+def sheet_columns(profile: Pest) -> tuple[str, ...]:
+    """Return the blank sheet's header row.
+
+    Examples
+    --------
+    >>> from geosample.pests import load_pest
+    >>> sheet_columns(load_pest())[9:15]
+    ('status', 'moved', 'lat', 'lon', 'accuracy_m', 'egg')
+    """
+    return (*FILLED_COLUMNS, *FATE_COLUMNS, *stage_columns(profile), *HAND_COLUMNS)
+
+
+def ordered_points(design: Design, role: str) -> pd.DataFrame:
+    """Return the design's points of one role in walking order, ties by label."""
+    points = design.points[design.points["role"] == role]
+    ordered: pd.DataFrame = points.sort_values(["walk_order", "point_id"], kind="stable").reset_index(drop=True)
+    return ordered
+
+
+def blank_rows(design: Design, profile: Pest, *, method: str = "brine") -> pd.DataFrame:
+    """Return the blank sheet: a row a bag, the main points in walking order and the reserve points after them.
+
+    Parameters
+    ----------
+    design : Design
+        The visit's points.
+    profile : Pest
+        Whose stages are counted.
+    method : str
+        One of ``words.METHODS``; it travels with every count.
+
+    Returns
+    -------
+    DataFrame
+        The columns of ``sheet_columns``; what the crew fills is None, since blank is not zero.
+    """
+    points = list_bags(design, method)
+    filled = {
+        "design_code": design.visit.design_code,
+        "visit": design.visit.visit,
+        "sample_id": points["sample_id"].to_list(),
+        **{name: points[name].to_list() for name in ("point_id", "surface_id", "walk_order", "role", "method")},
+        "plugs": design.visit.units_per_point,
+    }
+    blank = dict.fromkeys(sheet_columns(profile)[len(FILLED_COLUMNS) :])
+    return pd.DataFrame({**filled, **blank}, index=range(len(points)), columns=list(sheet_columns(profile)))
+
+
+def list_bags(design: Design, method: str) -> pd.DataFrame:
+    """Return a row a bag: the points in walking order, main before reserve, each with its ``method`` and ``sample_id``.
+
+    A visit drawn in split blocks gives a bag a method at every point, whatever the method asked for.
+    """
+    points = pd.concat([ordered_points(design, "main"), ordered_points(design, "reserve")], ignore_index=True)
+    methods = list(design.visit.compare or [method])
+    bags = points.loc[points.index.repeat(len(methods))].reset_index(drop=True).assign(method=methods * len(points))
+    names = [make_sample_id(point, one) for point, one in zip(bags["point_id"], bags["method"], strict=True)]
+    return pd.DataFrame(bags.assign(sample_id=names))
 
 
 def make_csv(rows: pd.DataFrame) -> bytes:
@@ -60,7 +156,7 @@ def make_workbook(rows: pd.DataFrame, profile: Pest) -> bytes:
     _style_counts(sheet, rows)
     _add_checks(sheet, list(rows.columns), stage_columns(profile))
     how = book.create_sheet("how to fill")
-    for line in (("column", "what to write"), *_HOW):
+    for line in (("column", "what to write"), *HOW_TO_FILL):
         how.append(list(line))
     how.column_dimensions["A"].width, how.column_dimensions["B"].width = 22, 100
     file = io.BytesIO()
@@ -138,7 +234,7 @@ def _add_checks(sheet: Worksheet, columns: list[str], stages: tuple[str, ...]) -
     """Let the workbook itself refuse a count that is no whole number, and offer the words of status."""
     last = max(sheet.max_row, 2)
     counts = DataValidation("whole", operator="greaterThanOrEqual", formula1="0", allow_blank=True)
-    counts.error = "A whole number, 0 or more; blank when you did not look."
+    counts.error = COUNT_ERROR
     status = DataValidation("list", formula1=f'"{",".join(STATUSES)}"', allow_blank=True)
     moved = DataValidation("list", formula1='"yes,no"', allow_blank=True)
     for check, names in ((counts, stages), (status, ("status",)), (moved, ("moved",))):
@@ -147,3 +243,117 @@ def _add_checks(sheet: Worksheet, columns: list[str], stages: tuple[str, ...]) -
         for name in names:
             letter = get_column_letter(columns.index(name) + 1)
             check.add(f"{letter}2:{letter}{last}")
+
+
+def make_form(design: Design, profile: Pest, *, method: str) -> bytes:
+    """Return an XLSForm workbook: one submission a bag, its fields named as the blank sheet's columns.
+
+    Parameters
+    ----------
+    design : Design
+        The point list.
+    profile : Pest
+        The stages.
+    method : str
+        The method offered first.
+    """
+    visit = design.visit
+    letters = "".join(letter if letter.isalnum() else "_" for letter in visit.design_code)
+    settings = {
+        "form_title": f"Turf plugs {visit.visit} ({visit.design_code})",
+        "form_id": f"turf_plugs_{letters}",
+        "version": visit.design_code,
+        "default_language": "English (en)",
+    }
+    tabs = (
+        ("survey", _SURVEY, _questions(design, profile, method)),
+        ("choices", ("list_name", "name", "label"), _choices(design)),
+        ("settings", tuple(settings), [settings]),
+    )
+    book = openpyxl.Workbook()
+    book.remove(book.active)
+    for title, heads, rows in tabs:
+        sheet = book.create_sheet(title)
+        sheet.append(list(heads))
+        for row in rows:
+            sheet.append([_show_cell(row.get(head, ""), head) for head in heads])
+    file = io.BytesIO()
+    book.save(file)
+    return file.getvalue()
+
+
+def _show_cell(text: str, head: str) -> str | None:
+    plain = escape_xml(text)
+    # a hole named ${x} would be taken for a question's answer
+    return (plain if head in _XPATH else escape_cell(plain.replace("${", "$ {"))) or None
+
+
+def _questions(design: Design, profile: Pest, method: str) -> list[dict[str, str]]:
+    visit = design.visit
+    letter = "'X'"
+    for name, initial in METHOD_LETTERS.items():
+        letter = f"if(${{method}} = '{name}', '{initial}', {letter})"
+    counted, required = {"relevant": "${status} = 'counted'"}, {"required": "yes"}
+    return [
+        {"type": "start", "name": "start"},
+        {"type": "calculate", "name": "design_code", "calculation": quote_text(visit.design_code)},
+        {"type": "calculate", "name": "visit", "calculation": quote_text(visit.visit)},
+        _ask("text", "collector"),
+        _ask("select_one points", "point_id", **required),
+        _ask("select_one methods", "method", **required, default=method),
+        {"type": "calculate", "name": "sample_id", "calculation": f"concat(${{point_id}}, '-', {letter})"},
+        _ask("dateTime", "collected_at", default="now()"),
+        _ask("integer", "plugs", default=str(visit.units_per_point), **_whole("1")),
+        _ask("select_one yes_no", "moved", default="no"),
+        _ask("geopoint", "position", hint=FIX_HINT, relevant="${moved} = 'yes'"),
+        _ask("select_one statuses", "status", **required),
+        # No group round the counts: an export would put its name before theirs, and they are the blank's columns.
+        # Blank is allowed, since not looked for is not zero.
+        {"type": "note", "name": "how_to_count", "label": tell_counting(profile.name), **counted},
+        *(
+            {"type": "integer", **counted, **_whole("0"), "name": key, "label": f"Counted: {name}"}
+            for key, name in [*((stage.key, stage.name) for stage in profile.stages), (UNSTAGED, "not told apart")]
+        ),
+        _ask("text", "counted_by", **counted),
+        _ask("text", "note"),
+    ]
+
+
+def _ask(kind: str, name: str, **more: str) -> dict[str, str]:
+    return {"type": kind, "name": name, "label": QUESTIONS[name], **more}
+
+
+def _whole(least: str) -> dict[str, str]:
+    return {"constraint": f". >= {least}", "constraint_message": f"A whole number, {least} or more"}
+
+
+def quote_text(text: str) -> str:
+    r"""Return a text as XPath 1.0 writes it: a string holds one kind of quotation mark at most.
+
+    Examples
+    --------
+    >>> quote_text("May"), quote_text("Ann's"), quote_text("${x}")
+    ("'May'", '"Ann\'s"', "concat('', '$', '{x}')")
+    """
+    if "${" in text:  # the form's own sign for an answer
+        before, _, after = text.partition("${")
+        return f"concat({quote_text(before)}, '$', {quote_text('{' + after)})"
+    if "'" not in text:
+        return f"'{text}'"
+    if '"' not in text:
+        return f'"{text}"'
+    parts = ', "\'", '.join(f"'{part}'" for part in text.split("'"))
+    return f"concat({parts})"
+
+
+def _choices(design: Design) -> list[dict[str, str]]:
+    rows = []
+    for role in ROLES:
+        for point in ordered_points(design, role).to_dict("records"):
+            hole = f", hole {point['hole']}" if isinstance(point["hole"], str) else ""
+            mark = " (reserve)" if role == "reserve" else ""
+            label = f"{point['point_id']}: {point['kind']}{hole}{mark}"
+            rows.append({"list_name": "points", "name": point["point_id"], "label": label})
+    rows += [{"list_name": "methods", "name": name, "label": name} for name in METHODS]
+    rows += [{"list_name": "statuses", "name": name, "label": words.choice} for name, words in STATUSES.items()]
+    return rows + [{"list_name": "yes_no", "name": name, "label": name} for name in ("yes", "no")]

@@ -9,7 +9,7 @@ import gpxpy.gpx
 import pandas as pd
 
 from geosample.escape import escape_html, escape_xml
-from geosample.sheets.columns import ordered_points
+from geosample.sheets.blanks import ordered_points
 from geosample.words import ROLES
 
 if TYPE_CHECKING:
@@ -55,7 +55,7 @@ def make_kml(design: Design) -> str:
     document = _add(root, "Document")
     visit = design.visit
     _add(document, "name", f"Visit {visit.visit}, design {visit.design_code}")
-    for role in ("main", "reserve"):
+    for role in ROLES:
         folder = _add(document, "Folder")
         _add(folder, "name", f"{role} points")
         for row in _rows(design, role).to_dict("records"):

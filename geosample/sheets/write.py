@@ -2,75 +2,59 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from geosample.design import CONTAINERS
+from geosample.drawing import close_book, open_book
 from geosample.errors import Problem, SheetsError
-from geosample.paper import close_book, open_book
 from geosample.pests import load_pest
 from geosample.saving import make_folder, save_file
-from geosample.sheets.bags import draw_bag_labels
-from geosample.sheets.bench import StopTable, recount_rows, stop_tables
-from geosample.sheets.blanks import check_not_filled, make_csv, make_workbook
-from geosample.sheets.columns import blank_rows
-from geosample.sheets.crew import draw_bench_sheet, draw_field_sheet, draw_stop_table
-from geosample.sheets.finding import NO_WORDS, add_finding, named_landmarks, read_landmarks
-from geosample.sheets.form import make_form
-from geosample.sheets.mapbook import draw_hole_pages, draw_overview, map_frame
+from geosample.sheets.bench import (
+    StopTable,
+    draw_bag_labels,
+    draw_bench_sheets,
+    draw_stop_table,
+    recount_rows,
+    stop_tables,
+)
+from geosample.sheets.blanks import blank_rows, check_not_filled, make_csv, make_form, make_workbook
+from geosample.sheets.finding import NO_WORDS, PACE_M, add_finding, named_landmarks, read_landmarks
+from geosample.sheets.mapbook import draw_field_sheet, draw_hole_pages, draw_overview, map_frame
 from geosample.sheets.waypoints import make_gpx, make_kml
-from geosample.units import INCH_M, Units
-from geosample.words import ROLES
+from geosample.units import Units
+from geosample.words import METHODS, ROLES
 
 if TYPE_CHECKING:
     from geosample.design import Design
     from geosample.ground import Ground
     from geosample.survey import Survey
 
-PACE_M = 30 * INCH_M
-"""A pace, m (common practice, no source): the user's to set."""
-
-
 BLANKS = ("blank_counts.csv", "blank_counts.xlsx", "blank_recounts.csv")
 """The files people write in."""
 
 
 @dataclass(frozen=True, slots=True)
-class SheetOptions:
-    """How the sheets are made.
+class Sheets:
+    """What was written.
 
     Parameters
     ----------
-    method : str
-        How the insects will be extracted, one of ``words.METHODS``.
-    pace_m : float
-        Length of a pace, m.
-    landmarks : path, optional
-        File of named places (sprinkler heads, markers) to find points from.
-    force : bool
-        Write over blank sheets that somebody has filled in.
-    stop_tables : tuple of StopTable
-        More stop lines to print after the bench sheet, besides the design's own.
-    batch : int
-        Bags extracted at once.
+    paths : tuple of Path
+        The files.
+    design : Design
+        With its finding words as printed.
+    unlabelled : tuple of str
+        Points whose labels found no room on the map.
+    wordless : tuple of str
+        Points that no words lead to, only the waypoint.
     """
-
-    method: str = "brine"
-    pace_m: float = PACE_M
-    landmarks: str | Path | None = None
-    force: bool = False
-    stop_tables: tuple[StopTable, ...] = ()
-    batch: int = CONTAINERS
-
-
-@dataclass(frozen=True, slots=True)
-class Sheets:
-    """The files that were written, the design with its finding words as printed, and what to know about them."""
 
     paths: tuple[Path, ...]
     design: Design
-    notes: tuple[str, ...] = field(default=())
+    unlabelled: tuple[str, ...] = ()
+    wordless: tuple[str, ...] = ()
 
     def summary(self) -> dict[str, Any]:
         """Return it in plain JSON types."""
@@ -78,18 +62,31 @@ class Sheets:
             "files": [str(path) for path in self.paths],
             "design_code": self.design.visit.design_code,
             "points": {role: int((self.design.points["role"] == role).sum()) for role in ROLES},
-            "notes": list(self.notes),
+            "unlabelled": list(self.unlabelled),
+            "wordless": list(self.wordless),
         }
 
 
-def write_sheets(
+@dataclass(frozen=True, slots=True)
+class SheetOptions:
+    """The pace, for rooms that still ask for it here."""
+
+    pace_m: float = PACE_M
+
+
+def write_sheets(  # noqa: PLR0913 - what a user may say in plain words
     design: Design,
     ground: Ground,
+    out: str | Path,
     *,
-    folder: str | Path,
     paper: str = "letter",
     units: Units = "us",
-    options: SheetOptions | None = None,
+    method: str = "brine",
+    batch: int = CONTAINERS,
+    pace_m: float = PACE_M,
+    landmarks: str | Path | None = None,
+    stop_lines: tuple[StopTable, ...] = (),
+    force: bool = False,
 ) -> Sheets:
     """Write the sampling map, the waypoints, the blank sheets and the form of a visit into a folder.
 
@@ -99,44 +96,77 @@ def write_sheets(
         The visit and its points.
     ground : Ground
         The course the points lie on, in the same CRS.
-    folder : path
-        Made where it is not there.
-    paper : str
-        ``letter`` or ``a4``.
-    units : str
-        ``us`` or ``metric``, for scale bars and distances.
-    options : SheetOptions, optional
-        Method, pace and the rest.
+    out : path
+        The folder; made where it is not there.
+    paper : {'letter', 'a4'}
+        To print on at 100 %.
+    units : {'us', 'metric'}
+        For scale bars and distances.
+    method : str
+        How the insects will be extracted, one of ``words.METHODS``.
+    batch : int
+        Bags extracted at once.
+    pace_m : float
+        Length of a pace, m.
+    landmarks : path, optional
+        File of named places (sprinkler heads, markers) to find points from; the ground's own when None.
+    stop_lines : tuple of StopTable
+        More stop lines to print after the bench sheet, besides the design's own.
+    force : bool
+        Write over blank sheets that somebody has filled in.
 
     Raises
     ------
     SheetsError
-        Without points, with an unknown paper or method, where a blank sheet is filled in already and ``force``
-        was not given, or where the folder can't be written to. Nothing is written then.
+        Without points, with an unknown method, where a blank sheet is filled in already and ``force`` was not given,
+        or where the folder can't be written to. Nothing is written then.
+    PaperError
+        With an unknown paper.
     """
-    options = options or SheetOptions()
-    folder = Path(folder)
+    folder = Path(out)
     _check_points(design, ground)
-    if not options.force:
+    if method not in METHODS:
+        raise SheetsError(Problem("--extraction", repr(method), f"one of: {', '.join(METHODS)}", "name one of them"))
+    if not force:
         check_not_filled([folder / name for name in BLANKS])
-    design = find_points(design, ground, units=units, options=options)
-    contents, notes = _make_files(design, ground, paper=paper, units=units, options=options)
+    design = find_points(design, ground, units=units, pace_m=pace_m, landmarks=landmarks)
+    visit, profile = design.visit, load_pest(design.visit.pest)
+    book = open_book(paper=paper, title=f"Sampling map, visit {visit.visit}, design {visit.design_code}")
+    frame = map_frame(book)
+    draw_overview(book, design, ground, units=units)
+    # Behind the overview, since the crew turns to it at every point; the hole pages are for when words fail.
+    draw_field_sheet(book, design, pace_m=pace_m, units=units)
+    unlabelled = draw_hole_pages(book, design, ground, frame=frame, units=units)
+    draw_bench_sheets(book, design, profile, method=method, batch=batch)
+    for table in (*stop_tables(design), *stop_lines):
+        draw_stop_table(book, design, table, units=units)
+    labels = open_book(paper=paper, title=f"Bag labels, visit {visit.visit}, design {visit.design_code}")
+    draw_bag_labels(labels, design, method=method)
+    rows = blank_rows(design, profile, method=method)
+    contents = {  # all of them made before any is written
+        "field_map.pdf": close_book(book),
+        "bag_labels.pdf": close_book(labels),
+        "points.gpx": make_gpx(design).encode(),
+        "points.kml": make_kml(design).encode(),
+        "blank_counts.csv": make_csv(rows),
+        "blank_counts.xlsx": make_workbook(rows, profile),
+        "blank_recounts.csv": make_csv(recount_rows(rows, seed=visit.seed)),
+        "form.xlsx": make_form(design, profile, method=method),
+    }
     make_folder(folder, SheetsError)
-    files = tuple(save_file(folder / name, data, SheetsError) for name, data in contents.items())
-    return Sheets(files, design, tuple(notes))
+    paths = tuple(save_file(folder / name, data, SheetsError) for name, data in contents.items())
+    wordless = tuple(design.points["point_id"][design.points["finding"] == NO_WORDS])
+    return Sheets(paths, design, tuple(unlabelled), wordless)
 
 
-def save_finding(survey: Survey, design: Design) -> None:
-    """Put the design's finding words into the survey's points, and leave all else there as it is."""
-    visit = design.visit.visit
-    words = dict(zip(design.points["point_id"], design.points["finding"], strict=True))
-    with survey.change() as change:
-        points = change.read("points")
-        own = points[points["visit"] == visit]
-        change.put("points", own.assign(finding=own["point_id"].map(words)), where={"visit": visit})
-
-
-def find_points(design: Design, ground: Ground, *, units: Units = "us", options: SheetOptions | None = None) -> Design:
+def find_points(
+    design: Design,
+    ground: Ground,
+    *,
+    units: Units = "us",
+    pace_m: float = PACE_M,
+    landmarks: str | Path | None = None,
+) -> Design:
     """Return the design with the words that lead to each point, as they stand on the sheets.
 
     Parameters
@@ -147,54 +177,28 @@ def find_points(design: Design, ground: Ground, *, units: Units = "us", options:
         What the words tell of.
     units : {"us", "metric"}
         Of the distances that are not paces.
-    options : SheetOptions, optional
-        The pace's length and a file of landmarks; the defaults when None.
+    pace_m : float
+        Length of a pace, m.
+    landmarks : path, optional
+        File of named places to find points from; the ground's own when None.
 
     Raises
     ------
     SheetsError
         When the file of landmarks can't be used.
     """
-    options = options or SheetOptions()
-    landmarks = read_landmarks(options.landmarks, ground.crs) if options.landmarks else named_landmarks(ground)
-    return add_finding(design, ground, pace_m=options.pace_m, units=units, landmarks=landmarks)
+    marks = read_landmarks(landmarks, ground.crs) if landmarks else named_landmarks(ground)
+    return add_finding(design, ground, pace_m=pace_m, units=units, landmarks=marks)
 
 
-def _make_files(
-    design: Design, ground: Ground, *, paper: str, units: Units, options: SheetOptions
-) -> tuple[dict[str, bytes], list[str]]:
-    """Return each file's bytes, all of them made before any is written, and what to tell the user."""
-    profile = load_pest(design.visit.pest)
-    rows = blank_rows(design, profile, method=options.method)
-    book = open_book(paper=paper, title=f"Sampling map, visit {design.visit.visit}, design {design.visit.design_code}")
-    frame = map_frame(book)
-    draw_overview(book, design, ground, units=units)
-    # Behind the overview, since the crew turns to it at every point; the hole pages are for when words fail.
-    draw_field_sheet(book, design, pace_m=options.pace_m, units=units)
-    missing = draw_hole_pages(book, design, ground, frame=frame, units=units)
-    draw_bench_sheet(book, design, profile, method=options.method, batch=options.batch)
-    for table in (*stop_tables(design, units), *options.stop_tables):
-        draw_stop_table(book, design, table)
-    notes = _notes(design, missing)
-    labels = open_book(paper=paper, title=f"Bag labels, visit {design.visit.visit}, design {design.visit.design_code}")
-    draw_bag_labels(labels, design, method=options.method)
-    return {
-        "field_map.pdf": close_book(book),
-        "bag_labels.pdf": close_book(labels),
-        "points.gpx": make_gpx(design).encode(),
-        "points.kml": make_kml(design).encode(),
-        "blank_counts.csv": make_csv(rows),
-        "blank_counts.xlsx": make_workbook(rows, profile),
-        "blank_recounts.csv": make_csv(recount_rows(rows, seed=design.visit.seed)),
-        "form.xlsx": make_form(design, profile, method=options.method),
-    }, notes
-
-
-def _notes(design: Design, missing: list[str]) -> list[str]:
-    """Return what the user should know: labels without room, points without words."""
-    wordless = design.points["point_id"][design.points["finding"] == NO_WORDS]
-    notes = [f"no room on the map for the labels of: {', '.join(missing)}"] if missing else []
-    return [*notes, f"no words to find, only the waypoint: {', '.join(wordless)}"] if len(wordless) else notes
+def save_finding(survey: Survey, design: Design) -> None:
+    """Put the design's finding words into the survey's points, and leave all else there as it is."""
+    visit = design.visit.visit
+    words = dict(zip(design.points["point_id"], design.points["finding"], strict=True))
+    with survey.change() as change:
+        points = change.read("points")
+        own = points[points["visit"] == visit]
+        change.put("points", own.assign(finding=own["point_id"].map(words)), where={"visit": visit})
 
 
 def _check_points(design: Design, ground: Ground) -> None:

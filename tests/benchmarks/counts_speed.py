@@ -17,7 +17,7 @@ from counts_case import PEST, STAGE_KEYS
 
 from geosample.counts import read_counts
 from geosample.design import Design, Visit
-from geosample.sheets.columns import blank_rows
+from geosample.sheets.blanks import blank_rows
 
 
 def big_design(count: int) -> Design:

@@ -19,7 +19,7 @@ def main() -> None:
     ground = make_ground(asked.holes)
     design = draw_design(ground, visit="2026-05-04", points=asked.points, border_m=4.572, seed=1)
     with tempfile.TemporaryDirectory() as folder:
-        seconds = clock(lambda: write_sheets(design, ground, folder=Path(folder)))
+        seconds = clock(lambda: write_sheets(design, ground, Path(folder)))
         size = sum(path.stat().st_size for path in Path(folder).rglob("*") if path.is_file())
     asked.publish(f"{seconds:.1f} s, {size / 1e6:.1f} MB")
 

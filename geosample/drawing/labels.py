@@ -7,10 +7,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from geosample.paper.page import Book, Frame, write_text
-from geosample.paper.pens import Pen, draw_line
-from geosample.paper.shapes import clear_area
-from geosample.paper.text import Text, text_width
+from geosample.drawing.pages import Box, Pen, Text, text_width, write_text
+from geosample.drawing.pens import Paper, clear_area, draw_line
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -30,9 +28,9 @@ _MARK_MM = 2.5  # width of the marks that labels must not touch
 def place_labels(
     points_mm: NDArray[np.float64],
     sizes_mm: NDArray[np.float64],
-    frame: Frame,
+    frame: Box,
     *,
-    keep_clear: Sequence[Frame] = (),
+    keep_clear: Sequence[Box] = (),
 ) -> NDArray[np.float64]:
     """Return where each label's box goes, its bottom left corner in mm, shape (n, 2); nan where there is no room.
 
@@ -40,9 +38,9 @@ def place_labels(
     ----------
     points_mm, sizes_mm : array, shape (n, 2)
         Places of the points, and width and height of their labels, mm.
-    frame : Frame
+    frame : Box
         Labels stay inside it; a point outside it gets none.
-    keep_clear : sequence of Frame
+    keep_clear : sequence of Box
         Where no label may lie (a scale bar, a north arrow).
 
     Notes
@@ -66,38 +64,39 @@ def place_labels(
 
 
 def draw_labels(
-    book: Book,
+    paper: Paper,
     points_mm: NDArray[np.float64],
     texts: Sequence[str],
-    frame: Frame,
+    frame: Box,
     *,
-    keep_clear: Sequence[Frame] = (),
-    style: Text = LABEL,
+    keep_clear: Sequence[Box] = (),
+    style: Text | Sequence[Text] = LABEL,
 ) -> list[str]:
     """Write a label beside each point, a thin line leading to those set apart; return the texts that found no room.
 
     Parameters
     ----------
-    book : Book
-        Open at the page to draw on.
+    paper : Book or Png
+        To draw on.
     points_mm : array, shape (n, 2)
-        Places on paper, mm, as ``draw_points`` returns them.
+        Places on paper, mm.
     texts : sequence of str
         A label a place.
-    frame : Frame
+    frame : Box
         Labels stay inside it.
-    keep_clear : sequence of Frame
+    keep_clear : sequence of Box
         Paper no label may cover.
-    style : Text
+    style : Text, or a sequence of one a label
         How the labels are set.
     """
-    heights = np.full(len(texts), style.size_mm * 0.78)
-    widths = np.array([text_width(text, style) for text in texts])
+    styles = [style] * len(texts) if isinstance(style, Text) else style
+    heights = np.array([one.size_mm * 0.78 for one in styles])
+    widths = np.array([text_width(text, one) for text, one in zip(texts, styles, strict=True)])
     sizes = np.column_stack([widths, heights]) + 2 * _PAD_MM
     corners = place_labels(np.asarray(points_mm, dtype=float), sizes, frame, keep_clear=keep_clear)
-    for place, corner, size, text in zip(points_mm, corners, sizes, texts, strict=True):
+    for place, corner, size, text, one in zip(points_mm, corners, sizes, texts, styles, strict=True):
         if np.isfinite(corner).all():
-            _draw_label(book, place, Frame(*corner, *size), text, style)
+            _draw_label(paper, place, Box(*corner, *size), text, one)
     return [text for text, corner in zip(texts, corners, strict=True) if np.isnan(corner).any()]
 
 
@@ -112,15 +111,15 @@ def nearest_on_box(box: NDArray[np.float64], place: NDArray[np.float64]) -> NDAr
     return np.clip(place, box[:2], box[2:])
 
 
-def _draw_label(book: Book, place: NDArray[np.float64], box: Frame, text: str, style: Text) -> None:
+def _draw_label(paper: Paper, place: NDArray[np.float64], box: Box, text: str, style: Text) -> None:
     end = nearest_on_box(_box_of(box), place)
     if np.hypot(*(end - place)) > _REACHES_MM[1]:
-        draw_line(book, [place, end], Pen(width_mm=0.15))
-    clear_area(book, box.inset(0.15))
-    write_text(book, text, box.west_mm + _PAD_MM, box.south_mm + _PAD_MM + 0.05 * style.size_mm, style)
+        draw_line(paper, [place, end], Pen(width_mm=0.15))
+    clear_area(paper, box.inset(0.15))
+    write_text(paper, text, box.west_mm + _PAD_MM, box.south_mm + _PAD_MM + 0.05 * style.size_mm, style)
 
 
-def _box_of(frame: Frame) -> NDArray[np.float64]:
+def _box_of(frame: Box) -> NDArray[np.float64]:
     return np.array([frame.west_mm, frame.south_mm, frame.east_mm, frame.north_mm])
 
 
@@ -146,7 +145,7 @@ def _box_shifts(ways: NDArray[np.float64]) -> NDArray[np.float64]:
     return shifts
 
 
-def _inside(box: NDArray[np.float64], frame: Frame) -> bool:
+def _inside(box: NDArray[np.float64], frame: Box) -> bool:
     west, south, east, north = box
     return bool(west >= frame.west_mm and south >= frame.south_mm and east <= frame.east_mm and north <= frame.north_mm)
 

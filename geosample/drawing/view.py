@@ -11,8 +11,8 @@ import numpy as np
 import shapely
 from shapely import affinity
 
+from geosample.drawing.pages import Box
 from geosample.errors import PaperError, Problem
-from geosample.paper.page import Frame
 
 if TYPE_CHECKING:
     from shapely import Geometry
@@ -31,7 +31,7 @@ class MapView:
 
     Parameters
     ----------
-    frame : Frame
+    frame : Box
         Where it lies on paper.
     scale : int
         Metres on the ground to a metre on paper.
@@ -41,7 +41,7 @@ class MapView:
         How far the ground is turned on paper, degrees anticlockwise; 0 is north up.
     """
 
-    frame: Frame
+    frame: Box
     scale: int
     easting: float
     northing: float
@@ -69,12 +69,16 @@ class MapView:
 
         Examples
         --------
-        >>> MapView(Frame(0, 0, 100, 100), 1000, 0.0, 0.0).place([10.0], [-5.0]).tolist()
+        >>> MapView(Box(0, 0, 100, 100), 1000, 0.0, 0.0).place([10.0], [-5.0]).tolist()
         [[60.0, 45.0]]
         """
         a, b, d, e, east_mm, north_mm = self._matrix
         ground = np.column_stack([np.asarray(easting, dtype=float), np.asarray(northing, dtype=float)])
         return np.asarray(ground @ np.array([[a, d], [b, e]]) + np.array([east_mm, north_mm]))
+
+    def place_points(self, points: Sequence[Geometry] | np.ndarray) -> np.ndarray:
+        """Return points of the ground (m) on paper, mm, shape (n, 2)."""
+        return self.place(*shapely.get_coordinates(np.asarray(points, dtype=object)).T)
 
     def window(self) -> Geometry:
         """Return the ground that shows in the frame, a polygon in metres."""
@@ -86,7 +90,7 @@ class MapView:
 
 def fit_view(
     shape: Geometry,
-    frame: Frame,
+    frame: Box,
     *,
     scales: Sequence[int] = MAP_SCALES,
     margin_mm: float = 8.0,
@@ -98,7 +102,7 @@ def fit_view(
     ----------
     shape : Geometry
         Ground, m.
-    frame : Frame
+    frame : Box
         The paper it must fit, mm.
     scales : sequence of int
         Scales to try, each the m on the ground of a m on paper.
@@ -109,7 +113,7 @@ def fit_view(
 
     Examples
     --------
-    >>> fit_view(shapely.box(0, 0, 40, 40), Frame(0, 0, 190, 200)).scale
+    >>> fit_view(shapely.box(0, 0, 40, 40), Box(0, 0, 190, 200)).scale
     250
     """
     west, south, east, north = _turned_bounds(shape, turn_deg)
@@ -121,14 +125,14 @@ def fit_view(
     return _view_at((west + east) / 2, (south + north) / 2, frame, fitting[0], turn_deg)
 
 
-def must_fit(shape: Geometry, frame: Frame, *, margin_mm: float = 8.0, turn_deg: float = 0.0) -> MapView:
+def must_fit(shape: Geometry, frame: Box, *, margin_mm: float = 8.0, turn_deg: float = 0.0) -> MapView:
     """Return ``fit_view`` over all of ``MAP_SCALES``.
 
     Parameters
     ----------
     shape : Geometry
         Ground, m.
-    frame : Frame
+    frame : Box
         The paper it must fit, mm.
     margin_mm : float
         Paper kept free around it, for labels, mm.
@@ -149,14 +153,14 @@ def must_fit(shape: Geometry, frame: Frame, *, margin_mm: float = 8.0, turn_deg:
     return view
 
 
-def split_views(shape: Geometry, frame: Frame, *, scale: int, turn_deg: float = 0.0) -> list[MapView]:
+def split_views(shape: Geometry, frame: Box, *, scale: int, turn_deg: float = 0.0) -> list[MapView]:
     """Return views at one scale that together show the whole shape, from the top of the paper down, left to right.
 
     Parameters
     ----------
     shape : Geometry
         Ground, m.
-    frame : Frame
+    frame : Box
         The paper of one page, mm.
     scale : int
         The m on the ground of a m on paper.
@@ -165,7 +169,7 @@ def split_views(shape: Geometry, frame: Frame, *, scale: int, turn_deg: float = 
 
     Examples
     --------
-    >>> views = split_views(shapely.box(0, 0, 30, 380), Frame(0, 0, 190, 200), scale=1000)
+    >>> views = split_views(shapely.box(0, 0, 30, 380), Box(0, 0, 190, 200), scale=1000)
     >>> [round(view.northing) for view in views]
     [282, 98]
     """
@@ -198,7 +202,7 @@ def _turned_bounds(shape: Geometry, turn_deg: float) -> tuple[float, float, floa
     return float(west), float(south), float(east), float(north)
 
 
-def _view_at(across: float, up: float, frame: Frame, scale: int, turn_deg: float) -> MapView:
+def _view_at(across: float, up: float, frame: Box, scale: int, turn_deg: float) -> MapView:
     """Return the view with its middle at a place given along the turned axes."""
     angle = math.radians(-turn_deg)
     easting = across * math.cos(angle) - up * math.sin(angle)

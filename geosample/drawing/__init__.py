@@ -1,0 +1,114 @@
+"""Drawing on paper at a true scale, in millimetres: what the sheets, the treatment plan and the pictures are made with.
+
+A book is opened, drawn on page by page, and closed into bytes; nothing here writes a file::
+
+    book = open_book(paper="letter", title="Hole 1")
+    view = must_fit(surfaces.union_all(), Box(12, 40, 190, 200))
+    points = MapLayer(points.geometry, MAIN_MARK, "main point", points["point_id"])
+    unplaced = draw_map(book, view, ground_layers(surfaces, obstacles), [points], legend=Box(12, 12, 190, 20))
+    pdf = close_book(book)
+"""
+
+from geosample.drawing.labels import draw_labels, place_labels
+from geosample.drawing.maps import (
+    MapLayer,
+    draw_check_bar,
+    draw_legend,
+    draw_map,
+    draw_north_arrow,
+    draw_scale_bar,
+    ground_layers,
+)
+from geosample.drawing.pages import (
+    PAPERS_MM,
+    Book,
+    Box,
+    Column,
+    Pen,
+    Text,
+    close_book,
+    draw_table,
+    fill_boxes,
+    flow_pages,
+    ink,
+    make_table,
+    next_page,
+    open_book,
+    paragraph,
+    printable,
+    space,
+    text_width,
+    write_footer,
+    write_paragraphs,
+    write_text,
+    write_upright,
+)
+from geosample.drawing.pens import (
+    MAIN_MARK,
+    OBSTACLE_LOOKS,
+    RESERVE_MARK,
+    SURFACE_LOOKS,
+    Look,
+    Mark,
+    clear_area,
+    draw_border,
+    draw_box,
+    draw_line,
+    paint_mark,
+    paint_polygons,
+)
+from geosample.drawing.png import Png
+from geosample.drawing.view import MAP_SCALES, MapView, fit_view, must_fit, split_views, upright_turn
+
+__all__ = [
+    "MAIN_MARK",
+    "MAP_SCALES",
+    "OBSTACLE_LOOKS",
+    "PAPERS_MM",
+    "RESERVE_MARK",
+    "SURFACE_LOOKS",
+    "Book",
+    "Box",
+    "Column",
+    "Look",
+    "MapLayer",
+    "MapView",
+    "Mark",
+    "Pen",
+    "Png",
+    "Text",
+    "clear_area",
+    "close_book",
+    "draw_border",
+    "draw_box",
+    "draw_check_bar",
+    "draw_labels",
+    "draw_legend",
+    "draw_line",
+    "draw_map",
+    "draw_north_arrow",
+    "draw_scale_bar",
+    "draw_table",
+    "fill_boxes",
+    "fit_view",
+    "flow_pages",
+    "ground_layers",
+    "ink",
+    "make_table",
+    "must_fit",
+    "next_page",
+    "open_book",
+    "paint_mark",
+    "paint_polygons",
+    "paragraph",
+    "place_labels",
+    "printable",
+    "space",
+    "split_views",
+    "text_width",
+    "upright_turn",
+    "write_footer",
+    "write_paragraphs",
+    "write_text",
+    "write_upright",
+]

@@ -1,0 +1,183 @@
+"""The words on the crew's sheets, and of the command that makes them: steps, what to write where, what to beware of.
+
+How to find a point is told by ``geosample.sheets.finding``: those words are read back, and kept with the point.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from geosample.cautions import BENCH, FIELD, GRADES, Caution, Grade
+from geosample.units import FOOT2_M2, INCH_M, Units, show_area, show_density
+from geosample.words import STATUSES
+
+if TYPE_CHECKING:
+    from geosample.design import Visit
+    from geosample.sheets import Sheets, StopTable
+
+
+@dataclass(frozen=True, slots=True)
+class BenchStep:
+    """One thing to do at the bench, with the grade of what stands behind it."""
+
+    text: str
+    grade: Grade
+    source: str = ""
+
+    def __str__(self) -> str:
+        """Return the step with its grade or source behind it."""
+        return f"{self.text} [{self.source or GRADES[self.grade]}]"
+
+
+STEPS: dict[str, tuple[BenchStep, ...]] = {
+    "brine": (
+        BenchStep("Stir 1 lb of salt into 1 gal of water (120 g a litre).", "P"),
+        BenchStep(
+            "Crumble the plugs into a container that closes, about a minute a plug: the finer, the more you find.", "P"
+        ),
+        BenchStep("Cover with brine, leave some air in, close it and shake for five minutes.", "P"),
+        BenchStep("Let it stand and skim what floats. A batch takes 20-25 minutes, all told.", "P"),
+        BenchStep(
+            "Or soak longer: the first larvae are up within 30 minutes, leave it at least 90.",
+            "S",
+            "New York golf BMP 2019",
+        ),
+        BenchStep("Look again with a lens: small larvae are easily missed without practice.", "P"),
+        BenchStep(
+            "Count each stage apart. Write 0 where you looked and found none; leave blank what you did not look for.",
+            "P",
+        ),
+    ),
+    "heat": (
+        BenchStep("Crumble the plugs on mesh in the funnel, over a jar of water.", "P"),
+        BenchStep("Set the lamp (250 W is usual) above the turf, clear of anything that burns.", "P"),
+        BenchStep("Leave it 48 hours a batch.", "P"),
+        BenchStep("Research runs it 3-4 days at about 32 °C (90 °F).", "A", "Koppenhöfer et al. 2025"),
+        BenchStep("Count what fell into the water, each stage apart. Write 0 where you looked and found none.", "P"),
+    ),
+    "flush": (
+        BenchStep("Mark the area the design gives, and flush only that.", "P"),
+        BenchStep("Pour 0.8 % soap in two portions of 500 mL.", "A", "2023, Insects 14:509"),
+        BenchStep("Count what comes up, each stage apart, for as many minutes as the visit has agreed.", "P"),
+    ),
+    "hand": (
+        BenchStep("Tear the plug apart over a pale tray, thatch and crowns first, and open the stems.", "P"),
+        BenchStep("Count each stage apart. Write 0 where you looked and found none.", "P"),
+    ),
+    "other": (
+        BenchStep("Write down what you did, step by step, and keep to it for the whole visit.", "P"),
+        BenchStep("Count each stage apart. Write 0 where you looked and found none.", "P"),
+    ),
+}
+"""What the bench does with each extraction method, in our own words."""
+_DANGERS: dict[str, tuple[Caution, ...]] = {
+    "brine": (BENCH[1],),
+    "heat": (BENCH[0],),
+    "flush": FIELD[:3],
+    "hand": (),
+    "other": BENCH,
+}
+MAP_WORDS = (
+    "Find a point by its label and its words; a phone's fix is wider than a collar.",
+    " ".join(caution.text for caution in FIELD),
+)
+"""At the foot of each map."""
+LABEL_WORDS = "bag labels, plain paper, cut along the lines"
+PRINT_WORDS = "Print at 100 %, then measure the 50 mm bar on the map: a printer that fits pages shrinks them."
+RECOUNT_WORDS = (
+    "For a second person. Count these bags again without seeing the first sheet; keep what was found in each bag until "
+    "then. The two counts are compared stage by stage.",
+)
+HOW_TO_FILL = (
+    ("status", f"What became of the bag: {', '.join(STATUSES)}. Leave it blank and give counts: that is 'counted'."),
+    ("moved", "yes when the plugs were not pulled at the planned place; then give lat and lon where they were."),
+    ("lat, lon", "Degrees (WGS 84), only when moved. The planned places are in the waypoints and on the map."),
+    ("accuracy_m", "What the receiver said of its own fix, metres."),
+    ("plugs", "The plan's number; write over it where more or fewer were pulled."),
+    ("counts", "0 when you looked and found none. Blank when you did not look: blank is not zero."),
+    ("unstaged", "Insects whose stage was not told apart; never counted again under a stage."),
+    ("collected_at", "Date and time, such as 2026-05-04 09:30."),
+    ("rows marked reserve", "Used in their order when a main point can't be sampled; leave the others blank."),
+)
+"""The workbook's columns, and what to write in them."""
+COUNT_ERROR = "A whole number, 0 or more; blank when you did not look."
+QUESTIONS = {
+    "collector": "Who pulled the plugs",
+    "point_id": "Point",
+    "method": "Method",
+    "collected_at": "When the plugs were pulled",
+    "plugs": "Plugs pulled",
+    "moved": "Moved from the planned place?",
+    "position": "Where the plugs were pulled",
+    "status": "What became of the bag",
+    "counted_by": "Who counted",
+    "note": "Note",
+}
+"""What the phone's form asks, by the field it fills."""
+FIX_HINT = "Wait for a fix of 5 m or better"
+
+
+def tell_counting(pest: str) -> str:
+    """Return what stands above the form's counts."""
+    return f"Counts of {pest}. 0: looked and found none. Blank: did not look."
+
+
+def tell_unit(visit: Visit, units: Units) -> str:
+    """Return what is taken at each point, in words and the user's units."""
+    depth = f"{visit.unit_depth_mm / (1000 * INCH_M):.2g} in" if units == "us" else f"{visit.unit_depth_mm:.0f} mm"
+    if visit.unit_shape == "plug":
+        across_m = 2 * math.sqrt(visit.unit_m2 / math.pi)
+        across = f"{across_m / INCH_M:.3g} in" if units == "us" else f"{across_m * 1000:.0f} mm"
+        if visit.compare:
+            share = f"{visit.units_per_point} plugs for each of {', '.join(visit.compare)}, a bag for each"
+            return f"At each point, side by side: {share}; plugs {across} across and {depth} deep."
+        return f"At each point: {visit.units_per_point} plugs, {across} across and {depth} deep, in one bag."
+    area = show_area(visit.unit_m2, units) if visit.unit_m2 > FOOT2_M2 else f"{visit.unit_m2 * 1e4:,.0f} cm²"
+    return f"At each point: {visit.units_per_point} of a {visit.unit_shape} of {area} and {depth} deep, in one bag."
+
+
+def tell_field_sheet(visit: Visit, units: Units, *, spare: bool) -> list[str]:
+    """Return what stands above the field sheet; ``spare`` says whether there are reserve points to take instead."""
+    instead = ", and take the next reserve point of its stratum instead" if spare else ""
+    return [
+        tell_unit(visit, units),
+        "Pull the plugs within a step of the point and pool them in the point's bag. Tick 'moved' and write where to "
+        f"when you could not pull them there. Write why when a point can't be sampled at all{instead}.",
+        "The clock on a green: stand on the side the words name, facing the middle; you stand at 6 o'clock.",
+        *(str(caution) for caution in FIELD),
+    ]
+
+
+def tell_bench(method: str) -> list[str]:
+    """Return what stands above a method's bench sheet: the order, its steps and its dangers."""
+    return [
+        "Extract the bags in this order: wherever you have to stop, what is done lies spread over the ground.",
+        "0: looked and found none. Blank: did not look. Tick 'not done' for a bag that was lost or not extracted.",
+        *(f"{number}. {step}" for number, step in enumerate(STEPS[method], start=1)),
+        *(str(caution) for caution in _DANGERS[method]),
+    ]
+
+
+def tell_stop_table(table: StopTable, units: Units) -> list[str]:
+    """Return what a table of stop lines rests on, and how to read it."""
+    return [
+        f"Low means {show_density(table.low_per_m2, units)} or less, high {show_density(table.high_per_m2, units)} or "
+        f"more. Worked out for k {table.k:.2g} a bag. A mean from bags stopped early is marked so.",
+        "Pull every plug on the round. Extract the bags in the bench sheet's order, add up what you find, and look at "
+        "the row: between the two totals go on with the next bag. Mark the bags you leave as not extracted: they are "
+        "no zeros.",
+    ]
+
+
+def tell_sheets(sheets: Sheets) -> list[str]:
+    """Return the files that were written, a line each."""
+    return [f"wrote {path}" for path in sheets.paths]
+
+
+def tell_gaps(sheets: Sheets) -> list[str]:
+    """Return what the user should know: labels without room, points without words, and how to print."""
+    gaps = {"no room on the map for the labels of": sheets.unlabelled}
+    gaps["no words to find, only the waypoint"] = sheets.wordless
+    return [*(f"{words}: {', '.join(points)}" for words, points in gaps.items() if points), PRINT_WORDS]
