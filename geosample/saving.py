@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import errno
 import os
 import tempfile
 from pathlib import Path
@@ -53,33 +54,71 @@ def save_file(path: str | Path, data: bytes, error: type[GeosampleError] = Geosa
         As ``error``, when there is no room or no permission, or a survey file stands there; nothing is left half
         written.
     """
-    place = Path(path)
-    if _is_survey(place):
+    place = Path(path).resolve()  # a link stays a link
+    if _is_survey(place) or _is_survey(Path(path)):
         remedy = "name another file: results are never written over a survey"
-        raise error(Problem(str(place), "a survey file's name", "a file for results", remedy))
-    part = ""
+        raise error(Problem(str(path), "a survey file's name", "a file for results", remedy))
+    part = lost = ""
     try:
         place.parent.mkdir(parents=True, exist_ok=True)
         handle, part = tempfile.mkstemp(prefix=f".{place.name}.", dir=place.parent)
         with os.fdopen(handle, "wb") as file:
             file.write(data)
-        _let_others_read(Path(part), place)
+        lost = keep_rights(Path(part), place)
         Path(part).replace(place)
     except OSError as cause:
         found = f"'{cause.strerror or cause}'"
-        raise error(Problem(str(place), found, "room and permission to write", _REMEDY)) from cause
+        raise error(Problem(str(path), found, "room and permission to write", _REMEDY)) from cause
     finally:
         if part:
             with contextlib.suppress(OSError):
                 Path(part).unlink(missing_ok=True)
-    return place
+    if lost:
+        from geosample.report import talk
+
+        talk(f"{path}: {lost}")
+    return Path(path)
 
 
-def _let_others_read(part: Path, place: Path) -> None:
-    """Give the new file the rights of the one it replaces, or else the usual ones: mkstemp keeps it to its owner."""
-    mask = os.umask(0)
-    os.umask(mask)
-    part.chmod(place.stat().st_mode & 0o777 if place.exists() else 0o666 & ~mask)
+def keep_rights(part: Path, place: Path) -> str:
+    """Give a new file the owner and rights of the one it replaces, or else the usual ones: mkstemp keeps it to us.
+
+    Returns
+    -------
+    str
+        Why the owner could not be kept; '' where all is as it was.
+    """
+    if not place.exists():
+        mask = os.umask(0)
+        os.umask(mask)
+        part.chmod(0o666 & ~mask)
+        return ""
+    was, now, lost = place.stat(), part.stat(), ""
+    if hasattr(os, "chown") and (was.st_uid, was.st_gid) != (now.st_uid, now.st_gid):
+        try:
+            os.chown(part, was.st_uid, was.st_gid)
+        except OSError:
+            lost = f"its owner was {_name_owner(was)}, and only the system's administrator may give files away"
+    part.chmod(was.st_mode & 0o777)
+    return lost
+
+
+def tell_rights(file: Path) -> str:
+    """Return in words why a file or folder may not be written to; '' where it may."""
+    state = file.stat()
+    ours = os.access(file, os.W_OK, effective_ids=os.access in os.supports_effective_ids)
+    if ours and state.st_mode & 0o222:  # an administrator may write all the same, and should not
+        return ""
+    return f"'{os.strerror(errno.EACCES)}' (mode {state.st_mode & 0o777:04o}, owner {_name_owner(state)})"
+
+
+def _name_owner(state: os.stat_result) -> str:
+    try:
+        import pwd
+
+        return pwd.getpwuid(state.st_uid).pw_name
+    except (ImportError, KeyError):
+        return str(state.st_uid)
 
 
 def _is_survey(place: Path) -> bool:

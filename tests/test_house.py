@@ -82,7 +82,7 @@ def test_every_room_is_known_to_the_order() -> None:
 
 @pytest.mark.parametrize(
     ("package", "room"),
-    [("sqlite3", "survey"), ("filelock", "survey"), ("folium", "webmap"), ("branca", "webmap"), ("reportlab", "paper")],
+    [("sqlite3", "survey"), ("folium", "webmap"), ("branca", "webmap"), ("reportlab", "paper")],
 )
 def test_there_is_one_door_to_what_must_have_one(package: str, room: str) -> None:
     users = set()

@@ -22,7 +22,8 @@ from geosample.errors import SurveyError
 from geosample.ground import Ground, load_ground, save_ground
 from geosample.survey import LAYERS, Survey, change, open_survey
 
-STEPS = ["copy_file", "write_frames", "flush_file", "swap_file"]
+STEPS = ["write_frames", "put_layers", "commit"]
+FIRST_STEPS = ["write_frames", "flush_file", "name_file"]
 
 
 @pytest.fixture
@@ -103,9 +104,9 @@ def test_a_fault_at_any_step_leaves_the_old_or_the_new_state_and_nothing_lying_a
     new = fill_rows("counts", visit=["A"], count=99)
     with pytest.raises(SurveyError, match="No space left on device"), survey.change() as c:
         c.put("counts", new)
-    done = step == "swap_file" and moment == "after"
+    done = step == "commit" and moment == "after"
     assert survey.read("counts")["count"].tolist() == ([99] if done else [3, 0])
-    assert sorted(p.name for p in survey.path.parent.iterdir()) == [".course.gpkg.lock", "course.gpkg"]
+    assert sorted(p.name for p in survey.path.parent.iterdir()) == ["course.gpkg"]
 
 
 KILLED = """
@@ -133,13 +134,13 @@ def test_a_kill_at_any_step_leaves_the_old_or_the_new_state_and_the_next_write_c
 ) -> None:
     command = [sys.executable, "-c", KILLED, step, moment, str(survey.path)]
     assert subprocess.run(command, check=False).returncode == -signal.SIGKILL
-    done = step == "swap_file" and moment == "after"
+    done = step == "commit" and moment == "after"
     assert survey.read("counts")["count"].tolist() == ([99] if done else [3, 0])
     assert len(survey.read("surfaces")) == 3
     with survey.change() as c:
         c.put("counts", fill_rows("counts", visit=["B"], count=1), where={"visit": "B"})
     assert len(survey.read("counts")) == (2 if done else 3)
-    assert sorted(p.name for p in survey.path.parent.iterdir()) == [".course.gpkg.lock", "course.gpkg"]
+    assert sorted(p.name for p in survey.path.parent.iterdir()) == ["course.gpkg"]
 
 
 def append_rows(path: str, visit: str, rows: int) -> None:
@@ -190,20 +191,6 @@ def write_pairs(path: str, times: int) -> None:
             put_pair(c, i)
 
 
-def test_a_waiting_writer_is_told_who_it_waits_for(survey: Survey, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(change, "LOCK_WAIT_S", 0.2)
-    with survey.change():
-        code = (
-            "import geosample.survey.change as c, sys; c.LOCK_WAIT_S = 0.2\n"
-            "from geosample.survey import open_survey\n"
-            "with open_survey(sys.argv[1]).change(): pass"
-        )
-        told = subprocess.run(
-            [sys.executable, "-c", code, str(survey.path)], check=False, capture_output=True, text=True
-        )
-    assert "another command writing to it for 0 s" in told.stderr
-
-
 def test_a_journal_left_by_another_program_is_rolled_back_not_replayed_into_the_new_file(survey: Survey) -> None:
     """A program killed in mid-transaction leaves a hot journal; replacing the file under it breaks the new one."""
     code = (
@@ -223,27 +210,6 @@ def test_a_journal_left_by_another_program_is_rolled_back_not_replayed_into_the_
         assert file.execute("PRAGMA integrity_check").fetchone() == ("ok",)
         assert file.execute("SELECT count(*) FROM sqlite_master WHERE name = 'junk'").fetchone() == (0,)
     file.close()
-
-
-def test_changes_another_program_holds_open_are_never_lost(survey: Survey) -> None:
-    code = (
-        "import sqlite3, sys\n"
-        "c = sqlite3.connect(sys.argv[1], isolation_level=None)\n"
-        "c.execute('PRAGMA journal_mode=WAL'); c.execute('CREATE TABLE theirs(a)')\n"
-        "print('open', flush=True); sys.stdin.read(); c.close()"
-    )
-    command = [sys.executable, "-c", code, str(survey.path)]
-    with subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True) as other:
-        other.stdout.readline()
-        with pytest.raises(SurveyError, match="close the file in the other program"), survey.change() as c:
-            c.put("counts", fill_rows("counts", visit=["B"], count=1), where={"visit": "B"})
-        other.communicate("done")
-    with survey.change() as c:
-        c.put("counts", fill_rows("counts", visit=["B"], count=1), where={"visit": "B"})
-    with sqlite3.connect(survey.path) as file:
-        assert file.execute("SELECT count(*) FROM sqlite_master WHERE name = 'theirs'").fetchone() == (1,)
-    file.close()
-    assert len(survey.read("counts")) == 3
 
 
 def test_the_file_is_a_valid_geopackage(survey: Survey) -> None:

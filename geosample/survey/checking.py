@@ -60,7 +60,7 @@ def check_layer(connection: sqlite3.Connection, path: Path, layer: str, frame: p
     where = f"{path} layer {layer}"
     gone = [name for name in rules.columns if name not in frame.columns and name not in rules.later.split()]
     problems = [Problem(where, f"no column '{name}'", f"column '{name}'", remedy) for name in gone]
-    faults = [*_check_columns(connection, layer, frame), *_check_shapes(connection, path, layer, frame)]
+    faults = [*_check_columns(connection, layer, frame), *_check_shapes(connection, layer, frame)]
     problems += [Problem(f"{where}{_name_rows(fault.rows)}", fault.found, fault.expected, remedy) for fault in faults]
     if problems:
         raise SurveyError(problems)
@@ -201,7 +201,7 @@ def _check_key(rules: Layer, frame: pd.DataFrame) -> Iterator[_Fault]:
         yield _Fault([int(row) for row in twice.index], f"{one} once more", "each only once")
 
 
-def _check_shapes(connection: sqlite3.Connection, path: Path, layer: str, frame: pd.DataFrame) -> Iterator[_Fault]:
+def _check_shapes(connection: sqlite3.Connection, layer: str, frame: pd.DataFrame) -> Iterator[_Fault]:
     """Yield what is wrong with the geometry: its coordinate system, its kind, its coordinates, its area."""
     rules = LAYERS[layer]
     if rules.geometry is None:
@@ -212,7 +212,7 @@ def _check_shapes(connection: sqlite3.Connection, path: Path, layer: str, frame:
     import numpy as np
     import shapely
 
-    placed = list(_check_crs(connection, path, layer, frame))
+    placed = list(_check_crs(connection, layer, frame))
     yield from placed
     shapes = frame["geometry"].to_numpy()
     empty = shapely.is_missing(shapes) | shapely.is_empty(shapes)
@@ -253,7 +253,7 @@ def _check_areas(rules: Layer, frame: pd.DataFrame, good: np.ndarray) -> Iterato
         yield _Fault(_rows(frame, apart), found, "the polygon's own area, within 1 %")
 
 
-def _check_crs(connection: sqlite3.Connection, path: Path, layer: str, frame: pd.DataFrame) -> Iterator[_Fault]:
+def _check_crs(connection: sqlite3.Connection, layer: str, frame: pd.DataFrame) -> Iterator[_Fault]:
     """Yield a coordinate system that is missing, not in metres, or not the one of the surfaces."""
     crs: Any = getattr(frame, "crs", None)
     if crs is None:
@@ -261,12 +261,12 @@ def _check_crs(connection: sqlite3.Connection, path: Path, layer: str, frame: pd
     elif layer == "surfaces":
         if not crs.is_projected or {axis.unit_name for axis in crs.axis_info} - {"metre", "meter"}:
             yield _Fault([], f"coordinate system '{crs.name}'", "a projected one in metres")
-    elif (ground := _other_crs(connection, path, layer)) is not None and not crs.equals(ground, ignore_axis_order=True):
+    elif (ground := _other_crs(connection, layer)) is not None and not crs.equals(ground, ignore_axis_order=True):
         own, other = (crs.name, ground.name) if crs.name != ground.name else (crs.to_string(), ground.to_string())
         yield _Fault([], f"coordinate system '{own}'", f"that of the layer 'surfaces', '{other}'")
 
 
-def _other_crs(connection: sqlite3.Connection, path: Path, layer: str) -> Any:
+def _other_crs(connection: sqlite3.Connection, layer: str) -> Any:
     """Return the surfaces' CRS, or None where there are none or the file says it is the layer's own."""
     import pyogrio
     import pyproj
@@ -275,7 +275,8 @@ def _other_crs(connection: sqlite3.Connection, path: Path, layer: str) -> Any:
     numbers = dict(connection.execute(sql, (layer,)).fetchall())
     if "surfaces" not in numbers or numbers["surfaces"] == numbers.get(layer):
         return None
-    said = pyogrio.read_info(path, layer="surfaces")["crs"]
+    file = connection.execute("PRAGMA database_list").fetchone()[2]
+    said = pyogrio.read_info(file, layer="surfaces")["crs"]
     return pyproj.CRS.from_user_input(said) if said else None
 
 

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import sqlite3
+import threading
 import warnings
-from collections.abc import Collection, Mapping
-from contextlib import closing
+from collections.abc import Callable, Collection, Iterator, Mapping
+from contextlib import closing, contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -22,13 +23,27 @@ Where = Mapping[str, str | Collection[str]]
 # OGC 12-128r19, GeoPackage 1.4, requirement 2: "GPKG" as the application id.
 _APPLICATION_IDS = {0x47504B47, 0x47503130, 0x47503131}
 
+DOOR = threading.RLock()
+"""Held while this process has a survey file open. POSIX drops every lock a process holds on a file when any part of it
+closes the file, and the driver's SQLite and Python's do not know of each other (sqlite.org/howtocorrupt.html, 2.2)."""
+STAND_INS: dict[Path, Callable[[], Path]] = {}
+"""Files this process is changing: each with what makes a copy of its committed state, to be read in its place."""
+
+
+@contextmanager
+def open_door(path: Path) -> Iterator[Path]:
+    """Yield the file to read for a survey: itself, or its copy while this thread is changing it."""
+    with DOOR:
+        copy = STAND_INS.get(path.resolve())
+        yield copy() if copy else path
+
 
 def check_is_survey(path: Path) -> None:
     """Raise SurveyError unless the file is a GeoPackage that can be read."""
     if path.is_dir():
         raise SurveyError(Problem(str(path), "a folder", "a survey file", "name a file ending in .gpkg"))
     try:
-        with path.open("rb") as file:
+        with open_door(path) as place, place.open("rb") as file:
             header = file.read(72)
     except FileNotFoundError:
         problem = Problem(str(path), "no such file", "a survey file", "run 'geosample ground' first to make it")
@@ -56,10 +71,12 @@ def list_layers(path: Path) -> list[str]:
     check_is_survey(path)
     sql = "SELECT table_name FROM gpkg_contents WHERE data_type IN ('features', 'attributes')"
     try:
-        with closing(_connect(path)) as connection:
+        with open_door(path) as file, closing(_connect(file)) as connection:
             return sorted(row[0] for row in connection.execute(sql))
-    except (sqlite3.DatabaseError, UnicodeDecodeError) as error:
+    except UnicodeDecodeError as error:
         raise SurveyError(_not_a_survey(path, f"a damaged file ({error})")) from error
+    except sqlite3.DatabaseError as error:
+        raise SurveyError(tell_sqlite(path, error)) from error
 
 
 def read_layer(path: Path, layer: str, *, without: Where | None = None) -> pd.DataFrame:
@@ -88,46 +105,44 @@ def read_layer(path: Path, layer: str, *, without: Where | None = None) -> pd.Da
     import pyarrow
     import pyogrio
 
-    sql = f"SELECT * FROM {_quote(layer)}{_unless(without)}"
+    kept = "" if without is None else f" WHERE NOT {match_rows(without)}"
+    sql = f"SELECT * FROM {quote(layer)}{kept}"
     try:
-        with warnings.catch_warnings():  # what the driver warns of, check_layer refuses in words
-            warnings.simplefilter("ignore")
-            frame = pyogrio.read_dataframe(path, sql=sql, fid_as_index=True, use_arrow=True)
-            frame = frame.drop(columns="fid", errors="ignore")
-        with closing(_connect(path)) as connection:
-            check_layer(connection, path, layer, frame)
+        with open_door(path) as file:
+            with warnings.catch_warnings():  # what the driver warns of, check_layer refuses in words
+                warnings.simplefilter("ignore")
+                frame = pyogrio.read_dataframe(file, sql=sql, fid_as_index=True, use_arrow=True)
+                frame = frame.drop(columns="fid", errors="ignore")
+            with closing(_connect(file)) as connection:
+                check_layer(connection, path, layer, frame)
         return shape_frame(layer, frame.reset_index(drop=True))
     except (pyarrow.ArrowException, UnicodeDecodeError) as error:
         raise SurveyError(_not_a_survey(path, f"a layer '{layer}' with text that is no UTF-8")) from error
-    except (pyogrio.errors.DataSourceError, pyogrio.errors.DataLayerError, sqlite3.DatabaseError) as error:
+    except sqlite3.DatabaseError as error:
+        raise SurveyError(tell_sqlite(path, error)) from error
+    except (pyogrio.errors.DataSourceError, pyogrio.errors.DataLayerError) as error:
+        if "database is locked" in str(error):
+            raise SurveyError(tell_writing(path)) from error
         raise SurveyError(_not_a_survey(path, f"a layer '{layer}' that can't be read ({error})")) from error
 
 
 def _check_unlisted(path: Path, layer: str) -> None:
     """Refuse a file with the layer's table that its own list of layers does not name: its rows are not gone."""
-    with closing(_connect(path)) as connection:
+    with open_door(path) as file, closing(_connect(file)) as connection:
         there = connection.execute("SELECT 1 FROM sqlite_master WHERE type = 'table' AND name = ?", (layer,)).fetchone()
     if there:
         raise SurveyError(_not_a_survey(path, f"a table '{layer}' that the file's list of layers does not name"))
 
 
-def count_rows(path: Path, layer: str) -> int:
-    """Return how many rows a layer has; 0 if the file does not have it."""
-    if layer not in list_layers(path):
-        return 0
-    with closing(_connect(path)) as connection:
-        return int(connection.execute(f"SELECT count(*) FROM {_quote(layer)}").fetchone()[0])
-
-
-def _unless(where: Where | None) -> str:
-    if where is None:
-        return ""
+def match_rows(where: Where) -> str:
+    """Return the SQL that is 1 for rows matching in every column and 0 for all others."""
     texts = {name: [value] if isinstance(value, str) else list(value) for name, value in where.items()}
-    same = [f"{_quote(name)} IN ({', '.join(map(_quote_text, values))})" for name, values in texts.items()]
-    return f" WHERE NOT ifnull({' AND '.join(same) or '1'}, 0)"
+    same = [f"{quote(name)} IN ({', '.join(map(_quote_text, values))})" for name, values in texts.items()]
+    return f"ifnull({' AND '.join(same) or '1'}, 0)"
 
 
-def _quote(name: str) -> str:
+def quote(name: str) -> str:
+    """Return a name of a table or column as SQL takes it."""
     return '"' + name.replace('"', '""') + '"'
 
 
@@ -154,3 +169,43 @@ def empty_layer(layer: str) -> pd.DataFrame:
 def _not_a_survey(path: Path, found: str) -> Problem:
     remedy = "name the survey file that 'geosample ground' made, or restore it from a back-up"
     return Problem(str(path), found, "a survey file (GeoPackage)", remedy)
+
+
+def tell_writing(path: Path) -> Problem:
+    """Return that another program holds the file for a write of its own."""
+    found = "another program is writing to it: finish or close it there"
+    remedy = "then run this again; the survey is as it was"
+    return Problem(str(path), found, "a file no other program is changing", remedy)
+
+
+def tell_sqlite(path: Path, error: sqlite3.Error) -> Problem:
+    """Return what SQLite said of a survey file as something a user can mend.
+
+    Notes
+    -----
+    The names are those of sqlite.org/rescode.html; ``error`` may lack one where Python raised it.
+    """
+    name = getattr(error, "sqlite_errorname", "")
+    if name.startswith(("SQLITE_BUSY", "SQLITE_LOCKED")):
+        return tell_writing(path)
+    if name in _LOCK_ERRORS or name.startswith("SQLITE_IOERR_SHM"):
+        found = f"a folder where files can't be locked ('{error}')"
+        remedy = "move the survey to a disk of this computer; the survey is as it was"
+        return Problem(str(path.resolve().parent), found, "locks that hold, which some network folders lack", remedy)
+    if name.startswith(("SQLITE_READONLY", "SQLITE_CANTOPEN", "SQLITE_PERM")):
+        remedy = "make it, its folder, and files beside it that begin with its name writable; the survey is as it was"
+        return Problem(str(path), f"'{error}'", "permission to write", remedy)
+    if name.startswith(("SQLITE_FULL", "SQLITE_IOERR")):
+        remedy = "free some space or choose a folder you may write to; the survey is as it was"
+        return Problem(str(path), f"'{error}'", "room and permission to write", remedy)
+    return _not_a_survey(path, f"a damaged file ({error})")
+
+
+_LOCK_ERRORS = {
+    "SQLITE_PROTOCOL",
+    "SQLITE_NOLFS",
+    "SQLITE_IOERR_LOCK",
+    "SQLITE_IOERR_UNLOCK",
+    "SQLITE_IOERR_RDLOCK",
+    "SQLITE_IOERR_CHECKRESERVEDLOCK",
+}
