@@ -1,7 +1,7 @@
 """The survey file: one GeoPackage per course, and the only door to it.
 
-Readers need no lock and never see half a write; writers take turns. ``open_survey`` gives the file,
-``Survey.read`` a layer, ``Survey.change`` a set of changes that is written whole or not at all.
+Readers see whole states; writers take turns, with other programs too, by the locks of SQLite. ``open_survey``
+gives the file, ``Survey.read`` a layer, ``Survey.change`` a set of changes that is written whole or not at all.
 """
 
 from geosample.survey.change import Change

@@ -118,13 +118,17 @@ class Survey:
 
     @contextmanager
     def change(self) -> Iterator[Change]:
-        """Collect changes under the file's lock and write them all at the end, or none.
+        """Collect changes while no other program can write, and write them all at the end, or none.
 
         Raises
         ------
         SurveyError
-            When another command keeps the lock, the folder can't be written, the disk is full, or another
-            program holds the file open with changes of its own.
+            When another program or command has a write of its own open for longer than ``WRITER_WAIT_S``, the
+            file or its folder can't be written, or the disk is full. The file is then as it was.
+
+        Notes
+        -----
+        Keep the block short: other programs that want to write wait for its end, most of them 5 s.
 
         Examples
         --------

@@ -2,13 +2,15 @@
 
 Run: python tests/benchmarks/torture.py [--inputs N] [--kills N] [--write].
 Good files of every format the readers take are bent at random (bytes flipped, cut, doubled, swapped for hostile text);
-each must end in exit 0, 1 or 2, in words, within the limit. Then the chain's commands are killed at random moments.
+each must end in exit 0, 1 or 2, in words, within the limit. Then the chain's commands are killed in each
+stage of their write, alone and beside another program that has the survey open and writes to it before and after.
 """
 
 from __future__ import annotations
 
-import os
+import hashlib
 import random
+import shutil
 import signal
 import sqlite3
 import subprocess
@@ -17,6 +19,7 @@ import tempfile
 import time
 from collections import Counter
 from collections.abc import Callable
+from contextlib import closing
 from pathlib import Path
 
 import geopandas as gpd
@@ -134,52 +137,156 @@ def hurt_stage(stage: str, inputs: int, seed: int) -> dict[str, object]:
             "files elsewhere": strays}  # fmt: skip
 
 
-def kill_chain(kills: int, seed: int) -> dict[str, object]:
-    """Kill commands at random moments; return how often the survey file was whole afterwards."""
+def kill_chain(kills: int, seed: int) -> list[dict[str, object]]:
+    """Kill commands in each stage of their write, alone and beside another program; return a row a stage and mode.
+
+    Each starts from the same file and is ended by the system's own timer, set as the stage is entered or left, so it
+    strikes within the libraries too. The file must hold the state of before or of after, and all the other wrote.
+    """
     rng = random.Random(seed)
-    whole = killed = 0
+    tally: dict[tuple[str, str], Counter[str]] = {}
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
-        prepare(folder)
-        assert_fine(run("counts", folder / "course.gpkg", folder / "f.csv"))
-        steps = [
-            ["ground", str(ROOT / "layers" / "course.geojson")],
-            ["design", "--visit", "2026-06-01", "--points", "24", "--holes", "1-2"],
-            ["counts", str(folder / "f.csv")],
-            ["estimate"],
-            ["density", "--threshold", "30/ft2", "--cell", "3m", "--out", str(folder / "o")],
-            ["treat", "--threshold", "30/ft2", "--out", str(folder / "o")],
-            ["record", "--date", "2026-05-08", "--rules", "none", "--set", "irac_group=28"],
-        ]
+        cases = [_Case(folder, words) for words in _prepare_writes(folder)]
         for number in range(kills):
-            command, *more = steps[number % len(steps)]
-            words = [sys.executable, "-c", "from geosample.cli import main; main()", command, "course.gpkg", *more]
-            quiet = subprocess.DEVNULL
-            with subprocess.Popen(words, cwd=folder, stdout=quiet, stderr=quiet, env=os.environ) as process:
-                time.sleep(rng.uniform(0.2, 4.0))
-                if process.poll() is None:
-                    process.send_signal(signal.SIGKILL)
-                    killed += 1
-            whole += _is_whole(folder / "course.gpkg")
-    return {"kills sent": kills, "still running then": killed, "survey whole": whole}
+            stage, mode = _STAGES[number % len(_STAGES)], _OTHERS[number // len(_STAGES) % len(_OTHERS)]
+            counter = tally.setdefault((stage, mode), Counter())
+            counter.update(cases[number % len(cases)].strike(stage, mode, rng.uniform(0, 0.03)))
+    heads = ("kills sent", "killed", "old state", "new state", "whole", "other's rows kept")
+    return [{"stage": stage, "another program": mode, **{head: n[head] for head in heads}}
+            for (stage, mode), n in tally.items()]  # fmt: skip
 
 
-def _is_whole(path: Path) -> bool:
-    with sqlite3.connect(path) as connection:
-        sound = connection.execute("PRAGMA integrity_check").fetchone()[0] == "ok"
+_STEPS = ("write_frames", "put_layers", "commit")
+_STAGES = ("start", *(f"{when} {step}" for step in _STEPS for when in ("before", "in", "after")), "end")
+_OTHERS = ("none", "wal", "delete")
+_STRUCK = """
+import signal, sys
+stage, delay = sys.argv.pop(1), float(sys.argv.pop(1))
+from geosample.survey import change
+when, _, step = stage.partition(" ")
+def strike(seconds):
+    signal.setitimer(signal.ITIMER_REAL, max(seconds, 1e-6))
+if step:
+    real = getattr(change, step)
+    def struck(*args):
+        if when != "after":
+            strike(delay if when == "in" else 0)
+        result = real(*args)
+        if when == "after":
+            strike(0)
+        return result
+    setattr(change, step, struck)
+from geosample.cli import main
+if stage == "start":
+    strike(delay * 20)
+main(standalone_mode=False)
+if stage == "end":
+    strike(0)
+    signal.pause()
+"""
+_OTHER = """
+import sqlite3, sys
+c = sqlite3.connect(sys.argv[1], isolation_level=None, timeout=10)
+c.execute(f"PRAGMA journal_mode = {sys.argv[2]}")
+for line in sys.stdin:
+    c.execute("INSERT INTO theirs VALUES (?)", (line.strip(),))
+    print("done", flush=True)
+"""
+
+
+def _prepare_writes(folder: Path) -> list[list[str]]:
+    """Make the file each command starts from, ``before-COMMAND.gpkg``; return the commands."""
+    prepare(folder)
+    survey = folder / "course.gpkg"
+    with closing(sqlite3.connect(survey)) as file, file:
+        file.execute("CREATE TABLE theirs (text TEXT)")
+    visit = ["--visit", "2026-05-04"]
+    asked = [*visit, "--threshold", "30/ft2", "--out", str(folder / "o")]
+    commands = [
+        ["design", "--visit", "2026-06-01", "--points", "24", "--holes", "1-2", "--seed", "5"],
+        ["ground", str(ROOT / "layers" / "course.geojson"), "--collar", "30in"],
+        ["counts", str(folder / "f.csv"), *visit],
+        ["estimate", *visit],
+        ["density", "--cell", "3m", *asked],
+        ["treat", *asked],
+        ["record", "--date", "2026-05-08", "--rules", "none", "--set", "irac_group=28", *visit],
+    ]
+    for command, *more in commands:
+        shutil.copy(survey, folder / f"before-{command}.gpkg")
+        assert_fine(run(command, survey, *more))
+    return commands
+
+
+class _Case:
+    """One command, the file it starts from, and the states that file may be in afterwards."""
+
+    def __init__(self, folder: Path, words: list[str]) -> None:
+        self.words = words
+        self.start = folder / f"before-{words[0]}.gpkg"
+        self.trial = folder / "kill" / "course.gpkg"
+        self.trial.parent.mkdir(exist_ok=True)
+        self._fresh()
+        self.old = _states(self.trial)
+        assert_fine(run(words[0], self.trial, *words[1:]))
+        self.new = _states(self.trial)
+
+    def _fresh(self) -> None:
+        shutil.rmtree(self.trial.parent)
+        self.trial.parent.mkdir()
+        shutil.copy(self.start, self.trial)
+
+    def strike(self, stage: str, mode: str, delay: float) -> dict[str, int]:
+        self._fresh()
+        command, *more = self.words
+        words = [sys.executable, "-c", _STRUCK, stage, f"{delay}", command, str(self.trial), *more]
+        quiet = subprocess.DEVNULL
+        if mode == "none":
+            ended = subprocess.run(words, check=False, stdout=quiet, stderr=quiet).returncode
+            kept = True
+        else:
+            talk = subprocess.PIPE
+            other = [sys.executable, "-c", _OTHER, str(self.trial), mode]
+            with subprocess.Popen(other, stdin=talk, stdout=talk, text=True) as program:
+                told = [_tell(program, "before")]
+                ended = subprocess.run(words, check=False, stdout=quiet, stderr=quiet).returncode
+                told.append(_tell(program, "after"))
+                program.communicate()
+            with closing(sqlite3.connect(self.trial)) as file:
+                kept = [row[0] for row in file.execute("SELECT text FROM theirs")] == ["before", "after"] == told
+        with closing(sqlite3.connect(self.trial)) as file:
+            sound = file.execute("PRAGMA integrity_check").fetchall() == [("ok",)]
+        now = _states(self.trial)
+        return {"kills sent": 1, "killed": ended == -signal.SIGALRM, "old state": now == self.old,
+                "new state": now == self.new != self.old, "whole": sound and now in (self.old, self.new),
+                "other's rows kept": kept}  # fmt: skip
+
+
+def _tell(program: subprocess.Popen[str], text: str) -> str:
+    assert program.stdin is not None
+    assert program.stdout is not None
+    program.stdin.write(f"{text}\n")
+    program.stdin.flush()
+    return text if program.stdout.readline() == "done\n" else "not written"
+
+
+def _states(path: Path) -> dict[str, str]:
+    """Return each layer's rows in short, however they are stored."""
     survey = open_survey(path, must_exist=True)
-    return sound and len(survey.need("surfaces")) > 0 and len(survey.need("points")) > 0
+    frames = {layer: survey.read(layer) for layer in survey.layers()}
+    texts = {layer: pd.DataFrame(frame).to_csv(index=False) for layer, frame in frames.items()}
+    return {layer: hashlib.sha256(text.encode()).hexdigest() for layer, text in texts.items()}
 
 
 def main() -> None:
-    asked = ask(__doc__, beside(__file__), inputs=(1000, 1), kills=(200, 1))
+    asked = ask(__doc__, beside(__file__), inputs=(1000, 1), kills=(300, 1))
     stages = ("ground", "counts", "compare", "batch")
     work = [joblib.delayed(hurt_stage)(stage, asked.inputs, SEED + n) for n, stage in enumerate(stages)]
     rows = joblib.Parallel(n_jobs=2)(work)
     died = kill_chain(asked.kills, SEED)
     text = (
         f"# Torture\n\nMade by `torture.py`.\n\n{as_markdown(pd.DataFrame(rows))}\n\n"
-        f"Commands of the chain killed at random moments:\n\n{as_markdown(pd.DataFrame([died]))}\n"
+        f"Commands of the chain killed in each stage of their write:\n\n{as_markdown(pd.DataFrame(died))}\n"
     )
     asked.publish(text)
 
