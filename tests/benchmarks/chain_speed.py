@@ -149,7 +149,9 @@ def main() -> None:
     asked = ask(__doc__, beside(__file__))
     usual = Size(1, 24, 4.0) if asked.smallest else Size()
     table, row = sum_up(usual)
-    two, one = (run_together(usual, processes=number) for number in (2, 1))
+    ways = {1: "in one process"} if asked.smallest else {2: "in two processes, as `batch` runs them", 1: "in one"}
+    together = {way: run_together(usual, processes=number) for number, way in ways.items()}
+    spent = [f"{way}, {seconds:.1f} s, {mb:.0f} MB" for way, (seconds, mb) in together.items()]
     others = [replace(usual, points=60), replace(usual, points=240), replace(usual, cell_m=2.0)]
     others += [replace(usual, cell_m=0.5), replace(usual, holes=9), replace(usual, holes=36)]
     growth = pd.DataFrame([row, *(sum_up(size)[1] for size in others if not asked.smallest)])
@@ -159,8 +161,7 @@ def main() -> None:
         f"Python {platform.python_version()}. An invented course of {usual.holes} holes, {usual.points} main points, "
         f"{usual.cell_m:g} m cells; each command a process of its own.\n\n{as_markdown(shown)}\n\n"
         f"All commands: {row['all, s']} s, at most {row['peak, MB']} MB. The floor is the import, once a command.\n"
-        f"In two processes, before and after the counts come back, as `batch` runs them: {two[0]:.1f} s, "
-        f"{two[1]:.0f} MB; in one, {one[0]:.1f} s, {one[1]:.0f} MB (both with the sheets filled in). "
+        f"With the sheets filled in between: {'; '.join(spent)}. "
         f"The page is {table['page_mb'].iloc[0]:.1f} MB.\n\n"
         f"## Growth\n\n{as_markdown(growth)}\n"
     )
