@@ -14,6 +14,7 @@ from typing import Any
 import click
 
 from geosample import __version__
+from geosample.cli.options import name_options
 from geosample.errors import GeosampleError, Problem
 
 # Command -> the module of this folder that holds it; each is loaded when it is called, to start fast.
@@ -64,8 +65,10 @@ class _StageOrder(click.Group):
         except Exception as error:
             if ctx.params.get("debug") or getattr(error, "errno", None) == errno.EPIPE:
                 raise
+            command = self.get_command(ctx, ctx.invoked_subcommand or "")
             for problem in _tell(error, ctx.meta.get(_ASKED, ())):
-                click.echo(f"geosample: {problem}", err=True)
+                told = problem if command is None else name_options(problem, command)
+                click.echo(f"geosample: {told}", err=True)
             ctx.exit(BAD_DATA)
 
     def resolve_command(

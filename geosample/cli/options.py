@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any, TypeVar
@@ -9,17 +10,18 @@ from typing import Any, TypeVar
 import click
 
 from geosample import units
-from geosample.errors import UnitError
+from geosample.errors import Problem, UnitError
 
 F = TypeVar("F", bound=Callable[..., Any])
 
 
 class Quantity(click.ParamType[float]):
-    """A number with its unit, turned into metres, m² or insects per m²."""
+    """A number with its unit, turned into metres, m² or insects per m²; ``unit`` is the program's own."""
 
-    def __init__(self, name: str, parse: Callable[..., float]) -> None:
+    def __init__(self, name: str, parse: Callable[..., float], unit: str) -> None:
         self.name = name
         self.parse = parse
+        self.unit = unit
 
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> float:
         """Return the value in the program's own unit; bad usage when it has no unit."""
@@ -31,9 +33,9 @@ class Quantity(click.ParamType[float]):
             self.fail(str(error), param, ctx)
 
 
-LENGTH = Quantity("length", units.parse_length)
-AREA = Quantity("area", units.parse_area)
-DENSITY = Quantity("density", units.parse_density)
+LENGTH = Quantity("length", units.parse_length, "m")
+AREA = Quantity("area", units.parse_area, "m2")
+DENSITY = Quantity("density", units.parse_density, "/m2")
 
 survey_argument = click.argument("survey", type=click.Path(path_type=Path))
 visit_option = click.option("--visit", help="The visit's name; the newest when not given.")
@@ -52,3 +54,47 @@ def split_words(ctx: click.Context, param: click.Parameter, value: str) -> tuple
 def out_folder_option(help_text: str) -> Callable[[F], F]:
     """Return the --out option for a command that writes files into a folder."""
     return click.option("--out", required=True, type=click.Path(path_type=Path, file_okay=False), help=help_text)
+
+
+SET_BY = {
+    "expected": "--allocation",
+    "last": "--keep",
+    "stop_high_per_m2": "--stop-lines",
+    "stop_low_per_m2": "--stop-lines",
+}
+"""Arguments of the stages that no option is named for -> the option that sets them, in the commands that have it."""
+_NAMED = r"(\w+)(?:=([^`]*))?"
+
+
+def name_options(problem: Problem, command: click.Command) -> Problem:
+    """Return a stage's problem with its arguments as the options of a command: ``border_m`` as ``--border``.
+
+    An argument is what stands alone in ``where`` or between backticks in any part, with or without ``=value``. What is
+    neither an option's name in this command nor in ``SET_BY`` stays as it is.
+
+    Examples
+    --------
+    >>> border = click.Option(["--border", "border_m"], type=LENGTH)
+    >>> found = Problem("border_m", "200 m", "0.1 to 100 m", "write `border_m=4.6`, or leave out `holes`")
+    >>> print(name_options(found, click.Command("design", params=[border])))
+    --border: found 200 m; expected 0.1 to 100 m; write --border 4.6m, or leave out `holes`
+    """
+    options = {param.name: param for param in command.params if isinstance(param, click.Option)}
+    opts = {opt: param for param in options.values() for opt in param.opts}
+    by_name = {**{name: opts[opt] for name, opt in SET_BY.items() if opt in opts}, **options}
+
+    def name(match: re.Match[str]) -> str:
+        option, value = by_name.get(match[1]), match[2]
+        return match[0] if option is None else _write_option(option, value)
+
+    parts = (problem.found, problem.expected, problem.remedy)
+    where = re.sub(f"`{_NAMED}`", name, re.sub(f"^{_NAMED}$", name, problem.where))
+    return Problem(where, *(re.sub(f"`{_NAMED}`", name, part) for part in parts))
+
+
+def _write_option(option: click.Option, value: str | None) -> str:
+    """Return an option as it is typed; a quantity gets the unit that arguments have in their names."""
+    if value is None or option.is_flag:
+        return option.opts[0]
+    unit = option.type.unit if isinstance(option.type, Quantity) else ""
+    return f"{option.opts[0]} {value.strip(chr(34))}{unit}"
