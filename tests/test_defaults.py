@@ -11,8 +11,7 @@ import pytest
 from geosample.counts.model import GPS_WITHIN_M
 from geosample.density import Followup, Settings
 from geosample.design import Request
-from geosample.design.effort import Bench
-from geosample.design.howmany import Wish
+from geosample.design.howmany import Bench
 from geosample.sheets import SheetOptions
 from geosample.treat import TreatSettings
 from geosample.words import STATUSES
@@ -22,7 +21,7 @@ RENAMED = {
     "treat": {"swath": "swath_m", "smallest": "smallest_m2", "checks": "check_share", "border_only": "border_only_m"}
 }
 LISTS = {"covariates"}  # one word for the option, a tuple for the room
-OPTIONAL = {"seed", "points", "k", "threshold_per_m2", "known_ratio"}  # None asks the room to choose
+OPTIONAL = {"seed", "points", "k", "threshold_per_m2", "known_ratio", "surfaces"}  # None asks the room to choose
 
 
 def defaults_of(command: str) -> dict[str, Any]:
@@ -37,7 +36,6 @@ def defaults_of(command: str) -> dict[str, Any]:
     [
         ("design", Request),
         ("design", Bench),
-        ("design", Wish),
         ("sheets", SheetOptions),
         ("density", Settings),
         ("treat", TreatSettings),

@@ -18,8 +18,9 @@ import rasterio
 from click.testing import CliRunner
 
 from geosample.cli import main
-from geosample.demo.play import VISIT, find_course, plan_commands, say_simulated
+from geosample.demo.play import VISIT, find_course, plan_commands
 from geosample.design import load_design
+from geosample.report.design import SIMULATED
 from geosample.survey import open_survey
 
 SAMPLES = Path(__file__).resolve().parents[1] / "sample_maps"
@@ -50,7 +51,7 @@ def test_the_page_and_the_plan_say_first_of_all_that_the_counts_are_simulated(de
     page = (demo / "map.html").read_text(encoding="utf-8")
     assert "Invented course, simulated counts" in page
     pages = pdf_pages(demo / "treatment_plan.pdf")
-    assert say_simulated() in pages[0]
+    assert SIMULATED in pages[0]
     assert all("Simulated counts." in page for page in pages)
 
 
@@ -62,7 +63,7 @@ def test_the_tables_and_the_raster_say_so_too(demo: Path) -> None:
     assert "Simulated counts." in (demo / "zones.geojson").read_text(encoding="utf-8")
     with rasterio.open(demo / "density.tif") as raster:
         assert "simulated" in raster.tags()["data"]
-    assert load_design(survey).visit.simulated == say_simulated()
+    assert load_design(survey).visit.simulated is True
 
 
 def test_cautions_stand_where_treatment_is_suggested(demo: Path) -> None:

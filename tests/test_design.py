@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import dataclasses
+import inspect
 import json
 from dataclasses import replace
 
@@ -15,17 +17,17 @@ from design_case import main_points
 from survey_case import VALUES, fill_rows
 
 from geosample.cli import main
-from geosample.design import Request, describe_design, draw_design, load_design, save_design
+from geosample.design import Request, draw_design, load_design, save_design
 from geosample.errors import DesignError
 from geosample.ground import Ground, save_ground
 from geosample.survey import LAYERS, open_survey
 
-ASKED = Request(visit="2026-05-04", points=60, border_m=4.572, seed=7)
+ASKED = {"visit": "2026-05-04", "points": 60, "border_m": 4.572, "seed": 7}
 
 
 @pytest.fixture(scope="module")
 def design(small_ground):
-    return draw_design(small_ground, ASKED)
+    return draw_design(small_ground, **ASKED)
 
 
 def test_gives_the_points_asked_for_and_a_fifth_in_reserve(design):
@@ -92,27 +94,27 @@ def test_every_stratum_has_the_minimum(design):
 
 
 def test_minimum_gives_way_when_points_do_not_reach(small_ground):
-    drawn = draw_design(small_ground, replace(ASKED, points=20))
+    drawn = draw_design(small_ground, **(ASKED | {"points": 20}))
     assert main_points(drawn).groupby("stratum").size().min() >= 4
 
 
 def test_same_seed_draws_the_same_design_and_another_seed_does_not(small_ground, design):
-    again = draw_design(small_ground, ASKED)
+    again = draw_design(small_ground, **ASKED)
     pd.testing.assert_frame_equal(again.points, design.points)
     assert again.visit.design_code == design.visit.design_code
-    other = draw_design(small_ground, replace(ASKED, seed=8))
+    other = draw_design(small_ground, **(ASKED | {"seed": 8}))
     assert other.visit.design_code != design.visit.design_code
 
 
 def test_a_seed_taken_from_the_system_is_kept(small_ground):
-    drawn = draw_design(small_ground, replace(ASKED, seed=None))
-    again = draw_design(small_ground, replace(ASKED, seed=drawn.visit.seed))
+    drawn = draw_design(small_ground, **(ASKED | {"seed": None}))
+    again = draw_design(small_ground, **(ASKED | {"seed": drawn.visit.seed}))
     pd.testing.assert_frame_equal(again.points, drawn.points)
 
 
 def test_ground_is_left_as_it_was(small_ground):
     before = small_ground.surfaces.copy(deep=True)
-    draw_design(small_ground, ASKED)
+    draw_design(small_ground, **ASKED)
     pd.testing.assert_frame_equal(small_ground.surfaces, before)
 
 
@@ -137,14 +139,14 @@ def test_settings_hold_what_a_redraw_needs(design):
 
 
 def test_setback_leaves_the_target_area(small_ground):
-    drawn = draw_design(small_ground, replace(ASKED, surfaces=("green",), setback_m=2.0))
+    drawn = draw_design(small_ground, **(ASKED | {"surfaces": ("green",), "setback_m": 2.0}))
     green = small_ground.surfaces.geometry.iloc[0]
     assert drawn.strata["area_m2"].sum() == pytest.approx(green.buffer(-2.0).area, rel=1e-3)
     assert shapely.distance(drawn.points.geometry.to_numpy(), green.boundary).min() > 1.99
 
 
 def test_ground_near_an_obstacle_leaves_the_target_area(small_ground):
-    drawn = draw_design(small_ground, replace(ASKED, keep_off=(("bunker", 3.0),)))
+    drawn = draw_design(small_ground, **(ASKED | {"keep_off": (("bunker", 3.0),)}))
     bunker = small_ground.obstacles.geometry.iloc[0]
     assert drawn.strata.geometry.distance(bunker).min() > 2.98
     assert shapely.distance(drawn.points.geometry.to_numpy(), bunker).min() > 2.98
@@ -154,14 +156,14 @@ def test_ground_near_an_obstacle_leaves_the_target_area(small_ground):
 
 @pytest.mark.parametrize("method", ["grid", "triangle", "lines", "random"])
 def test_every_method_makes_a_whole_design(small_ground, method):
-    drawn = draw_design(small_ground, replace(ASKED, method=method))
+    drawn = draw_design(small_ground, **(ASKED | {"method": method}))
     assert drawn.points["point_id"].is_unique
     assert 45 <= len(main_points(drawn)) <= 75
-    assert describe_design(drawn)
+    assert drawn.summary()["points"] == len(main_points(drawn))
 
 
 def test_edge_weight_raises_the_density_toward_the_edge_as_stated(small_ground):
-    drawn = draw_design(small_ground, Request(visit="2026-05-04", surfaces=("fairway",), border_weight=3.0, seed=3))
+    drawn = draw_design(small_ground, visit="2026-05-04", surfaces=("fairway",), border_weight=3.0, seed=3)
     points = drawn.points
     expected = 1 + 2 * np.exp(-points["edge_m"] / 4)
     ratio = points["inclusion_per_m2"] / expected
@@ -173,26 +175,26 @@ def test_edge_weight_raises_the_density_toward_the_edge_as_stated(small_ground):
 @pytest.mark.parametrize(
     ("change", "pattern"),
     [
-        ({"holes": ("4",)}, r"--holes: found 4; expected of: 1"),
-        ({"surfaces": ("tee",)}, r"--surfaces: found no tee on this course"),
+        ({"holes": ("4",)}, r"holes: found 4; expected of: 1"),
+        ({"surfaces": ("tee",)}, r"surfaces: found no tee on this course"),
         ({"setback_m": 0.5}, r"surface 01-collar-1: found no room"),
-        ({"points": 6}, r"--points: found 6 points for 5 strata"),
-        ({"border_weight": 9.0}, r"--border-weight: found 9; expected 1 to 4"),
+        ({"points": 6}, r"points: found 6 points for 5 strata"),
+        ({"border_weight": 9.0}, r"border_weight: found 9; expected 1 to 4"),
         ({"points": 5000, "allocation": "equal"}, r"stratum collar border: found 1000 main .* at most 514"),
-        ({"visit": "spring"}, r"--visit: found 'spring'; expected a date"),
-        ({"keep_off": (("lava", 1.0),)}, r"--keep-off: found no lava .* expected of: bunker, water"),
-        ({"reserve": -0.1}, r"--reserve: found -0.1"),
+        ({"visit": "spring"}, r"visit: found 'spring'; expected a date"),
+        ({"keep_off": (("lava", 1.0),)}, r"keep_off: found no lava .* expected of: bunker, water"),
+        ({"reserve": -0.1}, r"reserve: found -0.1"),
     ],
 )
 def test_refuses_what_can_not_be_and_says_what_can(small_ground, change, pattern):
     with pytest.raises(DesignError, match=pattern):
-        draw_design(small_ground, replace(ASKED, **change))
+        draw_design(small_ground, **(ASKED | change))
 
 
 def test_tells_every_problem_at_once(small_ground):
     with pytest.raises(DesignError) as caught:
-        draw_design(small_ground, replace(ASKED, visit="", points=0, plugs=500, method="dowsing"))
-    assert {problem.where for problem in caught.value.problems} == {"--visit", "--points", "--plugs", "--method"}
+        draw_design(small_ground, **(ASKED | {"visit": "", "points": 0, "plugs": 500, "method": "dowsing"}))
+    assert {problem.where for problem in caught.value.problems} == {"visit", "points", "plugs", "method"}
 
 
 def test_refuses_a_surface_smaller_than_a_plug(small_ground):
@@ -203,7 +205,7 @@ def test_refuses_a_surface_smaller_than_a_plug(small_ground):
     )
     surfaces = gpd.GeoDataFrame(pd.concat([small_ground.surfaces, speck.assign(area_m2=0.0025)], ignore_index=True))
     with pytest.raises(DesignError, match=r"surface 09-green-1: found 0\.0025 m²"):
-        draw_design(Ground(surfaces, small_ground.obstacles), replace(ASKED, border_m=None))
+        draw_design(Ground(surfaces, small_ground.obstacles), **(ASKED | {"border_m": None}))
 
 
 @pytest.fixture
@@ -268,7 +270,52 @@ def test_command_takes_distances_to_keep_off(survey_path):
     assert run(*words, "--keep-off", "bunker").exit_code == 2
 
 
-def test_says_what_numbers_of_points_would_buy(design):
-    text = "\n".join(describe_design(design, "metric"))
-    assert "k taken as 0.5" in text
-    assert "160" in text
+def test_knows_what_numbers_of_points_would_buy(design):
+    buys = design.summary()["precision"]
+    assert (buys["k"], buys["k_known"]) == (0.5, False)
+    assert [row["points"] for row in buys["points"]] == [20, 40, 80, 160]
+    # Bliss & Fisher 1953: (SE / mean)^2 = (1 / m + 1 / k) / n.
+    mean = buys["densities_per_m2"][0] * design.visit.point_m2
+    assert buys["points"][0]["se_over_mean"][0] == pytest.approx(np.sqrt((1 / mean + 2) / 20))
+    assert sum(row["points"] for row in buys["strata"]) == 60
+
+
+def test_knows_itself_in_a_line_and_as_a_table(design):
+    assert len(repr(design)) <= 200
+    assert "points=60" in repr(design)
+    assert "fairway border" in design._repr_html_()
+    assert design.to_geodataframe().crs == design.crs
+
+
+def test_the_arguments_are_the_fields_of_the_request():
+    given = inspect.signature(draw_design).parameters
+    fields = {field.name: field for field in dataclasses.fields(Request)}
+    assert set(given) - set(fields) == {"ground", "last", "areas", "area_name"} - set(fields)
+    assert set(fields) - set(given) == {"spots", "surfaces_missing"}
+    open_ = {"visit", "points", "surfaces"}  # required, or settled by what else is asked
+    for name in set(given) & set(fields) - open_:
+        assert given[name].default == fields[name].default or {given[name].default, fields[name].default} <= {None, ()}
+
+
+def test_a_course_without_collars_is_sampled_where_no_surfaces_were_asked_for(small_ground):
+    surfaces = small_ground.surfaces[small_ground.surfaces["kind"] != "collar"]
+    bare = Ground(surfaces, small_ground.obstacles)
+    drawn = draw_design(bare, visit="2026-05-04", points=30, seed=1)
+    assert set(drawn.points["kind"]) == {"green", "fairway"}
+    assert drawn.summary()["surfaces_missing"] == ["collar"]
+    with pytest.raises(DesignError, match="surfaces: found no collar on this course"):
+        draw_design(bare, visit="2026-05-04", surfaces=("green", "collar"))
+
+
+def test_the_command_names_its_options_where_the_room_names_arguments(survey_path, small_ground):
+    with pytest.raises(DesignError, match=r"border_m: found 200 m; .* give a width such as `border_m=4.6`"):
+        draw_design(small_ground, visit="2026-05-04", border_m=200.0)
+    result = run(survey_path, "--visit", "2026-05-04", "--border", "200m", "--minimum", 9999)
+    assert "--border: found 200 m; expected 0.1 to 100 m; give a width such as --border 4.6m" in result.output
+    assert "--minimum: found 9,999" in result.output
+
+
+def test_an_older_survey_says_in_a_sentence_that_its_counts_are_simulated(design):
+    older = replace(design.visit, settings={**design.visit.settings, "simulated": "Simulated counts, seed 7."})
+    assert older.simulated is True
+    assert design.visit.simulated is False

@@ -5,31 +5,29 @@ No published values: what is claimed is checked by drawing many times.
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 import numpy as np
 import pytest
 import shapely
 from design_case import main_points
 from scipy import stats
 
-from geosample.design import Request, draw_design
-from geosample.design.again import FAR_M, NEAR_M, move_point, spread_of
+from geosample.design import draw_design
+from geosample.design.draw import FAR_M, NEAR_M, move_point, spread_of
 from geosample.errors import DesignError
 
-ASKED = Request(visit="2026-05-04", points=40, surfaces=("green", "collar"), seed=7)
+ASKED = {"visit": "2026-05-04", "points": 40, "surfaces": ("green", "collar"), "seed": 7}
 
 
-AGAIN = replace(ASKED, visit="2026-05-25", keep=0.4)
+AGAIN = ASKED | {"visit": "2026-05-25", "keep": 0.4}
 
 
 @pytest.fixture(scope="module")
 def last(small_ground):
-    return draw_design(small_ground, ASKED)
+    return draw_design(small_ground, **ASKED)
 
 
 def test_kept_points_are_moved_off_the_old_hole_and_stay_in_their_piece_of_ground(small_ground, last):
-    again = main_points(draw_design(small_ground, AGAIN, last=last))
+    again = main_points(draw_design(small_ground, **AGAIN, last=last))
     kept = again[again["kept_from"].notna()]
     assert len(kept) == round(0.4 * len(again))
     old = last.points.set_index("point_id").loc[kept["kept_from"]]
@@ -41,7 +39,7 @@ def test_kept_points_are_moved_off_the_old_hole_and_stay_in_their_piece_of_groun
 
 
 def test_a_point_with_no_room_to_move_is_not_pulled_again_from_the_old_hole():
-    with pytest.raises(DesignError, match=r"no ground of its own within 0.5 to 1 m.*without --keep"):
+    with pytest.raises(DesignError, match=r"no ground of its own within 0.5 to 1 m.*without `keep`"):
         move_point(shapely.Point(0.1, 0.1), shapely.box(0, 0, 0.2, 0.2), np.random.default_rng(1))
 
 
@@ -88,8 +86,8 @@ def test_a_visit_with_kept_points_is_unbiased_for_a_known_field(small_ground):
     totals = []
     collar = {"surfaces": ("collar",), "points": 20, "reserve": 0.0}
     for seed in range(50):
-        first = draw_design(small_ground, replace(ASKED, seed=seed, **collar))
-        points = main_points(draw_design(small_ground, replace(AGAIN, seed=1000 + seed, **collar), last=first))
+        first = draw_design(small_ground, **(ASKED | {"seed": seed, **collar}))
+        points = main_points(draw_design(small_ground, **(AGAIN | {"seed": 1000 + seed, **collar}), last=first))
         field = points.geometry.y.to_numpy() + 50
         weight = points["weight_m2"].to_numpy()
         totals.append([weight @ field, weight[points.geometry.x > 0].sum()])
@@ -105,16 +103,16 @@ def test_a_visit_with_kept_points_is_unbiased_for_a_known_field(small_ground):
 @pytest.mark.parametrize(
     ("change", "pattern"),
     [
-        ({"keep": 0.95}, "--keep: found 0.95"),
+        ({"keep": 0.95}, "keep: found 0.95"),
         ({"border_weight": 2.0}, "another kind of draw"),
         ({"border_m": 1.0}, "found other ground in: "),
     ],
 )
 def test_what_would_leave_densities_unknown_is_refused(small_ground, last, change, pattern):
     with pytest.raises(DesignError, match=pattern):
-        draw_design(small_ground, replace(AGAIN, **change), last=last)
+        draw_design(small_ground, **(AGAIN | change), last=last)
 
 
 def test_keeping_without_a_visit_before_is_refused(small_ground):
     with pytest.raises(DesignError, match="no visit before"):
-        draw_design(small_ground, AGAIN)
+        draw_design(small_ground, **AGAIN)

@@ -6,7 +6,6 @@ No published values but those named.
 from __future__ import annotations
 
 import json
-from dataclasses import replace
 
 import geopandas as gpd
 import numpy as np
@@ -20,11 +19,9 @@ from survey_case import fill_rows
 from geosample.cli import main
 from geosample.compare import compare_methods, gather_trial
 from geosample.counts import load_counts
-from geosample.design import Request, draw_design, load_design
-from geosample.design.asking import read_known
-from geosample.design.effort import Bench, hours_for, points_in_hours
-from geosample.design.howmany import Wish, points_to_tell, settle_points
-from geosample.design.shares import expect_sd
+from geosample.design import Request, draw_design, load_design, read_known
+from geosample.design.howmany import Bench, expect_sd, hours_for, points_in_hours, points_to_tell
+from geosample.design.request import count_points
 from geosample.ground import Ground, save_ground
 from geosample.sheets import SheetOptions, blank_rows, write_sheets
 from geosample.survey import open_survey
@@ -51,9 +48,10 @@ def test_a_sliver_of_an_area_of_the_user_is_no_stratum(small_ground):
     green = small_ground.surfaces[small_ground.surfaces["kind"] == "green"].geometry.iloc[0]
     design = draw_design(
         small_ground,
-        Request(
-            visit="2026-05-04", points=30, areas=(("mine", green.buffer(0.002).wkt),), surfaces=("green", "collar")
-        ),
+        visit="2026-05-04",
+        points=30,
+        areas=gpd.GeoDataFrame({"name": ["mine"]}, geometry=[green.buffer(0.002)], crs=small_ground.crs),
+        surfaces=("green", "collar"),
     )
     assert "green in mine" in set(design.strata["stratum"])
     assert "collar in mine" not in set(design.strata["stratum"])
@@ -73,7 +71,7 @@ def test_what_is_known_of_another_pest_says_nothing_of_this_one(survey):
                 pest=["annual bluegrass weevil", "white grubs"]
             ),
         )
-    assert [read_known(file, pest).get("k") for pest in ("annual bluegrass weevil", "white grubs", "cutworms")] == [
+    assert [read_known(file, pest).k for pest in ("annual bluegrass weevil", "white grubs", "cutworms")] == [
         1.48,
         9.0,
         None,
@@ -214,8 +212,8 @@ def test_points_enough_to_tell_a_threshold_tell_it():
     means = counts.mean(axis=1)
     half = 1.96 * np.sqrt((1 / means + 1 / k) / n)
     assert np.mean(np.log(means) + half < np.log(bound)) == pytest.approx(0.8, abs=0.1)
-    asked = settle_points(Request(visit="2026-05-04"), Wish(expected_per_m2=215.0, threshold_per_m2=430.0))
-    assert 2 < asked.points < 400
+    asked = Request(visit="2026-05-04", expected_per_m2=215.0, threshold_per_m2=430.0)
+    assert 2 < count_points(asked) < 400
 
 
 def test_optimal_shares_follow_the_spread_expected_from_the_last_visit(small_ground):
@@ -226,7 +224,9 @@ def test_optimal_shares_follow_the_spread_expected_from_the_last_visit(small_gro
     assert sd["fairway"] == pytest.approx(np.sqrt(3.08 + 3.08**2))
     assert sd["collar"] == pytest.approx(np.sqrt(1.54 + 1.54**2))
     assert sd["green"] < 0.1
-    shares = draw_design(small_ground, replace(asked, points=60, minimum=5)).points
+    known = {"green": 0.0, "fairway": 400.0, "a stratum of another visit": 9.0}
+    again = {"visit": "2026-05-04", "allocation": "optimal", "k": 1.0, "expected": known, "points": 60, "minimum": 5}
+    shares = draw_design(small_ground, **again).points
     counts = shares[shares["role"] == "main"]["kind"].value_counts()
     assert counts["green"] == 5
     assert counts["fairway"] > 30

@@ -5,7 +5,6 @@ No published values: what is claimed is checked by drawing many times.
 
 from __future__ import annotations
 
-from dataclasses import replace
 from itertools import pairwise
 
 import numpy as np
@@ -15,13 +14,12 @@ import shapely
 from design_case import main_points
 from scipy import stats
 
-from geosample.design import Request, draw_design
-from geosample.design.ranks import order_spread
-from geosample.design.split import split_plugs
-from geosample.design.stops import StopAsk, plan_stop_lines
+from geosample.design import draw_design
+from geosample.design.methods import order_spread, split_plugs
 from geosample.sheets.crew import bench_order
 
-ASKED = Request(visit="2026-05-04", points=40, surfaces=("green", "collar"), seed=7)
+ASKED = {"visit": "2026-05-04", "points": 40, "surfaces": ("green", "collar"), "seed": 7}
+STOPS = {"stop_low_per_m2": 100.0, "stop_high_per_m2": 600.0, "k": 1.0}
 
 
 def test_every_bag_is_as_likely_as_any_other_to_be_extracted_early(small_ground):
@@ -34,7 +32,7 @@ def test_every_bag_is_as_likely_as_any_other_to_be_extracted_early(small_ground)
 
 
 def test_whatever_is_extracted_first_lies_spread(small_ground):
-    design = draw_design(small_ground, replace(ASKED, points=60))
+    design = draw_design(small_ground, **(ASKED | {"points": 60}))
     points = main_points(design)
     for _, rows in points.groupby("stratum"):
         assert sorted(rows["extract_order"]) == list(range(1, len(rows) + 1))
@@ -52,13 +50,12 @@ def test_whatever_is_extracted_first_lies_spread(small_ground):
 
 
 def test_the_bench_takes_the_strata_in_step_unless_there_are_stop_lines(small_ground):
-    design = draw_design(small_ground, ASKED)
+    design = draw_design(small_ground, **ASKED)
     bags = bench_order(design, "brine")
     main_bags = bags[bags["role"] == "main"]
     half = main_bags.iloc[: len(main_bags) // 2]["stratum"].value_counts() / main_bags["stratum"].value_counts()
     assert half.between(0.4, 0.6).all()
-    lines = plan_stop_lines(StopAsk(100.0, 600.0), design.visit, design.visit.settings["strata"], k=1.0)
-    stopping = replace(design, visit=replace(design.visit, settings={**design.visit.settings, "stop_lines": lines}))
+    stopping = draw_design(small_ground, **(ASKED | STOPS))
     ordered = bench_order(stopping, "brine")
     strata = ordered.loc[ordered["role"] == "main", "stratum"].tolist()
     assert sum(a != b for a, b in pairwise(strata)) == len(set(strata)) - 1
@@ -66,9 +63,8 @@ def test_the_bench_takes_the_strata_in_step_unless_there_are_stop_lines(small_gr
 
 def test_stop_lines_answer_as_often_as_they_say(small_ground):
     # Counts drawn from the plan's own negative binomial, read off the printed rows; 4 standard errors.
-    design = draw_design(small_ground, replace(ASKED, points=60))
-    visit = design.visit
-    [plan, *_] = plan_stop_lines(StopAsk(100.0, 600.0), visit, visit.settings["strata"], k=1.0)
+    visit = draw_design(small_ground, **(ASKED | STOPS | {"points": 60})).visit
+    [plan, *_] = visit.stop_lines
     rng, draws = np.random.default_rng(4), 4000
     for at in plan["expect"]:
         mean = at["density_per_m2"] * visit.point_m2
@@ -88,14 +84,14 @@ def test_stop_lines_answer_as_often_as_they_say(small_ground):
 
 
 def test_few_bags_have_no_stop_lines_and_the_reason_is_kept(small_ground):
-    design = draw_design(small_ground, replace(ASKED, points=8, minimum=2))
-    plans = plan_stop_lines(StopAsk(100.0, 600.0), design.visit, design.visit.settings["strata"], k=1.0)
+    design = draw_design(small_ground, **(ASKED | STOPS | {"points": 8, "minimum": 2}))
+    plans = design.visit.stop_lines
     few = [plan for plan in plans if plan["why_not"]]
     assert [plan["stratum"] for plan in few] == [
         row["stratum"] for row in design.visit.settings["strata"] if row["main"] <= 5
     ]
     assert few
-    assert all(plan["why_not"].startswith("only") and plan["rows"] == [] for plan in few)
+    assert all(plan["why_not"] == "few_bags" and plan["rows"] == [] for plan in few)
 
 
 def test_plugs_are_dealt_out_evenly_and_at_random():

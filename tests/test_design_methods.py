@@ -6,23 +6,16 @@ import numpy as np
 import pytest
 import shapely
 
-from geosample.design import Request, draw_design
-from geosample.design.allocate import PULLS, share_points
-from geosample.design.frame import cut_frame, place_within
-from geosample.design.grids import ALL_METHODS
-from geosample.design.howmany import points_for, precision_of
-from geosample.design.methods import Quota, chances_of
-from geosample.design.pivotal import draw_spread, fight_pair
-from geosample.design.rings import order_along
-from geosample.design.sequential import StopPlan, check_stop_plan, expect_stops
-from geosample.design.spread import balance_of
-from geosample.design.target import mark_out
+from geosample.design import Request, StopPlan, check_stop_plan, draw_design, expect_stops
+from geosample.design.frame import cut_frame, mark_out, place_within
+from geosample.design.howmany import PULLS, Quota, points_for, precision_of, share_points
+from geosample.design.methods import DRAWS, balance_of, chances_of, draw_spread, fight_pair, order_along
 from geosample.design.walk import find_round, mend_tour, walk_m
 from geosample.errors import DesignError
 from geosample.ground import edge_lines
 from geosample.words import ALLOCATIONS, DRAW_METHODS
 
-DRAWS = 400
+TIMES = 400
 
 
 @pytest.fixture(scope="module", params=["green", "collar", "fairway"])
@@ -42,34 +35,34 @@ def order_of(frame, ground):
     return order_along(frame, dict.fromkeys(np.unique(frame.part).tolist(), ring))
 
 
-@pytest.mark.parametrize("method", list(ALL_METHODS))
+@pytest.mark.parametrize("method", list(DRAWS))
 class TestEveryMethod:
     def test_density_is_true_in_every_block(self, case, method):
         frame, quota = case
         quota = quota if method != "random" else Quota(20, 4)
         block = np.argsort(np.argsort(frame.places @ [0.6, 0.8])) * 20 // len(frame.places)
         tree = shapely.STRtree(frame.shapes)
-        hits = np.zeros((DRAWS, 20))
+        hits = np.zeros((TIMES, 20))
         rng = np.random.default_rng(11)
-        for draw in range(DRAWS):
-            drawn = ALL_METHODS[method](frame, quota, rng)
+        for draw in range(TIMES):
+            drawn = DRAWS[method](frame, quota, rng)
             at, cell = tree.query(shapely.points(drawn.places[drawn.main]), predicate="intersects")
             cell = cell[np.unique(at, return_index=True)[1]]
             hits[draw] = np.bincount(block[cell], minlength=20)
         expected = np.bincount(block, weights=frame.density(20) * frame.area_m2, minlength=20)
-        error = np.maximum(hits.std(axis=0, ddof=1), 0.05) / np.sqrt(DRAWS)
+        error = np.maximum(hits.std(axis=0, ddof=1), 0.05) / np.sqrt(TIMES)
         # 300 blocks over all methods and shapes; 4.5 standard errors: a false alarm in about 1 in 500 runs.
         assert (np.abs(hits.mean(axis=0) - expected) < 4.5 * error).all()
 
     def test_density_stored_is_that_of_the_cell(self, case, method):
         frame, quota = case
         quota = quota if method != "random" else Quota(20, 4)
-        drawn = ALL_METHODS[method](frame, quota, np.random.default_rng(3))
+        drawn = DRAWS[method](frame, quota, np.random.default_rng(3))
         at, cell = shapely.STRtree(frame.shapes).query(shapely.points(drawn.places), predicate="intersects")
         np.testing.assert_allclose(drawn.density[at], frame.density(20)[cell], rtol=1e-9)
 
     def test_main_points_come_before_reserve(self, case, method):
-        drawn = ALL_METHODS[method](*case, np.random.default_rng(4))
+        drawn = DRAWS[method](*case, np.random.default_rng(4))
         assert (np.diff(drawn.main.astype(int)) <= 0).all()
         assert len(drawn.main) == len(drawn.places) == len(drawn.part) == len(drawn.line)
 
@@ -81,7 +74,7 @@ def test_balanced_draws_are_spread(small_ground, points):
     for kind in ("green", "collar", "fairway"):
         frame = cut_frame(target[target["kind"] == kind], points, lines=None)
         quota = Quota(points, 0, order=order_of(frame, small_ground))
-        draws = [ALL_METHODS["balanced"](frame, quota, rng) for _ in range(25)]
+        draws = [DRAWS["balanced"](frame, quota, rng) for _ in range(25)]
         balance = [balance_of(d.places, frame.places, chances_of(frame, points)) for d in draws]
         # Stevens & Olsen 2004, JASA 99:262-278, measure and method: their tessellated draws come to about 0.11 on thin
         # shapes, draws by chance alone to about 0.3 (both simulated); these may do no worse than theirs.
@@ -90,12 +83,12 @@ def test_balanced_draws_are_spread(small_ground, points):
 
 def test_lines_carry_their_number_and_single_points_none(case):
     frame, quota = case
-    drawn = ALL_METHODS["lines"](frame, quota, np.random.default_rng(1))
+    drawn = DRAWS["lines"](frame, quota, np.random.default_rng(1))
     assert (drawn.line > 0).all() == (quota.order is None)
 
 
 def test_a_design_draws_a_collar_along_its_ring_and_so_on_no_lines(small_ground):
-    points = draw_design(small_ground, Request(visit="2026-05-04", method="lines", seed=1)).points
+    points = draw_design(small_ground, visit="2026-05-04", method="lines", seed=1).points
     assert ((points["line"] > 0) == (points["kind"] != "collar")).all()
 
 
@@ -213,5 +206,5 @@ def test_walk_is_within_a_twentieth_of_the_best_of_many_starts():
 
 
 def test_the_ways_named_to_the_user_are_the_tables_own():
-    assert sorted(DRAW_METHODS) == sorted(ALL_METHODS)
+    assert sorted(DRAW_METHODS) == sorted(DRAWS)
     assert sorted(ALLOCATIONS) == sorted(PULLS)

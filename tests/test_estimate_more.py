@@ -20,7 +20,7 @@ from scipy import stats
 
 from geosample.cli import main
 from geosample.counts import add_counts
-from geosample.design import Request, draw_design, save_design
+from geosample.design import draw_design, save_design
 from geosample.errors import EstimateError
 from geosample.estimate import Settings, estimate_means, save_estimates
 from geosample.estimate.bags import gather_bags
@@ -66,9 +66,9 @@ def test_points_off_the_turf_shrink_the_area_and_unreachable_ones_do_not(counted
 
 
 def test_post_strata_have_exact_areas_and_take_points_where_they_lie(small_ground):
-    plain = draw_design(small_ground, Request(visit="2026-05-04", points=60, seed=2))
+    plain = draw_design(small_ground, visit="2026-05-04", points=60, seed=2)
     split = post_stratify(plain, small_ground, 4.572)
-    drawn = draw_design(small_ground, Request(visit="2026-05-04", points=60, seed=2, border_m=4.572))
+    drawn = draw_design(small_ground, visit="2026-05-04", points=60, seed=2, border_m=4.572)
     areas = split.strata.groupby("stratum")["area_m2"].sum()
     expected = drawn.strata.groupby("stratum")["area_m2"].sum()
     pd.testing.assert_series_equal(areas.sort_index(), expected.sort_index(), rtol=1e-9)
@@ -186,7 +186,7 @@ def test_the_picture_is_one_page_with_every_kind_and_the_threshold(counted_visit
 def test_the_command_draws_the_picture_and_splits_by_the_border(tmp_path, small_ground):
     survey = open_survey(tmp_path / "course.gpkg")
     save_ground(survey, small_ground)
-    plain = draw_design(small_ground, Request(visit="2026-05-04", points=60, seed=2))
+    plain = draw_design(small_ground, visit="2026-05-04", points=60, seed=2)
     save_design(survey, plain)
     add_counts(survey, count_visit(plain, small_ground), plain)
     words = ["estimate", str(survey.path), "--border", "15ft", "--picture", str(tmp_path / "a.pdf")]
@@ -216,9 +216,7 @@ def test_saved_estimates_replace_their_own_findings_only(two_visits, counted_vis
 
 
 def test_points_on_a_line_count_as_one_in_the_variance(counted_visit, small_ground):
-    drawn = draw_design(
-        small_ground, Request(visit="2026-05-04", surfaces=("fairway",), points=60, method="lines", seed=2)
-    )
+    drawn = draw_design(small_ground, visit="2026-05-04", surfaces=("fairway",), points=60, method="lines", seed=2)
     main = drawn.points[drawn.points["role"] == "main"]
     assert main["line"].nunique() >= 3
     counts = count_visit(drawn, small_ground)

@@ -9,7 +9,7 @@ import pytest
 from treat_case import patch, plan, treated
 
 from geosample.counts.joining import LabelBook
-from geosample.design.labels import label_points
+from geosample.design import label_points
 from geosample.ground import Ground
 from geosample.holes import hole_key, hole_label, hole_number, hole_slug, same_hole, tidy_hole
 

@@ -14,7 +14,7 @@ import shapely
 from pyxform.xls2xform import convert
 from sheets_case import read_pages
 
-from geosample.design import Design, Request, draw_design
+from geosample.design import Design, draw_design
 from geosample.errors import SheetsError
 from geosample.ground import Ground
 from geosample.sheets import write_sheets
@@ -56,9 +56,7 @@ def odd_ground() -> Ground:
 
 @pytest.fixture(scope="module")
 def odd_design(odd_ground: Ground) -> Design:
-    design = draw_design(
-        odd_ground, Request(visit="2026-07-01", points=24, surfaces=("green", "fairway"), reserve=0.25, seed=2)
-    )
+    design = draw_design(odd_ground, visit="2026-07-01", points=24, surfaces=("green", "fairway"), reserve=0.25, seed=2)
     return replace(design, visit=replace(design.visit, visit="Ann's round", design_code="Q'7"))
 
 
@@ -123,8 +121,8 @@ def test_a_folder_that_can_t_be_made_is_told_in_words(
 def test_paper_speaks_of_reserve_points_only_where_there_are_some(
     odd_ground: Ground, tmp_path: Path, reserve: float
 ) -> None:
-    asked = Request(visit="2026-07-01", points=24, surfaces=("green", "fairway"), reserve=reserve, minimum=5, seed=2)
-    write_sheets(draw_design(odd_ground, asked), odd_ground, folder=tmp_path)
+    asked = {"points": 24, "surfaces": ("green", "fairway"), "reserve": reserve, "minimum": 5, "seed": 2}
+    write_sheets(draw_design(odd_ground, visit="2026-07-01", **asked), odd_ground, folder=tmp_path)
     said = " ".join(" ".join(page.text.split()) for page in read_pages(tmp_path / "field_map.pdf"))
     assert ("reserve" in said) is (reserve > 0)
     assert ("take the next reserve point of its stratum" in said) is (reserve > 0)

@@ -2,17 +2,18 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
 import click
 
-from geosample.cli.design_asked import read_asked
 from geosample.cli.options import (
     AREA,
     DENSITY,
     LENGTH,
     json_option,
+    name_options,
     seed_option,
     split_words,
     survey_argument,
@@ -63,6 +64,10 @@ def _degrees(ctx: click.Context, param: click.Parameter, value: str | None) -> t
     return lon, lat
 
 
+def _groups(ctx: click.Context, param: click.Parameter, value: str) -> tuple[str, ...]:  # noqa: ARG001
+    return tuple(value.split(";")) if value else ()
+
+
 def _refuse_spacing(ctx: click.Context, param: click.Parameter, value: str | None) -> None:  # noqa: ARG001
     if value is not None:
         message = (
@@ -77,10 +82,20 @@ def _refuse_spacing(ctx: click.Context, param: click.Parameter, value: str | Non
 @click.option("--visit", required=True, help="The visit's date, or a name (then give --date too).")
 @click.option("--date", help="The day of sampling, YYYY-MM-DD, where the visit's name is no date.")
 @click.option("--points", type=int, help="Main points in all; 90 when neither this nor --precision is given.")
-@click.option("--precision", type=click.FloatRange(0.02, 1), help="Standard error over mean wanted, for all together.")
-@click.option("--expected", type=DENSITY, help="Density expected, such as 20/ft2, for --precision or --threshold.")
-@click.option("--threshold", type=DENSITY, help="As many points as tell the expected density from this one.")
-@click.option("--chance", type=click.FloatRange(0.5, 0.99), default=0.8, show_default=True, help="Chance to tell it.")
+@click.option("--precision", type=float, help="Standard error over mean wanted, for all together: 0.02 to 1.")
+@click.option(
+    "--expected",
+    "expected_per_m2",
+    type=DENSITY,
+    help="Density expected, such as 20/ft2, for --precision or --threshold.",
+)
+@click.option(
+    "--threshold",
+    "threshold_per_m2",
+    type=DENSITY,
+    help="As many points as tell the expected density from this one.",
+)
+@click.option("--chance", type=float, default=0.8, show_default=True, help="Chance to tell it, 0.5 to 0.99.")
 @click.option("--hours", type=float, help="Hours at hand; without --points, as many points as they allow.")
 @click.option("--people", type=int, default=1, show_default=True, help="People at work.")
 @click.option("--containers", type=int, default=6, show_default=True, help="Bags extracted at once.")
@@ -92,11 +107,14 @@ def _refuse_spacing(ctx: click.Context, param: click.Parameter, value: str | Non
     help="How the bench gets them out.",
 )
 @click.option(
-    "--surfaces", callback=split_words, default="green,collar,fairway", show_default=True, help="Kinds to sample."
+    "--surfaces",
+    callback=split_words,
+    default="",
+    help="Kinds to sample; green,collar,fairway, as far as the course has them, when not given.",
 )
 @click.option("--holes", help="Holes to sample, such as 1-3,7; all when not given.")
-@click.option("--without-holes", help="Holes left out, such as closed ones.")
-@click.option("--hole-groups", help="Strata by groups of holes, such as '1-9;10-18'.")
+@click.option("--without-holes", default="", help="Holes left out, such as closed ones.")
+@click.option("--hole-groups", callback=_groups, default="", help="Strata by groups of holes, such as '1-9;10-18'.")
 @click.option(
     "--areas", type=click.Path(path_type=Path), help="Polygons of your own that split the strata (any format)."
 )
@@ -157,14 +175,34 @@ def command(survey: Path, units: Units, as_json: bool, **asked: Any) -> None:
     Example:
       geosample design course.gpkg --visit 2026-05-04 --points 60 --holes 1-3 --border 15ft --seed 7
     """  # noqa: D301
-    from geosample.design import check_open, describe_design, draw_design, save_design, summarise_design
+    from geosample.design import check_open, draw_design, load_last_design, read_known, save_design
     from geosample.ground import load_ground
+    from geosample.report.design import tell_design
     from geosample.survey import open_survey
 
+    _check_wish(asked)
     file = open_survey(survey, must_exist=True)
     check_open(file.read("samples"), asked["visit"])
     ground = load_ground(file)
-    read = read_asked(file, ground, asked)
-    design = read.finish(draw_design(ground, read.request, last=read.last))
+    known = read_known(file, asked["pest"])
+    asked.pop("least_spacing")
+    if asked["k"] is None:
+        asked |= {"k": known.k, "k_from_visit": known.k_from_visit}
+    if asked["allocation"] == "optimal":
+        asked["expected"] = known.densities_per_m2
+    for name in ("surfaces", "holes"):
+        asked[name] = asked[name] or None
+    asked["stop_low_per_m2"], asked["stop_high_per_m2"] = asked.pop("stop_lines") or (None, None)
+    last = load_last_design(file, asked["visit"]) if asked["keep"] else None
+    design = draw_design(ground, **asked, last=last)
     save_design(file, design)
-    say([*describe_design(design, units), *read.tell(design, units)], summarise_design(design), as_json=as_json)
+    say(tell_design(design, units), design.summary(), as_json=as_json)
+
+
+def _check_wish(asked: Mapping[str, Any]) -> None:
+    """Refuse options that do not go together as bad usage."""
+    from geosample.design import find_wish_problems
+
+    wish = [asked[name] for name in ("precision", "threshold_per_m2", "expected_per_m2")]
+    for problem in find_wish_problems(*wish, points_asked=asked["points"] is not None):
+        raise click.UsageError(str(name_options(problem, command)))

@@ -16,7 +16,7 @@ from geosample.errors import GeosampleError, Problem
 from geosample.ground import load_ground
 from geosample.saving import make_folder
 from geosample.survey import open_survey
-from geosample.units import FOOT2_M2, show_density
+from geosample.units import FOOT2_M2
 
 VISIT = "2026-05-18"
 SEED = 7
@@ -50,16 +50,6 @@ def find_course() -> Path:
             return place
     remedy = "install the program again from a full clone"
     raise GeosampleError(Problem("demo", "no demo course", f"it at {places[-1]}", remedy))
-
-
-def say_simulated() -> str:
-    """Return the sentence that goes on every page that shows the demo's counts."""
-    return (
-        "Invented course, simulated counts: "
-        f"{show_density(MODEL.mean_per_m2)} on average inside fairways, {MODEL.border_ratio:g} times that at the outer "
-        f"edge, a patchy field (log sd {MODEL.field_sd:g}, range {MODEL.field_range_m:g} m), negative binomial counts "
-        f"(k = {MODEL.k:g}), seed {SEED}."
-    )
 
 
 def play_demo(folder: Path, run: Callable[[list[str]], None]) -> list[Opened]:
@@ -140,7 +130,7 @@ def _check_ours(survey: Path) -> None:
 def _mark_simulated(path: Path) -> None:
     survey = open_survey(path)
     design = load_design(survey)
-    visit = replace(design.visit, settings={**design.visit.settings, "simulated": say_simulated()})
+    visit = replace(design.visit, settings={**design.visit.settings, "simulated": True})
     save_design(survey, replace(design, visit=visit))
 
 

@@ -11,6 +11,7 @@ import numpy as np
 
 from geosample.density.settings import Settings
 from geosample.errors import Problem, SurveyError
+from geosample.report.design import SIMULATED
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -53,7 +54,7 @@ class DensityMap:
     @property
     def simulated(self) -> str:
         """The sentence that goes wherever invented counts are shown; empty for real ones."""
-        return str(self.settings.get("simulated") or "")
+        return SIMULATED if self.settings.get("simulated") else ""
 
     @property
     def level(self) -> float:

@@ -1,54 +1,187 @@
-"""draw_design: from ground and request to a design, in one pass."""
+"""From ground and request to a design; and going again, with a share of the last visit's points kept.
+
+Kept points are an equal-chance part of a draw whose density was known, and each is moved to a random place in a ring
+around it, within its own piece of ground. Both steps have a known density at every place, so the visit's density is
+the sum of the kept part's and the new part's.
+"""
 
 from __future__ import annotations
 
 import secrets
-from dataclasses import asdict, replace
+from collections.abc import Mapping, Sequence
+from dataclasses import asdict, dataclass, replace
+from pathlib import Path
 from typing import TYPE_CHECKING, Any, cast
 
 import numpy as np
 import shapely
 
 from geosample import __version__
-from geosample.design.again import Kept, check_again, join_kept, keep_points, new_quota
-from geosample.design.frame import Frame, cut_frame
-from geosample.design.grids import ALL_METHODS
-from geosample.design.labels import design_code, label_points
-from geosample.design.methods import Drawn, Quota, chances_of
-from geosample.design.model import Design, Visit
-from geosample.design.ranks import rank_bags
-from geosample.design.request import Request, Stream, find_problems
-from geosample.design.rings import order_along
-from geosample.design.shares import share_request
-from geosample.design.split import split_plugs
-from geosample.design.spread import balance_of
-from geosample.design.target import mark_out, place_of
+from geosample.design.frame import cut_frame, mark_out
+from geosample.design.howmany import CAUTIOUS_K, CONTAINERS, Quota, share_request
+from geosample.design.methods import (
+    DRAWS,
+    DrawnPlaces,
+    balance_of,
+    chances_of,
+    draw_spread,
+    order_along,
+    order_spread,
+    split_plugs,
+)
+from geosample.design.model import Design, Visit, design_code, label_points
+from geosample.design.request import MINIMUM, Request, Stream, make_request
+from geosample.design.stops import plan_stop_lines
 from geosample.design.walk import order_walk
 from geosample.errors import DesignError, Problem
 from geosample.ground import Ground, edge_lines, measure_edge
 from geosample.ground.edges import GAP_M
 from geosample.holes import hole_key, same_hole
-from geosample.pests import load_pest
+from geosample.pests import DEFAULT_PEST, load_pest
 from geosample.survey import shape_frame
-from geosample.units import plug_area_m2
 
 if TYPE_CHECKING:
     import geopandas as gpd
     import pandas as pd
     from shapely import Geometry
 
+NEAR_M, FAR_M = 0.5, 1.0
+"""How far a kept point is moved, m: off the old hole, and still the same place (common practice, no source)."""
+MOST_KEPT = 0.9
+"""A tenth at least is drawn anew, or no new place is ever seen (own choice)."""
+_DIRECTIONS, _RADII = 36, 4
+_TRIES = 10_000
+_SAME_AREA = 1e-6
 
-def draw_design(ground: Ground, request: Request, *, last: Design | None = None) -> Design:
+
+def draw_design(  # noqa: PLR0913 - all but the visit have a default
+    ground: Ground,
+    *,
+    visit: str,
+    date: str | None = None,
+    points: int | None = None,
+    precision: float | None = None,
+    expected_per_m2: float | None = None,
+    threshold_per_m2: float | None = None,
+    chance: float = 0.8,
+    hours: float | None = None,
+    people: int = 1,
+    containers: int = CONTAINERS,
+    extraction: str = "brine",
+    surfaces: str | Sequence[str] | None = None,
+    holes: str | Sequence[str | int] | None = None,
+    without_holes: str | Sequence[str | int] = (),
+    hole_groups: Sequence[str | Sequence[str | int]] = (),
+    areas: gpd.GeoDataFrame | Path | str | None = None,
+    area_name: str | None = None,
+    by: str | Sequence[str] = (),
+    border_m: float | None = None,
+    border_weight: float = 1.0,
+    every_edge: bool = False,
+    setback_m: float = 0.0,
+    keep_off: Mapping[str, float] | Sequence[tuple[str, float]] = (),
+    method: str = "balanced",
+    allocation: str = "power",
+    minimum: int = MINIMUM,
+    most: Mapping[str, int] | Sequence[tuple[str, int]] = (),
+    reserve: float = 0.2,
+    plug_m: float | None = None,
+    unit_m2: float | None = None,
+    plugs: int | None = None,
+    pest: str = DEFAULT_PEST,
+    k: float | None = None,
+    k_from_visit: str | None = None,
+    expected: Mapping[str, float] | Sequence[tuple[str, float]] = (),
+    stop_low_per_m2: float | None = None,
+    stop_high_per_m2: float | None = None,
+    compare: str | Sequence[str] = (),
+    keep: float = 0.0,
+    last: Design | None = None,
+    walk: str = "holes",
+    start: tuple[float, float] | None = None,
+    seed: int | None = None,
+) -> Design:
     """Return where to pull plugs, with the density each place had of being drawn.
 
     Parameters
     ----------
     ground : Ground
         The course.
-    request : Request
-        What is asked for; everything but the visit has a default.
+    visit : str
+        The round's name; an ISO date is its own date.
+    date : str, optional
+        ISO date, needed when the name is none.
+    points : int, optional
+        Main points in all, 2 to 20,000; when None what ``precision``, ``threshold_per_m2`` or ``hours`` make of
+        them, else 90.
+    precision : float, optional
+        Standard error over the mean that the points are to give at ``expected_per_m2``.
+    expected_per_m2 : float, optional
+        Density expected, insects per m².
+    threshold_per_m2, chance : float
+        A density, insects per m², that the mean is to be told from by a 95 % interval, and with what chance.
+    hours : float, optional
+        Hours at hand, pulling and extracting.
+    people, containers, extraction : int, int, str
+        Who works, how many bags are extracted at once, and how: ``brine`` or ``heat``.
+    surfaces : sequence of str, optional
+        Kinds of surface to sample; when None green, collar and fairway, as far as the course has them.
+    holes, without_holes : sequence of str or int, or text such as ``"1-3,7"``
+        Holes to sample (all when None), and holes left out, such as closed ones.
+    hole_groups : sequence of the same
+        Groups of holes that make strata of their own, such as front and back nine.
+    areas : GeoDataFrame or path, optional
+        The user's own polygons; each splits the strata it lies in.
+    area_name : str, optional
+        The column that names them; ``name`` when None.
+    by : sequence of str
+        What else strata are split by: ``hole``, ``surface``. Kind (and part, with a border) always splits them.
+    border_m : float, optional
+        Width of the border strata, m; no split when None.
+    border_weight : float
+        Density at the outer edge over that far inside, 1 to 4.
+    every_edge : bool
+        Measure edge distance to each surface's own line.
+    setback_m : float
+        Strip along every surface's own edge that is not sampled, m.
+    keep_off : mapping of str to float
+        Kind of obstacle, or name or kind of landmark -> distance kept from it, m; that ground leaves the target area.
+    method : str
+        One of ``words.DRAW_METHODS``; collars are always drawn along their ring, except by ``random``.
+    allocation : str
+        One of ``words.ALLOCATIONS``: how the strata share the points; ``power`` is by the root of the area.
+    minimum : int
+        Fewest main points in a stratum; lowered where the points do not reach.
+    most : mapping of str to int
+        Stratum or kind -> most main points a stratum may have.
+    reserve : float
+        Reserve points as a share of the main points, 0 to 2.
+    plug_m : float, optional
+        Diameter of a plug, m; the pest's usual unit when None.
+    unit_m2 : float, optional
+        Area of one unit where it is no round plug (a square, a flush), m².
+    plugs : int, optional
+        Units pooled at a point; the pest's usual number when None.
+    pest : str
+        A profile's name.
+    k, k_from_visit : float and str, optional
+        Negative binomial k of one bag on this course, and the visit it was found on; a cautious k when None.
+    expected : mapping of str to float
+        Stratum or kind -> density expected there, insects per m², for the optimal allocation.
+    stop_low_per_m2, stop_high_per_m2 : float, optional
+        Densities, insects per m², that need nothing and that need treating, for stop lines.
+    compare : sequence of str
+        Extraction methods to split each point's plugs between, at random; none for one bag a point.
+    keep : float
+        Share of the last visit's points kept, moved by half a metre to a metre; 0 for none.
     last : Design, optional
-        The visit whose points are kept in part, where ``request.keep`` asks for it.
+        The visit they are kept of.
+    walk : str
+        ``holes``: hole by hole in their order; ``round``: the shortest round over all points.
+    start : tuple of float, optional
+        Longitude and latitude the round starts from, degrees; the first tee when None.
+    seed : int, optional
+        Seed of the draw; taken from the system, and kept, when None.
 
     Returns
     -------
@@ -66,75 +199,100 @@ def draw_design(ground: Ground, request: Request, *, last: Design | None = None)
     Each stratum is cut into fine cells of exact area. A cell is drawn with a chance in proportion to its area and
     weight, and the point lies uniform inside the cell. The weight of a main point is one over its density.
     """
-    problems = find_problems(request)
-    if problems:
-        raise DesignError(problems)
-    request = replace(request, seed=secrets.randbelow(2**31) if request.seed is None else request.seed)
+    # The other arguments are the request's fields by name; a test holds the two lists to each other.
+    asked = {name: value for name, value in locals().items() if name not in {"ground", "last"}}
+    request = make_request(ground, asked)
+    request = replace(request, seed=secrets.randbelow(2**31) if seed is None else seed)
     rng = np.random.default_rng(request.seed)
-    visit = _make_visit(request)
     target = mark_out(ground, request)
-    quotas = share_request(target, request, visit.point_m2)
-    kept = _keep(last, target, quotas, request)
+    quotas = share_request(target, request, request.one_unit_m2 * request.units_pooled)
+    if request.keep:
+        _check_again(last, target, request)
+    kept = keep_points(last, target, quotas, request) if request.keep and last is not None else {}
     lines = edge_lines(ground.surfaces, every_edge=request.every_edge)
     tables, strata = [], []
     for stratum, quota in quotas.items():
-        frame = _frame_of(target, stratum, quota, (lines, request.border_weight))
-        anew = new_quota(quota, kept[stratum]) if stratum in kept else quota
-        drawn = ALL_METHODS[request.method](frame, _with_order(ground, target, frame, anew, request), rng)
-        if stratum in kept:
-            drawn = join_kept(drawn, kept[stratum], target.geometry.to_numpy())
-        tables.append(_tabulate(target, stratum, drawn, kept.get(stratum)))
-        strata.append(_note_stratum(frame, quota, drawn))
-    points = _finish_points(ground, request, tables, lines)
-    return _bind(visit, request, points, target, strata)
-
-
-def _keep(last: Design | None, target: gpd.GeoDataFrame, quotas: dict[str, Quota], request: Request) -> dict[str, Kept]:
-    if request.keep == 0:
-        return {}
-    if last is None:
-        problem = Problem(
-            "--keep", f"{request.keep:g}, and no visit before", "a visit to keep points of", "leave it out"
+        rows = target[target["stratum"] == stratum]
+        frame = cut_frame(rows, quota.all, lines=lines, border_weight=request.border_weight)
+        mine = kept.get(stratum)
+        anew = quota if mine is None else replace(quota, main=quota.main - len(mine.names))
+        if frame.kind == "collar" and request.method != "random":
+            # On so thin a strip the ring is the only direction.
+            shapes = ground.surfaces.set_index("surface_id").geometry
+            rings = {int(part): shapes[target["surface_id"][part]] for part in np.unique(frame.part)}
+            anew = replace(anew, order=order_along(frame, rings))
+        drawn = DRAWS[request.method](frame, anew, rng)
+        if mine is not None:
+            drawn = join_kept(drawn, mine, target.geometry.to_numpy())
+        tables.append(_tabulate(target, stratum, drawn, mine))
+        even = balance_of(drawn.places[drawn.main], frame.places, chances_of(frame, quota.main))
+        strata.append(
+            {
+                "stratum": stratum,
+                "main": int(drawn.main.sum()),
+                "reserve": int((~drawn.main).sum()),
+                "planned": quota.main,
+                "area_m2": float(frame.area_m2.sum()),
+                "cell_m": frame.cell_m,
+                "cells": len(frame.area_m2),
+                "balance": even,
+            }
         )
-        raise DesignError(problem)
-    check_again(last, target, request)
-    return keep_points(last, target, quotas, request)
+    points_ = _finish_points(ground, request, tables, lines)
+    drawn_visit = _note_visit(request, strata, points_, last)
+    layers = {"points": points_, "strata": target.assign(visit=visit)}
+    # With the layers' columns and types, so that a design is the same before the survey file and after.
+    return Design(drawn_visit, *(cast("gpd.GeoDataFrame", shape_frame(name, rows)) for name, rows in layers.items()))
 
 
-def _make_visit(request: Request) -> Visit:
-    pest = load_pest(request.pest)
-    diameter_m = request.plug_m or pest.unit_diameter_m
-    own_unit = request.unit_m2 is not None
+def _note_visit(request: Request, strata: list[dict[str, Any]], points: gpd.GeoDataFrame, last: Design | None) -> Visit:
+    """Return the round with its settings: what decides the draw (and the code), and what was asked beside it."""
+    import scipy
+
+    pest, unit_m2 = load_pest(request.pest), request.one_unit_m2
+    versions = {
+        "geosample": __version__,
+        "numpy": np.__version__,
+        "scipy": scipy.__version__,
+        "shapely": shapely.__version__,
+        "geos": shapely.geos_version_string,
+    }
+    settings = {**request.plain(), "gap_m": GAP_M, "strata": strata, "versions": versions}
+    beside: dict[str, Any] = {}
+    if request.surfaces_missing:
+        beside["surfaces_missing"] = list(request.surfaces_missing)
+    if request.k_from_visit:
+        beside["k_from_visit"] = request.k_from_visit
+    if request.bench is not None:
+        beside["effort"] = {**asdict(request.bench), "expected_per_m2": request.expected_per_m2}
+    if request.keep and last is not None:
+        beside["kept_from_visit"] = last.visit.visit
+    if request.stop_low_per_m2 is not None:
+        beside["stop_lines"] = plan_stop_lines(
+            strata,
+            request,
+            point_m2=unit_m2 * request.units_pooled,
+            plugs=request.units_pooled,
+            k=request.k or CAUTIOUS_K,
+        )
     return Visit(
         visit=request.visit,
         date=request.day,
         pest=pest.name,
-        unit_shape="flush" if pest.unit == "flush" else "square" if own_unit else "plug",
-        unit_m2=request.unit_m2 if request.unit_m2 is not None else plug_area_m2(diameter_m),
+        unit_shape="flush" if pest.unit == "flush" else "square" if request.unit_m2 is not None else "plug",
+        unit_m2=unit_m2,
         unit_depth_mm=pest.unit_depth_mm,
-        units_per_point=request.plugs or pest.plugs_per_point,
-        design_code="",
+        units_per_point=request.units_pooled,
+        design_code=design_code(settings, shapely.get_coordinates(points.geometry.to_numpy())),
         seed=request.seed or 0,
+        settings={**settings, **beside},
     )
 
 
-def _frame_of(target: gpd.GeoDataFrame, stratum: str, quota: Quota, edge: tuple[Geometry, float]) -> Frame:
-    lines, border_weight = edge
-    return cut_frame(target[target["stratum"] == stratum], quota.all, lines=lines, border_weight=border_weight)
-
-
-def _with_order(ground: Ground, target: gpd.GeoDataFrame, frame: Frame, quota: Quota, request: Request) -> Quota:
-    """Give a collar's cells their order along the ring: on so thin a strip the ring is the only direction."""
-    if frame.kind != "collar" or request.method == "random":
-        return quota
-    shapes = ground.surfaces.set_index("surface_id").geometry
-    rings = {int(part): shapes[target["surface_id"][part]] for part in np.unique(frame.part)}
-    return replace(quota, order=order_along(frame, rings))
-
-
-def _tabulate(target: gpd.GeoDataFrame, stratum: str, drawn: Drawn, kept: Kept | None) -> pd.DataFrame:
+def _tabulate(target: gpd.GeoDataFrame, stratum: str, drawn: DrawnPlaces, kept: KeptPoints | None) -> pd.DataFrame:
     import pandas as pd
 
+    names = kept.names if kept else []
     where = pd.DataFrame(target[["surface_id", "hole", "kind", "part"]]).loc[drawn.part].reset_index(drop=True)
     return where.assign(
         stratum=stratum,
@@ -142,28 +300,10 @@ def _tabulate(target: gpd.GeoDataFrame, stratum: str, drawn: Drawn, kept: Kept |
         inclusion_per_m2=drawn.density,
         weight_m2=1 / drawn.density,
         line=drawn.line,
-        kept_from=_pad(kept.names if kept else [], len(drawn.main)),
+        kept_from=np.array([*names, *([None] * (len(drawn.main) - len(names)))], dtype=object),
         easting=drawn.places[:, 0],
         northing=drawn.places[:, 1],
     )
-
-
-def _pad(names: list[str], length: int) -> np.ndarray:
-    return np.array([*names, *([None] * (length - len(names)))], dtype=object)
-
-
-def _note_stratum(frame: Frame, quota: Quota, drawn: Drawn) -> dict[str, Any]:
-    """Return what is known of a stratum after the draw, in plain types."""
-    return {
-        "stratum": frame.stratum,
-        "main": int(drawn.main.sum()),
-        "reserve": int((~drawn.main).sum()),
-        "planned": quota.main,
-        "area_m2": float(frame.area_m2.sum()),
-        "cell_m": frame.cell_m,
-        "cells": len(frame.area_m2),
-        "balance": balance_of(drawn.places[drawn.main], frame.places, chances_of(frame, quota.main)),
-    }
 
 
 def _finish_points(ground: Ground, request: Request, tables: list[pd.DataFrame], lines: Geometry) -> gpd.GeoDataFrame:
@@ -191,13 +331,14 @@ def _bench_columns(ordered: pd.DataFrame, request: Request) -> dict[str, Any]:
     """Return the order of extraction (0 for reserve points) and the split, each from a stream of its own."""
     main = (ordered["role"] == "main").to_numpy()
     places = ordered[["easting", "northing"]].to_numpy()
-    rank = np.zeros(len(ordered), dtype=np.int64)
-    strata = ordered["stratum"].to_numpy()[main]
-    rank[main] = rank_bags(strata, places[main], request.stream(Stream.EXTRACTION))
+    rank, rng = np.zeros(len(ordered), dtype=np.int64), request.stream(Stream.EXTRACTION)
+    strata = ordered["stratum"].to_numpy()
+    for stratum in dict.fromkeys(strata[main].tolist()):
+        rows = np.flatnonzero(main & (strata == stratum))
+        rank[rows[order_spread(places[rows], rng)]] = np.arange(1, len(rows) + 1)
     if not request.compare:
         return {"extract_order": rank, "split": None}
-    plugs = request.plugs or load_pest(request.pest).plugs_per_point
-    split = split_plugs(len(ordered), request.compare, plugs, request.stream(Stream.SPLITTING))
+    split = split_plugs(len(ordered), request.compare, request.units_pooled, request.stream(Stream.SPLITTING))
     return {"extract_order": rank, "split": split}
 
 
@@ -220,36 +361,148 @@ def _start_of(ground: Ground, request: Request, table: pd.DataFrame) -> np.ndarr
     first = min(table["hole"].unique(), key=hole_key)
     surfaces = ground.surfaces[ground.surfaces["hole"].map(same_hole) == same_hole(first)]
     tees = surfaces[surfaces["kind"] == "tee"]
-    return np.array(place_of((tees if len(tees) else surfaces).geometry.iloc[0]))
+    place = shapely.point_on_surface((tees if len(tees) else surfaces).geometry.iloc[0])
+    return np.array([place.x, place.y])
 
 
-def _bind(
-    visit: Visit, request: Request, points: gpd.GeoDataFrame, target: gpd.GeoDataFrame, strata: list[dict[str, Any]]
-) -> Design:
-    settings = {
-        **{key: value for key, value in asdict(request).items() if key not in {"visit", "date"}},
-        "gap_m": GAP_M,
-        "strata": strata,
-        "versions": _versions(),
-    }
-    places = shapely.get_coordinates(points.geometry.to_numpy())
-    named = replace(visit, settings=settings, design_code=design_code(settings, places))
-    strata_rows = target.assign(visit=visit.visit)
-    return Design(named, _as_layer("points", points), _as_layer("strata", strata_rows))
+@dataclass(frozen=True, slots=True)
+class KeptPoints:
+    """The kept points of one stratum, moved.
+
+    Parameters
+    ----------
+    places : ndarray, shape (n, 2)
+        Easting and northing, m.
+    part : ndarray of int, shape (n,)
+        Row of the new target each lies in.
+    names : list of str
+        The old points' labels.
+    density : float
+        Density the kept part had before it was moved, per m².
+    """
+
+    places: np.ndarray
+    part: np.ndarray
+    names: list[str]
+    density: float
 
 
-def _as_layer(layer: str, frame: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
-    """Give the frame the layer's columns and types, so that it is the same before the survey file and after."""
-    return cast("gpd.GeoDataFrame", shape_frame(layer, frame))
+def _check_again(last: Design | None, target: gpd.GeoDataFrame, request: Request) -> None:
+    """Refuse where the kept part's density can't be known: other strata, other ground, or uneven density."""
+    if last is None:
+        found = f"{request.keep:g}, and no visit before"
+        raise DesignError(Problem("keep", found, "a visit to keep points of", "leave it out"))
+    problems, where = [], f"`keep` from visit {last.visit.visit}"
+    if not 0 < request.keep <= MOST_KEPT:
+        expected = f"a share above 0, up to {MOST_KEPT:g}"
+        problems.append(Problem("keep", f"{request.keep:g}", expected, "write for instance 0.3"))
+    settings = last.visit.settings
+    uneven = settings.get("border_weight", 1.0) != 1 or request.border_weight != 1
+    if uneven or settings.get("method") not in {"balanced", "random"}:
+        expected = "two visits of equal density in each stratum, drawn balanced or at random"
+        remedy = "draw anew without `keep`, or with `border_weight=1`"
+        problems.append(Problem(where, "another kind of draw", expected, remedy))
+    olds, news = (frame.groupby("stratum")["area_m2"].sum() for frame in (last.strata, target))
+    changed = [name for name in news.index if abs(olds.get(name, 0.0) / news[name] - 1) > _SAME_AREA]
+    if changed:
+        remedy = "ask for the same surfaces, holes and border as then, on unchanged ground"
+        found = f"other ground in: {', '.join(changed)}"
+        problems.append(Problem(where, found, "the strata of that visit", remedy))
+    if problems:
+        raise DesignError(problems)
 
 
-def _versions() -> dict[str, str]:
-    import scipy
+def keep_points(
+    last: Design, target: gpd.GeoDataFrame, quotas: dict[str, Quota], request: Request
+) -> dict[str, KeptPoints]:
+    """Return the kept points of every stratum, moved within their piece of ground."""
+    rng = request.stream(Stream.KEEPING)
+    main = last.main
+    kept = {}
+    for stratum, quota in quotas.items():
+        old = main[main["stratum"] == stratum]
+        number = min(int(request.keep * quota.main + 0.5), len(old), quota.main - 1)
+        chance = np.full(len(old), number / max(len(old), 1))
+        at = shapely.get_coordinates(old.geometry.to_numpy())
+        chosen = old.iloc[draw_spread(at, chance, rng)] if number > 0 else old.iloc[:0]
+        rows = [_row_of(target, point) for point in chosen.to_dict("records")]
+        shapes = target.geometry.to_numpy()[rows]
+        places = [move_point(place, shape, rng) for place, shape in zip(chosen.geometry, shapes, strict=True)]
+        density = float(old["inclusion_per_m2"].iloc[0]) * number / len(old) if number > 0 else 0.0
+        named = chosen["point_id"].astype(str).tolist()
+        kept[stratum] = KeptPoints(np.reshape(places, (-1, 2)), np.asarray(rows, dtype=np.int64), named, density)
+    return kept
 
-    return {
-        "geosample": __version__,
-        "numpy": np.__version__,
-        "scipy": scipy.__version__,
-        "shapely": shapely.__version__,
-        "geos": shapely.geos_version_string,
-    }
+
+def join_kept(drawn: DrawnPlaces, kept: KeptPoints, shapes: np.ndarray) -> DrawnPlaces:
+    """Return the new points with the kept ones before them, all with the density of the two parts together.
+
+    Parameters
+    ----------
+    drawn : DrawnPlaces
+        The part drawn anew, of equal density.
+    kept : KeptPoints
+        The kept part.
+    shapes : ndarray of Polygon
+        The target's shapes, by row.
+    """
+    new = float(drawn.density[0])
+    places, part = np.vstack([kept.places, drawn.places]), np.concatenate([kept.part, drawn.part])
+    spread = [spread_of(place, shapes[row]) for place, row in zip(places, part, strict=True)]
+    main = np.concatenate([np.ones(len(kept.places), dtype=bool), drawn.main])
+    line = np.zeros(len(places), dtype=np.int64)
+    return DrawnPlaces(places, part, new + kept.density * np.asarray(spread), main, line)
+
+
+def spread_of(place: np.ndarray, shape: shapely.Geometry) -> float:
+    """Return how dense moved points are at a place, for a density of one before the move.
+
+    Notes
+    -----
+    A point at x moves to a uniform place in the part of its ring that lies inside the shape, a share c(x) of it. So
+    the density at y is the mean over y's own ring of 1 / c(x), counting only x inside the shape. The ring is summed
+    at 144 places of equal area.
+    """
+    shapely.prepare(shape)
+    around = place + _ring()
+    inside = shapely.contains_xy(shape, around[:, 0], around[:, 1])
+    near = around[inside]
+    if not len(near):
+        return 0.0
+    back = (near[:, None, :] + _ring()[None, :, :]).reshape(-1, 2)
+    share = shapely.contains_xy(shape, back[:, 0], back[:, 1]).reshape(len(near), -1).mean(axis=1)
+    return float(np.sum(1 / np.maximum(share, 1 / len(_ring()))) / len(_ring()))
+
+
+def _ring() -> np.ndarray:
+    """Return offsets spread over the ring, each standing for the same area, shape (144, 2)."""
+    shares = (np.arange(_RADII) + 0.5) / _RADII
+    radius = np.sqrt(NEAR_M**2 + shares * (FAR_M**2 - NEAR_M**2))
+    angle = 2 * np.pi * (np.arange(_DIRECTIONS) + 0.5) / _DIRECTIONS
+    return np.stack([np.outer(radius, turn(angle)).ravel() for turn in (np.cos, np.sin)], axis=1)
+
+
+def _row_of(target: pd.DataFrame, point: dict[str, object]) -> int:
+    same = (target["surface_id"] == point["surface_id"]) & (target["part"] == point["part"])
+    rows = np.flatnonzero(same & (target["stratum"] == point["stratum"]))
+    return int(rows[0])
+
+
+def move_point(place: shapely.Point, shape: shapely.Geometry, rng: np.random.Generator) -> np.ndarray:
+    """Return a uniform place in the part of a point's ring that lies inside a shape, easting and northing in m.
+
+    Raises
+    ------
+    DesignError
+        When none of the ring lies inside, so that the old hole would be pulled again.
+    """
+    shapely.prepare(shape)
+    at = np.array([place.x, place.y])
+    for _ in range(_TRIES):
+        radius = np.sqrt(rng.uniform(NEAR_M**2, FAR_M**2))
+        angle = rng.uniform(0, 2 * np.pi)
+        moved: np.ndarray = at + radius * np.array([np.cos(angle), np.sin(angle)])
+        if shapely.contains_xy(shape, moved[0], moved[1]):
+            return moved
+    found = f"no ground of its own within {NEAR_M:g} to {FAR_M:g} m of {place.x:.1f}, {place.y:.1f}"
+    raise DesignError(Problem("keep", found, "room to move off the old hole", "draw anew without `keep`"))

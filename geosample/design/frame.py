@@ -1,30 +1,168 @@
-"""The sampling frame: each stratum in fine cells of exact area, each with its chance of being drawn."""
+"""The sampling frame: the target area cut into strata, each stratum in fine cells with their chance of being drawn."""
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
 import shapely
 
-from geosample.design.request import EDGE_DECAY_M
-from geosample.ground import cut_cells, measure_edge
+from geosample.errors import DesignError, Problem
+from geosample.ground import Ground, cut_cells, measure_edge, only_polygons, split_border
+from geosample.holes import same_hole
+from geosample.words import NO_HOLE, SHORT_TURF
 
 if TYPE_CHECKING:
     import geopandas as gpd
     from shapely import Geometry
 
+    from geosample.design.request import Request
+
+SLIVER_M2 = 1.0
+"""Own choice: a plug's round is about 1 m across."""
+EDGE_DECAY_M = 4.0
+"""Distance over which an edge-weighted density falls off, m (own choice of 3 to 5, no source)."""
 FINEST_M, COARSEST_M = 0.25, 4.0
 """Limits of a frame cell's side, m."""
 EDGE_CELL_M, EDGE_STRIP_M = 1.0, 6.0
 """Side of the cells near the edge, m, and how far from it they reach, where the density rises toward the edge."""
 _FEWEST_CELLS, _MOST_CELLS = 2_000, 150_000
 _TRIES = 10_000
+_COLUMNS = ["stratum", "surface_id", "hole", "kind", "part", "area_m2", "geometry"]
+
+
+def mark_out(ground: Ground, request: Request) -> gpd.GeoDataFrame:
+    """Return the target area in parts of surfaces, each with the stratum it belongs to.
+
+    Parameters
+    ----------
+    ground : Ground
+        The course.
+    request : Request
+        Which kinds and holes, border width, setback, keep-outs; checked against the ground.
+
+    Returns
+    -------
+    GeoDataFrame
+        Columns of the layer ``strata`` but the visit, in the order of the strata; areas in m² after all cuts.
+
+    Raises
+    ------
+    DesignError
+        When no surface is of the kinds and on the holes asked for, or nothing is left of one to sample.
+    """
+    chosen = _choose_surfaces(ground.surfaces, request)
+    if request.border_m is None:
+        parts = ground.surfaces.assign(part="whole")
+    else:
+        # By the border of all short turf, for a green's edge is inside its collar's.
+        near = ground.surfaces[ground.surfaces["kind"].isin({*SHORT_TURF, *request.surfaces})]
+        parts = split_border(near, request.border_m, every_edge=request.every_edge)
+    parts = parts[parts["surface_id"].isin(chosen["surface_id"])]
+    shapes = _keep_off(_set_back(parts, chosen, request), ground, request)
+    cut = split_by_areas(parts.assign(geometry=only_polygons(shapes)), request.areas)
+    cut = cut.assign(area_m2=cut.geometry.area)
+    kept = cut[cut["area_m2"] > 0]
+    _check_room(chosen, kept)
+    named = kept.assign(stratum=_name_strata(kept, request))
+    return named.sort_values(["surface_id", "part"])[_COLUMNS].reset_index(drop=True)
+
+
+def _choose_surfaces(surfaces: gpd.GeoDataFrame, request: Request) -> gpd.GeoDataFrame:
+    wanted = surfaces["kind"].isin(request.surfaces)
+    if request.holes is not None:
+        wanted &= surfaces["hole"].map(same_hole).isin([same_hole(hole) for hole in request.holes])
+    wanted &= ~surfaces["hole"].map(same_hole).isin([same_hole(hole) for hole in request.without_holes])
+    if not wanted.any():
+        found = f"no {' or '.join(request.surfaces)} on hole {', '.join(request.holes or ())}"
+        raise DesignError(Problem("surfaces", found, "at least one surface", "ask for other kinds or holes"))
+    return surfaces[wanted].reset_index(drop=True)
+
+
+def _set_back(parts: gpd.GeoDataFrame, chosen: gpd.GeoDataFrame, request: Request) -> np.ndarray:
+    shapes: np.ndarray = parts.geometry.to_numpy()
+    if request.setback_m > 0:
+        inner = shapely.buffer(chosen.geometry.to_numpy(), -request.setback_m, quad_segs=16)
+        rows = chosen.set_index("surface_id").index.get_indexer(parts["surface_id"])
+        shapes = shapely.intersection(shapes, inner[rows])
+    return shapes
+
+
+def _keep_off(shapes: np.ndarray, ground: Ground, request: Request) -> np.ndarray:
+    for kind, distance_m in request.keep_off:
+        things = ground.obstacles.geometry[ground.obstacles["kind"] == kind].to_numpy()
+        shapes = shapely.difference(shapes, shapely.union_all(shapely.buffer(things, distance_m, quad_segs=16)))
+    if request.spots:
+        east, north, radius = np.array(request.spots).T
+        rounds = shapely.buffer(shapely.points(east, north), radius, quad_segs=16)
+        shapes = shapely.difference(shapes, shapely.union_all(rounds))
+    return shapes
+
+
+def _check_room(chosen: gpd.GeoDataFrame, kept: gpd.GeoDataFrame) -> None:
+    gone = chosen[~chosen["surface_id"].isin(kept["surface_id"])]
+    if len(kept) and gone.empty:
+        return
+    remedy = "use a smaller `setback_m` or `keep_off`, or leave out"
+    problems = [
+        Problem(
+            f"surface {row.surface_id}",
+            f"no room: all of its {row.area_m2:,.1f} m² is set back or kept out",
+            "some turf left to sample",
+            f"{remedy} {row.kind} or hole {row.hole}",
+        )
+        for row in gone.itertuples()
+    ]
+    raise DesignError(problems)
+
+
+def split_by_areas(parts: gpd.GeoDataFrame, areas: Sequence[tuple[str, str]]) -> gpd.GeoDataFrame:
+    """Return the parts cut by the user's own areas, with the area each piece lies in; the earlier area keeps overlaps.
+
+    Parameters
+    ----------
+    parts : GeoDataFrame
+        Parts of surfaces.
+    areas : sequence of (str, str)
+        Names and WKT. Ground outside all of them has the empty name; less than ``SLIVER_M2`` of a part is no ground of
+        an area's own, only how two outlines differ.
+    """
+    import pandas as pd
+
+    left, pieces = parts.assign(area_name=""), []
+    for name, wkt in areas:
+        shape = shapely.from_wkt(wkt)
+        before = left.geometry.to_numpy()
+        inside = only_polygons(shapely.intersection(before, shape))
+        sliver = shapely.area(inside) < SLIVER_M2
+        pieces.append(left.assign(geometry=inside, area_name=name)[~sliver])
+        after = only_polygons(shapely.difference(before, shape))
+        left = left.assign(geometry=np.where(sliver, before, after))
+    whole = pd.concat([left, *pieces], ignore_index=True)
+    return whole[~shapely.is_empty(whole.geometry.to_numpy())].reset_index(drop=True)
+
+
+def _name_strata(parts: gpd.GeoDataFrame, request: Request) -> list[str]:
+    groups = {
+        same_hole(hole): f"holes {group[0]}-{group[-1]}" if len(group) > 1 else f"hole {group[0]}"
+        for group in request.hole_groups
+        for hole in group
+    }
+    names = []
+    for row in parts.itertuples():
+        words = [f"hole {row.hole}" if row.hole else NO_HOLE] if "hole" in request.by else []
+        if request.hole_groups:
+            words.append(groups.get(same_hole(row.hole), "other holes"))
+        words.append(row.surface_id if "surface" in request.by else row.kind)
+        words += [] if row.part == "whole" else [row.part]
+        names.append(" ".join([*words, f"in {row.area_name}"] if row.area_name else words))
+    return names
 
 
 @dataclass(frozen=True, slots=True)
-class Frame:
+class SamplingFrame:
     """A stratum in cells.
 
     Parameters
@@ -76,7 +214,7 @@ def choose_cell_m(area_m2: float, points: int) -> float:
     return float(np.clip(wanted, max(FINEST_M, np.sqrt(area_m2 / _MOST_CELLS)), COARSEST_M))
 
 
-def cut_frame(parts: gpd.GeoDataFrame, points: int, *, lines: Geometry, border_weight: float = 1.0) -> Frame:
+def cut_frame(parts: gpd.GeoDataFrame, points: int, *, lines: Geometry, border_weight: float = 1.0) -> SamplingFrame:
     """Return the frame of one stratum.
 
     Parameters
@@ -104,7 +242,7 @@ def cut_frame(parts: gpd.GeoDataFrame, points: int, *, lines: Geometry, border_w
         edge_m = np.concatenate([edge_m[far], measure_edge(lines, *within.T)])
         shapes, part = np.concatenate([shapes[far], fine]), np.concatenate([part[far], owner])
         places, weight = np.concatenate([places[far], within]), weigh_edge(edge_m, border_weight)
-    return Frame(
+    return SamplingFrame(
         stratum=parts["stratum"].iloc[0],
         kind=parts["kind"].iloc[0],
         part=part,

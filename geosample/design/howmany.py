@@ -1,34 +1,60 @@
-"""How many points: what a number of them buys, from the spread of counts expected beforehand.
+"""How many points: what a number of them buys and takes, and how the strata share them.
 
 References
 ----------
 Bliss & Fisher 1953, Biometrics 9:176-200: negative binomial counts have the variance m + m² / k, m and k per bag, so
 that (SE / mean)² = (1 / m + 1 / k) / n.
+Wright 2012, The equivalence of Neyman optimum allocation for sampling and equal proportions for apportioning the
+U.S. House of Representatives, The American Statistician 66:217-224.
+Wright 2017, Exact optimal sample allocation, Statistics and Probability Letters 129:50-57.
+Bankier 1988, Power allocations, The American Statistician 42:174-177 (power 0.5).
 """
 
 from __future__ import annotations
 
+import heapq
 import math
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
-from typing import Any
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, TypeVar
 
 import numpy as np
 
-from geosample.design.model import Visit
-from geosample.design.request import MOST_POINTS, Request
+from geosample.design.frame import FINEST_M
 from geosample.errors import DesignError, Problem
 from geosample.normal import normal_quantile, normal_reach
-from geosample.pests import load_pest
-from geosample.report import show_table
-from geosample.units import ACRE_M2, Units, plug_area_m2, set_percent, show_density, show_length
 
-POINTS_SHOWN = (20, 40, 80, 160)
-MAP_SPACING_M = 20.0
-"""Widest spacing of points, m, that is still called a map: patches range over 10 to 60 m (P)."""
+if TYPE_CHECKING:
+    import geopandas as gpd
+    import pandas as pd
 
+    from geosample.design.request import Request
+
+MOST_POINTS = 20_000
 CAUTIOUS_K = 0.5
 """k of one bag where none is known: none is published for these larvae (G); the low end of insect counts (M)."""
+POINTS_SHOWN = (20, 40, 80, 160)
+PLUGS_SHOWN = (1, 3, 6)
+MAP_SPACING_M = 20.0
+"""Widest spacing of points, m, that is still called a map: patches range over 10 to 60 m (P)."""
+BATCH_MINUTES = {"brine": 22.5, "heat": 48 * 60.0}
+"""Time of a batch, minutes: brine 20-25 all told, heat 48 h under the lamp (common practice, no source)."""
+HANDLE_MINUTES = {"brine": 0.0, "heat": 10.0}
+"""A person's time a bag besides, minutes: crumbling and counting from the funnel (from memory, unverified)."""
+PULL_MINUTES = 3.0
+"""A person's time to walk to a point, pull and bag it, minutes (from memory, unverified)."""
+CONTAINERS = 6
+"""Bags extracted at once (common practice, no source: as many as the containers, salt or funnels allow)."""
+PULLS: dict[str, Callable[[np.ndarray, np.ndarray], np.ndarray]] = {
+    "power": lambda area, _: np.sqrt(area),
+    "proportional": lambda area, _: area,
+    "equal": lambda area, _: np.ones_like(area),
+    "optimal": lambda area, sd: area * sd,
+}
+"""What a stratum pulls with, from its area and the standard deviation expected of a point in it, by the allocation's
+name in ``words.ALLOCATIONS``; ``power`` is by the root of the area."""
+_FEWEST = 2
+"""Points without which a stratum has no variance."""
 
 
 def precision_of(points: int, mean: float, k: float = CAUTIOUS_K) -> float:
@@ -87,127 +113,233 @@ def points_to_tell(mean: float, bound: float, k: float = CAUTIOUS_K, *, chance: 
     return max(2, math.ceil((1 / mean + 1 / k) * (reach / math.log(mean / bound)) ** 2))
 
 
+def pooled_bags(mean_a_plug: float, plugs: int, *, precision: float = 0.25) -> tuple[int, int]:
+    """Return the bags needed when a bag's plugs are alike (share one k), and when they are independent (k a plug).
+
+    Examples
+    --------
+    >>> pooled_bags(1.0, 1), pooled_bags(1.0, 6)
+    ((48, 48), (35, 8))
+    """
+    mean = mean_a_plug * plugs
+    alike, apart = (math.ceil((1 / mean + 1 / k) / precision**2) for k in (CAUTIOUS_K, CAUTIOUS_K * plugs))
+    return alike, apart
+
+
 @dataclass(frozen=True, slots=True)
-class Wish:
-    """What the number of points is to buy, in place of a number.
+class Bench:
+    """Who and what is at hand.
 
     Parameters
     ----------
-    expected_per_m2 : float, optional
-        Density expected, insects per m².
-    precision : float, optional
-        Standard error over the mean.
-    threshold_per_m2 : float, optional
-        A bound the mean is to be told from, insects per m².
-    chance : float
-        With what chance.
+    hours : float
+        Hours in all, pulling and extracting.
+    people : int
+        People at work.
+    containers : int
+        Bags extracted at once: closed containers for brine, funnels with their lamps for heat.
+    extraction : str
+        ``brine`` or ``heat``.
     """
 
-    expected_per_m2: float | None = None
-    precision: float | None = None
-    threshold_per_m2: float | None = None
-    chance: float = 0.8
+    hours: float
+    people: int = 1
+    containers: int = CONTAINERS
+    extraction: str = "brine"
 
 
-def settle_points(request: Request, wish: Wish) -> Request:
-    """Return the request with the points that a precision, or telling a threshold, takes; as it is without either.
+def hours_for(points: int, bench: Bench) -> float:
+    """Return the hours that so many points take, pulling and extraction one after the other.
+
+    Examples
+    --------
+    >>> [round(hours_for(90, bench), 2) for bench in (Bench(hours=8, containers=1), Bench(hours=8, people=2))]
+    [38.25, 7.88]
+    """
+    batches = math.ceil(points / bench.containers)
+    bench_minutes = batches * BATCH_MINUTES[bench.extraction]
+    hands = points * HANDLE_MINUTES[bench.extraction] / bench.people
+    return (points * PULL_MINUTES / bench.people + max(bench_minutes, hands)) / 60
+
+
+def points_in_hours(bench: Bench) -> int:
+    """Return how many points can be pulled and extracted in the hours at hand.
+
+    Examples
+    --------
+    >>> points_in_hours(Bench(hours=8, containers=1)), points_in_hours(Bench(hours=8, people=2))
+    (18, 90)
+    """
+    return next((n - 1 for n in range(1, MOST_POINTS + 1) if hours_for(n, bench) > bench.hours), MOST_POINTS)
+
+
+@dataclass(frozen=True, slots=True)
+class Quota:
+    """How many points a stratum is to have, main and reserve, and the order of its cells where that matters."""
+
+    main: int
+    reserve: int
+    order: np.ndarray | None = None
+
+    @property
+    def all(self) -> int:
+        """Main and reserve points together."""
+        return self.main + self.reserve
+
+
+def share_request(target: gpd.GeoDataFrame, request: Request, point_m2: float) -> dict[str, Quota]:
+    """Return the number of main and reserve points of each stratum, in the target's order.
+
+    Parameters
+    ----------
+    target : GeoDataFrame
+        The target area by stratum and surface.
+    request : Request
+        Points, allocation, minimum, reserve.
+    point_m2 : float
+        Turf taken at one point, m².
 
     Raises
     ------
     DesignError
-        When the density expected is not more than zero, equals the threshold, or more points come out than can be.
+        When a stratum has no room for its points, or there are too few points for the strata.
     """
-    if wish.precision is None and wish.threshold_per_m2 is None:
-        return request
-    mean_per_m2, bound = wish.expected_per_m2 or 0.0, wish.threshold_per_m2
-    if mean_per_m2 <= 0 or bound == mean_per_m2 or (bound is not None and bound <= 0):
-        found = f"{mean_per_m2:g} per m²" + ("" if bound is None else f", threshold {bound:g} per m²")
-        expected = "a density above zero" if bound is None else "two densities above zero that differ"
-        raise DesignError(Problem("--expected", found, expected, "give one such as 20/ft2"))
-    k, unit_m2 = request.k or CAUTIOUS_K, point_m2_of(request)
-    if bound is None:
-        return _within_reach(request, points_for(wish.precision or 1.0, mean_per_m2 * unit_m2, k), "--precision")
-    told = points_to_tell(mean_per_m2 * unit_m2, bound * unit_m2, k, chance=wish.chance)
-    return _within_reach(request, told, "--threshold")
+    strata = target.groupby("stratum", sort=False)
+    areas, kinds = strata["area_m2"].sum(), strata["kind"].first()
+    _check_names(kinds, request)
+    _check_surfaces(target, point_m2)
+    minimum = max(min(request.minimum, request.points // len(areas)), min(_FEWEST, request.minimum))
+    pull = PULLS[request.allocation](areas.to_numpy(dtype=float), expect_sd(kinds, request, point_m2))
+    caps = _find(dict(request.most), kinds, request.points)
+    main = share_points(request.points, pull.tolist(), minimum=[min(minimum, cap) for cap in caps], most=caps)
+    quotas = {name: Quota(n, math.ceil(request.reserve * n - 1e-9)) for name, n in zip(areas.index, main, strict=True)}
+    crowded = [
+        Problem(
+            f"stratum {name}",
+            f"{quotas[name].main} main and {quotas[name].reserve} reserve points on {area:.2f} m²",
+            f"at most {room_for_points(area)} there, one to two cells of {FINEST_M:g} m",
+            "ask for fewer points or a smaller `minimum` or `reserve`",
+        )
+        for name, area in areas.items()
+        if quotas[name].all > room_for_points(area)
+    ]
+    if crowded:
+        raise DesignError(crowded)
+    return quotas
 
 
-def point_m2_of(request: Request) -> float:
-    """Return the turf taken for one bag, m²."""
-    pest = load_pest(request.pest)
-    unit_m2 = request.unit_m2 or plug_area_m2(request.plug_m or pest.unit_diameter_m)
-    return unit_m2 * (request.plugs or pest.plugs_per_point)
-
-
-def _within_reach(request: Request, points: int, option: str) -> Request:
-    if points > MOST_POINTS:
-        found = f"a wish that takes {points:,} points"
-        remedy = "wish for less, pool more plugs at a point, or give --k if you know it"
-        raise DesignError(Problem(option, found, f"up to {MOST_POINTS:,}", remedy))
-    return replace(request, points=points)
-
-
-def tabulate_precision(
-    points: Sequence[int], densities_per_m2: Sequence[float], point_m2: float, k: float = CAUTIOUS_K
-) -> np.ndarray:
-    """Return the precision at each number of points (rows) and density (columns)."""
-    return np.array([[precision_of(n, d * point_m2, k) for d in densities_per_m2] for n in points])
-
-
-def advise_points(visit: Visit, strata: Sequence[Mapping[str, Any]], units: Units = "us") -> list[str]:
-    """Return the table of what numbers of points would buy at the low, middle and high of the pest's range.
+def expect_sd(kinds: pd.Series, request: Request, point_m2: float) -> np.ndarray:
+    """Return the standard deviation expected of a bag's count in each stratum, shape (n,): 1 where nothing is known.
 
     Parameters
     ----------
-    visit : Visit
-        Gives the pest, the unit and how many are pooled.
-    strata : sequence of mapping
-        The design's strata, with ``area_m2``.
-    units : str
-        ``us`` or ``metric``.
+    kinds : Series
+        Stratum -> its kind.
+    request : Request
+        Densities expected by stratum or kind, and k.
+    point_m2 : float
+        Turf in a bag, m².
+
+    Notes
+    -----
+    Negative binomial: variance mean + mean² / k (Bliss & Fisher 1953).
     """
-    ends = load_pest(visit.pest).threshold_range
-    if ends is None:
-        return []
-    k = visit.k or CAUTIOUS_K
-    low, high = ends
-    range_ = [low, math.sqrt(low * high), high]
-    table = tabulate_precision(POINTS_SHOWN, range_, visit.point_m2, k)
-    rows = [[f"{n}", *_show(row)] for n, row in zip(POINTS_SHOWN, table, strict=True)]
-    rows += [
-        [f"{row['stratum']}: {row['main']}", *_show(tabulate_precision([row["main"]], range_, visit.point_m2, k)[0])]
-        for row in strata
-        if row["main"]
+    if not request.expected:
+        return np.ones(len(kinds))
+    known = dict(request.expected)
+    middle = float(np.mean(list(known.values())))
+    means = np.maximum(np.array(_find(known, kinds, middle)) * point_m2, 1e-3)
+    return np.asarray(np.sqrt(means + means**2 / (request.k or CAUTIOUS_K)))
+
+
+Number = TypeVar("Number", int, float)
+
+
+def _find(known: Mapping[str, Number], kinds: pd.Series, otherwise: Number) -> list[Number]:
+    return [known.get(str(name), known.get(str(kind), otherwise)) for name, kind in kinds.items()]
+
+
+def _check_names(kinds: pd.Series, request: Request) -> None:
+    """Refuse a cap of no stratum, and densities none of which is for one here: an earlier visit may have had others."""
+    there = {*map(str, kinds.index), *map(str, kinds)}
+    wrong = [("most", name) for name, _ in request.most if name not in there]
+    if request.expected and not any(name in there for name, _ in request.expected):
+        wrong += [("expected", name) for name, _ in request.expected]
+    allowed = f"of: {', '.join(sorted(there))}"
+    if wrong:
+        raise DesignError([Problem(where, repr(name), allowed, "name a stratum or a kind") for where, name in wrong])
+
+
+def room_for_points(area_m2: float) -> int:
+    """Return how many points an area can hold: one to every two of the finest cells."""
+    return int(area_m2 / (2 * FINEST_M**2))
+
+
+def _check_surfaces(target: gpd.GeoDataFrame, point_m2: float) -> None:
+    areas = target.groupby("surface_id", sort=False)["area_m2"].sum()
+    expected = f"more than one point takes, {point_m2:.4f} m²"
+    remedy = "leave it out, mend its polygon, or pull less turf at a point"
+    small = [
+        Problem(f"surface {name}", f"{area:.4f} m²", expected, remedy) for name, area in areas[areas < point_m2].items()
     ]
-    return [
-        "What a number of points gives for one mean (two standard errors), and what each stratum has:",
-        *show_table(["points", *(f"at {show_density(d, units)}" for d in range_)], rows),
-        _say_k(visit, k),
-        _map_or_means(sum(row["main"] for row in strata), sum(row["area_m2"] for row in strata)),
-    ]
+    if small:
+        raise DesignError(small)
 
 
-def _show(precisions: np.ndarray) -> list[str]:
-    return [f"± {set_percent(round(2 * d, 2))}" for d in precisions]
+def share_points(
+    points: int, want: Sequence[float], *, minimum: Sequence[int], most: Sequence[int] | None = None
+) -> list[int]:
+    """Return the whole numbers of points that make the sum of want² / n smallest.
+
+    Parameters
+    ----------
+    points : int
+        Points to share.
+    want : sequence of float
+        What each stratum pulls with: area x standard deviation (over the root of the cost) for Wright's optimum,
+        area for a proportional share, the root of the area for a power share, 1 for equal shares.
+    minimum, most : sequence of int
+        Fewest and most points of each stratum; no limit above when ``most`` is None.
+
+    Raises
+    ------
+    DesignError
+        When the minimums need more points than there are, or the limits hold fewer.
+
+    Notes
+    -----
+    Priority values: one point at a time to the stratum with the largest want / root(n (n + 1)), which gives the exact
+    integer optimum.
+
+    Examples
+    --------
+    >>> share_points(58, [1550 * 5, 620 * 15, 930 * 10], minimum=[1, 1, 1])
+    [17, 21, 20]
+    """
+    given = list(minimum)
+    limit = [points] * len(given) if most is None else list(most)
+    _check_limits(points, given, limit)
+    heap = [(_priority(want[h], given[h]), h) for h in range(len(given)) if given[h] < limit[h]]
+    heapq.heapify(heap)
+    for _ in range(points - sum(given)):
+        _, h = heapq.heappop(heap)
+        given[h] += 1
+        if given[h] < limit[h]:
+            heapq.heappush(heap, (_priority(want[h], given[h]), h))
+    return given
 
 
-def _say_k(visit: Visit, k: float) -> str:
-    if visit.k:
-        return f"k taken as {k:.2g} a bag ({visit.k_from})."
-    return f"k taken as {k:g} a bag: none is published for these larvae (G), so this is on the careful side (M)."
+def _priority(want: float, given: int) -> float:
+    """Return the priority with its sign turned, as a heap gives the smallest first."""
+    return -want / np.sqrt(given * (given + 1)) if given else -np.inf
 
 
-def _both(length_m: float) -> str:
-    return f"{show_length(length_m)} ({show_length(length_m, 'metric')})"
-
-
-def _map_or_means(points: int, area_m2: float) -> str:
-    spacing_m = math.sqrt(area_m2 / max(points, 1))
-    spacing = _both(spacing_m)
-    if spacing_m <= MAP_SPACING_M:
-        return f"Points lie about {spacing} apart: close enough for a map, if patches are no smaller than that."
-    mapped_m2 = points * MAP_SPACING_M**2
-    return (
-        f"Points lie about {spacing} apart, wider than the {_both(MAP_SPACING_M)} a map needs (P): this answers "
-        f"by kind and border, and is no map. Two stages serve a course: this one first, then a map of the holes that "
-        f"need it; these points would map about {mapped_m2 / 1e4:.1f} ha ({mapped_m2 / ACRE_M2:.1f} ac)."
-    )
+def _check_limits(points: int, minimum: list[int], most: list[int]) -> None:
+    low, high = sum(minimum), sum(most)
+    if low > points:
+        found = f"{points} points for {len(minimum)} strata that need {low} between them"
+        remedy = f"ask for `points={low}` or more, a smaller `minimum`, or fewer strata"
+        raise DesignError(Problem("points", found, f"at least {low}", remedy))
+    if high < points or any(a > b for a, b in zip(minimum, most, strict=True)):
+        found = f"{points} points where the strata hold {high}"
+        raise DesignError(Problem("points", found, f"at most {high}", "ask for fewer points, or sample more ground"))

@@ -1,18 +1,49 @@
-"""Design: the type this room makes, and its place in the survey file."""
+"""Design: the type this room makes, its facts, what its points are called, and its place in the survey file."""
 
 from __future__ import annotations
 
+import hashlib
 import json
+import math
+from collections import Counter
+from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass, field
 from typing import TYPE_CHECKING, Any, cast
 
+import numpy as np
+import shapely
+
+from geosample.design.howmany import (
+    BATCH_MINUTES,
+    CAUTIOUS_K,
+    MAP_SPACING_M,
+    PLUGS_SHOWN,
+    POINTS_SHOWN,
+    PULL_MINUTES,
+    Bench,
+    hours_for,
+    points_in_hours,
+    pooled_bags,
+    precision_of,
+)
+from geosample.design.walk import walk_m
 from geosample.errors import DesignError, Problem, SurveyError, list_names
+from geosample.holes import hole_label
+from geosample.pests import load_pest
+from geosample.words import KIND_LETTERS
 
 if TYPE_CHECKING:
     import geopandas as gpd
     import pandas as pd
+    from pyproj import CRS
 
     from geosample.survey import Survey
+
+_NO_RANGE_PER_M2 = 100.0
+"""Density taken for the time plan where the pest has no published threshold, insects per m² (own choice)."""
+# No 0, 1, 2, 5, 8 and no B, I, L, O, S, Z: read aloud or written wet, they are taken for each other.
+_CODE_SIGNS = "34679ACDEFGHJKMNPQRTUVWXY"
+_CODE_LENGTH = 5
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,9 +89,9 @@ class Visit:
         return self.unit_m2 * self.units_per_point
 
     @property
-    def simulated(self) -> str:
-        """The sentence that goes wherever invented counts are shown; empty for real ones."""
-        return str(self.settings.get("simulated") or "")
+    def simulated(self) -> bool:
+        """Whether the counts are invented, which is said wherever they are shown."""
+        return bool(self.settings.get("simulated"))
 
     @property
     def follows(self) -> str:
@@ -74,9 +105,9 @@ class Visit:
         return float(k) if k else None
 
     @property
-    def k_from(self) -> str:
-        """Where that k comes from."""
-        return str(self.settings.get("k_from") or "given")
+    def k_from_visit(self) -> str | None:
+        """The visit that k was found on; None where it was given."""
+        return self.settings.get("k_from_visit")
 
     @property
     def stop_lines(self) -> list[dict[str, Any]]:
@@ -108,6 +139,161 @@ class Design:
     points: gpd.GeoDataFrame
     strata: gpd.GeoDataFrame
 
+    @property
+    def crs(self) -> CRS:
+        """The coordinate system of points and strata."""
+        return cast("CRS", self.points.crs)
+
+    @property
+    def main(self) -> gpd.GeoDataFrame:
+        """The main points."""
+        return self.points[self.points["role"] == "main"]
+
+    def to_geodataframe(self) -> gpd.GeoDataFrame:
+        """Return a copy of the points."""
+        return self.points.copy()
+
+    def summary(self) -> dict[str, Any]:
+        """Return the design's facts in plain types, units in the names."""
+        visit, main = self.visit, self.main
+        settings = visit.settings
+        area_m2 = float(self.strata["area_m2"].sum())
+        facts = {
+            "visit": visit.visit,
+            "date": visit.date,
+            "pest": visit.pest,
+            "design_code": visit.design_code,
+            "seed": visit.seed,
+            "simulated": visit.simulated,
+            "follows": visit.follows or None,
+            "method": settings.get("method"),
+            "allocation": settings.get("allocation"),
+            "unit_shape": visit.unit_shape,
+            "units_per_point": visit.units_per_point,
+            "points": len(main),
+            "reserve": len(self.points) - len(main),
+            "plugs": len(main) * visit.units_per_point * max(len(visit.compare), 1),
+            "area_m2": area_m2,
+            "point_m2": visit.point_m2,
+            "walk_m": walk_m(shapely.get_coordinates(main.geometry.to_numpy())),
+            "spacing_m": math.sqrt(area_m2 / max(len(main), 1)),
+            "map_spacing_m": MAP_SPACING_M,
+            "surfaces_missing": list(settings.get("surfaces_missing") or ()),
+            "strata": [_stratum_facts(main, row) for row in settings.get("strata") or ()],
+            "precision": _precision_facts(visit, settings.get("strata") or ()),
+            "stop_lines": visit.stop_lines,
+            "compare": list(visit.compare),
+        }
+        if effort := settings.get("effort"):
+            facts["effort"] = _effort_facts(visit, len(main), effort)
+        if kept_from := settings.get("kept_from_visit"):
+            facts |= {"kept_from_visit": kept_from, "kept": int(self.points["kept_from"].notna().sum())}
+        return facts
+
+    def __repr__(self) -> str:
+        """Return the design in a line."""
+        spare = len(self.points) - len(self.main)
+        area_m2, strata = self.strata["area_m2"].sum(), self.strata["stratum"].nunique()
+        return (
+            f"Design(visit={self.visit.visit[:40]!r}, points={len(self.main)}, reserve={spare}, area_m2={area_m2:.0f}, "
+            f"strata={strata}, design_code={self.visit.design_code!r})"
+        )
+
+    def _repr_html_(self) -> str:
+        """Return the facts of the strata as a table, below the line."""
+        import html
+
+        import pandas as pd
+
+        return f"<p>{html.escape(repr(self))}</p>{pd.DataFrame(self.summary()['strata']).to_html(index=False)}"
+
+
+def _stratum_facts(main: gpd.GeoDataFrame, row: Mapping[str, Any]) -> dict[str, Any]:
+    density = main.loc[main["stratum"] == row["stratum"], "inclusion_per_m2"]
+    ends = (float(density.min()), float(density.max())) if len(density) else (math.nan, math.nan)
+    keep = {key: row[key] for key in ("stratum", "main", "reserve", "planned", "area_m2", "balance")}
+    return {**keep, "density_low_per_m2": ends[0], "density_high_per_m2": ends[1]}
+
+
+def _precision_facts(visit: Visit, strata: Sequence[Mapping[str, Any]]) -> dict[str, Any] | None:
+    """Return what numbers of points give at the low, middle and high of the pest's range; None where none is known."""
+    ends = load_pest(visit.pest).threshold_range
+    if ends is None:
+        return None
+    k, densities = visit.k or CAUTIOUS_K, [ends[0], math.sqrt(ends[0] * ends[1]), ends[1]]
+
+    def buys(points: int) -> list[float]:
+        return [precision_of(points, density * visit.point_m2, k) for density in densities]
+
+    return {
+        "k": k,
+        "k_known": visit.k is not None,
+        "k_from_visit": visit.k_from_visit,
+        "densities_per_m2": densities,
+        "points": [{"points": n, "se_over_mean": buys(n)} for n in POINTS_SHOWN],
+        "strata": [
+            {"stratum": row["stratum"], "points": row["main"], "se_over_mean": buys(row["main"])}
+            for row in strata
+            if row["main"]
+        ],
+    }
+
+
+def _effort_facts(visit: Visit, points: int, effort: Mapping[str, Any]) -> dict[str, Any]:
+    """Return the hours these points take and the hours at hand, and what pooling plugs would change."""
+    bench = Bench(**{name: effort[name] for name in ("hours", "people", "containers", "extraction")})
+    ends = load_pest(visit.pest).threshold_range
+    middle = math.sqrt(ends[0] * ends[1]) if ends else _NO_RANGE_PER_M2
+    mean_a_plug = (effort["expected_per_m2"] or middle) * visit.unit_m2
+    bags = points * max(len(visit.compare), 1)
+    pooled = [(plugs, *pooled_bags(mean_a_plug, plugs)) for plugs in PLUGS_SHOWN]
+    return {
+        **asdict(bench),
+        "bags": bags,
+        "batches": math.ceil(bags / bench.containers),
+        "batch_minutes": BATCH_MINUTES[bench.extraction],
+        "pull_minutes": PULL_MINUTES,
+        "hours_needed": hours_for(bags, bench),
+        "bags_in_hours": points_in_hours(bench),
+        "pooling": [{"plugs": plugs, "bags_if_alike": a, "bags_if_independent": b} for plugs, a, b in pooled],
+    }
+
+
+def label_points(holes: Sequence[str | None], kinds: Sequence[str]) -> list[str]:
+    """Return a label for each point, numbered within hole and kind in the order given.
+
+    Examples
+    --------
+    >>> label_points(["7", "7", "Red 3", None], ["fairway", "fairway", "green", "tee"])
+    ['07F-01', '07F-02', 'RED3G-01', 'XT-01']
+    """
+    seen: Counter[str] = Counter()
+    labels = []
+    for hole, kind in zip(holes, kinds, strict=True):
+        stem = hole_label(hole) + KIND_LETTERS[kind]
+        seen[stem] += 1
+        labels.append(f"{stem}-{seen[stem]:02d}")
+    return labels
+
+
+def design_code(settings: dict[str, Any], places: np.ndarray) -> str:
+    """Return a short code that another design would not have, but for one chance in ten million.
+
+    Parameters
+    ----------
+    settings : dict
+        Plain JSON types.
+    places : ndarray, shape (n, 2)
+        Easting and northing of the points; the millimetre counts.
+    """
+    text = json.dumps(settings, sort_keys=True) + np.round(places, 3).astype(str).tobytes().hex()
+    number = int.from_bytes(hashlib.sha256(text.encode()).digest()[:8])
+    signs = []
+    for _ in range(_CODE_LENGTH):
+        number, sign = divmod(number, len(_CODE_SIGNS))
+        signs.append(_CODE_SIGNS[sign])
+    return "".join(signs)
+
 
 def load_visit(survey: Survey, visit: str | None = None) -> Visit:
     """Return a visit, the newest when ``visit`` is None.
@@ -134,17 +320,19 @@ def load_design(survey: Survey, visit: str | None = None) -> Design:
     name = found.visit
     points = cast("gpd.GeoDataFrame", survey.need("points", visit=name))
     strata = cast("gpd.GeoDataFrame", survey.need("strata", visit=name))
-    _check_strata(survey, points, strata)
+    # Points of a follow-up have no weight, and stand for no stratum.
+    lost = sorted(set(points["stratum"][points["weight_m2"].notna()]) - set(strata["stratum"]))
+    if lost:
+        where, told = f"{survey.path} layer points", f"strata that layer strata does not have: {list_names(lost)}"
+        remedy = "mend the rows in the program that changed them, or restore the file from a back-up"
+        raise SurveyError(Problem(where, told, f"one of: {list_names(sorted(set(strata['stratum'])))}", remedy))
     return Design(found, points, strata)
 
 
-def _check_strata(survey: Survey, points: pd.DataFrame, strata: pd.DataFrame) -> None:
-    """Let only points pass whose stratum is there; those of a follow-up have no weight, and stand for no stratum."""
-    lost = sorted(set(points["stratum"][points["weight_m2"].notna()]) - set(strata["stratum"]))
-    if lost:
-        where, found = f"{survey.path} layer points", f"strata that layer strata does not have: {list_names(lost)}"
-        remedy = "mend the rows in the program that changed them, or restore the file from a back-up"
-        raise SurveyError(Problem(where, found, f"one of: {list_names(sorted(set(strata['stratum'])))}", remedy))
+def load_last_design(survey: Survey, visit: str) -> Design | None:
+    """Return the newest design but the visit's own, which may be drawn a second time; None when there is none."""
+    others = [name for name in survey.order_visits() if name != visit]
+    return load_design(survey, others[-1]) if others else None
 
 
 def save_design(survey: Survey, design: Design) -> None:
@@ -155,10 +343,14 @@ def save_design(survey: Survey, design: Design) -> None:
     DesignError
         When the visit has counts already: a new design would leave them without their points.
     """
+    import pandas as pd
+
     name = design.visit.visit
     with survey.change() as change:
         check_open(change.read("samples"), name)
-        change.put("visits", _visit_row(design.visit), where={"visit": name})
+        settings = json.dumps(design.visit.settings, ensure_ascii=False, sort_keys=True)
+        row = pd.DataFrame([{**asdict(design.visit), "settings": settings}])
+        change.put("visits", row, where={"visit": name})
         change.put("points", design.points, where={"visit": name})
         change.put("strata", design.strata, where={"visit": name})
 
@@ -175,11 +367,4 @@ def check_open(samples: pd.DataFrame, visit: str) -> None:
     if mine:
         found = f"{mine} samples that have come back for it"
         remedy = "give the new round a name of its own; its design is kept as it was drawn"
-        raise DesignError(Problem(f"--visit {visit}", found, "a visit with no counts yet", remedy))
-
-
-def _visit_row(visit: Visit) -> pd.DataFrame:
-    import pandas as pd
-
-    settings = json.dumps(visit.settings, ensure_ascii=False, sort_keys=True)
-    return pd.DataFrame([{**asdict(visit), "settings": settings}])
+        raise DesignError(Problem(f"visit={visit}", found, "a visit with no counts yet", remedy))

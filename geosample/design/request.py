@@ -1,24 +1,55 @@
-"""What is asked of a design, with a default for everything, and the checks that need no ground."""
+"""What is asked of a design: the one check of it, and what it leaves open settled with the ground and the survey."""
 
 from __future__ import annotations
 
 import math
 import re
-from collections.abc import Iterator
-from dataclasses import dataclass
+from collections.abc import Collection, Iterator, Mapping, Sequence
+from dataclasses import asdict, dataclass, field, replace
 from enum import IntEnum
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import numpy as np
+import shapely
 
-from geosample.errors import Problem
-from geosample.pests import DEFAULT_PEST
+from geosample.design.howmany import (
+    BATCH_MINUTES,
+    CAUTIOUS_K,
+    CONTAINERS,
+    MOST_POINTS,
+    Bench,
+    points_for,
+    points_in_hours,
+    points_to_tell,
+)
+from geosample.errors import DesignError, Problem
+from geosample.ground import only_polygons, read_own_shapes
+from geosample.holes import hole_key, same_hole
+from geosample.pests import DEFAULT_PEST, load_pest
+from geosample.survey.findings import What, read_findings
+from geosample.units import plug_area_m2
 from geosample.words import ALLOCATIONS, DRAW_METHODS, METHODS, SURFACE_KINDS, WALKS, is_date
 
-MOST_POINTS = 20_000
-EDGE_DECAY_M = 4.0
-"""Distance over which an edge-weighted density falls off, m (own choice of 3 to 5, no source)."""
+if TYPE_CHECKING:
+    import geopandas as gpd
+    import pandas as pd
+
+    from geosample.ground import Ground
+    from geosample.survey import Survey
+
+SURFACES = ("green", "collar", "fairway")
+"""Kinds sampled when none are asked for, as far as the course has them."""
+POINTS = 90
+"""Main points when nothing says how many (own choice)."""
 MINIMUM = 8
 """Points a stratum is given at least: 5 for a variance, 8 for a decision (common practice, no source)."""
+_LONGEST_NAME = 60
+_BESIDE = (
+    *("visit", "date", "precision", "expected_per_m2", "threshold_per_m2", "chance", "hours", "people", "containers"),
+    *("extraction", "stop_low_per_m2", "stop_high_per_m2", "k_from_visit", "surfaces_missing"),
+)
+"""Fields that decide nothing of the draw once its points are counted; they are no part of the design's code."""
 
 
 class Stream(IntEnum):
@@ -34,114 +65,133 @@ class Stream(IntEnum):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Request:
-    """One round of sampling as asked for.
+    """One round of sampling, ready to draw: the arguments of ``draw_design``, settled.
 
     Parameters
     ----------
-    visit : str
-        Its name; an ISO date is its own date.
-    date : str, optional
-        ISO date, needed when the name is none.
-    points : int
-        Main points in all.
     surfaces : tuple of str
-        Kinds of surface to sample.
-    holes : tuple of str, optional
-        Holes to sample; all when None.
-    by : tuple of str
-        What else strata are split by: ``hole``, ``surface``. Kind (and part, with a border) always splits them.
-    border_m : float, optional
-        Width of the border strata, m; None for no split.
-    border_weight : float
-        Density at the outer edge over that far inside, 1 to 4.
-    method : str
-        One of ``DRAW_METHODS``; collars are always drawn along their ring, except by ``random``.
-    allocation : str
-        One of ``ALLOCATIONS``: how the strata share the points.
-    minimum : int
-        Fewest main points in a stratum; lowered, and said, where the points do not reach.
-    reserve : float
-        Reserve points as a share of the main points, 0 to 2.
-    plug_m : float, optional
-        Diameter of a plug, m; the pest's usual unit when None.
-    unit_m2 : float, optional
-        Area of one unit where it is no round plug (a square, a flush), m².
-    plugs : int, optional
-        Units pooled at a point; the pest's usual number when None.
-    pest : str
-        A profile's name.
-    seed : int, optional
-        Seed of the draw; taken from the system, and kept, when None.
-    setback_m : float
-        Strip along every surface's own edge that is not sampled, m.
-    keep_off : tuple of (str, float)
-        Kinds of obstacle and the distance kept from them, m; that ground leaves the target area.
-    every_edge : bool
-        Measure edge distance to each surface's own line.
-    walk : str
-        ``holes``: hole by hole in their order; ``round``: the shortest round over all points.
-    start : tuple of float, optional
-        Easting and northing the round starts from, m; the first tee when None.
-    without_holes : tuple of str
-        Holes left out, such as closed ones.
-    hole_groups : tuple of tuple of str
-        Groups of holes that make strata of their own, such as front and back nine.
+        Kinds of surface to sample; when none were asked for, those of ``SURFACES`` that are there.
+    surfaces_missing : tuple of str
+        The rest of those.
     areas : tuple of (str, str)
-        Names and shapes (WKT, in the ground's CRS) of the user's own areas; each splits the strata it lies in.
+        Names and shapes (WKT, in the ground's CRS) of the user's own areas.
+    start : tuple of float, optional
+        Easting and northing, m.
+    keep_off : tuple of (str, float)
+        Kinds of obstacle and the distance kept from them, m.
     spots : tuple of (float, float, float)
-        Easting, northing and radius, m, of places that leave the target area, such as cups and sprinkler heads.
-    k : float, optional
-        Negative binomial k of one bag on this course; a cautious one when None.
-    expected : tuple of (str, float)
-        Stratum or kind -> density expected there, insects per m², for the optimal allocation.
-    most : tuple of (str, int)
-        Stratum or kind -> most main points a stratum may have.
-    keep : float
-        Share of the last visit's points kept, moved by half a metre to a metre; 0 for none.
-    compare : tuple of str
-        Extraction methods to split each point's plugs between, at random; none for one bag a point.
+        Easting, northing and radius, m, of landmarks kept off, such as cups and sprinkler heads.
+    expected, most : tuple of (str, float) and of (str, int)
+        Pairs of stratum or kind and its density or cap.
     """
 
     visit: str
     date: str | None = None
-    points: int = 90
-    surfaces: tuple[str, ...] = ("green", "collar", "fairway")
+    points: int = POINTS
+    precision: float | None = None
+    expected_per_m2: float | None = None
+    threshold_per_m2: float | None = None
+    chance: float = 0.8
+    hours: float | None = None
+    people: int = 1
+    containers: int = CONTAINERS
+    extraction: str = "brine"
+    surfaces: tuple[str, ...] = SURFACES
+    surfaces_missing: tuple[str, ...] = ()
     holes: tuple[str, ...] | None = None
+    without_holes: tuple[str, ...] = ()
+    hole_groups: tuple[tuple[str, ...], ...] = ()
+    areas: tuple[tuple[str, str], ...] = ()
     by: tuple[str, ...] = ()
     border_m: float | None = None
     border_weight: float = 1.0
+    every_edge: bool = False
+    setback_m: float = 0.0
+    keep_off: tuple[tuple[str, float], ...] = ()
+    spots: tuple[tuple[float, float, float], ...] = ()
     method: str = "balanced"
     allocation: str = "power"
     minimum: int = MINIMUM
+    most: tuple[tuple[str, int], ...] = ()
     reserve: float = 0.2
     plug_m: float | None = None
     unit_m2: float | None = None
     plugs: int | None = None
     pest: str = DEFAULT_PEST
-    seed: int | None = None
-    setback_m: float = 0.0
-    keep_off: tuple[tuple[str, float], ...] = ()
-    every_edge: bool = False
+    k: float | None = None
+    k_from_visit: str | None = None
+    expected: tuple[tuple[str, float], ...] = ()
+    stop_low_per_m2: float | None = None
+    stop_high_per_m2: float | None = None
+    compare: tuple[str, ...] = ()
+    keep: float = 0.0
     walk: str = "holes"
     start: tuple[float, float] | None = None
-    without_holes: tuple[str, ...] = ()
-    hole_groups: tuple[tuple[str, ...], ...] = ()
-    areas: tuple[tuple[str, str], ...] = ()
-    spots: tuple[tuple[float, float, float], ...] = ()
-    k: float | None = None
-    expected: tuple[tuple[str, float], ...] = ()
-    most: tuple[tuple[str, int], ...] = ()
-    keep: float = 0.0
-    compare: tuple[str, ...] = ()
+    seed: int | None = None
 
     @property
     def day(self) -> str:
         """The visit's date; empty when neither it nor the name is one."""
         return self.date or (self.visit if is_date(self.visit) else "")
 
+    @property
+    def one_unit_m2(self) -> float:
+        """Area of one plug or other unit, m²."""
+        return self.unit_m2 or plug_area_m2(self.plug_m or load_pest(self.pest).unit_diameter_m)
+
+    @property
+    def units_pooled(self) -> int:
+        """Units pooled in a bag."""
+        return self.plugs or load_pest(self.pest).plugs_per_point
+
+    @property
+    def bench(self) -> Bench | None:
+        """Who and what is at hand; None where no hours are given."""
+        return None if self.hours is None else Bench(self.hours, self.people, self.containers, self.extraction)
+
     def stream(self, which: Stream) -> np.random.Generator:
         """Return the generator of one of the streams beside the draw's."""
         return np.random.default_rng([self.seed or 0, int(which)])
+
+    def plain(self) -> dict[str, Any]:
+        """Return what decides the draw, in plain types, as it is stored with the visit."""
+        return {key: value for key, value in asdict(self).items() if key not in _BESIDE}
+
+
+@dataclass(frozen=True, slots=True)
+class Known:
+    """What a survey knows of a pest before a design is drawn.
+
+    Parameters
+    ----------
+    k : float, optional
+        Negative binomial k of one bag on the newest visit that was estimated for it.
+    k_from_visit : str, optional
+        That visit.
+    densities_per_m2 : dict
+        Stratum or kind -> mean density, insects per m², on the newest visit estimated by them.
+    """
+
+    k: float | None = None
+    k_from_visit: str | None = None
+    densities_per_m2: dict[str, float] = field(default_factory=dict)
+
+
+def read_known(survey: Survey, pest: str) -> Known:
+    """Return a pest's k, and its densities by stratum and kind, each from the newest visit estimated for it."""
+    name = load_pest(pest).name
+    estimates = survey.read("estimates")
+    means = estimates[
+        (estimates["pest"] == name) & (estimates["stage"] == "all") & estimates["domain"].isin(["stratum", "kind"])
+    ]
+    newest = survey.newest_among(means["visit"])
+    rows = means[means["visit"] == newest]
+    densities = {str(label): float(mean) for label, mean in zip(rows["label"], rows["mean_per_m2"], strict=True)}
+    for visit in reversed(survey.order_visits()):
+        found = read_findings(survey, visit, name, What.K).first(What.K, "all")
+        if found is not None:
+            return Known(float(found.value), visit, densities)
+    return Known(densities_per_m2=densities)
 
 
 def parse_holes(text: str) -> tuple[str, ...]:
@@ -166,83 +216,291 @@ def _one_or_range(part: str) -> tuple[str, ...]:
     return tuple(str(number) for number in range(first, last + 1))
 
 
-def find_problems(request: Request) -> list[Problem]:
+def make_request(ground: Ground, asked: Mapping[str, Any]) -> Request:
+    """Return a request ready to draw.
+
+    Parameters
+    ----------
+    ground : Ground
+        Gives the kinds there are, landmarks, and the coordinate system of start and areas.
+    asked : mapping
+        The arguments of ``draw_design``, by name.
+
+    Raises
+    ------
+    DesignError
+        With everything that can't be.
+    GroundError
+        When the file of areas can't be used.
+    """
+    words = dict(asked)
+    points, surfaces, start = (words.pop(name) for name in ("points", "surfaces", "start"))
+    areas, area_name = words.pop("areas"), words.pop("area_name")
+    missing = _missing(SURFACES, ground.surfaces["kind"]) if surfaces is None else []
+    if surfaces is None:
+        surfaces = [kind for kind in SURFACES if kind not in missing] or SURFACES
+    words |= {name: _as_words(words[name]) for name in ("by", "compare")}
+    words |= {name: _as_pairs(words[name]) for name in ("most", "expected")}
+    words["holes"] = None if words["holes"] is None else _as_holes(words["holes"])
+    words["without_holes"] = _as_holes(words["without_holes"])
+    words["hole_groups"] = tuple(_as_holes(group) for group in words["hole_groups"])
+    words["keep_off"], words["spots"] = part_spots(_as_pairs(words["keep_off"]), ground)
+    request = Request(
+        **words,
+        points=POINTS if points is None else points,
+        surfaces=_as_words(surfaces),
+        surfaces_missing=tuple(missing) if len(missing) < len(SURFACES) else (),
+    )
+    problems = [*find_problems(request, points_asked=points is not None), *_ground_problems(request, ground)]
+    if problems:
+        raise DesignError(problems)
+    return replace(
+        request,
+        points=points if points is not None else count_points(request),
+        areas=() if areas is None else _name_areas(areas, area_name, ground),
+        start=None if start is None else _place(start, ground),
+        expected=request.expected if request.allocation == "optimal" else (),
+    )
+
+
+def count_points(request: Request) -> int:
+    """Return the points that a precision, or telling a threshold, takes; or that the hours allow; or the usual number.
+
+    Raises
+    ------
+    DesignError
+        When more come out than can be.
+
+    Examples
+    --------
+    >>> count_points(Request(visit="2026-05-04")), count_points(Request(visit="2026-05-04", hours=8.0, people=2))
+    (90, 90)
+    """
+    mean, k = (request.expected_per_m2 or 0.0) * request.one_unit_m2 * request.units_pooled, request.k or CAUTIOUS_K
+    if request.precision is not None:
+        where, points = "precision", points_for(request.precision, mean, k)
+    elif request.threshold_per_m2 is not None:
+        bound = request.threshold_per_m2 * request.one_unit_m2 * request.units_pooled
+        where, points = "threshold_per_m2", points_to_tell(mean, bound, k, chance=request.chance)
+    else:
+        allowed = request.points if request.bench is None else points_in_hours(request.bench)
+        return allowed if request.bench is None else allowed // max(len(request.compare), 1)
+    if points > MOST_POINTS:
+        found = f"a wish that takes {points:,} points"
+        remedy = "wish for less, pool more plugs at a point, or give `k` if you know it"
+        raise DesignError(Problem(where, found, f"up to {MOST_POINTS:,}", remedy))
+    return points
+
+
+def find_problems(request: Request, *, points_asked: bool = False) -> list[Problem]:
     """Return everything in a request that can't be, whatever the ground.
+
+    Parameters
+    ----------
+    request : Request
+        What is asked.
+    points_asked : bool
+        Whether a number of points was asked for, so that nothing else may stand in its place.
 
     Examples
     --------
     >>> [problem.where for problem in find_problems(Request(visit="spring", points=0))]
-    ['--visit', '--points']
+    ['visit', 'points']
     """
-    return [*_name_problems(request), *_range_problems(request), *_choice_problems(request)]
+    return [
+        *find_name_problems(request.visit, request.date),
+        *_range_problems(request),
+        *_choice_problems(request),
+        *find_wish_problems(
+            request.precision, request.threshold_per_m2, request.expected_per_m2, points_asked=points_asked
+        ),
+        *_density_problems(request),
+    ]
 
 
-_LONGEST_NAME = 60
-
-
-def _name_problems(request: Request) -> Iterator[Problem]:
-    name = request.visit
-    if not name.strip():
-        yield Problem("--visit", "no name", "a name or a date", "write --visit 2026-05-04")
-    if len(name) > _LONGEST_NAME or not name.isprintable():
-        found = f"{len(name)} characters" if name.isprintable() else f"{name[:20]!r}, with signs that can't be printed"
-        yield Problem(
-            "--visit", found, f"one line of up to {_LONGEST_NAME} characters", "shorten it: it is on every page"
+def find_name_problems(visit: str, date: str | None = None) -> Iterator[Problem]:
+    """Yield what is wrong with a visit's name and date."""
+    if not visit.strip():
+        yield Problem("visit", "no name", "a name or a date", "write `visit=2026-05-04`")
+    if len(visit) > _LONGEST_NAME or not visit.isprintable():
+        found = (
+            f"{len(visit)} characters" if visit.isprintable() else f"{visit[:20]!r}, with signs that can't be printed"
         )
-    if request.date and not is_date(request.date):
-        yield Problem("--date", repr(request.date), "a date, YYYY-MM-DD", _mend_date(request.date))
-    elif not request.day:
-        remedy = _mend_date(name) if re.search(r"\d", name) else "add --date 2026-05-04 (the day you sample)"
-        yield Problem("--visit", repr(name[:_LONGEST_NAME]), "a date, YYYY-MM-DD, or a name with --date", remedy)
+        expected = f"one line of up to {_LONGEST_NAME} characters"
+        yield Problem("visit", found, expected, "shorten it: it is on every page")
+    if date and not is_date(date):
+        yield Problem("date", repr(date), "a date, YYYY-MM-DD", _mend_date(date))
+    elif not date and not is_date(visit):
+        remedy = _mend_date(visit) if re.search(r"\d", visit) else "add `date=2026-05-04` (the day you sample)"
+        yield Problem("visit", repr(visit[:_LONGEST_NAME]), "a date, YYYY-MM-DD, or a name with `date`", remedy)
 
 
 def _mend_date(text: str) -> str:
     """Return what to write for a date in another form; both readings where day and month can't be told apart."""
     parts = re.fullmatch(r"\s*(\d{1,2})[/.-](\d{1,2})[/.-](\d{4})\s*", text)
     if parts is None:
-        return "write it as 2026-05-04, year first, or add --date"
+        return "write it as 2026-05-04, year first, or add `date`"
     first, second, year = (int(part) for part in parts.groups())
     readings = {f"{year:04d}-{month:02d}-{day:02d}" for month, day in ((first, second), (second, first))}
     real = sorted(reading for reading in readings if is_date(reading))
     return f"write it year first: {' or '.join(real)}" if real else "write it as 2026-05-04, year first"
 
 
+def find_wish_problems(
+    precision: float | None, threshold_per_m2: float | None, expected_per_m2: float | None, *, points_asked: bool
+) -> Iterator[Problem]:
+    """Yield what does not go together in what the number of points is to buy."""
+    wishes = {"precision": precision, "threshold_per_m2": threshold_per_m2}
+    asked = [name for name, value in wishes.items() if value is not None]
+    if asked and (expected_per_m2 is None or points_asked or len(asked) > 1):
+        others = [*asked[1:], *(["points"] if points_asked else [])]
+        found = "it" + "".join(f" and `{name}`" for name in others)
+        remedy = "give a density with `expected_per_m2`, and one wish"
+        yield Problem(asked[0], found, "a wish that stands in place of `points` and needs `expected_per_m2`", remedy)
+
+
+def _density_problems(request: Request) -> Iterator[Problem]:
+    mean, bound = request.expected_per_m2, request.threshold_per_m2
+    if mean is not None and (mean <= 0 or bound == mean or (bound is not None and bound <= 0)):
+        found = f"{mean:g} per m²" + ("" if bound is None else f", threshold {bound:g} per m²")
+        expected = "a density above zero" if bound is None else "two densities above zero that differ"
+        yield Problem("expected_per_m2", found, expected, "give one such as `expected_per_m2=215`")
+    low, high = request.stop_low_per_m2, request.stop_high_per_m2
+    if (low, high) != (None, None) and not 0 < (low or 0.0) < (high or 0.0):
+        found = f"{low} and {high} per m²"
+        remedy = "give both, such as 108 and 430 per m² (10 and 40 per ft²)"
+        yield Problem("stop_low_per_m2", found, "a low and a high density", remedy)
+
+
 def _range_problems(request: Request) -> Iterator[Problem]:
-    rules = [
-        ("--points", request.points, 2, MOST_POINTS, "at least two are needed for an estimate"),
-        ("--border-weight", request.border_weight, 1, 4, "beyond 4 it costs more than it can gain"),
-        ("--reserve", request.reserve, 0, 2, "0.2 means one reserve point to five"),
-        ("--minimum", request.minimum, 1, 1000, "8 serves a decision, 5 a variance"),
-        ("--plugs", request.plugs, 1, 100, "give the number pooled in one bag"),
-        ("--plug", request.plug_m, 0.005, 0.5, "give a diameter such as 2.25in"),
-        ("--unit-area", request.unit_m2, 1e-5, 10.0, "give the area of one unit, such as 1ft2"),
-        ("--border", request.border_m, 0.1, 100.0, "give a width such as 15ft"),
-        ("--setback", request.setback_m, 0.0, 50.0, "give a width such as 1ft"),
-        ("--k", request.k, 0.01, 1000.0, "insect counts have 0.2 to 5 a bag (M)"),
+    rules: list[tuple[str, float, float, str, str]] = [
+        ("points", 2, MOST_POINTS, "", "at least two are needed for an estimate"),
+        ("precision", 0.02, 1, "", "give a standard error over the mean, such as 0.25"),
+        ("chance", 0.5, 0.99, "", "0.8 is usual"),
+        ("hours", 0.1, 2000, " h", "give the hours at hand, pulling and extracting"),
+        ("people", 1, 100, "", "give how many are at work"),
+        ("containers", 1, 1000, "", "give how many bags are extracted at once"),
+        ("border_weight", 1, 4, "", "beyond 4 it costs more than it can gain"),
+        ("reserve", 0, 2, "", "0.2 means one reserve point to five"),
+        ("minimum", 1, 1000, "", "8 serves a decision, 5 a variance"),
+        ("plugs", 1, 100, "", "give the number pooled in one bag"),
+        ("plug_m", 0.005, 0.5, " m", "give a diameter such as `plug_m=0.057`"),
+        ("unit_m2", 1e-5, 10.0, " m²", "give the area of one unit, such as `unit_m2=0.093`"),
+        ("border_m", 0.1, 100.0, " m", "give a width such as `border_m=4.6`"),
+        ("setback_m", 0.0, 50.0, " m", "give a width such as `setback_m=0.3`"),
+        ("k", 0.01, 1000.0, "", "insect counts have 0.2 to 5 a bag (M)"),
     ]
-    for where, value, low, high, remedy in rules:
+    for where, low, high, unit, remedy in rules:
+        value = getattr(request, where)
         if value is not None and not (math.isfinite(value) and low <= value <= high):
-            yield Problem(where, f"{value:,.10g}{_unit(where)}", f"{low:,g} to {high:,g}{_unit(where)}", remedy)
-
-
-def _unit(where: str) -> str:
-    return {"--plug": " m", "--border": " m", "--setback": " m", "--unit-area": " m²"}.get(where, "")
+            yield Problem(where, f"{value:,.10g}{unit}", f"{low:,g} to {high:,g}{unit}", remedy)
 
 
 def _choice_problems(request: Request) -> Iterator[Problem]:
-    choices = [
-        ("--method", (request.method,), DRAW_METHODS),
-        ("--allocation", (request.allocation,), ALLOCATIONS),
-        ("--surfaces", request.surfaces, SURFACE_KINDS),
-        ("--by", request.by, ("hole", "surface")),
-        ("--walk", (request.walk,), WALKS),
-        ("--compare", request.compare, METHODS),
+    choices: list[tuple[str, tuple[str, ...], Collection[str]]] = [
+        ("method", (request.method,), DRAW_METHODS),
+        ("allocation", (request.allocation,), ALLOCATIONS),
+        ("surfaces", request.surfaces, SURFACE_KINDS),
+        ("by", request.by, ("hole", "surface")),
+        ("walk", (request.walk,), WALKS),
+        ("compare", request.compare, METHODS),
+        ("extraction", (request.extraction,), BATCH_MINUTES),
     ]
     for where, given, allowed in choices:
         wrong = [name for name in given if name not in allowed]
         if wrong:
             yield Problem(where, ", ".join(map(repr, wrong)), f"of: {', '.join(allowed)}", "name one of them")
     if request.compare and not 2 <= len(set(request.compare)) == len(request.compare):  # noqa: PLR2004
-        yield Problem("--compare", ",".join(request.compare), "two or more different methods", "write brine,heat")
+        yield Problem("compare", ",".join(request.compare), "two or more different methods", "name brine and heat")
     if not request.surfaces:
-        yield Problem("--surfaces", "none", f"some of: {', '.join(SURFACE_KINDS)}", "name the kinds to sample")
+        yield Problem("surfaces", "none", f"some of: {', '.join(SURFACE_KINDS)}", "name the kinds to sample")
+
+
+def _ground_problems(request: Request, ground: Ground) -> Iterator[Problem]:
+    """Yield the holes, kinds and obstacles asked for that the course does not have."""
+    there = sorted(ground.surfaces["hole"].dropna().unique(), key=hole_key)
+    known = {same_hole(hole) for hole in there}
+    named = {
+        "holes": request.holes or (),
+        "without_holes": request.without_holes,
+        "hole_groups": tuple(hole for group in request.hole_groups for hole in group),
+    }
+    for where, holes in named.items():
+        wrong = [hole for hole in holes if same_hole(hole) not in known]
+        if wrong:
+            expected = f"of: {', '.join(there)}" if there else "none, for this course's surfaces name no hole"
+            yield Problem(where, ", ".join(wrong), expected, "name holes of this course, or leave it out")
+    things = [
+        ("surfaces", request.surfaces, "on this course", ground.surfaces["kind"]),
+        ("keep_off", tuple(kind for kind, _ in request.keep_off), "among the obstacles", ground.obstacles["kind"]),
+    ]
+    for where, kinds, place, column in things:
+        wrong = [kind for kind in _missing(kinds, column) if where != "surfaces" or kind in SURFACE_KINDS]
+        if wrong:
+            allowed = f"of: {', '.join(sorted(set(column))) or 'none'}"
+            remedy = "leave it out, or read it in with 'geosample ground'"
+            remedy += " (--collar 30in makes collars)" if "collar" in wrong else ""
+            yield Problem(where, f"no {', '.join(wrong)} {place}", allowed, remedy)
+
+
+def _missing(kinds: Sequence[str], column: pd.Series) -> list[str]:
+    there = set(column)
+    return [kind for kind in kinds if kind not in there]
+
+
+def _as_words(words: str | Sequence[str]) -> tuple[str, ...]:
+    """Return words as they are in this house; one text may hold several, with commas."""
+    parts = words.split(",") if isinstance(words, str) else words
+    return tuple(part.strip().lower() for part in parts if part.strip())
+
+
+def _as_holes(holes: str | Sequence[str | int]) -> tuple[str, ...]:
+    return parse_holes(holes) if isinstance(holes, str) else tuple(str(hole) for hole in holes)
+
+
+Value = TypeVar("Value")
+
+
+def _as_pairs(pairs: Mapping[str, Value] | Sequence[tuple[str, Value]]) -> tuple[tuple[str, Value], ...]:
+    return tuple(pairs.items() if isinstance(pairs, Mapping) else pairs)
+
+
+def part_spots(
+    keep_off: Sequence[tuple[str, float]], ground: Ground
+) -> tuple[tuple[tuple[str, float], ...], tuple[tuple[float, float, float], ...]]:
+    """Return the obstacles to keep off, and the landmarks by name or kind as rounds to leave out."""
+    marks = ground.landmarks
+    obstacles = set(ground.obstacles["kind"])
+    others, spots = [], []
+    for kind, distance_m in keep_off:
+        mine = [] if marks is None or kind in obstacles else marks[_is_called(marks, kind)].geometry
+        if not len(mine):
+            others.append((kind, distance_m))
+        for shape in mine:
+            middle = shapely.centroid(shape)
+            spots.append((float(middle.x), float(middle.y), distance_m))
+    return tuple(others), tuple(spots)
+
+
+def _is_called(marks: pd.DataFrame, kind: str) -> pd.Series:
+    names = [marks[column].astype("string").str.strip().str.lower() for column in ("kind", "name")]
+    return names[0].eq(kind).fillna(value=False) | names[1].eq(kind).fillna(value=False)
+
+
+def _place(degrees: tuple[float, float], ground: Ground) -> tuple[float, float]:
+    import geopandas as gpd
+
+    place = gpd.GeoSeries.from_xy([degrees[0]], [degrees[1]], crs=4326).to_crs(ground.crs).iloc[0]
+    return float(place.x), float(place.y)
+
+
+def _name_areas(
+    areas: gpd.GeoDataFrame | Path | str, name_field: str | None, ground: Ground
+) -> tuple[tuple[str, str], ...]:
+    """Return the user's own areas in the ground's CRS, by name."""
+    if isinstance(areas, (str, Path)):
+        own = read_own_shapes(Path(areas), ground.crs, option="`areas`", name_field=name_field)
+    else:
+        own = areas.to_crs(ground.crs).rename(columns={name_field or "name": "name"})
+    shapes = only_polygons(own.geometry.to_numpy())
+    return tuple((str(name), shape.wkt) for name, shape in zip(own["name"], shapes, strict=True) if not shape.is_empty)

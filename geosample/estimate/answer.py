@@ -34,6 +34,7 @@ from geosample.estimate.sentences import (
 )
 from geosample.estimate.stages import mix_stages
 from geosample.pests import load_pest
+from geosample.report.design import SIMULATED
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -142,7 +143,7 @@ class _Found:
 def _say(found: _Found, design: Design, statuses: pd.Series, asked: Settings) -> tuple[str, ...]:
     pest = load_pest(found.catch.pest)
     return (
-        *([design.visit.simulated] if design.visit.simulated else []),
+        *([SIMULATED] if design.visit.simulated else []),
         *say_densities(found.estimates, asked.units),
         *say_decisions(found.decisions, asked.units),
         *say_rule(asked.decision_level, decided=bool(found.decisions)),

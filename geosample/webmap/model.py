@@ -6,6 +6,7 @@ import json
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, cast
 
+from geosample.report.design import SIMULATED
 from geosample.units import Units
 
 if TYPE_CHECKING:
@@ -86,7 +87,7 @@ class Story:
     @property
     def simulated(self) -> str:
         """The sentence that says the counts are simulated, or nothing."""
-        return str(self.settings.get("simulated") or "")
+        return SIMULATED if self.settings.get("simulated") else ""
 
     @property
     def planned_per_m2(self) -> float | None:

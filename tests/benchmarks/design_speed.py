@@ -14,10 +14,8 @@ import shapely
 from bench import ask, make_ground
 
 from geosample.design import Request, draw_design
-from geosample.design.frame import cut_frame
-from geosample.design.methods import chances_of
-from geosample.design.spread import balance_of
-from geosample.design.target import mark_out
+from geosample.design.frame import cut_frame, mark_out
+from geosample.design.methods import balance_of, chances_of
 from geosample.ground import Ground, edge_lines
 
 
@@ -25,9 +23,8 @@ def time_designs(ground: Ground, sizes: Sequence[tuple[int, float]]) -> pd.DataF
     """Return seconds for designs of several sizes, plain and edge-weighted."""
     rows = []
     for points, weight in sizes:
-        asked = Request(visit="2026-05-04", points=points, border_m=4.572, border_weight=weight, seed=1)
         start = time.process_time()
-        design = draw_design(ground, asked)
+        design = draw_design(ground, visit="2026-05-04", points=points, border_m=4.572, border_weight=weight, seed=1)
         cells = sum(row["cells"] for row in design.visit.settings["strata"])
         rows.append({"points": points, "border_weight": weight, "cells": cells, "cpu_s": time.process_time() - start})
     return pd.DataFrame(rows)
@@ -37,11 +34,11 @@ def compare_spread(ground: Ground, seeds: int) -> pd.DataFrame:
     """Return balance and time on one fairway: ours, and geopandas' uniform sampling."""
     target = mark_out(ground, Request(visit="2026-05-04", surfaces=("fairway",), holes=("1",)))
     frame = cut_frame(target, 50, lines=edge_lines(ground.surfaces))
-    asked = Request(visit="2026-05-04", surfaces=("fairway",), holes=("1",), points=50, reserve=0.0)
+    asked = {"visit": "2026-05-04", "surfaces": ("fairway",), "holes": ("1",), "points": 50, "reserve": 0.0}
     rows = []
     for seed in range(seeds):
         start = time.process_time()
-        ours = draw_design(ground, Request(**{f: getattr(asked, f) for f in asked.__slots__} | {"seed": seed})).points
+        ours = draw_design(ground, **asked, seed=seed).points
         middle = time.process_time()
         theirs = target.geometry.sample_points(50, rng=np.random.default_rng(seed)).explode()
         seconds = (middle - start, time.process_time() - middle)

@@ -19,12 +19,9 @@ from bench import as_markdown, ask, beside
 from conftest import CRS, bent_fairway, kidney
 
 from geosample.design import Request
-from geosample.design.draw import _with_order
-from geosample.design.frame import Frame, cut_frame
-from geosample.design.grids import ALL_METHODS
-from geosample.design.methods import Quota, chances_of
-from geosample.design.spread import balance_of
-from geosample.design.target import mark_out
+from geosample.design.frame import SamplingFrame, cut_frame, mark_out
+from geosample.design.howmany import Quota
+from geosample.design.methods import DRAWS, balance_of, chances_of, order_along
 from geosample.ground import Ground, edge_lines, measure_edge
 
 POINTS, RESERVE, BLOCKS, BANDS, SEED = 24, 5, 60, 5, 31
@@ -47,14 +44,16 @@ def make_ground() -> Ground:
     return Ground(surfaces.assign(area_m2=surfaces.area), nothing)
 
 
-def make_case(ground: Ground, surface: str, border_weight: float) -> tuple[Frame, Quota]:
+def make_case(ground: Ground, surface: str, border_weight: float) -> tuple[SamplingFrame, Quota]:
     """Return a surface's frame and quota, a collar's with its order along the ring."""
     target = mark_out(ground, Request(visit="2026-05-04"))
     lines = edge_lines(ground.surfaces)
     frame = cut_frame(
         target[target["surface_id"] == surface], POINTS + RESERVE, lines=lines, border_weight=border_weight
     )
-    return frame, _with_order(ground, target, frame, Quota(POINTS, RESERVE), Request(visit="2026-05-04"))
+    shapes = ground.surfaces.set_index("surface_id").geometry
+    rings = {int(part): shapes[target["surface_id"][part]] for part in np.unique(frame.part)}
+    return frame, Quota(POINTS, RESERVE, order_along(frame, rings) if frame.kind == "collar" else None)
 
 
 def field_at(places: np.ndarray) -> np.ndarray:
@@ -76,7 +75,7 @@ def study(surface: str, method: str, border_weight: float, draws: int) -> dict[s
     hits = {name: np.zeros((draws, group.max() + 1)) for name, group in groups.items()}
     totals, balance = np.zeros(draws), np.zeros(draws)
     for draw in range(draws):
-        drawn = ALL_METHODS[method](frame, quota, rng)
+        drawn = DRAWS[method](frame, quota, rng)
         places = drawn.places[drawn.main]
         at, cell = tree.query(shapely.points(places), predicate="intersects")
         cell = cell[np.unique(at, return_index=True)[1]]
@@ -110,7 +109,7 @@ def main() -> None:
     asked = ask(__doc__, beside(__file__), draws=(2000, 2))
     draws = asked.draws
     surfaces = ("green", "collar", "bent fairway", "fairway with islands")
-    cases = [(s, m, w) for s in surfaces for m in ALL_METHODS for w in (1.0, 2.5)]
+    cases = [(s, m, w) for s in surfaces for m in DRAWS for w in (1.0, 2.5)]
     rows = joblib.Parallel(n_jobs=2)(joblib.delayed(study)(*case, draws) for case in cases)
     text = (
         f"# Densities claimed and drawn\n\nMade by `design_truth.py`: {draws} draws a row of {POINTS} main points and "

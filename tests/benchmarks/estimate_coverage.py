@@ -22,7 +22,7 @@ from click.testing import CliRunner
 from geosample.cli import main as program
 from geosample.counts import Counts
 from geosample.demo.simulate import SimulationModel, count_bags, draw_truth, true_density
-from geosample.design import Design, Request, draw_design
+from geosample.design import Design, draw_design
 from geosample.estimate.bags import Settings, gather_bags
 from geosample.estimate.decision import judge
 from geosample.estimate.domains import estimate_domains, estimate_mean, own_prior
@@ -70,10 +70,7 @@ def draw_designs(ground: Ground, size: int, designs: int) -> list[Design]:
     """Return balanced designs with so many points in each of the four strata."""
     asked = {"points": 4 * size, "minimum": size, "allocation": "equal", "reserve": 0.0, "border_m": BORDER_M}
     surfaces = ("green", "fairway")
-    return [
-        draw_design(ground, Request(visit="2026-05-04", surfaces=surfaces, seed=seed, **asked))
-        for seed in range(designs)
-    ]
+    return [draw_design(ground, visit="2026-05-04", surfaces=surfaces, seed=seed, **asked) for seed in range(designs)]
 
 
 def count(design: Design, found: pd.DataFrame) -> Counts:

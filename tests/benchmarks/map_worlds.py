@@ -14,7 +14,7 @@ import shapely
 from bench import ROOT
 from scipy.spatial.distance import cdist
 
-from geosample.design.pivotal import draw_spread
+from geosample.design import draw_spread
 from geosample.ground import cut_cells, edge_lines, measure_edge, read_ground
 
 COURSES = (ROOT.parent / "shared" / "courses" / "oak_bluff.kml", ROOT / "layers" / "course.geojson")

@@ -10,14 +10,14 @@ from pathlib import Path
 
 from bench import ask, clock, make_ground
 
-from geosample.design import Request, draw_design
+from geosample.design import draw_design
 from geosample.sheets import write_sheets
 
 
 def main() -> None:
     asked = ask(__doc__, holes=(18, 1), points=(120, 12))
     ground = make_ground(asked.holes)
-    design = draw_design(ground, Request(visit="2026-05-04", points=asked.points, border_m=4.572, seed=1))
+    design = draw_design(ground, visit="2026-05-04", points=asked.points, border_m=4.572, seed=1)
     with tempfile.TemporaryDirectory() as folder:
         seconds = clock(lambda: write_sheets(design, ground, folder=Path(folder)))
         size = sum(path.stat().st_size for path in Path(folder).rglob("*") if path.is_file())

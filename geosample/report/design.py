@@ -1,0 +1,185 @@
+"""A design in words: what each stratum was given and how evenly, what that buys, and what was asked beside it."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Mapping, Sequence
+from typing import TYPE_CHECKING, Any
+
+from geosample.report.terminal import show_table
+from geosample.units import (
+    ACRE_M2,
+    FOOT2_M2,
+    HECTARE_M2,
+    Units,
+    percent,
+    set_percent,
+    show_area,
+    show_density,
+    show_length,
+    show_number,
+)
+
+if TYPE_CHECKING:
+    from geosample.design import Design
+
+SIMULATED = "Invented course, simulated counts."
+"""Said wherever invented counts are shown."""
+WHY_NO_STOPS = {
+    "edge_weight": "its density is weighted toward the edge, so a total means nothing",
+    "method": "its points are no balanced or random sample in any order",
+    "split": "its plugs are split between methods",
+    "kept": "kept points make its density uneven",
+    "few_bags": "it has too few bags",
+}
+_SPREAD_WELL = 0.15  # the balance above which it is said (own choice)
+
+
+def tell_design(design: Design, units: Units = "us") -> list[str]:
+    """Return the lines a person reads: the strata, the walk, how the draw was made, what it buys and takes."""
+    facts = design.summary()
+    unit = f"{facts['units_per_point']} {facts['unit_shape']}{'s' if facts['units_per_point'] > 1 else ''}"
+    heads = ("stratum", "points", "reserve", "area", "one point stands for", "balance")
+    beside = [*_tell_stop_lines(facts["stop_lines"], units), *_tell_effort(facts), *_tell_rest(facts)]
+    return [
+        f"Visit {facts['visit']}: {facts['points']} points and {facts['reserve']} in reserve on "
+        f"{show_area(facts['area_m2'], units)}, {unit} a point, design {facts['design_code']}, seed {facts['seed']}.",
+        *_tell_missing(facts["surfaces_missing"]),
+        "",
+        *show_table(heads, [_stratum_row(row, units) for row in facts["strata"]]),
+        "",
+        *_tell_draw(facts, units),
+        "",
+        *_tell_precision(facts, units),
+        *(["", *beside] if beside else []),
+    ]
+
+
+def _tell_missing(kinds: Sequence[str]) -> Iterator[str]:
+    if kinds:
+        hint = " 'geosample ground' with --collar 30in makes collars." if "collar" in kinds else ""
+        yield f"The course has no {' and no '.join(kinds)}; what it has of the usual surfaces is sampled.{hint}"
+
+
+def _stratum_row(row: Mapping[str, Any], units: Units) -> list[str]:
+    stands = [_small_area(1 / row[f"density_{end}_per_m2"], units) for end in ("high", "low")]
+    spread = stands[0] if stands[0] == stands[1] else f"{stands[0]} to {stands[1]}"
+    balance = f"{row['balance']:.3f}" if math.isfinite(row["balance"]) else "-"
+    return [row["stratum"], f"{row['main']}", f"{row['reserve']}", show_area(row["area_m2"], units), spread, balance]
+
+
+def _small_area(area_m2: float, units: Units) -> str:
+    """Return an area in ft² or m² to two or three figures, however large."""
+    return f"{show_number(area_m2 / FOOT2_M2)} ft²" if units == "us" else f"{show_number(area_m2)} m²"
+
+
+def _tell_draw(facts: Mapping[str, Any], units: Units) -> Iterator[str]:
+    rows = facts["strata"]
+    if rows:
+        yield (
+            f"Shares: {facts['allocation']} allocation, at least {min(row['planned'] for row in rows)} a stratum. "
+            "Balance (Voronoi): 0 is perfectly even, about 0.3 is chance."
+        )
+    poor = [row["stratum"] for row in rows if row["balance"] > _SPREAD_WELL and facts["method"] == "balanced"]
+    if poor:
+        yield f"Less even than usual by the luck of this draw: {', '.join(poor)}."
+    odd = [f"{row['stratum']} {row['main']} for {row['planned']}" for row in rows if row["main"] != row["planned"]]
+    if odd:
+        told = ", ".join(odd)
+        yield f"Method {facts['method']} gives a number that varies with its start: {told}. The densities are exact."
+    yield f"Walk: {show_length(facts['walk_m'], units)} in straight lines from the first point to the last."
+
+
+def _tell_precision(facts: Mapping[str, Any], units: Units) -> Iterator[str]:
+    """Yield the table of what numbers of points would buy, and whether these make a map."""
+    buys = facts["precision"]
+    if buys is None:
+        return
+    rows = [
+        [str(row.get("stratum", "")) + (": " if "stratum" in row else "") + str(row["points"]), *_margins(row)]
+        for row in (*buys["points"], *buys["strata"])
+    ]
+    yield "What a number of points gives for one mean (two standard errors), and what each stratum has:"
+    yield from show_table(["points", *(f"at {show_density(d, units)}" for d in buys["densities_per_m2"])], rows)
+    if buys["k_known"]:
+        source = f"found on visit {buys['k_from_visit']}" if buys["k_from_visit"] else "given"
+        yield f"k taken as {buys['k']:.2g} a bag ({source})."
+    else:
+        careful = "none is published for these larvae (G), so this is on the careful side (M)"
+        yield f"k taken as {buys['k']:g} a bag: {careful}."
+    spacing = _both(facts["spacing_m"])
+    if facts["spacing_m"] <= facts["map_spacing_m"]:
+        yield f"Points lie about {spacing} apart: close enough for a map, if patches are no smaller than that."
+        return
+    mapped_m2 = facts["points"] * facts["map_spacing_m"] ** 2
+    yield (
+        f"Points lie about {spacing} apart, wider than the {_both(facts['map_spacing_m'])} a map needs (P): this "
+        f"answers by kind and border, and is no map. Two stages serve a course: this one first, then a map of the "
+        f"holes that need it; these points would map about {mapped_m2 / HECTARE_M2:.1f} ha "
+        f"({mapped_m2 / ACRE_M2:.1f} ac)."
+    )
+
+
+def _margins(row: Mapping[str, Any]) -> list[str]:
+    return [f"± {set_percent(round(2 * ratio, 2))}" for ratio in row["se_over_mean"]]
+
+
+def _both(length_m: float) -> str:
+    return f"{show_length(length_m)} ({show_length(length_m, 'metric')})"
+
+
+def _tell_stop_lines(plans: Sequence[Mapping[str, Any]], units: Units) -> Iterator[str]:
+    """Yield what each stratum's stop lines cost and how often they err."""
+    if not plans:
+        return
+    low, high = (show_density(plans[0][f"{end}_per_m2"], units) for end in ("low", "high"))
+    rows = [
+        [
+            plan["stratum"],
+            f"{plan['bags']}",
+            percent(plan["expect"][0]["says_low"]),
+            percent(1 - plan["expect"][-1]["says_low"]),
+            *(f"{at['bags']:.0f}" for at in plan["expect"]),
+        ]
+        for plan in plans
+        if not plan["why_not"]
+    ]
+    heads = ["stratum", "bags", f"right at {low}", f"right at {high}", "bags at low", "between", "at high"]
+    yield f"Stop lines for extraction, k {plans[0]['k']:.2g} a bag (all plugs are pulled):"
+    yield from show_table(heads, rows) if rows else ()
+    for plan in plans:
+        if why := plan["why_not"]:
+            yield f"No stop lines for {plan['stratum']}: {WHY_NO_STOPS.get(why, why)}."
+
+
+def _tell_effort(facts: Mapping[str, Any]) -> Iterator[str]:
+    """Yield what these points take, in which batches, and what pooling would change."""
+    effort = facts.get("effort")
+    if effort is None:
+        return
+    minutes = effort["batch_minutes"]
+    batch = f"{minutes:.1f} min" if minutes < 60 else f"{minutes / 60:.0f} h"  # noqa: PLR2004 - an hour
+    fits = effort["hours_needed"] <= effort["hours"]
+    yield (
+        f"Time: {effort['bags']} bags by {effort['extraction']} in {effort['batches']} batches of "
+        f"{effort['containers']} ({batch} each) and {effort['pull_minutes']:.0f} min a point to pull take about "
+        f"{effort['hours_needed']:.0f} h with {effort['people']} at work; {effort['hours']:g} h: "
+        f"{'fits' if fits else 'does not fit; ' + str(effort['bags_in_hours']) + ' points would'}."
+    )
+    yield "Pooling plugs in a bag, for a mean within ± 50 % (two standard errors):"
+    rows = [[str(row[name]) for name in ("plugs", "bags_if_alike", "bags_if_independent")] for row in effort["pooling"]]
+    yield from show_table(["plugs a bag", "bags if a point's plugs are alike", "bags if they are independent"], rows)
+    yield (
+        f"Pooled here: {facts['units_per_point']}. A bag takes the bench as long whatever is in it, so pooling saves "
+        "bags; how many depends on how alike neighbouring plugs are, which nobody has published (G). It costs the "
+        "look at single plugs."
+    )
+
+
+def _tell_rest(facts: Mapping[str, Any]) -> Iterator[str]:
+    if "kept" in facts:
+        moved = "moved by 0.5 to 1 m"
+        yield f"Kept from visit {facts['kept_from_visit']}: {facts['kept']} of {facts['points']} points, {moved}."
+    if facts["compare"]:
+        each = f"{facts['units_per_point']} plugs for each of {', '.join(facts['compare'])}"
+        yield f"Split blocks: at every point {each}, dealt out at random; the field sheet says which is which."
