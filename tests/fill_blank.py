@@ -11,8 +11,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from geosample.demo.fill import Fates, fill_sheet
-from geosample.demo.simulate import SimulationModel, draw_truth
+from geosample.demo.simulate import Fates, SimulationModel, draw_truth, fill_sheet
 from geosample.design import Design, load_design
 from geosample.ground import Ground, load_ground
 from geosample.survey import open_survey

@@ -38,7 +38,7 @@ from mangled_case import (
 )
 
 from geosample.counts import ReadRules, read_counts
-from geosample.demo.fill import Fates
+from geosample.demo.simulate import Fates
 from geosample.design import Design
 from geosample.errors import CountsError
 from geosample.ground import Ground

@@ -11,8 +11,7 @@ from estimate_case import simulate_counts
 from fill_blank import fill_blank
 
 from geosample.counts import read_counts
-from geosample.demo.fill import Fates
-from geosample.demo.simulate import SimulationModel, count_bags, draw_truth, true_density
+from geosample.demo.simulate import Fates, SimulationModel, count_bags, draw_truth, true_density
 from geosample.errors import GeosampleError
 from geosample.ground import Ground
 from geosample.sheets.columns import blank_rows

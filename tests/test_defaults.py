@@ -50,7 +50,7 @@ def test_options_and_their_room_take_the_same_when_nothing_is_said(command: str,
     assert both
     for name, value in both.items():
         option = tuple(said[name].split(",")) if name in LISTS else said[name]
-        assert option == value or (option is None and value in (None, ())), f"{command}: {name}"
+        assert option == value or (option in (None, "") and value in (None, ())), f"{command}: {name}"
 
 
 def test_positions_are_looked_for_as_far_as_the_option_says() -> None:

@@ -18,7 +18,7 @@ import rasterio
 from click.testing import CliRunner
 
 from geosample.cli import main
-from geosample.demo.play import VISIT, find_course, plan_commands
+from geosample.demo import VISIT, find_course, plan_commands
 from geosample.design import load_design
 from geosample.report.design import SIMULATED
 from geosample.survey import open_survey

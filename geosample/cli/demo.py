@@ -32,7 +32,7 @@ def command(ctx: click.Context, out: Path, as_json: bool) -> None:
     Example:
       geosample demo --out geosample_demo
     """  # noqa: D301
-    from geosample.demo.play import play_demo
+    from geosample.demo import play_demo
 
     opened = play_demo(out, lambda words: _run(ctx, words))
     rows = [[str(file.path), file.what] for file in opened]

@@ -19,7 +19,7 @@ from geosample.cli.options import (
     survey_argument,
     units_option,
 )
-from geosample.pests import DEFAULT_PEST
+from geosample.pests import DEFAULT_PEST, load_pest
 from geosample.report import say
 from geosample.units import Units
 from geosample.words import ALLOCATIONS, DRAW_METHODS, WALKS
@@ -184,7 +184,7 @@ def command(survey: Path, units: Units, as_json: bool, **asked: Any) -> None:
     file = open_survey(survey, must_exist=True)
     check_open(file.read("samples"), asked["visit"])
     ground = load_ground(file)
-    known = read_known(file, asked["pest"])
+    known = read_known(file, load_pest(asked["pest"]).name)
     asked.pop("least_spacing")
     if asked["k"] is None:
         asked |= {"k": known.k, "k_from_visit": known.k_from_visit}

@@ -178,17 +178,24 @@ class Known:
 
 
 def read_known(survey: Survey, pest: str) -> Known:
-    """Return a pest's k, and its densities by stratum and kind, each from the newest visit estimated for it."""
-    name = load_pest(pest).name
+    """Return a pest's k, and its densities by stratum and kind, each from the newest visit estimated for it.
+
+    Parameters
+    ----------
+    survey : Survey
+        With what was estimated.
+    pest : str
+        The pest's name, as it stands in the survey.
+    """
     estimates = survey.read("estimates")
     means = estimates[
-        (estimates["pest"] == name) & (estimates["stage"] == "all") & estimates["domain"].isin(["stratum", "kind"])
+        (estimates["pest"] == pest) & (estimates["stage"] == "all") & estimates["domain"].isin(["stratum", "kind"])
     ]
     newest = survey.newest_among(means["visit"])
     rows = means[means["visit"] == newest]
     densities = {str(label): float(mean) for label, mean in zip(rows["label"], rows["mean_per_m2"], strict=True)}
     for visit in reversed(survey.order_visits()):
-        found = read_findings(survey, visit, name, What.K).first(What.K, "all")
+        found = read_findings(survey, visit, pest, What.K).first(What.K, "all")
         if found is not None:
             return Known(float(found.value), visit, densities)
     return Known(densities_per_m2=densities)

@@ -118,7 +118,7 @@ def load_pest(name: str = DEFAULT_PEST) -> Pest:
     key = name.strip().lower().replace(" ", "_").replace("-", "_")
     file = resources.files(__package__).joinpath(f"{key}.toml")
     if not file.is_file():
-        raise GeosampleError(Problem("--pest", repr(name), f"one of: {', '.join(list_pests())}", "name one of them"))
+        raise GeosampleError(Problem("pest", repr(name), f"one of: {', '.join(list_pests())}", "name one of them"))
     data = tomllib.loads(file.read_text(encoding="utf-8"))
     return Pest(
         stages=tuple(Stage(**{**row, "words": tuple(row["words"])}) for row in data.pop("stages")),
