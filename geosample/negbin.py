@@ -129,6 +129,17 @@ def log_none(expected: Numbers, k: Numbers) -> Floats:
     return np.asarray(-k * np.log1p(expected / k))
 
 
+def relative_variance(expected: float, k: float) -> float:
+    """Return a count's variance over its squared expectation, which is nearly the variance of its log.
+
+    Examples
+    --------
+    >>> relative_variance(2.0, 0.5)
+    2.5
+    """
+    return 1 / expected + 1 / k
+
+
 def cdf(count: Numbers, expected: Numbers, k: Numbers) -> Floats:
     """Return the chance of at most so many; 0 below 0.
 

@@ -32,13 +32,16 @@ def command(ctx: click.Context, out: Path, as_json: bool) -> None:
     Example:
       geosample demo --out geosample_demo
     """  # noqa: D301
-    from geosample.demo import play_demo
+    from geosample.demo import SIMULATION, play_demo
+    from geosample.report.design import tell_simulation
 
     opened = play_demo(out, lambda words: _run(ctx, words))
     rows = [[str(file.path), file.what] for file in opened]
     lines = [f"{path}  {what}" for path, what in rows]
     say(
-        ["", "What to open:", *lines], {"files": [{"path": path, "what": what} for path, what in rows]}, as_json=as_json
+        ["", "What to open:", *lines, "", tell_simulation(SIMULATION)],
+        {"files": [{"path": path, "what": what} for path, what in rows], "simulation": SIMULATION},
+        as_json=as_json,
     )
 
 

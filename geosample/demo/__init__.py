@@ -24,6 +24,8 @@ MODEL = SimulationModel(
     mean_per_m2=14 / FOOT2_M2, border_ratio=3.5, field_sd=0.9, field_range_m=70.0, k=2.0, kind_factors={"green": 0.5}
 )
 """What the demo's insects are drawn from; every number is invented."""
+SIMULATION = {**asdict(MODEL), "seed": SEED}
+"""The same as the facts that are kept with the visit."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -129,7 +131,7 @@ def _check_ours(survey: Path) -> None:
 def _mark_simulated(path: Path) -> None:
     survey = open_survey(path)
     design = load_design(survey)
-    facts = {"simulated": True, "simulation": {**asdict(MODEL), "seed": SEED}}
+    facts = {"simulated": True, "simulation": SIMULATION}
     visit = replace(design.visit, settings={**design.visit.settings, **facts})
     save_design(survey, replace(design, visit=visit))
 

@@ -18,7 +18,7 @@ import shapely
 
 from geosample import __version__
 from geosample.design.frame import cut_frame, mark_out
-from geosample.design.howmany import CAUTIOUS_K, CONTAINERS, Quota, share_request
+from geosample.design.howmany import CONTAINERS, Quota, share_request
 from geosample.design.methods import (
     DRAWS,
     DrawnPlaces,
@@ -37,6 +37,7 @@ from geosample.errors import DesignError, Problem
 from geosample.ground import Ground, edge_lines, measure_edge
 from geosample.ground.edges import GAP_M
 from geosample.holes import hole_key, same_hole
+from geosample.negbin import K_IF_UNKNOWN
 from geosample.pests import DEFAULT_PEST, load_pest
 from geosample.survey import shape_frame
 
@@ -273,7 +274,7 @@ def _note_visit(request: Request, strata: list[dict[str, Any]], points: gpd.GeoD
             request,
             point_m2=unit_m2 * request.units_pooled,
             plugs=request.units_pooled,
-            k=request.k or CAUTIOUS_K,
+            k=request.k or K_IF_UNKNOWN,
         )
     return Visit(
         visit=request.visit,

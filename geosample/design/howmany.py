@@ -22,6 +22,7 @@ import numpy as np
 
 from geosample.design.frame import FINEST_M
 from geosample.errors import DesignError, Problem
+from geosample.negbin import K_IF_UNKNOWN, relative_variance
 from geosample.normal import normal_quantile, normal_reach
 
 if TYPE_CHECKING:
@@ -31,8 +32,6 @@ if TYPE_CHECKING:
     from geosample.design.request import Request
 
 MOST_POINTS = 20_000
-CAUTIOUS_K = 0.5
-"""k of one bag where none is known: none is published for these larvae (G); the low end of insect counts (M)."""
 POINTS_SHOWN = (20, 40, 80, 160)
 PLUGS_SHOWN = (1, 3, 6)
 MAP_SPACING_M = 20.0
@@ -57,7 +56,7 @@ _FEWEST = 2
 """Points without which a stratum has no variance."""
 
 
-def precision_of(points: int, mean: float, k: float = CAUTIOUS_K) -> float:
+def precision_of(points: int, mean: float, k: float = K_IF_UNKNOWN) -> float:
     """Return the standard error over the mean that so many points give.
 
     Parameters
@@ -74,10 +73,10 @@ def precision_of(points: int, mean: float, k: float = CAUTIOUS_K) -> float:
     >>> round(precision_of(48, 0.5, 1.0), 6)
     0.25
     """
-    return math.sqrt((1 / mean + 1 / k) / points)
+    return math.sqrt(relative_variance(mean, k) / points)
 
 
-def points_for(precision: float, mean: float, k: float = CAUTIOUS_K) -> int:
+def points_for(precision: float, mean: float, k: float = K_IF_UNKNOWN) -> int:
     """Return the number of points for a standard error of this share of the mean.
 
     Parameters
@@ -94,10 +93,10 @@ def points_for(precision: float, mean: float, k: float = CAUTIOUS_K) -> int:
     >>> points_for(0.25, 2.0, 1.5936)
     19
     """
-    return max(2, math.ceil((1 / mean + 1 / k) / precision**2 - 1e-9))
+    return max(2, math.ceil(relative_variance(mean, k) / precision**2 - 1e-9))
 
 
-def points_to_tell(mean: float, bound: float, k: float = CAUTIOUS_K, *, chance: float = 0.8) -> int:
+def points_to_tell(mean: float, bound: float, k: float = K_IF_UNKNOWN, *, chance: float = 0.8) -> int:
     """Return the points with which a mean is told from a bound, by a 95 % interval, with the chance given.
 
     Notes
@@ -110,7 +109,7 @@ def points_to_tell(mean: float, bound: float, k: float = CAUTIOUS_K, *, chance: 
     (25, 1297)
     """
     reach = normal_reach(0.95) + normal_quantile(chance)
-    return max(2, math.ceil((1 / mean + 1 / k) * (reach / math.log(mean / bound)) ** 2))
+    return max(2, math.ceil(relative_variance(mean, k) * (reach / math.log(mean / bound)) ** 2))
 
 
 def pooled_bags(mean_a_plug: float, plugs: int, *, precision: float = 0.25) -> tuple[int, int]:
@@ -122,7 +121,7 @@ def pooled_bags(mean_a_plug: float, plugs: int, *, precision: float = 0.25) -> t
     ((48, 48), (35, 8))
     """
     mean = mean_a_plug * plugs
-    alike, apart = (math.ceil((1 / mean + 1 / k) / precision**2) for k in (CAUTIOUS_K, CAUTIOUS_K * plugs))
+    alike, apart = (math.ceil(relative_variance(mean, k) / precision**2) for k in (K_IF_UNKNOWN, K_IF_UNKNOWN * plugs))
     return alike, apart
 
 
@@ -249,7 +248,7 @@ def expect_sd(kinds: pd.Series, request: Request, point_m2: float) -> np.ndarray
     known = dict(request.expected)
     middle = float(np.mean(list(known.values())))
     means = np.maximum(np.array(_find(known, kinds, middle)) * point_m2, 1e-3)
-    return np.asarray(np.sqrt(means + means**2 / (request.k or CAUTIOUS_K)))
+    return np.asarray(np.sqrt(means + means**2 / (request.k or K_IF_UNKNOWN)))
 
 
 Number = TypeVar("Number", int, float)

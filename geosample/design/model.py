@@ -15,7 +15,6 @@ import shapely
 
 from geosample.design.howmany import (
     BATCH_MINUTES,
-    CAUTIOUS_K,
     MAP_SPACING_M,
     PLUGS_SHOWN,
     POINTS_SHOWN,
@@ -29,7 +28,9 @@ from geosample.design.howmany import (
 from geosample.design.walk import walk_m
 from geosample.errors import DesignError, Problem, SurveyError, list_names
 from geosample.holes import hole_label
+from geosample.negbin import K_IF_UNKNOWN
 from geosample.pests import load_pest
+from geosample.results import Result
 from geosample.words import KIND_LETTERS
 
 if TYPE_CHECKING:
@@ -120,8 +121,8 @@ class Visit:
         return tuple(self.settings.get("compare") or ())
 
 
-@dataclass(frozen=True, slots=True)
-class Design:
+@dataclass(frozen=True, slots=True, repr=False)
+class Design(Result):
     """Where to pull plugs, with the density every place had of being drawn.
 
     Parameters
@@ -160,20 +161,21 @@ class Design:
         area_m2 = float(self.strata["area_m2"].sum())
         facts = {
             "visit": visit.visit,
+            "points": len(main),
+            "reserve": len(self.points) - len(main),
+            "area_m2": area_m2,
             "date": visit.date,
             "pest": visit.pest,
             "design_code": visit.design_code,
             "seed": visit.seed,
             "simulated": visit.simulated,
+            "simulation": settings.get("simulation"),
             "follows": visit.follows or None,
             "method": settings.get("method"),
             "allocation": settings.get("allocation"),
             "unit_shape": visit.unit_shape,
             "units_per_point": visit.units_per_point,
-            "points": len(main),
-            "reserve": len(self.points) - len(main),
             "plugs": len(main) * visit.units_per_point * max(len(visit.compare), 1),
-            "area_m2": area_m2,
             "point_m2": visit.point_m2,
             "walk_m": walk_m(shapely.get_coordinates(main.geometry.to_numpy())),
             "spacing_m": math.sqrt(area_m2 / max(len(main), 1)),
@@ -190,23 +192,6 @@ class Design:
             facts |= {"kept_from_visit": kept_from, "kept": int(self.points["kept_from"].notna().sum())}
         return facts
 
-    def __repr__(self) -> str:
-        """Return the design in a line."""
-        spare = len(self.points) - len(self.main)
-        area_m2, strata = self.strata["area_m2"].sum(), self.strata["stratum"].nunique()
-        return (
-            f"Design(visit={self.visit.visit[:40]!r}, points={len(self.main)}, reserve={spare}, area_m2={area_m2:.0f}, "
-            f"strata={strata}, design_code={self.visit.design_code!r})"
-        )
-
-    def _repr_html_(self) -> str:
-        """Return the facts of the strata as a table, below the line."""
-        import html
-
-        import pandas as pd
-
-        return f"<p>{html.escape(repr(self))}</p>{pd.DataFrame(self.summary()['strata']).to_html(index=False)}"
-
 
 def _stratum_facts(main: gpd.GeoDataFrame, row: Mapping[str, Any]) -> dict[str, Any]:
     density = main.loc[main["stratum"] == row["stratum"], "inclusion_per_m2"]
@@ -220,7 +205,7 @@ def _precision_facts(visit: Visit, strata: Sequence[Mapping[str, Any]]) -> dict[
     ends = load_pest(visit.pest).threshold_range
     if ends is None:
         return None
-    k, densities = visit.k or CAUTIOUS_K, [ends[0], math.sqrt(ends[0] * ends[1]), ends[1]]
+    k, densities = visit.k or K_IF_UNKNOWN, [ends[0], math.sqrt(ends[0] * ends[1]), ends[1]]
 
     def buys(points: int) -> list[float]:
         return [precision_of(points, density * visit.point_m2, k) for density in densities]

@@ -15,7 +15,6 @@ import shapely
 
 from geosample.design.howmany import (
     BATCH_MINUTES,
-    CAUTIOUS_K,
     CONTAINERS,
     MOST_POINTS,
     Bench,
@@ -26,6 +25,7 @@ from geosample.design.howmany import (
 from geosample.errors import DesignError, Problem
 from geosample.ground import only_polygons, read_own_shapes
 from geosample.holes import hole_key, same_hole
+from geosample.negbin import K_IF_UNKNOWN
 from geosample.pests import DEFAULT_PEST, load_pest
 from geosample.survey.findings import What, read_findings
 from geosample.units import plug_area_m2
@@ -283,7 +283,7 @@ def count_points(request: Request) -> int:
     >>> count_points(Request(visit="2026-05-04")), count_points(Request(visit="2026-05-04", hours=8.0, people=2))
     (90, 90)
     """
-    mean, k = (request.expected_per_m2 or 0.0) * request.one_unit_m2 * request.units_pooled, request.k or CAUTIOUS_K
+    mean, k = (request.expected_per_m2 or 0.0) * request.one_unit_m2 * request.units_pooled, request.k or K_IF_UNKNOWN
     if request.precision is not None:
         where, points = "precision", points_for(request.precision, mean, k)
     elif request.threshold_per_m2 is not None:
@@ -356,14 +356,22 @@ def _mend_date(text: str) -> str:
 def find_wish_problems(
     precision: float | None, threshold_per_m2: float | None, expected_per_m2: float | None, *, points_asked: bool
 ) -> Iterator[Problem]:
-    """Yield what does not go together in what the number of points is to buy."""
+    """Yield what does not go together in what the number of points is to buy.
+
+    Parameters
+    ----------
+    precision, threshold_per_m2, expected_per_m2 : float, optional
+        As for ``draw_design``; None where not asked for.
+    points_asked : bool
+        Whether a number of points was asked for.
+    """
     wishes = {"precision": precision, "threshold_per_m2": threshold_per_m2}
     asked = [name for name, value in wishes.items() if value is not None]
     if asked and (expected_per_m2 is None or points_asked or len(asked) > 1):
-        others = [*asked[1:], *(["points"] if points_asked else [])]
-        found = "it" + "".join(f" and `{name}`" for name in others)
-        remedy = "give a density with `expected_per_m2`, and one wish"
-        yield Problem(asked[0], found, "a wish that stands in place of `points` and needs `expected_per_m2`", remedy)
+        others = "".join(f", beside `{name}`" for name in [*asked[1:], *(["points"] if points_asked else [])])
+        found = f"{wishes[asked[0]]:g}{others}{'' if expected_per_m2 else ', and no density expected'}"
+        remedy = "give `expected_per_m2` and one wish"
+        yield Problem(asked[0], found, "one that stands in place of `points`, and needs `expected_per_m2`", remedy)
 
 
 def _density_problems(request: Request) -> Iterator[Problem]:

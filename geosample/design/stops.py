@@ -14,8 +14,8 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-import scipy
 
+from geosample import negbin
 from geosample.errors import DesignError, Problem
 
 if TYPE_CHECKING:
@@ -129,10 +129,9 @@ def expect_stops(plan: StopPlan, mean: float) -> tuple[float, float]:
     (0.952, 11.126)
     """
     top = math.ceil(plan.intercepts[1] + plan.slope * plan.most) + 1
-    chance = plan.k / (plan.k + mean)
     # The last bin holds every total from there on, so that none is lost before the first stop is allowed.
     count = np.append(
-        scipy.stats.nbinom.pmf(np.arange(top), plan.k, chance), scipy.stats.nbinom.sf(top - 1, plan.k, chance)
+        np.exp(negbin.log_pmf(np.arange(float(top)), mean, plan.k)), 1 - negbin.cdf(top - 1, mean, plan.k)
     )
     inside = np.zeros(top + 1)
     inside[0] = 1.0

@@ -55,6 +55,15 @@ def tell_design(design: Design, units: Units = "us") -> list[str]:
     ]
 
 
+def tell_simulation(model: Mapping[str, Any], units: Units = "us") -> str:
+    """Return what invented counts were drawn from: the facts of a visit's ``simulation``."""
+    return (
+        f"{SIMULATED} Drawn from {show_density(model['mean_per_m2'], units)} on average inside fairways, "
+        f"{model['border_ratio']:g} times that at the outer edge, a patchy field (log sd {model['field_sd']:g}, range "
+        f"{model['field_range_m']:g} m), negative binomial counts (k = {model['k']:g}), seed {model['seed']}."
+    )
+
+
 def _tell_missing(kinds: Sequence[str]) -> Iterator[str]:
     if kinds:
         hint = " 'geosample ground' with --collar 30in makes collars." if "collar" in kinds else ""
