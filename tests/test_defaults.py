@@ -13,7 +13,7 @@ from geosample.counts.model import GPS_WITHIN_M
 from geosample.density import Followup, Settings
 from geosample.design import Request
 from geosample.design.howmany import Bench
-from geosample.sheets import write_sheets
+from geosample.sheets import SheetOptions
 from geosample.treat import TreatSettings
 from geosample.words import STATUSES
 
@@ -37,7 +37,7 @@ def defaults_of(command: str) -> dict[str, Any]:
     [
         ("design", Request),
         ("design", Bench),
-        ("sheets", write_sheets),
+        ("sheets", SheetOptions),
         ("density", Settings),
         ("treat", TreatSettings),
         ("followup", Followup),

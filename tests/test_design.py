@@ -307,6 +307,16 @@ def test_a_course_without_collars_is_sampled_where_no_surfaces_were_asked_for(sm
         draw_design(bare, visit="2026-05-04", surfaces=("green", "collar"))
 
 
+def test_areas_and_starts_that_can_not_be_are_refused(small_ground):
+    own = gpd.GeoDataFrame({"zone": ["wet"]}, geometry=[shapely.box(0, 0, 5, 5)])
+    with pytest.raises(DesignError, match="areas: found no coordinate system"):
+        draw_design(small_ground, visit="2026-05-04", areas=own)
+    with pytest.raises(DesignError, match="areas: found no column 'name'"):
+        draw_design(small_ground, visit="2026-05-04", areas=own.set_crs(small_ground.crs))
+    with pytest.raises(DesignError, match=r"start: found 41\.5, -173\.9"):
+        draw_design(small_ground, visit="2026-05-04", start=(41.5, -173.9))
+
+
 def test_the_command_names_its_options_where_the_room_names_arguments(survey_path, small_ground):
     with pytest.raises(DesignError, match=r"border_m: found 200 m; .* give a width such as `border_m=4.6`"):
         draw_design(small_ground, visit="2026-05-04", border_m=200.0)

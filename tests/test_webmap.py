@@ -136,7 +136,7 @@ def test_each_missing_stage_is_named(surveys: ModuleType, small_ground: Ground, 
 
 
 def test_a_page_without_zones_or_simulation_shows_neither(surveys: ModuleType, small_ground: Ground, tmp_path: Path):
-    survey = surveys.with_counts(tmp_path / "real.gpkg", small_ground, simulated="")
+    survey = surveys.with_counts(tmp_path / "real.gpkg", small_ground, simulated=False)
     page = draw_map(survey, tmp_path / "map.html").read_text(encoding="utf-8")
     assert 'class="simulated"' not in page
     assert 'id="cautions"' not in page

@@ -45,6 +45,7 @@ POINTS = 90
 MINIMUM = 8
 """Points a stratum is given at least: 5 for a variance, 8 for a decision (common practice, no source)."""
 _LONGEST_NAME = 60
+_FARTHEST_M = 1000.0
 _BESIDE = (
     *("visit", "date", "precision", "expected_per_m2", "threshold_per_m2", "chance", "hours", "people", "containers"),
     *("extraction", "stop_low_per_m2", "stop_high_per_m2", "k_from_visit", "surfaces_missing"),
@@ -251,7 +252,8 @@ def make_request(ground: Ground, asked: Mapping[str, Any]) -> Request:
     words["holes"] = None if words["holes"] is None else _as_holes(words["holes"])
     words["without_holes"] = _as_holes(words["without_holes"])
     words["hole_groups"] = tuple(_as_holes(group) for group in words["hole_groups"])
-    words["keep_off"], words["spots"] = part_spots(_as_pairs(words["keep_off"]), ground)
+    near = [(kind.strip().lower(), distance_m) for kind, distance_m in _as_pairs(words["keep_off"])]
+    words["keep_off"], words["spots"] = part_spots(near, ground)
     request = Request(
         **words,
         points=POINTS if points is None else points,
@@ -409,6 +411,9 @@ def _range_problems(request: Request) -> Iterator[Problem]:
         value = getattr(request, where)
         if value is not None and not (math.isfinite(value) and low <= value <= high):
             yield Problem(where, f"{value:,.10g}{unit}", f"{low:,g} to {high:,g}{unit}", remedy)
+    for distance_m in (*(pair[1] for pair in request.keep_off), *(spot[2] for spot in request.spots)):
+        if not 0 <= distance_m <= _FARTHEST_M:
+            yield Problem("keep_off", f"{distance_m:g} m", f"0 to {_FARTHEST_M:,g} m", "give a distance from the thing")
 
 
 def _choice_problems(request: Request) -> Iterator[Problem]:
@@ -505,6 +510,9 @@ def _is_called(marks: pd.DataFrame, kind: str) -> pd.Series:
 def _place(degrees: tuple[float, float], ground: Ground) -> tuple[float, float]:
     import geopandas as gpd
 
+    if not (abs(degrees[0]) <= 180 and abs(degrees[1]) <= 90):  # noqa: PLR2004 - a degree is no number either
+        found = f"{degrees[0]:g}, {degrees[1]:g}"
+        raise DesignError(Problem("start", found, "longitude and latitude in degrees", "write -73.91,41.52"))
     place = gpd.GeoSeries.from_xy([degrees[0]], [degrees[1]], crs=4326).to_crs(ground.crs).iloc[0]
     return float(place.x), float(place.y)
 
@@ -514,8 +522,13 @@ def _name_areas(
 ) -> tuple[tuple[str, str], ...]:
     """Return the user's own areas in the ground's CRS, by name."""
     if isinstance(areas, (str, Path)):
-        own = read_own_shapes(Path(areas), ground.crs, option="`areas`", name_field=name_field)
+        own, column = read_own_shapes(Path(areas), ground.crs, option="`areas`", name_field=name_field), "name"
     else:
-        own = areas.to_crs(ground.crs).rename(columns={name_field or "name": "name"})
+        column = name_field or "name"
+        if areas.crs is None or column not in areas.columns:
+            found = "no coordinate system" if areas.crs is None else f"no column {column!r}"
+            expected = "polygons with a coordinate system, and a column with their names"
+            raise DesignError(Problem("areas", found, expected, "set its `crs`, or name the column with `area_name`"))
+        own = areas.to_crs(ground.crs)
     shapes = only_polygons(own.geometry.to_numpy())
-    return tuple((str(name), shape.wkt) for name, shape in zip(own["name"], shapes, strict=True) if not shape.is_empty)
+    return tuple((str(name), shape.wkt) for name, shape in zip(own[column], shapes, strict=True) if not shape.is_empty)

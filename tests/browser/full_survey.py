@@ -19,7 +19,6 @@ from geosample.survey import Survey, open_survey
 VISIT = "2026-05-12"
 PEST = "annual bluegrass weevil"
 SAMPLED_M2 = 3 * 0.0025652
-SIMULATED = "The counts on this page are simulated (negative binomial, seed 7); the course is invented."
 
 
 def ground_only(path: Path, ground: Ground) -> Survey:
@@ -29,7 +28,7 @@ def ground_only(path: Path, ground: Ground) -> Survey:
     return survey
 
 
-def with_counts(path: Path, ground: Ground, *, simulated: str = SIMULATED) -> Survey:
+def with_counts(path: Path, ground: Ground, *, simulated: bool = True) -> Survey:
     """Return a survey with a visit, points, samples of every fate, counts, estimates and findings."""
     survey = ground_only(path, ground)
     points = _points(ground)
@@ -110,7 +109,7 @@ def invent_zones(ground: Ground) -> gpd.GeoDataFrame:
     return frame.assign(area_m2=frame.area)
 
 
-def _visit(simulated: str) -> pd.DataFrame:
+def _visit(simulated: bool) -> pd.DataFrame:
     row = {
         "visit": VISIT,
         "date": VISIT,
@@ -121,7 +120,7 @@ def _visit(simulated: str) -> pd.DataFrame:
         "unit_depth_mm": 32.0,
         "units_per_point": 3,
         "seed": 7,
-        "settings": json.dumps({"simulated": simulated} if simulated else {}),
+        "settings": json.dumps({"simulated": simulated}),
     }
     return pd.DataFrame([row])
 

@@ -10,6 +10,7 @@ import pytest
 from page_tools import DESK, PHONE, Browser, ask, click, count, open_page, picture, requests
 
 from geosample.ground import Ground
+from geosample.report.design import SIMULATED
 from geosample.survey import open_survey
 from geosample.units import show_area
 from geosample.webmap import draw_map
@@ -148,7 +149,7 @@ def test_a_survey_with_only_the_ground_says_what_is_not_done(
 def test_the_map_stands_beside_the_simulated_note(chromium: Browser, page: Path, surveys: ModuleType):
     open_page(chromium, page, PHONE)
     box = ask(chromium, "return document.querySelector('.simulated').getBoundingClientRect().top")
-    assert ask(chromium, "return document.querySelector('.simulated').innerText") == surveys.SIMULATED
+    assert ask(chromium, "return document.querySelector('.simulated').innerText") == SIMULATED
     assert box < PHONE[1] / 2
 
 
