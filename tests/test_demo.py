@@ -17,6 +17,7 @@ import pytest
 import rasterio
 from click.testing import CliRunner
 
+from geosample.cautions import SIMULATED
 from geosample.cli import main
 from geosample.demo.play import VISIT, find_course, plan_commands, say_simulated
 from geosample.design import load_design
@@ -50,7 +51,7 @@ def test_the_page_and_the_plan_say_first_of_all_that_the_counts_are_simulated(de
     page = (demo / "map.html").read_text(encoding="utf-8")
     assert "Invented course, simulated counts" in page
     pages = pdf_pages(demo / "treatment_plan.pdf")
-    assert say_simulated() in pages[0]
+    assert SIMULATED in pages[0]
     assert all("Simulated counts." in page for page in pages)
 
 
