@@ -21,7 +21,6 @@ from geosample.cautions import SIMULATED
 from geosample.cli import main
 from geosample.demo import VISIT, find_course, plan_commands
 from geosample.design import load_design
-from geosample.report.design import SIMULATED
 from geosample.survey import open_survey
 
 SAMPLES = Path(__file__).resolve().parents[1] / "sample_maps"

@@ -18,9 +18,7 @@ from geosample.density.laplace import predict_jointly
 from geosample.density.model import DensityMap
 from geosample.density.places import covariates_of, mapped_surfaces, restore_field
 from geosample.density.samples import cut_target
-from geosample.design import Design
-from geosample.design.labels import design_code, label_points
-from geosample.design.walk import order_walk
+from geosample.design import Design, design_code, label_points, order_walk
 from geosample.errors import DensityError, Problem
 from geosample.ground import edge_lines, measure_edge
 from geosample.holes import hole_key

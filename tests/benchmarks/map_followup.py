@@ -17,7 +17,7 @@ from map_worlds import World, make_world, read_turfs, split_truth
 
 from geosample.density.followup import CANDIDATES, Prospect, pick_places
 from geosample.density.laplace import Priors, fit_counts, predict_jointly
-from geosample.design.pivotal import draw_spread
+from geosample.design import draw_spread
 
 FIRST, SECOND, MISS_COST = 60, 12, 3.0
 
