@@ -17,7 +17,7 @@ import pandas as pd
 import shapely
 
 from geosample.density import decide_at, load_density
-from geosample.design import load_design, load_visit
+from geosample.design import load_visit
 from geosample.errors import GeosampleError
 from geosample.estimate import judge_border
 from geosample.ground import load_ground
@@ -118,7 +118,8 @@ def gather_evidence(survey: Survey, visit: str | None = None, *, by: str = "auto
             because = Basis.ASKED
         elif density_map.fitted.get("no_map"):
             because = Basis.FEW_INSECTS
-        density_map = use_averages(density_map, mine, load_design(survey, name).strata, because=because)
+        strata = cast("gpd.GeoDataFrame", survey.need("strata", visit=name))
+        density_map = use_averages(density_map, mine, strata, because=because)
     return Evidence(
         density_map,
         ground,
