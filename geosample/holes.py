@@ -107,3 +107,14 @@ def hole_slug(hole: str | None) -> str:
         return f"{number:02d}"
     plain = unicodedata.normalize("NFKD", "".join(map(_fold, hole))).encode("ascii", "ignore").decode().lower()
     return re.sub(r"[^a-z0-9]+", "-", plain).strip("-") or "hole"
+
+
+def name_place(hole: str | None, kind: str) -> str:
+    """Return where a zone or a surface lies, as people say it.
+
+    Examples
+    --------
+    >>> name_place("7", "fairway"), name_place(None, "green")
+    ('hole 7 fairway', 'green without a hole')
+    """
+    return f"hole {hole} {kind}" if isinstance(hole, str) else f"{kind} without a hole"

@@ -9,13 +9,13 @@ import pandas as pd
 import pytest
 import shapely
 from survey_case import fill_rows
-from treat_case import THRESHOLD, finding, make_map, patch, plan, treated
+from treat_case import THRESHOLD, finding, make_map, patch, plan, plan_map, treated
 
-from geosample.density import DensityMap, MapSettings
+from geosample.density import DensityMap
 from geosample.errors import TreatError
 from geosample.ground import Ground, cut_cells, draw_squares, edge_lines, measure_edge
 from geosample.survey import open_survey
-from geosample.treat import TreatSettings, load_zones, save_zones, suggest_zones
+from geosample.treat import TreatSettings, load_zones, save_zones
 from geosample.treat.cells import place_cells, share_inside
 from geosample.treat.shapes import drop_slivers
 from geosample.units import FOOT_M
@@ -47,7 +47,7 @@ def test_no_smallest_zone_leaves_out_scraps_that_hold_no_cell(small_ground):
 def test_a_plan_of_nothing_proposes_no_border(small_ground):
     zones = plan(small_ground, lambda cells: np.full(len(cells), 0.5))
     assert (zones.zones["action"] != "treat").all()
-    assert not any("border" in line for line in zones.sentences)
+    assert zones.figures.border is None
 
 
 def test_a_patch_in_the_fairway_becomes_one_zone_about_its_size(small_ground):
@@ -96,7 +96,6 @@ def test_gaps_narrower_than_a_swath_are_closed_and_told(small_ground):
     zones = plan(small_ground, two)
     assert len(treated(zones)) == 1
     assert finding(zones, "smoothing", "added, area m2") > 5
-    assert any("added" in sentence for sentence in zones.sentences)
 
 
 def test_a_strip_along_the_edge_is_widened_to_the_swath(small_ground):
@@ -117,7 +116,8 @@ def test_a_strip_not_worth_widening_is_dropped_and_told(small_ground):
     zones = plan(small_ground, thread, miss_cost=0.5)
     assert treated(zones).empty
     assert left_out(zones) > 30
-    assert any("Nothing to treat as asked" in sentence for sentence in zones.sentences)
+    assert zones.figures.above.area_m2 > 30
+    assert zones.figures.narrow[0].kind == "fairway"
 
 
 def test_a_collar_is_treated_whole_width_and_its_overspray_told(small_ground):
@@ -132,10 +132,7 @@ def test_a_collar_is_treated_whole_width_and_its_overspray_told(small_ground):
     assert half.difference(found.geometry.iloc[0]).area < 0.02 * half.area
     assert found["area_m2"].iloc[0] < 1.1 * half.area
     assert found["overspray_m2"].iloc[0] > 3 * half.area
-    falls = zones.findings[zones.findings["what"] == "overspray"]
-    assert {"green", "unmapped"} <= set(falls["domain"])
-    assert any(sentence.startswith("Overspray") for sentence in zones.sentences)
-    assert any("wider than every surface in the plan" in sentence for sentence in zones.sentences)
+    assert {"green", "unmapped"} <= set(zones.figures.overspray_m2)
 
 
 def test_zones_keep_off_water_by_the_distance_entered_and_no_other(small_ground):
@@ -145,13 +142,11 @@ def test_zones_keep_off_water_by_the_distance_entered_and_no_other(small_ground)
     assert treated(free).distance(water).min() < 35
     assert treated(kept).distance(water).min() >= 39.9
     assert finding(kept, "smoothing", "kept off, area m2") > 10
-    assert any("none is assumed" in sentence for sentence in free.sentences)
-    assert any("131 ft from water" in sentence for sentence in kept.sentences)
 
 
 def test_an_obstacle_the_ground_lacks_is_told(small_ground):
     zones = plan(small_ground, patch(-50, -130, 12), keep_off_m={"building": 5.0})
-    assert any("no building mapped" in sentence for sentence in zones.sentences)
+    assert zones.figures.missing_obstacles == ("building",)
 
 
 def test_border_only_stays_within_the_border_and_tells_what_it_leaves(small_ground):
@@ -167,22 +162,22 @@ def test_border_only_stays_within_the_border_and_tells_what_it_leaves(small_grou
 def test_patches_smaller_than_asked_are_left_out_and_told(small_ground):
     zones = plan(small_ground, patch(-50, -130, 3.5), smallest_m2=60.0)
     assert treated(zones).empty
-    assert any("1 patch is smaller than 646 ft²" in sentence for sentence in zones.sentences)
+    assert zones.figures.small_patches == 1
 
 
 def test_ground_not_known_is_looked_at_again_and_never_treated_for_itself(small_ground):
     unknown = make_map(small_ground, patch(-50, -130, 14), known=lambda cells: cells["northing"] > -60)
-    zones = suggest_zones(unknown, small_ground, settings=TreatSettings(THRESHOLD))
+    zones = plan_map(unknown, small_ground)
     assert zones.zones["action"].tolist() == ["look_again"]
     assert zones.zones["zone_id"].iloc[0] == "L01F-1"
-    assert "Pull more plugs" in zones.zones["note"].iloc[0]
+    assert zones.zones["reason"].tolist() == ["unknown"]
 
 
 def test_an_empty_plan_is_an_answer(small_ground):
     zones = plan(small_ground, patch(0, 0, 0))
     assert zones.zones.empty
-    assert zones.sentences[0].startswith("Nothing to treat")
-    assert any("lies above everything on the map" in sentence for sentence in zones.sentences)
+    assert zones.figures.treated.area_m2 == 0
+    assert zones.figures.highest_high_per_m2 < THRESHOLD
 
 
 def test_a_survey_with_too_few_insects_for_a_map_gives_a_plan_that_says_nothing_is_known(small_ground):
@@ -190,10 +185,10 @@ def test_a_survey_with_too_few_insects_for_a_map_gives_a_plan_that_says_nothing_
         small_ground, lambda cells: np.full(len(cells), 0.0), spread=1.5, known=lambda cells: cells["row"] > 10**9
     )
     bound = given.cells.assign(log_mean=np.log(20.0), expected_per_m2=0.0, low_per_m2=0.0, high_per_m2=180.0)
-    no_map = DensityMap("May", "x", 1.0, bound, MapSettings(), {"no_map": True}, given.findings)
-    zones = suggest_zones(no_map, small_ground, settings=TreatSettings(THRESHOLD))
+    no_map = DensityMap("May", "x", 1.0, bound, {}, {"no_map": True}, given.findings)
+    zones = plan_map(no_map, small_ground)
     assert zones.zones.empty
-    assert any(line.startswith("The counts speak for 0 % of the mapped ground; ") for line in zones.sentences)
+    assert zones.figures.known_share == 0
 
 
 def test_areas_and_insects_add_up(small_ground):
@@ -212,7 +207,7 @@ def test_areas_and_insects_add_up(small_ground):
 def test_nothing_that_was_given_is_changed(small_ground):
     given = make_map(small_ground, patch(-50, -130, 12))
     cells, surfaces = given.cells.copy(), small_ground.surfaces.copy()
-    suggest_zones(given, small_ground, settings=TreatSettings(THRESHOLD))
+    plan_map(given, small_ground)
     pd.testing.assert_frame_equal(given.cells, cells)
     assert small_ground.surfaces.equals(surfaces)
 
@@ -239,7 +234,7 @@ def test_a_map_of_other_ground_is_refused(small_ground):
     given = make_map(small_ground, patch(-50, -130, 12))
     other = Ground(small_ground.surfaces.iloc[:2], small_ground.obstacles)
     with pytest.raises(TreatError, match="run 'geosample density' again"):
-        suggest_zones(given, other, settings=TreatSettings(THRESHOLD))
+        plan_map(given, other)
 
 
 @pytest.mark.parametrize("harm", ["moved", "half its cells gone", "no cells"])
@@ -250,7 +245,7 @@ def test_cells_that_do_not_make_up_their_surfaces_are_refused(small_ground, harm
     kept = {"moved": 1, "half its cells gone": 2, "no cells": len(given.cells) + 1}[harm]
     given = replace(given, cells=given.cells.iloc[kept - 1 :: kept])
     with pytest.raises(TreatError) as caught:
-        suggest_zones(given, Ground(surfaces, small_ground.obstacles), settings=TreatSettings(THRESHOLD))
+        plan_map(given, Ground(surfaces, small_ground.obstacles))
     named = "a map of no cells" if harm == "no cells" else f"cells that do not make up {surfaces['surface_id'].min()}"
     assert named in str(caught.value)
 
@@ -287,8 +282,10 @@ def test_zones_come_back_from_the_survey_as_they_went_in(small_ground, tmp_path)
         zones = plan(small_ground, density, keep_off_m={"water": 5.0})
         save_zones(survey, zones)
         back = load_zones(survey, "May")
-        assert back.sentences == zones.sentences
         assert back.settings == zones.settings
+        assert replace(back.figures, curve=None) == replace(zones.figures, curve=None)
+        pd.testing.assert_frame_equal(back.figures.curve, zones.figures.curve, check_like=True)
+        assert back.simulated == zones.simulated
         assert back.zones["zone_id"].tolist() == zones.zones["zone_id"].tolist()
         assert back.zones["area_m2"].tolist() == pytest.approx(zones.zones.area.tolist())
 

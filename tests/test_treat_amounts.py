@@ -12,9 +12,10 @@ from treat_case import patch, plan
 
 from geosample.errors import UnitError
 from geosample.pests import DEFAULT_PEST
+from geosample.survey.findings import Finding, Findings, What
 from geosample.treat import zone_rows
-from geosample.treat.amounts import VOLUMES_L, WEIGHTS_KG, Sprayer, parse_rate, parse_tank, round_down, tell_amounts
-from geosample.treat.control import tell_control
+from geosample.treat.amounts import VOLUMES_L, WEIGHTS_KG, Sprayer, parse_rate, parse_tank, round_down
+from geosample.treat.suggest import find_controls
 from geosample.units import ACRE_M2, FOOT2_M2, HECTARE_M2
 
 
@@ -55,12 +56,15 @@ def test_amounts_and_loads_for_an_area_worked_by_hand():
     sprayer = Sprayer(
         parse_rate("0.2 floz/1000ft2"), parse_rate("2gal/1000ft2", where="--carrier"), parse_tank("60gal")
     )
-    said = " ".join(tell_amounts(50_000 * FOOT2_M2, sprayer, "us"))
-    assert "0.2 floz/1000ft2" in said
-    assert "take 10 fl oz" in said
-    assert "take 100 gal" in said
-    assert "1 full of 60 gal with 6 fl oz, then one of 40 gal with 4 fl oz" in said
-    assert "label" in said
+    area_m2 = 50_000 * FOOT2_M2
+    assert (sprayer.rate.on(area_m2).show(), sprayer.carrier.on(area_m2).show()) == ("10 fl oz", "100 gal")
+    assert show_loads(sprayer, area_m2) == (1, "60 gal", "6 fl oz", "40 gal", "4 fl oz")
+
+
+def show_loads(sprayer, area_m2):
+    loads = sprayer.loads(area_m2)
+    amounts = (loads.tank, loads.product, loads.last, loads.last_product)
+    return (loads.full, *(amount.show() for amount in amounts))
 
 
 @given(st.floats(1e-3, 1e6))
@@ -84,35 +88,28 @@ def test_a_carrier_by_weight_is_refused():
         parse_rate("2lb/1000ft2", where="--carrier", dimension="volume")
 
 
-def test_the_plan_says_amounts_only_when_asked(small_ground):
-    hot = patch(-50, -130, 14)
-    silent = " ".join(plan(small_ground, hot).sentences)
-    told = " ".join(plan(small_ground, hot, sprayer=Sprayer(carrier=parse_rate("2gal/1000ft2"))).sentences)
-    assert " gal" not in silent
-    assert "carrier volume you entered, 2gal/1000ft2" in told
-
-
-def shares(**stages: float) -> pd.DataFrame:
-    return pd.DataFrame({"what": "stage share", "domain": list(stages), "value": list(stages.values())})
+def shares(**stages: float) -> Findings:
+    return Findings("May", "x", tuple(Finding(What.STAGE_SHARE, stage, share) for stage, share in stages.items()))
 
 
 def test_the_commonest_stages_come_first_as_classes_not_products():
-    said = list(tell_control(shares(L3=0.1, L4=0.6, adult=0.3), DEFAULT_PEST, None))
-    assert said[0].startswith("Stages: 70 %")
-    assert "IRAC groups 5, 22A, 1B, 28" in said[0]
-    assert "overwintered adults" in said[1]
+    (first, second, *_), twice = find_controls(shares(L3=0.1, L4=0.6, adult=0.3), DEFAULT_PEST, None)
+    assert first.share == pytest.approx(0.7)
+    assert first.irac == ("5", "22A", "1B", "28")
+    assert "overwintered adults" in second.when
+    assert twice == ("L3",)
 
 
 def test_a_group_used_last_is_called_out():
     before = pd.DataFrame({"date": ["2026-04-20"], "record": [json.dumps({"irac_group": "28"})]})
-    said = list(tell_control(shares(L3=1.0), DEFAULT_PEST, before))
-    assert any("Group 28 was used on 2026-04-20" in line for line in said)
-    assert not any("was used" in line for line in tell_control(shares(L3=1.0), DEFAULT_PEST, None))
+    controls, _ = find_controls(shares(L3=1.0), DEFAULT_PEST, before)
+    assert {(one.used, one.used_on) for one in controls if "28" in one.irac} == {(("28",), "2026-04-20")}
+    assert not any(one.used for one in find_controls(shares(L3=1.0), DEFAULT_PEST, None)[0])
 
 
 def test_nothing_is_said_of_control_without_stages_or_a_profile():
-    assert not list(tell_control(None, DEFAULT_PEST, None))
-    assert not list(tell_control(shares(L3=1.0), "an insect of my own", None))
+    assert find_controls(None, DEFAULT_PEST, None) == ((), ())
+    assert find_controls(shares(L3=1.0), "an insect of my own", None) == ((), ())
 
 
 def test_the_table_gives_each_zone_its_amounts_at_the_users_own_rates(small_ground):
@@ -126,11 +123,10 @@ def test_the_table_gives_each_zone_its_amounts_at_the_users_own_rates(small_grou
 
 def test_loads_add_up_to_the_total_that_was_told():
     sprayer = Sprayer(parse_rate("0.2floz/1000ft2"), parse_rate("2gal/1000ft2"), parse_tank("100gal"))
-    told = " ".join(tell_amounts(67_900 * FOOT2_M2, sprayer, "us"))
+    area_m2 = 67_900 * FOOT2_M2
     # 67,900 ft2: 13.58 fl oz and 135.8 gal, cut to 13.5 and 135; one full tank of 100 gal takes 10 fl oz
-    assert "take 13.5 fl oz" in told
-    assert "take 135 gal" in told
-    assert "1 full of 100 gal with 10 fl oz, then one of 35 gal with 3.5 fl oz." in told
+    assert (sprayer.rate.on(area_m2).show(), sprayer.carrier.on(area_m2).show()) == ("13.5 fl oz", "135 gal")
+    assert show_loads(sprayer, area_m2) == (1, "100 gal", "10 fl oz", "35 gal", "3.5 fl oz")
 
 
 @pytest.mark.parametrize("text", ["1e-9 floz", "0.0000001gal", "9" * 400 + "gal"])
@@ -139,7 +135,6 @@ def test_an_amount_no_label_has_is_refused(text):
         parse_rate(f"{text}/1000ft2")
 
 
-def test_a_bare_ounce_is_said_to_be_a_weight():
-    told = " ".join(tell_amounts(1000.0, Sprayer(parse_rate("0.2oz/1000ft2")), "us"))
-    assert "oz is read as a weight; write floz for a volume" in told
-    assert "read as a weight" not in " ".join(tell_amounts(1000.0, Sprayer(parse_rate("0.2floz/1000ft2")), "us"))
+def test_the_figures_come_back_from_plain_types_as_they_went_in():
+    for sprayer in (Sprayer(), Sprayer(parse_rate("0.2oz/1000ft2"), parse_rate("2gal/1000ft2"), parse_tank("100gal"))):
+        assert Sprayer.of_plain(json.loads(json.dumps(sprayer.plain()))) == sprayer

@@ -8,13 +8,16 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 import pytest
-from treat_case import THRESHOLD, make_map, patch, treated
+from survey_case import fill_rows
+from treat_case import THRESHOLD, make_map, patch, plan_map, treated
 
-from geosample.cli.treat import _choose_densities
-from geosample.density import exceedance
+from geosample.density import exceedance, save_density
 from geosample.errors import TreatError
-from geosample.treat import TreatSettings, suggest_zones
-from geosample.treat.averages import adds_nothing, tell_averages, use_averages
+from geosample.ground import save_ground
+from geosample.survey import open_survey
+from geosample.treat import gather_evidence
+from geosample.treat.cells import adds_nothing, use_averages
+from geosample.treat.model import Basis
 from geosample.units import FOOT2_M2
 
 
@@ -73,20 +76,12 @@ def test_the_level_the_estimates_are_shown_at_does_not_change_the_doubt(small_gr
 
 def test_a_plan_by_averages_takes_whole_strata_and_says_so(small_ground, strata):
     averaged = use_averages(make_map(small_ground, patch(-45, -150, 15)), estimates(**MEANS), strata)
-    said = (tell_averages(averaged, asked=False),)
-    zones = suggest_zones(averaged, small_ground, settings=TreatSettings(THRESHOLD), said=said)
+    zones = plan_map(averaged, small_ground)
     assert set(treated(zones)["kind"]) == {"green"}
     green = small_ground.surfaces.set_index("kind")["area_m2"]["green"]
     assert treated(zones)["area_m2"].sum() == pytest.approx(green, rel=0.05)
     assert set(zones.zones.loc[zones.zones["action"] == "look_again", "kind"]) == {"collar"}
-    assert "adds nothing to plain averages" in zones.sentences[1]
-
-
-def test_why_averages_are_used_is_said_as_it_is(small_ground):
-    made = make_map(small_ground, patch(-45, -150, 15))
-    assert tell_averages(made, asked=True).startswith("As asked: ")
-    few = replace(made, fitted={"no_map": True, "insects": 2})
-    assert tell_averages(few, asked=False).startswith("There are too few insects for a map (2): ")
+    assert zones.figures.basis == Basis.NO_BETTER
 
 
 def test_only_zeros_give_a_bound_to_decide_by(small_ground, strata):
@@ -104,28 +99,37 @@ def test_averages_wait_for_the_estimates(small_ground, strata):
         use_averages(make_map(small_ground, patch(0, 0, 5)), estimates(), strata.iloc[:0])
 
 
-class Kept:
-    """As much of a survey as the choice looks at."""
-
-    def read(self, _layer: str) -> pd.DataFrame:
-        return pd.DataFrame({"visit": [], "pest": []})
-
-
-def test_the_map_is_used_unless_it_adds_nothing_or_averages_are_asked_for(small_ground):
-    density_map = make_map(small_ground, patch(0, 0, 5))
-    assert not adds_nothing(density_map)
-    assert _choose_densities(Kept(), density_map, "auto") == (density_map, ())
-    density_map.fitted["map_worth"] = {"answer": "no"}
-    assert adds_nothing(density_map)
-    assert _choose_densities(Kept(), density_map, "map") == (density_map, ())
+@pytest.mark.parametrize(
+    ("fitted", "by", "basis"),
+    [
+        ({}, "auto", Basis.MAP),
+        ({}, "averages", Basis.ASKED),
+        ({"map_worth": {"answer": "no"}}, "auto", Basis.NO_BETTER),
+        ({"map_worth": {"answer": "no"}}, "map", Basis.MAP),
+        ({"map_worth": {"answer": "no"}, "no_map": True, "insects": 2}, "auto", Basis.FEW_INSECTS),
+    ],
+)
+def test_the_map_is_used_unless_it_adds_nothing_or_averages_are_asked_for(
+    small_ground, strata, tmp_path, fitted, by, basis
+):
+    survey = open_survey(tmp_path / "course.gpkg")
+    save_ground(survey, small_ground)
+    with survey.change() as change:
+        change.put("visits", fill_rows("visits", visit=["May"]))
+        change.put("strata", strata.assign(visit="May", part="whole", area_m2=strata.area))
+        change.put("estimates", estimates(**MEANS).assign(visit="May", pest="x", area_m2=1.0, total=1.0, method="all"))
+    given = replace(make_map(small_ground, patch(-45, -150, 15)), fitted=fitted)
+    save_density(survey, given)
+    assert adds_nothing(given) == bool(fitted)
+    found = gather_evidence(survey, by=by)
+    zones = plan_map(found.density_map, found.ground)
+    assert (zones.figures.basis, zones.figures.insects_counted) == (basis, fitted.get("insects"))
 
 
 def test_a_zone_whose_mean_is_below_the_threshold_is_explained(small_ground):
     # 27 per ft² with a log spread of 0.8: mean below 30, chance of being above it about 0.30.
     density_map = make_map(small_ground, patch(-45, -150, 15, per_ft2=27.0, elsewhere=1.0), spread=0.8)
-    zones = suggest_zones(density_map, small_ground, settings=TreatSettings(THRESHOLD))
-    low = treated(zones)[treated(zones)["mean_per_m2"] < THRESHOLD]
-    assert len(low)
-    [told] = [text for text in zones.sentences if "the mean expected there is below" in text]
-    assert low["zone_id"].iloc[0] in told
-    assert "25 %" in told
+    found = treated(plan_map(density_map, small_ground))
+    low = found["mean_per_m2"] < THRESHOLD
+    assert low.any()
+    assert (found["reason"] == np.where(low, "risky", "above")).all()

@@ -11,14 +11,15 @@ import numpy as np
 import pandas as pd
 import pytest
 from density_case import draw_counts
-from treat_case import THRESHOLD, finding, make_map, patch, plan
+from geosample.density.areas import covariates_of, restore_field
+from treat_case import finding, make_map, patch, plan, plan_map, ratio_found
 
-from geosample.density import MapSettings, map_density
-from geosample.density.places import covariates_of, restore_field
-from geosample.treat import TreatSettings, suggest_zones
-from geosample.treat.border import BorderRatio, find_ratio
-from geosample.treat.curve import best_width_m, interpolate_strip, read_curve, target_curve
-from geosample.treat.draws import build_field, draw_sums
+from geosample.density import map_density
+from geosample.density.model import MapSettings
+from geosample.survey.findings import Finding, Findings, What
+from geosample.treat.figures import best_width_m, build_field, draw_sums, interpolate_strip, target_curve
+from geosample.treat.model import BorderOnly
+from geosample.treat.suggest import find_ratio
 from geosample.units import FOOT_M
 
 
@@ -35,12 +36,8 @@ def with_edge(ground):
     return type(flat)(flat.visit, flat.pest, flat.cell_m, cells, flat.settings, {}, flat.findings)
 
 
-def ratio_rows(low: float, value: float, high: float) -> pd.DataFrame:
-    return pd.DataFrame({"what": ["common border ratio"], "domain": "all", "value": value, "low": low, "high": high})
-
-
 def test_each_way_of_choosing_grows_to_all_and_none_beats_the_densest_cells(small_ground):
-    curve = read_curve(plan(small_ground, patch(-50, -130, 20)).findings)
+    curve = plan(small_ground, patch(-50, -130, 20)).figures.curve
     best = curve[curve["way"] == "best cells"]
     ceiling_at = [0.0, *best["area_share"], 1.0], [0.0, *best["insect_share"], 1.0]
     for way in ("border", "surfaces"):
@@ -54,70 +51,61 @@ def test_each_way_of_choosing_grows_to_all_and_none_beats_the_densest_cells(smal
 
 def test_the_curves_plan_is_the_plan(small_ground):
     zones = plan(small_ground, patch(-50, -130, 20))
-    row = read_curve(zones.findings).set_index("way").loc["zones"]
+    row = zones.figures.curve.set_index("way").loc["zones"]
     assert row["area_share"] == pytest.approx(finding(zones, "plan", "treated share of area"))
     assert row["insect_share"] == pytest.approx(finding(zones, "plan", "treated share of insects"))
 
 
 def test_even_insects_give_share_for_share(small_ground):
-    curve = read_curve(plan(small_ground, lambda cells: np.full(len(cells), 20.0)).findings)
+    curve = plan(small_ground, lambda cells: np.full(len(cells), 20.0)).figures.curve
     border = curve[curve["way"] == "border"]
     assert border["insect_share"].tolist() == pytest.approx(border["area_share"].tolist())
 
 
 def test_a_supported_border_gets_a_width_from_the_curve(small_ground):
-    zones = suggest_zones(
-        with_edge(small_ground),
-        small_ground,
-        settings=TreatSettings(THRESHOLD),
-        findings=ratio_rows(1.4, 2.5, 4.0),
-    )
-    said = next(line for line in zones.sentences if "border-only plan is open" in line)
+    zones = plan_map(with_edge(small_ground), small_ground, findings=ratio_found(1.4, 2.5, 4.0))
+    border = zones.figures.border
+    assert border.answer == BorderOnly.OPEN
     # the insects alone would ask for 15 ft; ground that passes the rule lies farther in
-    assert best_width_m(read_curve(zones.findings)) == pytest.approx(15 * FOOT_M)
-    assert "--border-only 20ft" in said
-    assert "the narrowest that leaves no more than a tenth" in said
+    assert best_width_m(zones.figures.curve) == pytest.approx(15 * FOOT_M)
+    assert border.strip.width_m == pytest.approx(20 * FOOT_M)
+    assert not border.best_aimed
+    assert border.left_m2 <= 0.1 * zones.figures.above.area_m2
 
 
-@pytest.mark.parametrize("rows", [None, ratio_rows(0.7, 1.4, 2.5), ratio_rows(0.2, 0.4, 0.8)])
+@pytest.mark.parametrize("rows", [None, ratio_found(0.7, 1.4, 2.5), ratio_found(0.2, 0.4, 0.8)])
 def test_an_unsupported_border_is_never_proposed_and_what_it_would_miss_is_said(small_ground, rows):
     given = with_edge(small_ground)
-    zones = suggest_zones(given, small_ground, settings=TreatSettings(THRESHOLD), findings=rows)
-    said = next(line for line in zones.sentences if "only the border is not supported" in line)
-    share = interpolate_strip(read_curve(zones.findings), 15 * FOOT_M)[1]
-    assert f"would miss about {100 * (1 - share):.0f} % of the insects" in said
-    assert not any("--border-only" in line for line in zones.sentences)
+    zones = plan_map(given, small_ground, findings=rows)
+    assert zones.figures.border.answer == BorderOnly.UNSUPPORTED
+    assert zones.figures.border.strip == interpolate_strip(zones.figures.curve, 15 * FOOT_M)
 
 
 def test_asking_for_the_border_against_the_counts_says_what_it_misses(small_ground):
-    settings = TreatSettings(THRESHOLD, border_only_m=3.0)
-    zones = suggest_zones(
-        make_map(small_ground, patch(-50, -130, 20)),
-        small_ground,
-        settings=settings,
-        findings=ratio_rows(0.5, 1.0, 2.0),
-    )
-    (said,) = (line for line in zones.sentences if "only the border is not supported" in line)
-    assert " misses about " in said
-    assert any(line.startswith("As asked, only ground within 10 ft") for line in zones.answer)
+    given = make_map(small_ground, patch(-50, -130, 20))
+    border = plan_map(given, small_ground, border_only_m=3.0, findings=ratio_found(0.5, 1.0, 2.0)).figures.border
+    assert (border.answer, border.strip.width_m) == (BorderOnly.UNSUPPORTED, 3.0)
+    border = plan_map(given, small_ground, border_only_m=3.0, findings=ratio_found(1.5, 2.0, 3.0)).figures.border
+    assert (border.answer, border.strip.width_m) == (BorderOnly.ASKED, 3.0)
 
 
 def test_a_border_that_holds_more_is_not_proposed_where_the_rest_is_above_the_threshold_too(small_ground):
     given = make_map(small_ground, lambda cells: 90.0 + edge_field(cells))
-    zones = suggest_zones(given, small_ground, settings=TreatSettings(THRESHOLD), findings=ratio_rows(1.4, 2.5, 4.0))
-    assert not any("--border-only" in line for line in zones.sentences)
-    (said,) = (line for line in zones.sentences if "the rest is above the threshold too" in line)
-    assert "no strip short of most of the ground would do" in said
-    assert not any("saves" in line or "times (" in line.split("density")[0] for line in zones.answer)
+    figures = plan_map(given, small_ground, findings=ratio_found(1.4, 2.5, 4.0)).figures
+    assert figures.border.answer == BorderOnly.ALL_ABOVE
+    assert figures.nearly_all
 
 
 def test_the_common_ratio_is_read_before_the_kinds_and_several_kinds_alone_are_no_answer():
-    kinds = pd.DataFrame(
-        {"what": ["border ratio"] * 2, "domain": ["green", "fairway"], "value": 2.0, "low": 1.2, "high": 3}
-    )
-    assert find_ratio(kinds) is None
-    assert find_ratio(pd.concat([kinds, ratio_rows(0.9, 1.1, 1.3)])) == BorderRatio(1.1, 0.9, 1.3)
-    assert find_ratio(kinds.iloc[:1]) == BorderRatio(2.0, 1.2, 3.0)
+    kinds = [Finding(What.BORDER_RATIO, kind, 2.0, 1.2, 3.0) for kind in ("green", "fairway")]
+
+    def ratio(*rows):
+        found = find_ratio(Findings("May", "x", rows))
+        return found and (found.value, found.low, found.high, found.supported)
+
+    assert ratio(*kinds) is None
+    assert ratio(*kinds, *ratio_found(0.9, 1.1, 1.3)) == (1.1, 0.9, 1.3, False)
+    assert ratio(kinds[0]) == (2.0, 1.2, 3.0, True)
 
 
 def test_without_a_record_two_places_err_alike_as_the_field_s_range_says(small_ground):
@@ -202,12 +190,10 @@ def test_under_averages_a_stratum_errs_as_one(small_ground):
 
 def test_a_strip_that_reaches_as_much_is_named_beside_the_zones_and_only_then(small_ground):
     def said(given):
-        zones = suggest_zones(given, small_ground, settings=TreatSettings(THRESHOLD))
-        curve = read_curve(zones.findings)
-        row, border = curve[curve["way"] == "zones"].iloc[0], curve[curve["way"] == "border"]
-        reached = np.interp(row["area_share"], [0.0, *border["area_share"]], [0.0, *border["insect_share"]])
-        told = [line for line in zones.sentences if line.startswith("A plain strip of about")]
-        return reached >= row["insect_share"], len(told) == 1
+        figures = plan_map(given, small_ground).figures
+        zones, border = figures.reached, figures.curve[figures.curve["way"] == "border"]
+        reached = np.interp(zones.area_share, [0.0, *border["area_share"]], [0.0, *border["insect_share"]])
+        return reached >= zones.insect_share, figures.plain_strip is not None
 
     inner = make_map(small_ground, patch(-50, -130, 14))
     assert said(inner) == (False, False)

@@ -13,15 +13,16 @@ import pytest
 import shapely
 from click.testing import CliRunner
 from survey_case import fill_rows
-from treat_case import THRESHOLD, make_map, patch, plan
+from treat_case import make_map, patch, plan, plan_map
 
 from geosample.cautions import TREATMENT
 from geosample.cli import main
 from geosample.density import save_density
 from geosample.ground import Ground, save_ground
+from geosample.report.treat import tell_answer
 from geosample.survey import Survey, open_survey
-from geosample.treat import TreatSettings, Zones, draw_plan, load_zones, suggest_zones, write_zones
-from geosample.treat.amounts import Sprayer, parse_rate, take
+from geosample.treat import Sprayer, Zones, draw_plan, load_zones, write_zones
+from geosample.treat.amounts import parse_rate
 from geosample.units import FOOT2_M2, show_area
 
 
@@ -56,6 +57,7 @@ def test_a_follow_up_is_planned_by_the_estimates_of_the_round_it_follows(survey,
     code, said, _ = run("treat", survey.path, "--visit", "June", "--threshold", "30/ft2", "--out", tmp_path)
     assert code == 0
     assert "The counts say the border holds more (2.5 times" in said
+    assert load_zones(survey, "June").figures.border.ratio.value == 2.5
 
 
 def test_a_tank_without_a_carrier_volume_is_refused(survey, tmp_path):
@@ -112,7 +114,7 @@ def test_an_empty_plan_writes_all_its_files_and_its_page(small_ground, tmp_path)
 
 def test_the_plan_shows_answer_areas_every_caution_with_its_grade_and_a_place_to_sign(zones, small_ground):
     text = words(draw_plan(zones, small_ground, course="Invented Course"))
-    assert zones.sentences[0] in text
+    assert tell_answer(zones, "us")[0] in text
     for caution in TREATMENT:
         assert caution.text in text
         assert f"[{caution.grade}:" in text
@@ -135,8 +137,8 @@ def test_each_zone_says_what_it_takes_at_the_rate_that_was_entered(small_ground)
     for zone in treat.itertuples():
         # NIST SP 811: 1 fl oz (US) = 29.573 53 mL; the area in ft² times 0.2 / 1000, cut to three figures.
         ounces = zone.area_m2 / FOOT2_M2 * 0.2 / 1000
-        assert take(rate, zone.area_m2) in text
-        assert float(take(rate, zone.area_m2).split()[0]) == pytest.approx(ounces, rel=0.01)
+        assert rate.on(zone.area_m2).show() in text
+        assert float(rate.on(zone.area_m2).show().split()[0]) == pytest.approx(ounces, rel=0.01)
     assert "at your rate" not in words(draw_plan(plan(small_ground, patch(-50, -130, 14)), small_ground))
 
 
@@ -163,7 +165,7 @@ def test_the_map_on_paper_is_at_the_scale_it_says(zones, small_ground):
 
 def test_ground_nobody_knows_is_drawn_and_told_on_the_holes_page(small_ground):
     given = make_map(small_ground, patch(-50, -130, 14), known=lambda cells: cells["northing"] < -100)
-    unsure = suggest_zones(given, small_ground, settings=TreatSettings(THRESHOLD))
+    unsure = plan_map(given, small_ground)
     assert unsure.unknown.area.sum() + unsure.zones.area[unsure.zones["action"] == "look_again"].sum() == pytest.approx(
         given.cells["area_m2"][~given.cells["known"]].sum(), rel=0.02
     )

@@ -16,9 +16,8 @@ from geosample.sheets import PACE_M
 from geosample.sheets.finding import read_finding, take_sights
 from geosample.treat import TreatSettings, draw_plan, write_zones
 from geosample.treat.cells import Overlay
-from geosample.treat.draw import Drawn
-from geosample.treat.rooms import Room
-from geosample.treat.strips import leave_strips
+from geosample.treat.model import LeftOut
+from geosample.treat.zoning import OpenGround, SurfacePlan, leave_strips
 
 
 @pytest.fixture(scope="module")
@@ -49,19 +48,14 @@ def test_strips_take_no_more_than_the_share_and_near_it(whole, striped):
 
 def test_strips_are_booked_as_strips_and_as_nothing_else(whole, striped):
     def left(zones):
-        return {
-            line.split(": ")[0]
-            for line in zones.sentences
-            if line.startswith("Left untreated though the chance passes")
-        }
+        return {reason for reason, holding in zones.figures.removed.items() if holding.area_m2 >= 1}
 
-    assert left(striped) - left(whole) == {"Left untreated though the chance passes the cut-off, as check strips"}
+    assert left(striped) - left(whole) == {LeftOut.CHECK}
 
 
 def test_strips_are_named_and_told(striped):
     assert checks(striped)["zone_id"].str.startswith("K01F-").all()
-    assert any("check strip" in line for line in striped.sentences)
-    assert "Leave it untreated" in checks(striped)["note"].iloc[0]
+    assert (checks(striped)["reason"] == "check").all()
 
 
 def test_the_plan_says_where_the_strips_are(striped, whole, small_ground):
@@ -78,7 +72,8 @@ def book_words(pdf: bytes) -> list[str]:
 
 def test_a_strip_is_found_by_words_that_lead_into_it(striped, small_ground):
     row = checks(striped).iloc[0]
-    words = row["note"].split("Its middle: ")[1].removesuffix(".")
+    text = " ".join(book_words(draw_plan(striped, small_ground)))
+    words = text.split(f"{row['zone_id']}: ")[1].split("Its middle: ")[1].split(".")[0]
     sights = take_sights(small_ground.surfaces, row["surface_id"])
     there = read_finding(words, sights, pace_m=PACE_M)
     assert row["geometry"].distance(shapely.Point(there)) < 3.0  # words lead within 3 m on long surfaces
@@ -99,9 +94,9 @@ def test_another_seed_puts_them_elsewhere_and_the_same_seed_does_not(small_groun
 def test_strips_fall_evenly_over_the_zone():
     """Over many seeds the strips' middles lie as often in each third of a long zone (chi-square, 99.9 %)."""
     zone = shapely.box(0, 0, 90, 20)
-    room = Room("01-fairway-1", "1", "fairway", zone, zone, zone)
+    place = OpenGround("01-fairway-1", "1", "fairway", zone, zone, zone)
     cells = gpd.GeoDataFrame(geometry=[])
-    drawn = [Drawn(room, cells, Overlay(cells), [zone], [], 0)]
+    drawn = [SurfacePlan(place, cells, Overlay(cells), [zone], [], 0)]
     asked = TreatSettings(300.0, check_share=0.06, swath_m=5.0, smallest_m2=0.0)
     middles = [
         strip.centroid.x
@@ -116,9 +111,9 @@ def test_strips_fall_evenly_over_the_zone():
 
 def test_no_scrap_smaller_than_the_smallest_zone_is_left_beside_a_strip():
     zone = shapely.box(0, 0, 90, 20)
-    room = Room("01-fairway-1", "1", "fairway", zone, zone, zone)
+    place = OpenGround("01-fairway-1", "1", "fairway", zone, zone, zone)
     cells = gpd.GeoDataFrame(geometry=[])
-    drawn = [Drawn(room, cells, Overlay(cells), [zone], [], 0)]
+    drawn = [SurfacePlan(place, cells, Overlay(cells), [zone], [], 0)]
     asked = TreatSettings(300.0, check_share=0.4, swath_m=5.0, smallest_m2=150.0)
     for seed in range(30):
         (one,) = leave_strips(drawn, asked, np.random.default_rng(seed))

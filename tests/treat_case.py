@@ -12,8 +12,8 @@ from density_case import THRESHOLD
 from geosample.density import DensityMap, MapSettings
 from geosample.ground import Ground, cut_cells, edge_lines, measure_edge
 from geosample.survey import shape_frame
-from geosample.survey.findings import Findings
-from geosample.treat import TreatSettings, Zones, suggest_zones
+from geosample.survey.findings import Finding, Findings, What
+from geosample.treat import Zones, suggest_zones
 from geosample.units import FOOT2_M2
 
 Field = Callable[[gpd.GeoDataFrame], np.ndarray]
@@ -48,8 +48,11 @@ def patch(east: float, north: float, radius_m: float, per_ft2: float = 90.0, els
 
 
 def plan(ground: Ground, density: Field, **asked: object) -> Zones:
-    settings = TreatSettings(THRESHOLD, **asked)  # type: ignore[arg-type]
-    return suggest_zones(make_map(ground, density), ground, settings=settings)
+    return plan_map(make_map(ground, density), ground, **asked)
+
+
+def plan_map(density_map: DensityMap, ground: Ground, **asked: object) -> Zones:
+    return suggest_zones(density_map, ground, threshold_per_m2=THRESHOLD, **asked)  # type: ignore[arg-type]
 
 
 def treated(zones: Zones, surface_id: str | None = None) -> gpd.GeoDataFrame:
@@ -58,5 +61,11 @@ def treated(zones: Zones, surface_id: str | None = None) -> gpd.GeoDataFrame:
 
 
 def finding(zones: Zones, what: str, domain: str) -> float:
-    rows = zones.findings
-    return float(rows[(rows["what"] == what) & (rows["domain"] == domain)]["value"].iloc[0])
+    found = zones.findings.first(What(what), domain)
+    assert found is not None
+    return found.value
+
+
+def ratio_found(low: float, value: float, high: float) -> Findings:
+    """Return the findings of a visit whose counts tell one border ratio."""
+    return Findings("May", "x", (Finding(What.COMMON_BORDER_RATIO, "all", value, low, high),))

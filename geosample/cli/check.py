@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
@@ -9,6 +10,7 @@ import click
 
 from geosample.cli.options import json_option, survey_argument, units_option
 from geosample.report import say
+from geosample.report.treat import tell_efficacy, tell_treated
 
 
 @click.command()
@@ -33,35 +35,22 @@ def command(survey: Path, before: str, after: str, seed: int, as_json: bool, **a
     import numpy as np
 
     from geosample.counts import load_counts, tally
-    from geosample.design import load_design
+    from geosample.design import load_visit
     from geosample.survey import open_survey
     from geosample.treat import load_zones
     from geosample.treat.efficacy import check_treatment, check_visits, treated_zones
-    from geosample.treat.tell_effect import tell_efficacy
 
     file = open_survey(survey, must_exist=True)
-    check_visits(load_design(file, before).visit, load_design(file, after).visit)
+    check_visits(load_visit(file, before), load_visit(file, after))
     zones, treated = treated_zones(load_zones(file, before), file.read("treatments"))
-    stages = [_split(asked[f"{when}_stages"]) for when in ("before", "after")]
+    stages = {when: _split(asked[f"{when}_stages"]) for when in ("before", "after")}
     first, second = (
         tally(load_counts(file, visit), zones.pest, stages=names)
-        for visit, names in zip((before, after), stages, strict=True)
+        for visit, names in zip((before, after), stages.values(), strict=True)
     )
     found = check_treatment(first, second, zones, rng=np.random.default_rng(seed))
-    names = ("share", "low", "high")
-    sentences = [*tell_efficacy(found, asked["units"]), treated]
-    summary = {
-        "before": before,
-        "after": after,
-        "stages": {"before": stages[0], "after": stages[1]},
-        "henderson_tilton": dict(zip(names, found.henderson_tilton, strict=True)),
-        "abbott": dict(zip(names, found.abbott, strict=True)),
-        "groups_per_m2": {name: group.mean_per_m2 for name, group in found.groups.items()},
-        "check_strips": found.strips_used,
-        "same_places": found.same_places,
-        "sentences": sentences,
-    }
-    say(sentences, summary, as_json=as_json)
+    facts = {"before": before, "after": after, "stages": stages, **found.summary(), "treated": asdict(treated)}
+    say([*tell_efficacy(found, asked["units"]), tell_treated(treated)], facts, as_json=as_json)
 
 
 def _split(text: str | None) -> list[str] | None:

@@ -9,7 +9,8 @@ from typing import Any
 import click
 
 from geosample.cli.options import json_option, survey_argument, units_option, visit_option
-from geosample.report import say, talk
+from geosample.report import say
+from geosample.report.treat import tell_record
 
 
 def _split_fields(ctx: click.Context, param: click.Parameter, value: tuple[str, ...]) -> dict[str, str]:
@@ -68,11 +69,7 @@ def command(survey: Path, day: str, visit: str | None, rules: str, as_json: bool
     save_record(file, zones.visit, record)
     chosen = RULES[rules]
     missing = missing_fields(record, chosen)
-    if datetime.date.fromisoformat(day) > datetime.datetime.now().astimezone().date():
-        talk(f"{day} is still to come: record what was done once it is done.")
-    lines = [f"Recorded for {zones.visit}, {day}:", *(f"- {key}: {value}" for key, value in record.items())]
-    if missing:
-        lines += [f"Still to be filled in ({chosen.source}; {chosen.keep}):"]
-        lines += [f"- {key}: {chosen.fields[key]}" for key in missing]
-    say(lines, {"visit": zones.visit, "record": record, "missing": missing, "rules": rules}, as_json=as_json)
-    talk("Other places ask for other fields: add them with --set NAME=VALUE.")
+    to_come = datetime.date.fromisoformat(day) > datetime.datetime.now().astimezone().date()
+    lines = tell_record(zones.visit, record, missing, chosen, to_come=to_come)
+    facts = {"visit": zones.visit, "record": record, "missing": missing, "rules": rules, "to_come": to_come}
+    say(lines, facts, as_json=as_json)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import click
 
@@ -18,17 +18,12 @@ from geosample.cli.options import (
     units_option,
     visit_option,
 )
-from geosample.report import say, show_table, talk
-from geosample.units import percent, show_area, show_density, show_range
-from geosample.words import ACTIONS
+from geosample.report import say, talk
+from geosample.report.treat import tell_plan
+from geosample.units import FOOT_M
 
-if TYPE_CHECKING:
-    import pandas as pd
-
-    from geosample.density import DensityMap
-    from geosample.survey import Survey
-    from geosample.treat import TreatSettings, Zones
-    from geosample.units import Units
+_STRIP_STEPS_M = {"us": 5 * FOOT_M, "metric": 1.0}
+"""By how much the targeting curve's strips grow, so that they read evenly."""
 
 
 class _KeepOff(click.ParamType[tuple[str, float]]):
@@ -116,119 +111,59 @@ def command(survey: Path, threshold: float, out: Path, visit: str | None, as_jso
     Example:
       geosample treat course.gpkg --threshold 30/ft2 --keep-off water=25ft --out plan
     """  # noqa: D301
-    from geosample.density import load_density
     from geosample.errors import TreatError
-    from geosample.ground import load_ground
     from geosample.saving import make_folder
     from geosample.survey import open_survey
-    from geosample.treat import save_zones, suggest_zones, write_plan, write_zones
+    from geosample.treat import Sprayer, gather_evidence, save_zones, suggest_zones, write_plan, write_zones
+    from geosample.treat.amounts import parse_rate, parse_tank
 
-    settings = _read_settings(threshold, asked)
-    file = open_survey(survey, must_exist=True)
-    ground = load_ground(file)
-    density_map = load_density(file, visit)
-    own = _findings_of(file, density_map)
-    density_map, said = _choose_densities(file, density_map, asked["by"])
-    treatments = file.read("treatments")
-    zones = suggest_zones(density_map, ground, settings=settings, findings=own, treatments=treatments, said=said)
-    make_folder(out, TreatError)
-    save_zones(file, zones)
-    files = write_zones(zones, out)
-    plan = out / "treatment_plan.pdf"
-    files.append(write_plan(zones, ground, plan, paper=asked["paper"], units=settings.units, course=survey.stem))
-    say(_tell(zones, settings.units), _summarise(zones, files), as_json=as_json)
-    talk("wrote " + ", ".join(str(path) for path in files))
-
-
-def _findings_of(file: Survey, density_map: DensityMap) -> pd.DataFrame:
-    """Return what was found of the visit, and by estimates of the round it follows: a follow-up has none of its own."""
-    found = file.read("findings")
-    mine = found[found["pest"] == density_map.pest]
-    return mine[mine["visit"].isin({density_map.visit, _estimated_visit(file, density_map.visit)})]
-
-
-def _estimated_visit(file: Survey, visit: str) -> str:
-    """Return the visit whose estimates speak for this one: the round it follows, or itself."""
-    from geosample.design import load_visit
-
-    return load_visit(file, visit).follows or visit
-
-
-def _choose_densities(file: Survey, density_map: DensityMap, by: str) -> tuple[DensityMap, tuple[str, ...]]:
-    """Return the map, or the map at its strata's averages with the sentence that says so."""
-    from geosample.design import load_design
-    from geosample.treat.averages import adds_nothing, tell_averages, use_averages
-
-    if by == "map" or (by == "auto" and not adds_nothing(density_map)):
-        return density_map, ()
-    estimates = file.read("estimates")
-    estimated = _estimated_visit(file, density_map.visit)
-    mine = estimates[(estimates["visit"] == estimated) & (estimates["pest"] == density_map.pest)]
-    averaged = use_averages(density_map, mine, load_design(file, density_map.visit).strata)
-    return averaged, (tell_averages(density_map, asked=by == "averages"),)
-
-
-def _read_settings(threshold: float, asked: dict[str, Any]) -> TreatSettings:
-    from geosample.errors import Problem, TreatError
-    from geosample.treat import TreatSettings
-    from geosample.treat.amounts import Sprayer, parse_rate, parse_tank
-
-    kinds = [kind for kind, _ in asked["keep_off"]]
-    twice = sorted({kind for kind in kinds if kinds.count(kind) > 1})
-    if twice:
-        found = f"{', '.join(twice)} more than once"
-        raise TreatError(Problem("--keep-off", found, "one distance a kind", "leave out the other"))
-    rate, carrier, tank = (asked[name] for name in ("rate", "carrier", "tank"))
-    if tank is not None and carrier is None:
-        found = f"a tank of {tank}, and no carrier volume"
-        raise TreatError(Problem("--tank", found, "both, to tell tank loads", "add --carrier, such as 2gal/1000ft2"))
+    units, rate, carrier, tank = (asked[name] for name in ("units", "rate", "carrier", "tank"))
+    _refuse_pairs([kind for kind, _ in asked["keep_off"]], tank, carrier)
     sprayer = Sprayer(
         rate=None if rate is None else parse_rate(rate),
         carrier=None if carrier is None else parse_rate(carrier, where="--carrier", dimension="volume"),
         tank=None if tank is None else parse_tank(tank),
     )
-    return TreatSettings(
-        threshold,
+    file = open_survey(survey, must_exist=True)
+    found = gather_evidence(file, visit, by=asked["by"])
+    zones = suggest_zones(
+        found.density_map,
+        found.ground,
+        threshold_per_m2=threshold,
         miss_cost=asked["miss_cost"],
         swath_m=asked["swath"],
         smallest_m2=asked["smallest"],
         keep_off_m=dict(asked["keep_off"]),
         border_only_m=asked["border_only"],
-        units=asked["units"],
         check_share=asked["checks"],
+        strip_step_m=_STRIP_STEPS_M[units],
         sprayer=sprayer,
+        findings=found.findings,
+        treatments=found.treatments,
+        samples=found.samples,
     )
+    make_folder(out, TreatError)
+    save_zones(file, zones)
+    files = write_zones(zones, out, units=units)
+    plan = out / "treatment_plan.pdf"
+    files.append(write_plan(zones, found.ground, plan, paper=asked["paper"], units=units, course=survey.stem))
+    cautions = [{"text": c.text, "grade": c.grade, "source": c.source} for c in TREATMENT]
+    summary = {**zones.summary(), "cautions": cautions, "files": [str(path) for path in files]}
+    say(tell_plan(zones, units), summary, as_json=as_json)
+    talk("wrote " + ", ".join(str(path) for path in files))
 
 
-def _tell(zones: Zones, units: Units) -> list[str]:
-    """Return the answer, the zones and the cautions as lines."""
-    heads = ("zone", "do", "area", "about", "between", "chance above")
-    rows = [
-        (
-            zone.zone_id,
-            ACTIONS[zone.action].name,
-            show_area(zone.area_m2, units),
-            show_density(zone.mean_per_m2, units),
-            show_range(zone.low_per_m2, zone.high_per_m2, units),
-            percent(zone.probability),
-        )
-        for zone in zones.zones.itertuples()
-    ]
-    table = ["", *show_table(heads, rows), ""] if rows else [""]
-    cautions = ["Before anything is applied:", *(f"- {caution}" for caution in TREATMENT)]
-    return [*zones.answer, *table, *zones.reasons, "", *cautions]
+def _refuse_pairs(kinds: list[str], tank: str | None, carrier: str | None) -> None:
+    """Refuse one kind kept off twice, and a tank without what goes into it."""
+    from geosample.errors import Problem, TreatError
 
-
-def _summarise(zones: Zones, files: list[Path]) -> dict[str, Any]:
-    columns = ["zone_id", "action", "surface_id", "hole", "kind", "area_m2", "mean_per_m2", "probability", "note"]
-    plan = zones.findings[zones.findings["what"] != "plan settings"]
-    return {
-        "visit": zones.visit,
-        "pest": zones.pest,
-        "settings": zones.settings,
-        "sentences": list(zones.sentences),
-        "zones": zones.zones[columns].to_dict("records"),
-        "findings": plan[["what", "domain", "value", "low", "high"]].to_dict("records"),
-        "cautions": [{"text": c.text, "grade": c.grade, "source": c.source} for c in TREATMENT],
-        "files": [str(path) for path in files],
-    }
+    problems = []
+    twice = sorted({kind for kind in kinds if kinds.count(kind) > 1})
+    if twice:
+        found = f"{', '.join(twice)} more than once"
+        problems.append(Problem("--keep-off", found, "one distance a kind", "leave out the other"))
+    if tank is not None and carrier is None:
+        found = f"a tank of {tank}, and no carrier volume"
+        problems.append(Problem("--tank", found, "both, to tell tank loads", "add --carrier, such as 2gal/1000ft2"))
+    if problems:
+        raise TreatError(problems)

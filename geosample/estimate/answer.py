@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
+from geosample.cautions import SIMULATED
 from geosample.errors import EstimateError, Problem
 from geosample.estimate.bags import Settings, gather_bags
 from geosample.estimate.decision import decide_groups
@@ -34,7 +35,6 @@ from geosample.estimate.sentences import (
 )
 from geosample.estimate.stages import mix_stages
 from geosample.pests import load_pest
-from geosample.report.design import SIMULATED
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

@@ -6,6 +6,7 @@ import math
 from collections.abc import Iterator, Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
+from geosample.cautions import SIMULATED
 from geosample.report.terminal import show_table
 from geosample.units import (
     ACRE_M2,
@@ -23,7 +24,6 @@ from geosample.units import (
 if TYPE_CHECKING:
     from geosample.design import Design
 
-SIMULATED = "Invented course, simulated counts."
 """Said wherever invented counts are shown."""
 WHY_NO_STOPS = {
     "edge_weight": "its density is weighted toward the edge, so a total means nothing",

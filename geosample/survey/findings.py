@@ -120,13 +120,20 @@ def read_findings(survey: Survey, visit: str, pest: str, *what: What) -> Finding
     Raises
     ------
     SurveyError
-        When a row is of a kind that is not known, or its facts are no JSON object.
+        When a row is of a kind that is not known.
     """
     frame = survey.read("findings")
     mine = frame[(frame["visit"] == visit) & (frame["pest"] == pest)]
     if what:
         mine = mine[mine["what"].isin([str(one) for one in what])]
     return Findings(visit, pest, tuple(_read_row(survey, row) for row in mine.itertuples()))
+
+
+def visits_with(survey: Survey, what: What) -> list[tuple[str, str]]:
+    """Return the visits and pests that have findings of a kind, in the order they were stored."""
+    frame = survey.read("findings")
+    found = frame[frame["what"] == str(what)]
+    return list(dict.fromkeys(zip(found["visit"].astype(str), found["pest"].astype(str), strict=True)))
 
 
 def put_findings(
@@ -173,12 +180,17 @@ def frame_findings(visit: str, pest: str, rows: Iterable[Finding]) -> pd.DataFra
 def _read_row(survey: Survey, row: Any) -> Finding:
     try:
         what = What(row.what)
-        detail = json.loads(row.note) if row.note else {}
-        if not isinstance(detail, dict):
-            raise TypeError
-    except (TypeError, ValueError) as error:
+    except ValueError as error:
         where = f"{survey.path} layer findings, '{row.what}' of visit {row.visit}"
         remedy = f"run 'geosample estimate {survey.path.name}' and the stages after it again"
-        found = f"a note {str(row.note)[:60]!r}"
-        raise SurveyError(Problem(where, found, "a known kind, and facts as a JSON object", remedy)) from error
-    return Finding(what, row.domain or "", row.value, row.low, row.high, row.threshold_per_m2, detail)
+        raise SurveyError(Problem(where, "a kind that is not known", f"one of: {', '.join(What)}", remedy)) from error
+    return Finding(what, row.domain or "", row.value, row.low, row.high, row.threshold_per_m2, _read_detail(row.note))
+
+
+def _read_detail(note: str | None) -> dict[str, Any]:
+    """Return the facts of a row; an older version's note, or a hand's, is a text and holds none."""
+    try:
+        detail = json.loads(note or "{}")
+    except ValueError:
+        return {}
+    return detail if isinstance(detail, dict) else {}

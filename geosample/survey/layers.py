@@ -203,8 +203,9 @@ LAYERS: dict[str, Layer] = {
     "zones": Layer(
         "MultiPolygon",
         _columns(
-            "visit zone_id pest surface_id hole kind action note",
+            "visit zone_id pest surface_id hole kind action reason",
             real="threshold_per_m2 area_m2 mean_per_m2 low_per_m2 high_per_m2 probability insects overspray_m2",
+            whole="bags",
             flag="border_only",
         ),
         key="visit pest zone_id",
@@ -212,7 +213,7 @@ LAYERS: dict[str, Layer] = {
         above_0="area_m2",
         from_0="threshold_per_m2 mean_per_m2 low_per_m2 high_per_m2 insects overspray_m2",
         share="probability",
-        later="low_per_m2 high_per_m2 insects overspray_m2",
+        later="low_per_m2 high_per_m2 insects overspray_m2 bags reason",
         words={"kind": SURFACE_KINDS, "action": tuple(ACTIONS)},
         measured="area_m2",
         again="treat",

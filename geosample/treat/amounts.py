@@ -1,6 +1,6 @@
 """Amounts and tank loads from the figures the user enters: unit arithmetic, and nothing else.
 
-Nothing here knows a product or a rate. The user's figures are said back beside every amount.
+Nothing here knows a product or a rate. The user's figures are kept beside every amount.
 
 References
 ----------
@@ -12,12 +12,12 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Iterator
-from dataclasses import dataclass, replace
-from typing import Literal
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass, replace
+from typing import Any, Literal
 
 from geosample.errors import Problem, UnitError
-from geosample.units import ACRE_M2, FOOT2_M2, HECTARE_M2, INCH_M, Units, show_area
+from geosample.units import ACRE_M2, FOOT2_M2, HECTARE_M2, INCH_M
 
 Dimension = Literal["volume", "weight"]
 
@@ -41,7 +41,6 @@ _GROUND_M2 = {
     "m2": 1.0,
     "ha": HECTARE_M2,
 }
-_OUNCE = " (oz is read as a weight; write floz for a volume)"
 _NAMES = {"floz": "fl oz", "ml": "mL", "l": "L"}
 _AMOUNT = re.compile(r"\s*(\d+\.?\d*|\.\d+)\s*([a-z ]+?)\s*")
 _FIGURES = 3
@@ -200,49 +199,44 @@ class Sprayer:
     carrier: Rate | None = None
     tank: Amount | None = None
 
-    def plain(self) -> dict[str, str | None]:
-        """Return the figures as they were entered."""
-        rate, carrier = (one.text if one else None for one in (self.rate, self.carrier))
-        return {"rate": rate, "carrier": carrier, "tank": self.tank.show() if self.tank else None}
-
-
-def tell_amounts(area_m2: float, sprayer: Sprayer, units: Units) -> Iterator[str]:
-    """Yield the amounts for an area and the tank loads, with the user's own figures beside them."""
-    if area_m2 <= 0:
-        return
-    ground = show_area(area_m2, units)
-    if sprayer.rate:
-        takes = take(sprayer.rate, area_m2)
-        ounce = _OUNCE if sprayer.rate.per_m2.unit == "oz" else ""
-        yield (
-            f"At the rate you entered, {sprayer.rate.text}{ounce}, the {ground} of the zones take {takes} (cut to "
-            "three figures, never rounded up). The label you hold sets the rate and the yearly maximum: check both."
+    @classmethod
+    def of_plain(cls, said: Mapping[str, Any]) -> Sprayer:
+        """Return the figures from what ``plain`` gave."""
+        rate, carrier = (
+            Rate(Amount(**said[name]["per_m2"]), said[name]["text"]) if said[name] else None
+            for name in ("rate", "carrier")
         )
-    if sprayer.carrier:
-        yield f"At the carrier volume you entered, {sprayer.carrier.text}, they take {take(sprayer.carrier, area_m2)}."
-    if sprayer.carrier and sprayer.tank:
-        yield _tell_loads(area_m2, sprayer.carrier, sprayer.tank, sprayer.rate)
+        return cls(rate, carrier, Amount(**said["tank"]) if said["tank"] else None)
+
+    def plain(self) -> dict[str, Any]:
+        """Return the figures in JSON's own types: litres or kilograms, with the unit and the words as entered."""
+        return asdict(self)
+
+    def loads(self, area_m2: float) -> Loads | None:
+        """Return the tank loads an area takes; None without a tank and a carrier volume."""
+        if self.carrier is None or self.tank is None:
+            return None
+        per_load_m2 = self.tank.value / self.carrier.per_m2.value
+        full = math.floor(area_m2 / per_load_m2 + 1e-9)
+        water = replace(self.carrier, per_m2=replace(self.carrier.per_m2, unit=self.tank.unit))
+        return Loads(
+            full,
+            self.tank,
+            self.rate.on(per_load_m2) if self.rate else None,
+            _rest(water, area_m2, full, per_load_m2),
+            _rest(self.rate, area_m2, full, per_load_m2) if self.rate else None,
+        )
 
 
-def take(rate: Rate, area_m2: float) -> str:
-    """Return what an area takes at a rate, cut to three figures, with its unit."""
-    return rate.on(area_m2).show()
+@dataclass(frozen=True, slots=True)
+class Loads:
+    """So many full tanks, each with so much product, and what is left for a last one."""
 
-
-def _tell_loads(area_m2: float, carrier: Rate, tank: Amount, rate: Rate | None) -> str:
-    per_load_m2 = tank.value / carrier.per_m2.value
-    full = math.floor(area_m2 / per_load_m2 + 1e-9)
-    parts = [f"{full} full of {tank.show()}{_with(rate, per_load_m2)}"] if full else []
-    water = replace(carrier, per_m2=replace(carrier.per_m2, unit=tank.unit))
-    last = _rest(water, area_m2, full, per_load_m2)
-    if last.value > 0:
-        product = f" with {_rest(rate, area_m2, full, per_load_m2).show()}" if rate else ""
-        parts.append(f"{'one' if full else 'a single load'} of {last.show()}{product}")
-    return f"Tank loads: {', then '.join(parts)}."
-
-
-def _with(rate: Rate | None, area_m2: float) -> str:
-    return f" with {take(rate, area_m2)}" if rate else ""
+    full: int
+    tank: Amount
+    product: Amount | None
+    last: Amount
+    last_product: Amount | None
 
 
 def _rest(rate: Rate, area_m2: float, full: int, per_load_m2: float) -> Amount:

@@ -1,4 +1,4 @@
-"""The map's cells as squares, and what a shape laid over them holds.
+"""The map's cells as squares, what a shape laid over them holds, and cells at their strata's averages.
 
 A square is the whole cell, also where it reaches over its surface's edge: zones stay on the surface, so that what a
 square shares with a zone is on it too.
@@ -6,8 +6,8 @@ square shares with a zone is on it too.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
-from typing import TYPE_CHECKING
+from dataclasses import dataclass, field, replace
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import shapely
@@ -15,6 +15,8 @@ import shapely
 from geosample.density import exceedance
 from geosample.errors import Problem, TreatError
 from geosample.ground import clip_pieces, draw_squares
+from geosample.normal import normal_reach
+from geosample.treat.model import Basis, Holding
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -29,33 +31,6 @@ if TYPE_CHECKING:
 _SLACK_M = 1e-3
 _SAME_AREA = 1e-3
 _NAMED = 5
-
-
-@dataclass(frozen=True, slots=True)
-class Holding:
-    """What a piece of ground holds, from the map.
-
-    Parameters
-    ----------
-    area_m2 : float
-        Mapped ground, m².
-    insects, low, high : float
-        Expected insects, and the sums of the cells' lower and upper limits: as wide as if the map erred the same way
-        everywhere.
-    probability : float
-        Mean probability of being above the threshold, weighted by area; NaN on no ground.
-    """
-
-    area_m2: float
-    insects: float
-    low: float
-    high: float
-    probability: float
-
-    @property
-    def mean_per_m2(self) -> float:
-        """Expected insects per m²; NaN on no ground."""
-        return self.insects / self.area_m2 if self.area_m2 > 0 else float("nan")
 
 
 def place_cells(density_map: DensityMap, ground: Ground, threshold_per_m2: float) -> gpd.GeoDataFrame:
@@ -144,9 +119,7 @@ def weigh(cells: gpd.GeoDataFrame, share: np.ndarray) -> Holding:
     """Return what the shares of the cells hold."""
     area = cells["area_m2"].to_numpy() * share
     names = ("expected_per_m2", "low_per_m2", "high_per_m2", "probability")
-    insects, low, high, chance = (float((cells[name].to_numpy() * area).sum()) for name in names)
-    total = float(area.sum())
-    return Holding(total, insects, low, high, chance / total if total > 0 else float("nan"))
+    return Holding(float(area.sum()), *(float((cells[name].to_numpy() * area).sum()) for name in names))
 
 
 def net_saving(laid: Overlay, shape: Geometry, miss_cost: float) -> float:
@@ -161,3 +134,84 @@ def net_saving(laid: Overlay, shape: Geometry, miss_cost: float) -> float:
     chance, area = (laid.cells[name].to_numpy() for name in ("probability", "area_m2"))
     gain = miss_cost * chance - (1.0 - chance)
     return float((gain * area * laid.share(shape)).sum())
+
+
+ENOUGH_BAGS = 8
+"""Bags from which a stratum's mean is known well enough to decide by (own choice)."""
+
+
+def adds_nothing(density_map: DensityMap) -> bool:
+    """Return whether the map's own cross-validation says that it adds nothing to plain averages."""
+    return bool(density_map.fitted.get("map_worth", {}).get("answer") == "no")
+
+
+def use_averages(
+    density_map: DensityMap, estimates: pd.DataFrame, strata: gpd.GeoDataFrame, *, because: Basis = Basis.NO_BETTER
+) -> DensityMap:
+    """Return the map with every cell at its stratum's mean and doubt, from the estimates.
+
+    Parameters
+    ----------
+    density_map : DensityMap
+        The visit's map.
+    estimates : DataFrame
+        The visit's and pest's rows of the layer ``estimates``.
+    strata : GeoDataFrame
+        The visit's rows of the layer ``strata``, in the map's CRS.
+    because : Basis
+        Why, for whoever reads the plan.
+
+    Returns
+    -------
+    DensityMap
+        Cells of a stratum with no estimate, or with fewer than ``ENOUGH_BAGS`` bags, are not known.
+
+    Raises
+    ------
+    TreatError
+        When the visit has no estimates by stratum.
+
+    Notes
+    -----
+    The log of a mean is taken as normal, with the spread its interval tells; after only zeros the upper limit gives
+    both, as half of it and the spread from there to the limit.
+    """
+    rows = estimates[(estimates["domain"] == "stratum") & (estimates["stage"] == "all")].set_index("label")
+    if rows.empty or strata.empty:
+        problem = Problem(
+            f"visit {density_map.visit}",
+            "no estimates by stratum",
+            "them, for a plan by averages",
+            "run 'geosample estimate', or say --by map",
+        )
+        raise TreatError(problem)
+    cells = density_map.cells
+    names = _find_strata(cells, strata)
+    means = rows.reindex(names)
+    mean, low, high = (means[f"{name}_per_m2"].to_numpy(float) for name in ("mean", "low", "high"))
+    middle = np.where(mean > 0, mean, high / 2)
+    reach = means["level"].fillna(0.95).map(normal_reach).to_numpy(float)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        spread = np.where(low > 0, np.log(high / np.maximum(low, 1e-12)) / 2, np.log(high / middle)) / reach
+    found = np.isfinite(middle) & (middle > 0) & np.isfinite(spread)
+    own: dict[str, Any] = {
+        "log_mean": np.where(found, np.log(np.where(found, middle, 1.0)), cells["log_mean"]),
+        "log_sd": np.where(found, np.maximum(spread, 1e-3), cells["log_sd"]),
+        "expected_per_m2": np.where(found, mean, cells["expected_per_m2"]),
+        "low_per_m2": np.where(found, low, cells["low_per_m2"]),
+        "high_per_m2": np.where(found, high, cells["high_per_m2"]),
+        "known": found & (means["n"].fillna(0).to_numpy() >= ENOUGH_BAGS),
+        "nearest_m": np.nan,
+    }
+    fitted = {**density_map.fitted, "by": "averages", "because": because.value}
+    return replace(density_map, cells=cells.assign(**own), fitted=fitted)
+
+
+def _find_strata(cells: pd.DataFrame, strata: gpd.GeoDataFrame) -> np.ndarray:
+    """Return the stratum each cell's middle lies in, or nearest to; None where there is none within a cell."""
+    places = shapely.points(cells["easting"].to_numpy(float), cells["northing"].to_numpy(float))
+    tree = shapely.STRtree(strata.geometry.to_numpy())
+    at, row = tree.query_nearest(places, max_distance=1.0, all_matches=False)
+    names = np.full(len(places), None, dtype=object)
+    names[at] = strata["stratum"].astype(str).to_numpy(dtype=object)[row]
+    return names

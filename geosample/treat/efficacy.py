@@ -10,7 +10,7 @@ after). Pages from memory, unverified.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import shapely
@@ -75,6 +75,11 @@ class Group:
     mean_per_m2: float
     draws: np.ndarray
 
+    @property
+    def limits_per_m2(self) -> tuple[float, float]:
+        """The 90 % interval of the mean."""
+        return limits_of(self.draws)
+
 
 @dataclass(frozen=True, slots=True)
 class Efficacy:
@@ -92,6 +97,8 @@ class Efficacy:
         Whether check strips are the untreated ground.
     strips : tuple of int
         How many check strips the plan left, and the bags in them before and after.
+    fewest : int
+        Bags needed in each kind of ground at each visit.
     """
 
     groups: dict[str, Group]
@@ -100,6 +107,29 @@ class Efficacy:
     same_places: int
     strips_used: bool
     strips: tuple[int, int, int]
+    fewest: int = FEWEST
+
+    def summary(self) -> dict[str, Any]:
+        """Return the facts in JSON's own types."""
+        names = ("share", "low", "high")
+        return {
+            "henderson_tilton": dict(zip(names, self.henderson_tilton, strict=True)),
+            "abbott": dict(zip(names, self.abbott, strict=True)),
+            "groups_per_m2": {name: group.mean_per_m2 for name, group in self.groups.items()},
+            "check_strips": self.strips_used,
+            "strips": dict(zip(("strips", "bags_before", "bags_after"), self.strips, strict=True)),
+            "same_places": self.same_places,
+        }
+
+
+@dataclass(frozen=True, slots=True)
+class Treated:
+    """How many of a plan's zones were treated, and on which recorded days; all of them where none is recorded."""
+
+    visit: str
+    planned: int
+    treated: int
+    days: tuple[str, ...]
 
 
 def check_treatment(
@@ -126,7 +156,7 @@ def check_treatment(
     Each mean is taken to be gamma with the counts' own variance-to-mean ratio (at least 1), with half an insect added
     so that no insects at all still leave room for some.
     """
-    treat, strips = (zones.zones.geometry[zones.zones["action"] == action].union_all() for action in ("treat", "check"))
+    treat, strips = (zones.of(action).union_all() for action in ("treat", "check"))
     first, second = (int(_inside(frame, strips).sum()) for frame in (before, after))
     use_strips = min(first, second) >= FEWEST
     parts: dict[str, gpd.GeoDataFrame] = {}
@@ -136,7 +166,7 @@ def check_treatment(
         parts |= {f"treated {when}": frame[treated], f"untreated {when}": frame[untreated]}
     _check_enough(parts)
     groups = {name: _summarise(parts[name], rng) for name in GROUPS}
-    many = int((zones.zones["action"] == "check").sum())
+    many = len(zones.of("check"))
     same = int((shapely.distance(after.geometry.to_numpy(), before.geometry.union_all()) < _SAME_PLACE_M).sum())
     return Efficacy(
         groups,
@@ -148,8 +178,8 @@ def check_treatment(
     )
 
 
-def treated_zones(zones: Zones, treatments: pd.DataFrame) -> tuple[Zones, str]:
-    """Return the plan with those zones to treat that were recorded as treated, and a sentence that says which.
+def treated_zones(zones: Zones, treatments: pd.DataFrame) -> tuple[Zones, Treated]:
+    """Return the plan with those zones to treat that were recorded as treated, and how many of how many that are.
 
     Parameters
     ----------
@@ -160,19 +190,16 @@ def treated_zones(zones: Zones, treatments: pd.DataFrame) -> tuple[Zones, str]:
 
     Notes
     -----
-    Without a record all are taken as treated, and that is said. A zone that was left untreated is untreated ground,
-    chosen for its high counts.
+    Without a record all are taken as treated. A zone that was left untreated is untreated ground, chosen for its high
+    counts.
     """
-    mine = treatments[treatments["visit"] == zones.visit]
-    plan = zones.zones[zones.zones["action"] == "treat"]
+    mine, planned = treatments[treatments["visit"] == zones.visit], len(zones.of("treat"))
     if mine.empty:
-        many = f"all {len(plan)} zones" if len(plan) != 1 else "its one zone"
-        return zones, f"No treatment by the plan of {zones.visit} is recorded: {many} taken as treated."
+        return zones, Treated(zones.visit, planned, planned, ())
     done = {name.strip() for text in mine["zone_ids"] for name in str(text).split(",")}
-    kept = zones.zones[(zones.zones["action"] != "treat") | zones.zones["zone_id"].isin(done)]
-    treated = int((kept["action"] == "treat").sum())
-    days = ", ".join(sorted(set(mine["date"].astype(str))))
-    return replace(zones, zones=kept), f"Treated as recorded on {days}: {treated} of the plan's {len(plan)} zones."
+    kept = replace(zones, zones=zones.zones[(zones.zones["action"] != "treat") | zones.zones["zone_id"].isin(done)])
+    days = tuple(sorted(set(mine["date"].astype(str))))
+    return kept, Treated(zones.visit, planned, len(kept.of("treat")), days)
 
 
 def check_visits(before: Visit, after: Visit) -> None:

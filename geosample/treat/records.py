@@ -12,8 +12,7 @@ import pandas as pd
 
 from geosample.cautions import Grade
 from geosample.errors import Problem, TreatError
-from geosample.treat.control import read_groups
-from geosample.treat.table import place_name
+from geosample.holes import name_place
 from geosample.units import show_area
 from geosample.words import is_date
 
@@ -94,7 +93,7 @@ def fill_record(
         For a date that is none or before the plan's counts, a zone the plan has not, a plan of no zones, or an IRAC
         group that is none; all at once.
     """
-    treat = zones.zones[zones.zones["action"] == "treat"].set_index("zone_id")
+    treat = zones.of("treat").set_index("zone_id")
     problems = [
         *_check_day(day, zones.visit),
         *_check_zones(treat, zone_ids),
@@ -104,7 +103,7 @@ def fill_record(
     if problems:
         raise TreatError(problems)
     done = treat.loc[list(zone_ids) or list(treat.index)]
-    places = dict.fromkeys(place_name(hole, kind) for hole, kind in zip(done["hole"], done["kind"], strict=True))
+    places = dict.fromkeys(name_place(hole, kind) for hole, kind in zip(done["hole"], done["kind"], strict=True))
     known = {
         "date": day,
         "size_of_area": show_area(float(done["area_m2"].sum()), units),
@@ -187,3 +186,28 @@ def save_record(survey: Survey, visit: str, record: Mapping[str, str]) -> None:
     text = json.dumps(dict(record), ensure_ascii=False, sort_keys=True)
     with survey.change() as change:
         change.put("treatments", pd.DataFrame([{**row, "record": text}]), where=row)
+
+
+def last_groups(treatments: pd.DataFrame | None) -> dict[str, str]:
+    """Return the IRAC groups of the last recorded treatment with any, each with its date.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> last_groups(pd.DataFrame({"date": ["2026-05-01"], "record": ['{"irac_group": "28, 3A"}']}))
+    {'28': '2026-05-01', '3A': '2026-05-01'}
+    """
+    if treatments is None or treatments.empty:
+        return {}
+    newest = treatments.sort_values("date", ascending=False)
+    for date, record in zip(newest["date"], newest["record"].fillna("{}"), strict=True):
+        groups = read_groups(json.loads(record))
+        if groups:
+            return dict.fromkeys(groups, str(date))
+    return {}
+
+
+def read_groups(record: dict[str, Any]) -> list[str]:
+    """Return the IRAC groups named in a record."""
+    said = str(record.get("irac_group") or "").upper()
+    return [group for group in said.replace(";", ",").replace("+", ",").replace(" ", ",").split(",") if group]

@@ -1,4 +1,4 @@
-"""Shapes a sprayer can drive: gaps closed, slivers widened or dropped, corners rounded to the swath.
+"""Shapes a sprayer can drive, and what is kept off: gaps closed, slivers widened or dropped, corners rounded.
 
 All shapes are in metres. Opening and closing with a disc as wide as the swath are those of mathematical morphology
 (Serra 1982, Image Analysis and Mathematical Morphology, ch. II).
@@ -12,10 +12,18 @@ from typing import TYPE_CHECKING
 import numpy as np
 import shapely
 
+from geosample.ground import edge_lines
+
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    import geopandas as gpd
     from shapely import Geometry
 
+    from geosample.ground import Ground
+
 _ROUND = 8  # segments to a quarter circle: a boom of 15 ft follows it within 2 cm
+_ROUNDER = 16  # for distances that are kept
 _SLACK = 0.98  # a strip exactly as wide as the swath must pass, so widths are tested a little below it
 _MOSTLY = 0.5
 _TOUCH_M = 1e-6
@@ -80,14 +88,14 @@ def widest_m(shape: Geometry) -> float:
     return 2 * float(shapely.maximum_inscribed_circle(shape, tolerance=0.05).length)
 
 
-def make_drivable(hot: Geometry, room: Geometry, swath_m: float, worth: Callable[[Geometry], float]) -> Geometry:
+def make_drivable(hot: Geometry, inside: Geometry, swath_m: float, worth: Callable[[Geometry], float]) -> Geometry:
     """Return where to drive so that the hot ground is covered, no narrower than the swath.
 
     Parameters
     ----------
     hot : Geometry
         Ground worth treating for itself.
-    room : Geometry
+    inside : Geometry
         Polygons a zone may lie in: a surface, less what it keeps off.
     swath_m : float
         The sprayer's width, m.
@@ -98,9 +106,9 @@ def make_drivable(hot: Geometry, room: Geometry, swath_m: float, worth: Callable
     Returns
     -------
     Geometry
-        Inside the room. In parts of the room narrower than the swath the hot ground is taken whole-width.
+        Inside that. In parts of it narrower than the swath the hot ground is taken whole-width.
     """
-    parts = shapely.get_parts([room])
+    parts = shapely.get_parts([inside])
     driven = [_drive_part(meet(hot, part), part, swath_m, worth) for part in parts]
     return shapely.union_all(driven) if driven else NOTHING
 
@@ -119,8 +127,8 @@ def _drive_part(hot: Geometry, part: Geometry, swath_m: float, worth: Callable[[
     return _with_corners(joined, closed, part, swath_m)
 
 
-def bridge_gaps(shape: Geometry, room: Geometry, width_m: float) -> Geometry:
-    """Return the shape with bars as wide as the width over gaps narrower than it that lie in the room.
+def bridge_gaps(shape: Geometry, inside: Geometry, width_m: float) -> Geometry:
+    """Return the shape with bars as wide as the width over gaps narrower than it that lie inside.
 
     Notes
     -----
@@ -130,8 +138,8 @@ def bridge_gaps(shape: Geometry, room: Geometry, width_m: float) -> Geometry:
     near, far = shapely.STRtree(parts).query(parts, predicate="dwithin", distance=width_m)
     once = near < far
     lines = shapely.shortest_line(parts[near[once]], parts[far[once]])
-    bars = shapely.buffer(lines[shapely.covers(room, lines)], width_m / 2, quad_segs=_ROUND)
-    return meet(shapely.union_all([*parts, *bars]), room) if len(bars) else shape
+    bars = shapely.buffer(lines[shapely.covers(inside, lines)], width_m / 2, quad_segs=_ROUND)
+    return meet(shapely.union_all([*parts, *bars]), inside) if len(bars) else shape
 
 
 def _widen(
@@ -158,26 +166,26 @@ def _grow_to_swath(sliver: Geometry, part: Geometry, swath_m: float) -> Geometry
 
 
 def _with_corners(core: Geometry, closed: Geometry, part: Geometry, swath_m: float) -> Geometry:
-    """Return the core with the hot corners of the room a round disc can't reach, where they touch it."""
+    """Return the core with the hot corners of the ground a round disc can't reach, where they touch it."""
     corners = shapely.get_parts([meet(closed, less(part, drop_slivers(part, swath_m)))])
     near = corners[shapely.distance(corners, core) <= _TOUCH_M] if len(corners) and not core.is_empty else []
     return shapely.union_all([core, *near])
 
 
-def smooth_outline(shape: Geometry, room: Geometry, tolerance_m: float) -> Geometry:
-    """Return the shape with its steps taken out and its outer edge still that of the room.
+def smooth_outline(shape: Geometry, inside: Geometry, tolerance_m: float) -> Geometry:
+    """Return the shape with its steps taken out and its outer edge still that of its ground.
 
     Notes
     -----
-    The shape is first let run out over the room's edge and clipped again at the end, so that straightening its
+    The shape is first let run out over that ground's edge and clipped again at the end, so that straightening its
     line opens no gap along the edge. Tails the clipping leaves, thinner than 20 cm, are cut off.
     """
     if shape.is_empty:
         return shape
-    out = less(shapely.buffer(shape, 3 * tolerance_m, quad_segs=_ROUND), room)
+    out = less(shapely.buffer(shape, 3 * tolerance_m, quad_segs=_ROUND), inside)
     # normalised, since the line kept depends on where each ring starts
     straight = shapely.simplify(shapely.normalize(shapely.union(shape, out)), tolerance_m)
-    clipped = meet(shapely.make_valid(straight), room)
+    clipped = meet(shapely.make_valid(straight), inside)
     core = shapely.buffer(clipped, -_TAIL_M / 2, join_style="mitre")
     return meet(shapely.buffer(core, _TAIL_M / 2, join_style="mitre"), clipped)
 
@@ -203,3 +211,70 @@ def polygons_of(shape: Geometry) -> list[Geometry]:
     """Return the polygons of a shape, without the lines and points an overlay leaves behind."""
     parts = shapely.get_parts(shapely.get_parts([shape]))
     return [part for part in parts if part.geom_type == "Polygon" and part.area > 0]
+
+
+def keep_off_area(obstacles: gpd.GeoDataFrame, keep_off_m: Mapping[str, float]) -> Geometry:
+    """Return the ground within the user's distances of the obstacles; nothing for kinds with no distance.
+
+    Examples
+    --------
+    >>> import geopandas as gpd
+    >>> pond = gpd.GeoDataFrame({"kind": ["water"]}, geometry=[shapely.box(0, 0, 10, 10)])
+    >>> keep_off_area(pond, {}).is_empty, keep_off_area(pond, {"water": 5.0}).bounds
+    (True, (-5.0, -5.0, 15.0, 15.0))
+    """
+    near = [
+        shapely.buffer(obstacles.geometry[obstacles["kind"] == kind].to_numpy(), distance_m, quad_segs=_ROUNDER)
+        for kind, distance_m in keep_off_m.items()
+    ]
+    shapes = [shape for group in near for shape in group]
+    return shapely.union_all(shapes) if shapes else NOTHING
+
+
+def border_strip(surfaces: gpd.GeoDataFrame, width_m: float | None) -> Geometry | None:
+    """Return the ground within a width of the outer edge of the short turf; None when no width is asked for."""
+    if width_m is None:
+        return None
+    return shapely.buffer(edge_lines(surfaces), width_m, quad_segs=_ROUNDER)
+
+
+def sweep_over(zone: Geometry, swath_m: float) -> Geometry:
+    """Return the ground a whole boom covers driving along a zone: the zone, and past it where it is narrower.
+
+    Examples
+    --------
+    >>> strip = shapely.box(0, 0, 1, 100)
+    >>> round(sweep_over(strip, 5.0).bounds[2] - sweep_over(strip, 5.0).bounds[0], 1)
+    5.0
+    """
+    driven = [_as_wide(part, swath_m) if is_narrow(part, swath_m) else part for part in polygons_of(zone)]
+    return shapely.union_all(driven) if driven else NOTHING
+
+
+def _as_wide(part: Geometry, swath_m: float) -> Geometry:
+    return shapely.buffer(part, max(swath_m - widest_m(part), 0) / 2, quad_segs=_ROUNDER)
+
+
+def fall_on(ground: Ground, shape: Geometry) -> dict[str, float]:
+    """Return the area of a shape on each kind of surface and obstacle, m², and on ground that is not mapped.
+
+    Examples
+    --------
+    >>> import geopandas as gpd
+    >>> from geosample.ground import Ground
+    >>> green = gpd.GeoDataFrame({"kind": ["green"]}, geometry=[shapely.box(0, 0, 10, 10)], crs=32618)
+    >>> none = green.iloc[:0]
+    >>> fall_on(Ground(green, none), shapely.box(5, 0, 15, 10))
+    {'green': 50.0, 'unmapped': 50.0}
+    """
+    found: dict[str, float] = {}
+    left = shape
+    for frame in (ground.surfaces, ground.obstacles):
+        for kind, group in frame.groupby("kind", sort=True):
+            touching = group.geometry.to_numpy()
+            cover = shapely.union_all(touching[shapely.intersects(touching, shape)])
+            area = float(meet(left, cover).area)
+            left = less(left, cover)
+            if area > 0:
+                found[str(kind)] = area
+    return {**found, "unmapped": float(left.area)} if left.area > 0 else found

@@ -8,43 +8,144 @@ Statistical Decision Theory and Bayesian Analysis, section 4.4 (from memory, unv
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Any, cast
 
+import geopandas as gpd
 import numpy as np
+import pandas as pd
+import shapely
 
-from geosample.cautions import SIMULATED
-from geosample.density import decide_at
-from geosample.treat.border import find_ratio
-from geosample.treat.cells import place_cells
-from geosample.treat.control import tell_control
-from geosample.treat.curve import target_curve
-from geosample.treat.draw import draw_surface, outline_unknown, retake
-from geosample.treat.findings import keep_settings, plan_findings
-from geosample.treat.model import Zones
-from geosample.treat.reasons import tell_reasons
-from geosample.treat.rooms import find_rooms
-from geosample.treat.strips import leave_strips
-from geosample.treat.table import write_notes, zone_table
-from geosample.treat.tell import Plan, tell_answer
-from geosample.treat.totals import add_up, join_cells
+from geosample.density import decide_at, load_density
+from geosample.design import load_visit
+from geosample.errors import GeosampleError
+from geosample.estimate import judge_border
+from geosample.ground import load_ground
+from geosample.holes import hole_key, hole_label
+from geosample.pests import load_pest
+from geosample.survey import shape_frame
+from geosample.survey.findings import Findings, What, read_findings
+from geosample.treat.amounts import Sprayer
+from geosample.treat.cells import adds_nothing, place_cells, use_averages, weigh
+from geosample.treat.figures import add_up, join_cells, target_curve
+from geosample.treat.model import (
+    MISS_COST,
+    SMALLEST_M2,
+    STRIP_STEP_M,
+    SWATH_M,
+    Basis,
+    BorderRatio,
+    ControlClass,
+    TreatSettings,
+    Zones,
+)
+from geosample.treat.records import last_groups
+from geosample.treat.shapes import sweep_over
+from geosample.treat.zoning import draw_surface, find_open_ground, leave_strips, outline_unknown, retake
+from geosample.words import ACTIONS, KIND_LETTERS
 from geosample.workers import map_threads
 
 if TYPE_CHECKING:
-    import pandas as pd
+    from collections.abc import Mapping, Sequence
+
+    import pyproj
+    from shapely import Geometry
 
     from geosample.density import DensityMap
     from geosample.ground import Ground
-    from geosample.treat.settings import TreatSettings
+    from geosample.survey import Survey
+    from geosample.treat.zoning import OpenGround, SurfacePlan
+
+_LEAST_SHARE = 0.05
+"""A class that fits fewer of the insects found than this is not spoken of (own choice)."""
+_FROM_COUNTS = (What.COMMON_BORDER_RATIO, What.BORDER_RATIO, What.STAGE_SHARE)
 
 
-def suggest_zones(
+@dataclass(frozen=True, slots=True)
+class Evidence:
+    """What the survey holds for a plan of one visit.
+
+    Parameters
+    ----------
+    density_map : DensityMap
+        The visit's map, or the map at its strata's averages.
+    ground : Ground
+        What it was made on.
+    findings : Findings
+        What the counts say of the border and of the stages; a follow-up's are those of the round it follows.
+    treatments : DataFrame
+        The layer ``treatments``.
+    samples : GeoDataFrame
+        The bags the map rests on, of both rounds for a follow-up.
+    """
+
+    density_map: DensityMap
+    ground: Ground
+    findings: Findings
+    treatments: pd.DataFrame
+    samples: gpd.GeoDataFrame
+
+
+def gather_evidence(survey: Survey, visit: str | None = None, *, by: str = "auto") -> Evidence:
+    """Return all that ``suggest_zones`` takes, from the survey file.
+
+    Parameters
+    ----------
+    survey : Survey
+        With a density map of the visit.
+    visit : str, optional
+        Its name; the newest when None.
+    by : {'auto', 'map', 'averages'}
+        Decide by the map's cells or by stratum averages; auto takes averages where the map adds nothing to them.
+
+    Raises
+    ------
+    SurveyError, TreatError
+        Without ground or map, and without estimates by stratum where averages are used.
+    """
+    ground, density_map = load_ground(survey), load_density(survey, visit)
+    name, pest = density_map.visit, density_map.pest
+    estimated = load_visit(survey, name).follows or name
+    found = [*read_findings(survey, name, pest, *_FROM_COUNTS)]
+    if estimated != name:
+        found += read_findings(survey, estimated, pest, *_FROM_COUNTS)
+    samples = cast("gpd.GeoDataFrame", survey.read("samples"))
+    if by == "averages" or (by == "auto" and adds_nothing(density_map)):
+        estimates = survey.read("estimates")
+        mine = estimates[(estimates["visit"] == estimated) & (estimates["pest"] == pest)]
+        because = Basis.NO_BETTER
+        if by == "averages":
+            because = Basis.ASKED
+        elif density_map.fitted.get("no_map"):
+            because = Basis.FEW_INSECTS
+        strata = cast("gpd.GeoDataFrame", survey.need("strata", visit=name))
+        density_map = use_averages(density_map, mine, strata, because=because)
+    return Evidence(
+        density_map,
+        ground,
+        Findings(name, pest, tuple(found)),
+        survey.read("treatments"),
+        samples[samples["visit"].isin({name, estimated})],
+    )
+
+
+def suggest_zones(  # noqa: PLR0913 - plain keywords, for scripts
     density_map: DensityMap,
     ground: Ground,
     *,
-    settings: TreatSettings,
-    findings: pd.DataFrame | None = None,
+    threshold_per_m2: float,
+    miss_cost: float = MISS_COST,
+    swath_m: float = SWATH_M,
+    smallest_m2: float = SMALLEST_M2,
+    keep_off_m: Mapping[str, float] | None = None,
+    border_only_m: float | None = None,
+    check_share: float = 0.0,
+    strip_step_m: float = STRIP_STEP_M,
+    seed: int = 7,
+    sprayer: Sprayer | None = None,
+    findings: Findings | None = None,
     treatments: pd.DataFrame | None = None,
-    said: tuple[str, ...] = (),
+    samples: gpd.GeoDataFrame | None = None,
 ) -> Zones:
     """Return the zones to treat or to look at again, with what they hold and leave.
 
@@ -54,15 +155,33 @@ def suggest_zones(
         Where the insects are and how sure that is, made on this ground.
     ground : Ground
         Surfaces and obstacles.
-    settings : TreatSettings
-        Threshold, costs, swath, smallest zone, distances to keep.
-    findings : DataFrame, optional
-        The visit's and pest's rows of the layer ``findings``: the border ratio the counts support is looked up there,
-        and the stage mix.
+    threshold_per_m2 : float
+        Action threshold, insects per m²; more than 0. The user's own: none is assumed.
+    miss_cost : float
+        What missing a hot place costs, in needless treatments of the same area; more than 0.
+    swath_m : float
+        Width the sprayer covers in one pass, m; more than 0.
+    smallest_m2 : float
+        Zones smaller than this are left out, m²; 0 keeps all.
+    keep_off_m : mapping of str to float, optional
+        Distance to keep from each kind of obstacle, m. Only what the user enters: none is invented.
+    border_only_m : float, optional
+        Treat nothing farther than this from the outer edge of the short turf, m.
+    check_share : float
+        Part of the area to treat that is left as check strips, 0 to 0.5.
+    strip_step_m : float
+        By how much the targeting curve's border strips grow, m.
+    seed : int
+        Of the draws behind the intervals of shares, and of the check strips' places.
+    sprayer : Sprayer, optional
+        Rate, carrier and tank as the user entered them, for amounts.
+    findings : Findings, optional
+        Of the visit and pest: the border ratio the counts support is looked up there, and the stage mix.
     treatments : DataFrame, optional
         The layer ``treatments``: what was done before, so that a class used last is called out.
-    said : tuple of str
-        Sentences that belong right behind the answer, such as what the densities rest on.
+    samples : GeoDataFrame, optional
+        Rows of the layer ``samples``: the bags the map rests on, to count those in each zone. The map's own record of
+        them when None.
 
     Returns
     -------
@@ -72,41 +191,165 @@ def suggest_zones(
     Raises
     ------
     TreatError
-        When the map was made on other ground.
+        When the map was made on other ground, or with every argument that can't be.
 
     Notes
     -----
     A cell that is known is worth treating where its probability of being above the threshold passes
-    ``settings.cutoff``. The cells are joined, gaps narrower than the swath are closed, strips narrower than it are
-    widened where that still pays by the same costs and dropped otherwise, corners are rounded to the swath, outlines
-    straightened within half a cell, and every zone that does not pay as a whole, or is smaller than asked, is dropped.
-    Cells that pass the cut-off but are not known become zones to look at again.
+    ``TreatSettings.cutoff``. The cells are joined, gaps narrower than the swath are closed, strips narrower than it
+    are widened where that still pays by the same costs and dropped otherwise, corners are rounded to the swath,
+    outlines straightened within half a cell, and every zone that does not pay as a whole, or is smaller than asked, is
+    dropped. Cells that pass the cut-off but are not known become zones to look at again.
     """
-    density_map = decide_at(density_map, settings.threshold_per_m2)
-    cells = place_cells(density_map, ground, settings.threshold_per_m2)
-    rooms = find_rooms(ground, cells["surface_id"].unique(), settings)
+    settings = TreatSettings(
+        threshold_per_m2,
+        miss_cost=miss_cost,
+        swath_m=swath_m,
+        smallest_m2=smallest_m2,
+        keep_off_m=dict(keep_off_m or {}),
+        border_only_m=border_only_m,
+        check_share=check_share,
+        strip_step_m=strip_step_m,
+        seed=seed,
+        sprayer=sprayer or Sprayer(),
+    )
+    density_map = decide_at(density_map, threshold_per_m2)
+    cells = place_cells(density_map, ground, threshold_per_m2)
+    places = find_open_ground(ground, cells["surface_id"].unique(), settings)
     groups = dict(list(cells.groupby("surface_id", sort=False)))
-    drawn = map_threads(lambda room: draw_surface(room, groups[room.surface_id], density_map.cell_m, settings), rooms)
-    rng = np.random.default_rng(settings.seed)
-    drawn = retake(leave_strips(drawn, settings, rng))
-    table = write_notes(zone_table(drawn, density_map, settings, ground.crs), settings, ground)
-    if density_map.simulated:
-        table = table.assign(note=[f"{note} Simulated counts." for note in table["note"]])
-    curve = target_curve(density_map, join_cells(drawn), rng, units=settings.units, ground=ground)
-    plan = Plan(add_up(drawn, ground, settings), table, settings, curve, find_ratio(findings))
-    control = tell_control(findings, density_map.pest, treatments) if len(table) else ()
-    first, *rest = tell_answer(plan)
-    answer = (first, *([SIMULATED] if density_map.simulated else []), *said, *rest)
-    sentences = (*answer, *control, *tell_reasons(plan))
-    found = plan_findings(plan, density_map, sentences, brief=len(answer))
+    plans = map_threads(lambda one: draw_surface(one, groups[one.surface_id], density_map.cell_m, settings), places)
+    rng = np.random.default_rng(seed)
+    plans = retake(leave_strips(plans, settings, rng))
+    curve = target_curve(density_map, join_cells(plans), rng, step_m=strip_step_m, ground=ground)
+    table = _tabulate(plans, density_map, settings, ground.crs, _find_bags(density_map, samples))
+    controls, twice = find_controls(findings, density_map.pest, treatments) if len(table) else ((), ())
+    figures = replace(
+        add_up(plans, ground, settings, curve, find_ratio(findings)),
+        controls=controls,
+        overlapping_stages=twice,
+        basis=Basis(density_map.fitted.get("because", Basis.MAP)),
+        insects_counted=density_map.fitted.get("insects"),
+    )
     return Zones(
         visit=density_map.visit,
         pest=density_map.pest,
-        threshold_per_m2=settings.threshold_per_m2,
         zones=table,
-        findings=found,
-        settings=keep_settings(settings, density_map),
-        sentences=sentences,
-        brief=len(answer),
-        unknown=outline_unknown(drawn, density_map.cell_m, ground.crs),
+        settings=settings,
+        figures=figures,
+        simulated=density_map.simulated,
+        unknown=outline_unknown(plans, density_map.cell_m, ground.crs),
     )
+
+
+def find_ratio(findings: Findings | None) -> BorderRatio | None:
+    """Return the border ratio among a visit's findings: the common one, or that of the only kind; None without."""
+    if findings is None:
+        return None
+    for what in (What.COMMON_BORDER_RATIO, What.BORDER_RATIO):
+        rows = [row for row in findings.of(what) if np.isfinite(row.low)]
+        if len(rows) == 1:
+            (row,) = rows
+            return BorderRatio(row.value, row.low, row.high, judge_border(row.low, row.high))
+    return None
+
+
+def find_controls(
+    findings: Findings | None, pest: str, treatments: pd.DataFrame | None
+) -> tuple[tuple[ControlClass, ...], tuple[str, ...]]:
+    """Return which classes fit the stages found, the best first, and the stages that fit more than one.
+
+    Parameters
+    ----------
+    findings : Findings or None
+        The visit's; ``stage share`` rows are read.
+    pest : str
+        The visit's pest; one with no profile has nothing to say.
+    treatments : DataFrame or None
+        The layer ``treatments``: what was recorded before.
+    """
+    shares = {row.domain: row.value for row in findings.of(What.STAGE_SHARE)} if findings else {}
+    try:
+        controls = load_pest(pest).controls if shares else ()
+    except GeosampleError:  # a pest of the user's own, with no profile
+        return (), ()
+    used = last_groups(treatments)
+    fitting = []
+    for control in controls:
+        again = tuple(group for group in control.irac if group in used)
+        share = sum(shares.get(stage, 0.0) for stage in control.stages)
+        when = used[again[0]] if again else ""
+        fitting.append(ControlClass(share, control.when, control.irac, again, when, control.grade, control.source))
+    stages = [stage for control in controls for stage in control.stages]
+    twice = sorted({stage for stage in stages if stages.count(stage) > 1 and shares.get(stage, 0.0) > 0})
+    kept = sorted((one for one in fitting if one.share >= _LEAST_SHARE), key=lambda one: -one.share)
+    return tuple(kept), tuple(twice)
+
+
+def _find_bags(density_map: DensityMap, samples: gpd.GeoDataFrame | None) -> np.ndarray:
+    """Return the places of the counted bags the map rests on."""
+    if samples is not None:
+        return np.asarray(samples.geometry[samples["status"] == "counted"].to_numpy())
+    places = np.asarray(density_map.fitted.get("sites", {}).get("places", []), dtype=float).reshape(-1, 2)
+    return np.asarray(shapely.points(places))
+
+
+def _tabulate(
+    plans: Sequence[SurfacePlan],
+    density_map: DensityMap,
+    settings: TreatSettings,
+    crs: pyproj.CRS,
+    bags: np.ndarray,
+) -> gpd.GeoDataFrame:
+    """Return the zones, a row each, by hole, on each what to treat first."""
+    wanted = [
+        (one, action, zone)
+        for one in plans
+        for action, zones in (("treat", one.treat), ("check", one.checks), ("look_again", one.look))
+        for zone in sorted(zones, key=lambda z: -z.area)
+    ]
+    wanted.sort(key=lambda asked: _place_in_table(asked[0].open, asked[1]))
+    named = _name_zones(map_threads(lambda asked: _describe(*asked, settings, bags), wanted))
+    frame = gpd.GeoDataFrame(named or {"geometry": []}, geometry="geometry", crs=crs)
+    whose = {"visit": density_map.visit, "pest": density_map.pest, "threshold_per_m2": settings.threshold_per_m2}
+    return gpd.GeoDataFrame(shape_frame("zones", frame.assign(**whose)), geometry="geometry", crs=crs)
+
+
+def _place_in_table(place: OpenGround, action: str) -> tuple[Any, ...]:
+    """Return what the zones are sorted by: hole, then what to do, then kind."""
+    return hole_key(place.hole), list(ACTIONS).index(action), list(KIND_LETTERS).index(place.kind)
+
+
+def _describe(
+    one: SurfacePlan, action: str, zone: Geometry, settings: TreatSettings, bags: np.ndarray
+) -> dict[str, Any]:
+    holds = weigh(one.cells, one.laid.share(zone))
+    above = holds.mean_per_m2 >= settings.threshold_per_m2
+    reasons = {"treat": "above" if above else "risky", "check": "check", "look_again": "unknown"}
+    return {
+        "surface_id": one.open.surface_id,
+        "hole": one.open.hole,
+        "kind": one.open.kind,
+        "action": action,
+        "reason": reasons[action],
+        "bags": int(shapely.intersects(zone, bags).sum()),
+        "area_m2": zone.area,
+        "mean_per_m2": holds.mean_per_m2,
+        "low_per_m2": holds.low / holds.area_m2,
+        "high_per_m2": holds.high / holds.area_m2,
+        "insects": holds.insects,
+        "probability": holds.probability,
+        "overspray_m2": max(sweep_over(zone, settings.swath_m).area - zone.area, 0.0) if action == "treat" else 0.0,
+        "border_only": settings.border_only_m is not None,
+        "geometry": shapely.multipolygons([zone]),
+    }
+
+
+def _name_zones(rows: list[dict[str, Any]]) -> list[dict[str, Any]]:
+    """Return the rows with their ids, such as Z07F-1, numbered from the largest."""
+    used: dict[str, int] = {}
+    named = []
+    for row in rows:
+        prefix = f"{ACTIONS[row['action']].letter}{hole_label(row['hole'])}{KIND_LETTERS[row['kind']]}"
+        used[prefix] = used.get(prefix, 0) + 1
+        named.append({**row, "zone_id": f"{prefix}-{used[prefix]}"})
+    return named

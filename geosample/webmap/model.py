@@ -6,7 +6,7 @@ import json
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, cast
 
-from geosample.report.design import SIMULATED
+from geosample.cautions import SIMULATED
 from geosample.units import Units
 
 if TYPE_CHECKING:

@@ -9,8 +9,8 @@ from types import ModuleType
 import pytest
 from page_tools import DESK, PHONE, Browser, ask, click, count, open_page, picture, requests
 
+from geosample.cautions import SIMULATED
 from geosample.ground import Ground
-from geosample.report.design import SIMULATED
 from geosample.survey import open_survey
 from geosample.units import show_area
 from geosample.webmap import draw_map

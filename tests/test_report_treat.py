@@ -1,0 +1,155 @@
+"""What the words say of a plan, a record and a check: few tests, of wording only; the facts are held by their rooms."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from test_treat_record import bags
+from treat_case import make_map, patch, plan, plan_map, ratio_found
+
+from geosample.pests import DEFAULT_PEST
+from geosample.report.treat import (
+    tell_amounts,
+    tell_answer,
+    tell_efficacy,
+    tell_plan,
+    tell_reasons,
+    tell_record,
+    tell_treated,
+    tell_zone,
+)
+from geosample.survey.findings import Finding, Findings, What
+from geosample.treat import Sprayer
+from geosample.treat.amounts import parse_rate, parse_tank
+from geosample.treat.efficacy import Treated, check_treatment
+from geosample.treat.model import Basis
+from geosample.treat.records import RULES
+from geosample.units import ACRE_M2, FOOT2_M2
+
+
+@pytest.fixture(scope="module")
+def zones(small_ground):
+    return plan(small_ground, patch(-50, -130, 14), border_only_m=12.0, keep_off_m={"building": 5.0})
+
+
+def test_the_answer_comes_first_and_says_what_was_asked(zones):
+    first, second, *rest = tell_answer(zones, "us")
+    assert first.startswith("Treat 2 zones, ")
+    assert second.startswith("As asked, only ground within 39 ft of the outer edge was considered")
+    said = " ".join(rest)
+    for part in ("Against treating all of it", "The counts speak for 100 %", "none is assumed", "no building mapped"):
+        assert part in said
+
+
+def test_the_units_are_the_readers(zones):
+    assert "ft²" in " ".join(tell_plan(zones, "us"))
+    assert "ft²" not in " ".join(tell_plan(zones, "metric"))
+    assert "m²" in " ".join(tell_plan(zones, "metric"))
+
+
+def test_no_treatment_is_an_answer_with_its_reason(small_ground):
+    first, *rest = tell_answer(plan(small_ground, patch(0, 0, 0)), "us")
+    assert first.startswith("Nothing to treat: nowhere on the ")
+    assert "lies above everything on the map" in " ".join(rest)
+    thread = plan(small_ground, lambda cells: np.where(np.abs(cells["northing"] + 160) < 1.0, 90.0, 0.1), miss_cost=0.5)
+    assert tell_answer(thread, "us")[0].startswith("Nothing to treat as asked")
+    assert any("too narrow for the swath" in line for line in tell_reasons(thread, "us"))
+
+
+@pytest.mark.parametrize(
+    ("basis", "said"),
+    [
+        (Basis.ASKED, "As asked: this plan goes by each stratum's mean"),
+        (Basis.FEW_INSECTS, "There are too few insects for a map (2): this plan"),
+        (Basis.NO_BETTER, "The map adds nothing to plain averages"),
+    ],
+)
+def test_why_averages_are_used_stands_behind_the_answer(zones, basis, said):
+    averaged = replace(zones, figures=replace(zones.figures, basis=basis, insects_counted=2))
+    assert tell_answer(averaged, "us")[1].startswith(said)
+
+
+def test_invented_counts_are_called_so_right_behind_the_answer(zones):
+    assert tell_answer(replace(zones, simulated="All invented."), "us")[1] == "All invented."
+
+
+def test_the_border_is_proposed_only_where_the_counts_support_it(small_ground):
+    given = make_map(small_ground, patch(-50, -130, 20))
+    for found, supported in ((ratio_found(1.4, 2.5, 4.0), True), (ratio_found(0.7, 1.4, 2.5), False), (None, False)):
+        said = " ".join(tell_reasons(plan_map(given, small_ground, findings=found), "us"))
+        assert ("--border-only" in said or "no strip short of most" in said) == supported
+        assert ("treating only the border is not supported. A strip of 15 ft would miss" in said) != supported
+
+
+def test_stages_point_to_classes_and_never_to_products(small_ground):
+    found = Findings("May", DEFAULT_PEST, (Finding(What.STAGE_SHARE, "L4", 0.6), Finding(What.STAGE_SHARE, "L3", 0.1)))
+    given = replace(make_map(small_ground, patch(-50, -130, 14)), pest=DEFAULT_PEST)
+    first, *_, last = [
+        line for line in tell_reasons(plan_map(given, small_ground, findings=found), "us") if "tage" in line
+    ]
+    assert first.startswith("Stages: 70 % of the insects found fit")
+    assert "IRAC groups 5, 22A, 1B, 28" in first
+    assert "the shares overlap" in last
+
+
+def test_amounts_say_the_users_own_figures_and_whose_word_counts():
+    # as worked by hand in test_treat_amounts
+    sprayer = Sprayer(parse_rate("0.2oz/1000ft2"), parse_rate("2gal/1000ft2"), parse_tank("60gal"))
+    said = " ".join(tell_amounts(50_000 * FOOT2_M2, sprayer, "us"))
+    for part in ("0.2oz/1000ft2", "take 100 gal", "oz is read as a weight; write floz for a volume", "label"):
+        assert part in said
+    assert "1 full of 60 gal with 6 oz, then one of 40 gal with 4 oz." in said
+    assert not list(tell_amounts(ACRE_M2, Sprayer(), "us"))
+
+
+def test_a_zone_says_where_how_much_and_how_many_bags(zones):
+    row = next(zones.zones.itertuples())
+    said = tell_zone(row, "us")
+    assert said.startswith("Hole 1 fairway, ")
+    assert "no counted bag in it" in said
+    assert "3 counted bags in it" in tell_zone(row._replace(bags=3), "us")
+
+
+def test_a_record_says_what_is_missing_and_where_that_is_asked_for():
+    said = tell_record("May", {"date": "2026-05-08"}, ["method"], RULES["ny"], to_come=True)
+    assert said[:2] == ["Recorded for May, 2026-05-08:", "- date: 2026-05-08"]
+    assert "- method: method of application" in said
+    assert any("6 NYCRR 325.25" in line for line in said)
+    assert any("still to come" in line for line in said)
+
+
+def test_what_the_comparison_cannot_say_is_said(small_ground):
+    zones = plan(small_ground, patch(-50, -130, 30))
+    rng = np.random.default_rng(6)
+    before = bags(zones, 600, 300, rng)
+    said = " ".join(tell_efficacy(check_treatment(before, before.assign(count=0), zones, rng=rng)))
+    for part in (
+        "falls by itself",
+        "can't be told fairly",
+        "flatters the treatment",
+        "Check strips (geosample treat --checks 5%)",
+        "plug hole is no fresh point",
+        "can't tell",
+    ):
+        assert part in said
+
+
+def test_no_effect_is_not_called_one(small_ground):
+    zones = plan(small_ground, patch(-50, -130, 30))
+    rng = np.random.default_rng(9)
+    nothing = check_treatment(bags(zones, 600, 300, rng), bags(zones, 600, 300, rng), zones, rng=rng)
+    much = check_treatment(bags(zones, 600, 300, rng), bags(zones, 10, 300, rng), zones, rng=rng)
+    claim = "do not show that the treatment did anything"
+    assert any(claim in line for line in tell_efficacy(nothing))
+    assert not any(claim in line for line in tell_efficacy(much))
+    strips = replace(much, strips=(2, 1, 4))
+    assert any("check strips (2) hold 1 bags before and 4 after; 3 at each" in line for line in tell_efficacy(strips))
+    assert not any("flatter" in line for line in tell_efficacy(replace(much, strips_used=True)))
+
+
+def test_which_zones_count_as_treated_is_said():
+    assert "No treatment by the plan of May is recorded: all 3 zones" in tell_treated(Treated("May", 3, 3, ()))
+    told = tell_treated(Treated("May", 3, 1, ("2026-05-08",)))
+    assert told == "Treated as recorded on 2026-05-08: 1 of the plan's 3 zones."
