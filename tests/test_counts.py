@@ -195,7 +195,7 @@ def test_inputs_are_left_as_they_were(counts_sheet: pd.DataFrame, counts_design:
         ("odd.xlsx", "x", "a workbook that can't be opened"),
         ("odd.gpx", "<gpx>", "XML that can't be read"),
         ("none.gpx", "<gpx></gpx>", "no points"),
-        ("list.geojson", "[]", "a file that can't be read"),
+        ("list.geojson", "[]", "JSON that is no object"),
         ("quote.csv", 'point_id,L3\n01F-01,"4\n01F-02,3\n', "a row that can't be parted"),
         ("odd.geojson", '{"features": [{"geometry": {"type": "Polygon"}}]}', "a Polygon where a Point should be"),
     ],

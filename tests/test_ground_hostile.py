@@ -21,7 +21,8 @@ from work_case import count_calls
 
 from geosample.cli import main
 from geosample.errors import GeosampleError, GroundError
-from geosample.ground import FORMATS, markup, read_ground
+from geosample.files import text as texts
+from geosample.ground import FORMATS, read_ground
 
 
 @pytest.fixture
@@ -85,7 +86,7 @@ def test_entities_that_swell_are_refused_before_any_is_made(tmp_path: Path, monk
     ]
     path = tmp_path / "bomb.kml"
     path.write_text(f"<?xml version='1.0'?><!DOCTYPE kml [{''.join(lines)}]><kml>&i;</kml>", encoding="utf-8")
-    monkeypatch.setattr(markup.ET, "fromstring", lambda _: pytest.fail("the document was parsed"))
+    monkeypatch.setattr(texts.ET, "fromstring", lambda _: pytest.fail("the document was parsed"))
     with pytest.raises(GroundError, match="document type"):
         read_ground(path)
 

@@ -65,7 +65,7 @@ def command(survey: Path | None, as_json: bool, **asked: Any) -> None:
 
 
 def _is_table(path: Path) -> bool:
-    from geosample.counts import TABLES
+    from geosample.files.tables import TABLES
 
     return path.suffix.lower() in TABLES
 

@@ -24,8 +24,9 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 
-from geosample.counts.model import Counts, RowNote
+from geosample.counts.model import Counts
 from geosample.counts.rows import sort_samples
+from geosample.files.tables import RowNote
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

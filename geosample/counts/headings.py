@@ -7,8 +7,7 @@ import unicodedata
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-from geosample.counts.model import Log
-from geosample.counts.tables import Table
+from geosample.files.tables import Log, Table
 from geosample.pests import Pest
 from geosample.words import UNSTAGED
 

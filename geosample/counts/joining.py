@@ -17,8 +17,9 @@ from scipy.sparse.csgraph import min_weight_full_bipartite_matching
 from scipy.spatial import KDTree
 
 from geosample.counts.headings import plain_heading
-from geosample.counts.model import MOST_MOVED_M, Log
+from geosample.counts.model import MOST_MOVED_M
 from geosample.counts.rows import Bag, Row
+from geosample.files.tables import Log
 from geosample.words import METHOD_LETTERS, RECOUNT_MARK, make_sample_id
 
 if TYPE_CHECKING:

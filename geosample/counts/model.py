@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, cast
 
 from geosample.errors import CountsError, Problem, SurveyError, list_names
+from geosample.files.tables import RowNote
 from geosample.units import FOOT2_M2
 
 if TYPE_CHECKING:
@@ -16,25 +17,6 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from geosample.survey import Survey
-
-
-@dataclass(frozen=True, slots=True)
-class RowNote:
-    """What was said of one row that came back: forgiven, set aside, missing or replaced.
-
-    Parameters
-    ----------
-    where : str
-        File and row, or point id.
-    what : str
-        What was found.
-    done : str
-        What was done about it.
-    """
-
-    where: str
-    what: str
-    done: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -175,69 +157,3 @@ class ReadRules:
     most_per_m2: float = MOST_PER_M2
     days: int = DAYS_OF_VISIT
     other_codes: Mapping[str, str] = field(default_factory=dict)
-
-
-class Log:
-    """What was forgiven or set aside (notes), and what must be settled first (problems)."""
-
-    def __init__(self) -> None:
-        self.notes: list[RowNote] = []
-        self.problems: list[Problem] = []
-        self.refused = False
-
-    def note(self, where: str, what: str, done: str) -> None:
-        """Remember something that was read with a little help."""
-        self.notes.append(RowNote(where, what, done))
-
-    def ask(self, where: str, found: str, expected: str, remedy: str) -> None:
-        """Remember something that only the user can settle."""
-        self.problems.append(Problem(where, found, expected, remedy))
-
-    def refuse(self, where: str, found: str, expected: str, remedy: str) -> None:
-        """Ask about a whole file or its columns: without an answer none of its rows can be read, set aside or not."""
-        self.refused = True
-        self.ask(where, found, expected, remedy)
-
-    def settle(self, *, set_aside: bool) -> None:
-        """Raise CountsError with every problem, or turn each into a note where bad rows may be set aside."""
-        if self.problems and (self.refused or not set_aside):
-            raise CountsError(self.problems)
-        self.notes.extend(RowNote(p.where, f"{p.found}; expected {p.expected}", "set aside") for p in self.problems)
-        self.problems.clear()
-
-
-_MOST_NAMED = 6
-
-
-def show_rows(wheres: Iterable[str]) -> str:
-    """Return the rows' names in one phrase, the file named once.
-
-    Examples
-    --------
-    >>> show_rows(["a.csv row 2", "a.csv row 3", "a.csv row 4", "b.csv row 9"])
-    'a.csv rows 2-4; b.csv row 9'
-    """
-    files: dict[str, list[int]] = {}
-    others: list[str] = []
-    for where in wheres:
-        file, word, number = where.rpartition(" row ")
-        if word and number.isdecimal():
-            files.setdefault(file, []).append(int(number))
-        else:
-            others.append(where)
-    phrases = [f"{file} row{'s' if len(rows) > 1 else ''} {_ranges(rows)}" for file, rows in files.items()]
-    if len(others) > _MOST_NAMED:
-        others = [*others[:_MOST_NAMED], f"and {len(others) - _MOST_NAMED} more"]
-    return "; ".join([*phrases, *others])
-
-
-def _ranges(numbers: list[int]) -> str:
-    runs: list[list[int]] = []
-    for number in sorted(set(numbers)):
-        if runs and number == runs[-1][1] + 1:
-            runs[-1][1] = number
-        else:
-            runs.append([number, number])
-    shown = [str(low) if low == high else f"{low}-{high}" for low, high in runs[:_MOST_NAMED]]
-    left = len(runs) - _MOST_NAMED
-    return ", ".join(shown) + (f" and {left} more places" if left > 0 else "")

@@ -9,10 +9,9 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from geosample.counts.adding import note_coverage, use_weights
-from geosample.counts.files import read_tables
 from geosample.counts.headings import FIELDS, find_columns, know_heading, plain_heading
 from geosample.counts.joining import LabelBook, Placed, ask_unknown, join_positions, name_bag, read_labels
-from geosample.counts.model import GPS_WITHIN_M, Counts, Log, ReadRules, show_rows
+from geosample.counts.model import GPS_WITHIN_M, Counts, ReadRules
 from geosample.counts.rows import (
     Bag,
     Reach,
@@ -28,9 +27,10 @@ from geosample.counts.rows import (
     shape_recounts,
     shape_samples,
 )
-from geosample.counts.tables import Table
 from geosample.counts.values import parse_day
+from geosample.counts.waypoints import WAYPOINTS
 from geosample.errors import CountsError, Problem
+from geosample.files.tables import Log, Table, read_tables, show_rows
 from geosample.pests import Pest, load_pest
 from geosample.words import UNSTAGED
 
@@ -177,7 +177,7 @@ def _read_tables(
         raise CountsError(Problem("files", "none", "at least one file of counts", "name the file that came back"))
     named = {plain_heading(heading): meaning for heading, meaning in asked.items()}
     meaning_of = partial(_meaning_of, pest=pest, named=named)
-    return [table for path in paths for table in read_tables(path, log, meaning_of)]
+    return [table for path in paths for table in read_tables(path, log, meaning_of, WAYPOINTS)]
 
 
 def _meaning_of(text: str, *, pest: Pest, named: Mapping[str, str]) -> str | None:
@@ -236,7 +236,7 @@ def _read_one(row: Row, terms: VisitTerms, book: LabelBook, reach: Reach, log: L
 
 def _finish(bags: Sequence[Bag], design: Design, rules: ReadRules, log: Log) -> Counts:
     settled = settle_bags(bags, log)
-    log.settle(set_aside=rules.set_aside)
+    log.settle(CountsError, set_aside=rules.set_aside)
     samples = use_weights(shape_samples(settled.first, design), design.points)
     notes = (*log.notes, *note_coverage(samples, design.points))
     recounts = shape_recounts(settled.second, design)

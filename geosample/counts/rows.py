@@ -17,8 +17,7 @@ import numpy as np
 import pandas as pd
 
 from geosample.counts.headings import Columns, plain_heading
-from geosample.counts.model import Log, ReadRules, show_rows
-from geosample.counts.tables import Table
+from geosample.counts.model import ReadRules
 from geosample.counts.values import (
     Bad,
     clean_text,
@@ -30,6 +29,7 @@ from geosample.counts.values import (
     read_whole,
     same_date,
 )
+from geosample.files.tables import Log, Table, show_rows
 from geosample.survey import shape_frame
 from geosample.words import UNSTAGED
 

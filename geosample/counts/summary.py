@@ -6,8 +6,8 @@ from dataclasses import asdict
 from typing import TYPE_CHECKING, Any
 
 from geosample.counts.adding import ANSWERED, Added
-from geosample.counts.model import RowNote
 from geosample.counts.recounts import Agreement, compare_recounts, say_agreement
+from geosample.files.tables import RowNote
 from geosample.pests import load_pest
 from geosample.report import show_table
 from geosample.units import percent

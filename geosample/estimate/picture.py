@@ -13,6 +13,7 @@ import numpy as np
 from geosample.errors import EstimateError, Problem
 from geosample.estimate.bags import ALL
 from geosample.estimate.domains import NO_POINTS
+from geosample.files.saving import save_file
 from geosample.holes import hole_number
 from geosample.palettes import GREYS
 from geosample.paper import (
@@ -33,7 +34,6 @@ from geosample.paper import (
     write_text,
 )
 from geosample.pests import load_pest
-from geosample.saving import save_file
 from geosample.units import FOOT2_M2, Units, percent, set_percent, show_number
 from geosample.words import PLURALS
 

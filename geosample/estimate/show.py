@@ -7,11 +7,11 @@ import textwrap
 from typing import TYPE_CHECKING
 
 from geosample.errors import EstimateError
-from geosample.escape import write_csv
 from geosample.estimate.bags import ALL
+from geosample.files.escape import write_csv
+from geosample.files.saving import save_file
 from geosample.holes import hole_key
 from geosample.report import Summary, show_table
-from geosample.saving import save_file
 from geosample.units import FOOT2_M2, set_percent, show_area, show_number
 
 if TYPE_CHECKING:

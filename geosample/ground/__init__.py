@@ -1,8 +1,6 @@
 """Stage 1, ground: polygon files in, a clean sampling frame (Ground) out."""
 
-from geosample.ground.archives import check_archive
 from geosample.ground.cells import clip_pieces, cut_cells, draw_squares
-from geosample.ground.csvwkt import decode_text
 from geosample.ground.edges import (
     add_approaches,
     add_collars,
@@ -13,9 +11,8 @@ from geosample.ground.edges import (
     outer_turf,
     split_border,
 )
-from geosample.ground.files import FORMATS
+from geosample.ground.formats import FORMATS
 from geosample.ground.kinds import KINDS, parse_kinds
-from geosample.ground.markup import local_name, parse_xml
 from geosample.ground.model import Ground, Note, check_not_survey, kept_crs, load_ground, replace_ground, save_ground
 from geosample.ground.own import open_shapes, read_own_shapes
 from geosample.ground.picture import draw_ground
@@ -31,24 +28,20 @@ __all__ = [
     "UnknownKindsError",
     "add_approaches",
     "add_collars",
-    "check_archive",
     "check_not_survey",
     "clip_pieces",
     "cut_cells",
-    "decode_text",
     "draw_ground",
     "draw_squares",
     "edge_lines",
     "is_area",
     "kept_crs",
     "load_ground",
-    "local_name",
     "measure_edge",
     "only_polygons",
     "open_shapes",
     "outer_turf",
     "parse_kinds",
-    "parse_xml",
     "read_ground",
     "read_own_shapes",
     "replace_ground",

@@ -9,9 +9,8 @@ from typing import TYPE_CHECKING
 import shapely
 
 from geosample.errors import GroundError, Problem
-from geosample.ground.drivers import EMPTY_LAYER
 from geosample.ground.features import Content, Feature
-from geosample.ground.files import read_file
+from geosample.ground.formats import EMPTY_LAYER, read_file
 
 if TYPE_CHECKING:
     import geopandas as gpd

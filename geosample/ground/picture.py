@@ -9,8 +9,8 @@ import numpy as np
 import shapely
 
 from geosample.errors import GroundError, Problem
+from geosample.files.saving import save_file
 from geosample.palettes import GREENS, GREYS, OKABE_ITO, VIRIDIS
-from geosample.saving import save_file
 
 if TYPE_CHECKING:
     from geosample.drawing import MapLayer, MapView

@@ -18,7 +18,7 @@ import shapely
 from geosample.errors import GroundError, Problem
 from geosample.ground.edges import Widths, add_approaches, add_collars, is_area, only_polygons
 from geosample.ground.features import Content, Remark
-from geosample.ground.files import read_file
+from geosample.ground.formats import read_file
 from geosample.ground.kinds import (
     IGNORE,
     ISLAND,

@@ -19,7 +19,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from geosample.errors import Problem, SurveyError
-from geosample.saving import keep_rights, tell_rights
+from geosample.files.saving import keep_rights, tell_rights
 from geosample.survey.layers import RESULTS, shape_frame
 from geosample.survey.reading import (
     DOOR,

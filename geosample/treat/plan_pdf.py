@@ -12,6 +12,7 @@ import shapely
 
 from geosample.cautions import TREATMENT
 from geosample.errors import TreatError
+from geosample.files.saving import save_file
 from geosample.holes import hole_key, name_place
 from geosample.palettes import GREYS, OKABE_ITO
 from geosample.paper import (
@@ -49,7 +50,6 @@ from geosample.paper import (
     write_upright,
 )
 from geosample.report.treat import show_take, tell_answer, tell_hole, tell_reasons, tell_zone
-from geosample.saving import save_file
 from geosample.treat.shapes import keep_off_area, polygons_of
 from geosample.units import (
     ACRE_M2,

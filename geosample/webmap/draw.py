@@ -8,9 +8,9 @@ from typing import TYPE_CHECKING, Any
 import folium
 
 from geosample.errors import MapError, Problem
-from geosample.escape import escape_json
+from geosample.files.escape import escape_json
+from geosample.files.saving import save_file
 from geosample.palettes import OKABE_ITO
-from geosample.saving import save_file
 from geosample.units import FOOT_M, Units
 from geosample.webmap import offline, pagetext, places
 from geosample.webmap.aerial import read_aerial

@@ -12,7 +12,7 @@ from branca.element import Element, Figure, MacroElement
 from folium.utilities import JsCode
 
 from geosample.errors import MapError, Problem
-from geosample.escape import escape_html
+from geosample.files.escape import escape_html
 
 # A tile's owner may number its hosts, at the name's start: {s}.tiles.example.org.
 _HOST = re.compile(r"(https?://)([^/.{]*\{\w+\}[^/.{]*\.)?([a-z0-9.-]+(?::\d+)?)/", re.IGNORECASE)
