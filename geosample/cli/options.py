@@ -97,4 +97,5 @@ def _write_option(option: click.Option, value: str | None) -> str:
     if value is None or option.is_flag:
         return option.opts[0]
     unit = option.type.unit if isinstance(option.type, Quantity) else ""
-    return f"{option.opts[0]} {value.strip(chr(34))}{unit}"
+    plain = value.strip('"')
+    return f'{option.opts[0]} "{plain}"' if re.search(r"\s", plain) else f"{option.opts[0]} {plain}{unit}"

@@ -1,26 +1,30 @@
-"""Counts: the type this room makes, its place in the survey file, and the log of how it was read."""
+"""Counts: the type this room makes, its place in the survey file, and what the user may allow."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, cast
+from dataclasses import asdict, dataclass, field
+from typing import TYPE_CHECKING, Any, cast
 
 from geosample.errors import CountsError, Problem, SurveyError, list_names
 from geosample.files.tables import RowNote
+from geosample.pests import DEFAULT_PEST, load_pest
+from geosample.results import Result
 from geosample.units import FOOT2_M2
+from geosample.words import UNSTAGED
 
 if TYPE_CHECKING:
     from collections.abc import Collection
 
     import geopandas as gpd
     import pandas as pd
+    import pyproj
 
     from geosample.survey import Survey
 
 
-@dataclass(frozen=True, slots=True)
-class Counts:
+@dataclass(frozen=True, slots=True, repr=False)
+class Counts(Result):
     """What came back of one visit.
 
     Parameters
@@ -35,6 +39,8 @@ class Counts:
         All that was forgiven, set aside or found missing.
     recounts : DataFrame or None
         Blind second counts: columns of the layer ``recounts``; None where there are none.
+    pest : str
+        The visit's own; others may have been counted beside it.
     """
 
     visit: str
@@ -42,6 +48,51 @@ class Counts:
     counts: pd.DataFrame
     notes: tuple[RowNote, ...] = field(default=())
     recounts: pd.DataFrame | None = None
+    pest: str = DEFAULT_PEST
+
+    @property
+    def crs(self) -> pyproj.CRS:
+        """The projected CRS, in metres, of everything in the survey."""
+        return cast("pyproj.CRS", self.samples.crs)
+
+    def to_geodataframe(self) -> gpd.GeoDataFrame:
+        """Return the samples at their places with the visit's pest added up in each.
+
+        Returns
+        -------
+        GeoDataFrame
+            The samples and a column ``count``: insects of all stages, missing where nobody looked for any.
+        """
+        own = self.counts[self.counts["pest"] == self.pest]
+        totals = own.groupby("sample_id")["count"].sum()
+        return cast("gpd.GeoDataFrame", self.samples.assign(count=self.samples["sample_id"].map(totals)))
+
+    def summary(self) -> dict[str, Any]:
+        """Return the samples by status and method, the counts by stage, how two counters agree, and every note."""
+        from geosample.counts.recounts import compare_recounts
+
+        pest, samples, counts = load_pest(self.pest), self.samples, self.counts
+        counted = samples[samples["status"] == "counted"]
+        by_stage = dict(iter(counts.groupby("stage")["count"]))
+        return {
+            "visit": self.visit,
+            "pest": self.pest,
+            "samples": len(samples),
+            "by_status": samples["status"].value_counts().to_dict(),
+            "by_method": counted["method"].value_counts().to_dict(),
+            "insects": int(counts["count"].sum()),
+            "samples_with_insects": int((counts.groupby("sample_id")["count"].sum() > 0).sum()),
+            "by_stage": {
+                stage: {"looked_for_in": len(by_stage[stage]), "found": int(by_stage[stage].sum())}
+                for stage in (*(stage.key for stage in pest.stages), UNSTAGED)
+                if stage in by_stage
+            },
+            "moved_samples": int(samples["moved"].sum()),
+            "moved_share": float(counted["moved"].mean()) if len(counted) else None,
+            "joined_by_position": int((samples["joined_by"] == "position").sum()),
+            "recounts": [asdict(one) for one in compare_recounts(self, pest)],
+            "notes": [{"where": note.where, "found": note.what, "done": note.done} for note in self.notes],
+        }
 
 
 def load_counts(survey: Survey, visit: str | None = None) -> Counts:
@@ -58,7 +109,9 @@ def load_counts(survey: Survey, visit: str | None = None) -> Counts:
     of_visit = [frame[frame["visit"] == name].reset_index(drop=True) for frame in (counts, recounts)]
     points = survey.read("points")
     _check_pairs(survey, points[points["visit"] == name], samples, of_visit[0])
-    return Counts(name, samples, of_visit[0], recounts=None if of_visit[1].empty else of_visit[1])
+    visits = survey.read("visits")
+    pest = str(visits.loc[visits["visit"] == name, "pest"].iloc[0])
+    return Counts(name, samples, of_visit[0], recounts=None if of_visit[1].empty else of_visit[1], pest=pest)
 
 
 def _check_pairs(survey: Survey, points: pd.DataFrame, samples: pd.DataFrame, counts: pd.DataFrame) -> None:

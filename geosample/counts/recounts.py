@@ -15,20 +15,19 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
-from geosample.counts.model import Counts
+from geosample.survey.findings import Finding, What
 from geosample.words import UNSTAGED
 
 if TYPE_CHECKING:
+    from collections.abc import Iterable
+
+    from geosample.counts.model import Counts
     from geosample.pests import Pest
-    from geosample.survey import Survey
 
 ALL_STAGES = "all stages"
 SMALL_LARVAE = ("L1", "L2")
 """The instars that are easily missed without practice (common practice, no source)."""
 LEVEL = 0.95
-MISSED_BELOW = 0.8
-"""A share of the second count below which a word is said even where the interval reaches 1 (our own choice)."""
-OWN_FINDING = "recount agreement"
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,49 +73,15 @@ def compare_recounts(counts: Counts, pest: Pest) -> list[Agreement]:
     return [_agree(name, rows) for name, rows in groups if len(rows)]
 
 
-def say_agreement(agreements: list[Agreement]) -> list[str]:
-    """Return the agreement in words, with a word where the first counter seems to miss small larvae.
-
-    Examples
-    --------
-    >>> say_agreement([Agreement("small larvae", 9, 3, 10, 30, 1 / 3, 0.15, 0.70)])[-1][:60]
-    'Small larvae are being missed: the first counter found 10 to'
-    """
-    lines = []
-    for one in agreements:
-        if one.stage == ALL_STAGES:
-            lines.append(
-                f"{one.bags} bags counted twice: {one.first} insects first, {one.second} at the second count, ratio "
-                f"{one.ratio:.2f} ({one.low:.2f} to {_top(one.high)}); {one.same} bags agree to the insect."
-            )
-        if one.stage == "small larvae" and one.second and (one.high < 1 or one.ratio < MISSED_BELOW):
-            sure = "are being missed" if one.high < 1 else "may be missed (so few bags can't show it)"
-            lines.append(
-                f"Small larvae {sure}: the first counter found {one.first} to the second's {one.second}, ratio "
-                f"{one.ratio:.2f} ({one.low:.2f} to {_top(one.high)})."
-            )
-    return lines
-
-
-def save_agreement(survey: Survey, visit: str, pest: str, agreements: list[Agreement]) -> None:
-    """Put the agreement into the layer ``findings``, in place of the visit's old one; nothing where there is none."""
-    if not agreements:
-        return
-    rows = [
-        {
-            "visit": visit,
-            "pest": pest,
-            "what": OWN_FINDING,
-            "domain": one.stage,
-            "value": one.ratio,
-            "low": one.low,
-            "high": one.high,
-            "note": f"first {one.first}, second {one.second} in {one.bags} bags, {one.same} the same",
-        }
+def find_agreement(agreements: Iterable[Agreement]) -> list[Finding]:
+    """Return the agreement as findings, a row a stage."""
+    return [
+        Finding(
+            *(What.RECOUNT, one.stage, one.ratio, one.low, one.high),
+            detail={"first": one.first, "second": one.second, "bags": one.bags, "same": one.same},
+        )
         for one in agreements
     ]
-    with survey.change() as change:
-        change.put("findings", pd.DataFrame(rows), where={"visit": visit, "pest": pest, "what": OWN_FINDING})
 
 
 def _pair(counts: Counts) -> pd.DataFrame:
@@ -154,7 +119,3 @@ def recount_interval(first: int, second: int) -> tuple[float, float]:
     low = 0.0 if first == 0 else float(betaincinv(first, second + 1, tail))
     high = 1.0 if second == 0 else float(betaincinv(first + 1, second, 1 - tail))
     return low / (1 - low), math.inf if second == 0 else high / (1 - high)
-
-
-def _top(high: float) -> str:
-    return f"{high:.2f}" if math.isfinite(high) else "any"

@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Any
 from xml.etree import ElementTree as ET
 
-from geosample.counts.headings import FIELDS
+from geosample.counts.meaning import FIELDS
 from geosample.errors import GeosampleError
 from geosample.files.escape import read_html
 from geosample.files.tables import Log, Meaning, Reader, Table, show_cell
@@ -53,7 +53,7 @@ def read_pairs(text: str, meaning_of: Meaning) -> dict[str, str]:
 
     Examples
     --------
-    >>> from geosample.counts.headings import know_heading
+    >>> from geosample.counts.meaning import know_heading
     >>> from geosample.pests import load_pest
     >>> def meaning_of(word): return know_heading(word, load_pest())
     >>> read_pairs("L3=4, L4: 2; method = brine", meaning_of)
