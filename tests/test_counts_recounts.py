@@ -14,7 +14,7 @@ from statsmodels.stats.proportion import proportion_confint
 
 from geosample.cli import main
 from geosample.counts import read_counts
-from geosample.counts.recounts import compare_recounts, recount_interval
+from geosample.counts.model import compare_recounts, recount_interval
 from geosample.design import Design
 from geosample.errors import CountsError
 from geosample.survey import Survey

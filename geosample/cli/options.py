@@ -63,6 +63,7 @@ SET_BY = {
     "stop_low_per_m2": "--stop-lines",
 }
 """Arguments of the stages that no option is named for -> the option that sets them, in the commands that have it."""
+_PLAIN = re.compile(r"[\w.,:/+*-]*")  # what a shell takes as it is
 _NAMED = r"(\w+)(?:=([^`]*))?"
 
 
@@ -98,4 +99,4 @@ def _write_option(option: click.Option, value: str | None) -> str:
         return option.opts[0]
     unit = option.type.unit if isinstance(option.type, Quantity) else ""
     plain = value.strip('"')
-    return f'{option.opts[0]} "{plain}"' if re.search(r"\s", plain) else f"{option.opts[0]} {plain}{unit}"
+    return f"{option.opts[0]} {plain}{unit}" if _PLAIN.fullmatch(plain) else f'{option.opts[0]} "{plain}"'

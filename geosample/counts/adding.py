@@ -24,8 +24,7 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 
-from geosample.counts.model import Counts
-from geosample.counts.recounts import compare_recounts, find_agreement
+from geosample.counts.model import Counts, compare_recounts, find_agreement
 from geosample.counts.rows import sort_samples
 from geosample.files.tables import RowNote
 from geosample.pests import load_pest

@@ -20,6 +20,7 @@ from geosample.errors import FileError, GeosampleError, Problem
 from geosample.files.archives import check_archive
 from geosample.files.escape import read_cell
 from geosample.files.text import decode_text
+from geosample.words import ENCODINGS
 
 
 @dataclass(frozen=True, slots=True)
@@ -147,9 +148,9 @@ Meaning = Callable[[str], str | None]
 
 def read_text_table(path: Path, log: Log, meaning_of: Meaning) -> Table | None:
     """Return the rows of a CSV file, whatever its delimiter and encoding; None after asking about one it can't read."""
-    text, told = decode_text(path.read_bytes())
-    for what, done in told:
-        log.note(path.name, what, done)
+    text, encoding = decode_text(path.read_bytes())
+    if encoding in ENCODINGS:
+        log.note(path.name, *ENCODINGS[encoding])
     if not text.strip():
         log.refuse(path.name, "an empty file", "a header row and rows of counts", "export the counts again")
         return None

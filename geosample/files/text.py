@@ -12,23 +12,20 @@ from xml.parsers import expat
 from geosample.errors import FileError, Problem
 
 
-def decode_text(data: bytes) -> tuple[str, list[tuple[str, str]]]:
-    """Return a table's text, and where it is not UTF-8 what it is and how it was read.
+def decode_text(data: bytes) -> tuple[str, str]:
+    """Return a table's text and its encoding: ``utf-8``, or one of ``words.ENCODINGS``.
 
     Examples
     --------
-    >>> decode_text("hole;señal".encode()), decode_text("hole;señal".encode("utf-16"))[0]
-    (('hole;señal', []), 'hole;señal')
-    >>> decode_text("señal".encode("latin-1"))
-    ('señal', [('text that is not UTF-8', 'read as Windows-1252; check names and notes with accents')])
+    >>> [decode_text("señal".encode(encoding)) for encoding in ("utf-8", "utf-16", "latin-1")]
+    [('señal', 'utf-8'), ('señal', 'utf-16'), ('señal', 'cp1252')]
     """
     if data[:2] in {b"\xff\xfe", b"\xfe\xff"}:
-        return data.decode("utf-16", errors="replace"), [("UTF-16 text", "read so")]
+        return data.decode("utf-16", errors="replace"), "utf-16"
     try:
-        return data.decode("utf-8-sig"), []
+        return data.decode("utf-8-sig"), "utf-8"
     except UnicodeDecodeError:
-        told = ("text that is not UTF-8", "read as Windows-1252; check names and notes with accents")
-        return data.decode("cp1252", errors="replace"), [told]
+        return data.decode("cp1252", errors="replace"), "cp1252"
 
 
 def parse_json(path: Path, data: bytes) -> Mapping[str, Any]:

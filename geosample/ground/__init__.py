@@ -1,9 +1,11 @@
 """Stage 1, ground: polygon files in, a clean sampling frame (Ground) out."""
 
-from geosample.ground.cells import clip_pieces, cut_cells, draw_squares
-from geosample.ground.edges import (
+from geosample.ground.cutting import (
     add_approaches,
     add_collars,
+    clip_pieces,
+    cut_cells,
+    draw_squares,
     edge_lines,
     is_area,
     measure_edge,
@@ -11,20 +13,28 @@ from geosample.ground.edges import (
     outer_turf,
     split_border,
 )
+from geosample.ground.features import Note
 from geosample.ground.formats import FORMATS
 from geosample.ground.kinds import KINDS, parse_kinds
-from geosample.ground.model import Ground, Note, check_not_survey, kept_crs, load_ground, replace_ground, save_ground
+from geosample.ground.model import (
+    Ground,
+    Replaced,
+    check_not_survey,
+    kept_crs,
+    load_ground,
+    replace_ground,
+    save_ground,
+)
 from geosample.ground.own import open_shapes, read_own_shapes
 from geosample.ground.picture import draw_ground
-from geosample.ground.reading import GroundOptions, UnknownKindsError, read_ground
-from geosample.ground.summary import show_ground, sum_up_ground
+from geosample.ground.reading import UnknownKindsError, read_ground
 
 __all__ = [
     "FORMATS",
     "KINDS",
     "Ground",
-    "GroundOptions",
     "Note",
+    "Replaced",
     "UnknownKindsError",
     "add_approaches",
     "add_collars",
@@ -46,7 +56,5 @@ __all__ = [
     "read_own_shapes",
     "replace_ground",
     "save_ground",
-    "show_ground",
     "split_border",
-    "sum_up_ground",
 ]

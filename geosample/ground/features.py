@@ -18,7 +18,6 @@ if TYPE_CHECKING:
     import pyproj
     from shapely import Geometry
 
-UNREADABLE = "a shape that can't be read"
 CORNERS = 3
 """A ring with fewer different corners encloses nothing."""
 _FEW = 50
@@ -50,22 +49,28 @@ class Feature:
 
 
 @dataclass(frozen=True, slots=True)
-class Remark:
-    """Something seen on the way in: a ring closed, a shape left out because it has no area.
+class Note:
+    """One thing that was seen, mended or left out on the way from file to frame.
 
     Parameters
     ----------
     what : str
-        In a few words; remarks of the same words are counted together.
-    source : str
-        File and place in it.
-    remedy : str
-        What was done, or what the user can do.
+        Its code, such as ``overlap``: one of ``words.SHAPE_FAULTS``, or of those that ``report/ground.py`` words.
+    where : str
+        File and feature, surface, or the argument it follows from.
+    count : int
+        How many features.
+    area_m2 : float
+        How much ground, m².
+    facts : mapping
+        What else is known, plain JSON types, names with their unit; ``done`` is ``mended`` or ``left out``.
     """
 
     what: str
-    source: str
-    remedy: str
+    where: str
+    count: int = 1
+    area_m2: float = 0.0
+    facts: Mapping[str, Any] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,34 +80,34 @@ class Content:
     path: Path
     features: tuple[Feature, ...]
     crs: pyproj.CRS | None
-    remarks: tuple[Remark, ...] = field(default=())
+    notes: tuple[Note, ...] = field(default=())
 
 
-def gather_content(path: Path, found: Iterable[Feature | Remark], crs: pyproj.CRS | None) -> Content:
+def gather_content(path: Path, found: Iterable[Feature | Note], crs: pyproj.CRS | None) -> Content:
     """Return a file's content from what a reader found in it, shape by shape.
 
     Parameters
     ----------
     path : Path
         The file.
-    found : iterable of Feature or Remark
+    found : iterable of Feature or Note
         In the file's order.
     crs : CRS or None
         What the file says its coordinates are in.
     """
     all_found = list(found)
     features = tuple(one for one in all_found if isinstance(one, Feature))
-    return Content(path, features, crs, tuple(one for one in all_found if isinstance(one, Remark)))
+    return Content(path, features, crs, tuple(one for one in all_found if isinstance(one, Note)))
 
 
 def read_corners(values: Iterable[Any]) -> tuple[np.ndarray, list[str]]:
-    """Return the corners, shape (n, 2), and what was wrong with them; those that are not numbers are left out.
+    """Return the corners that are numbers, shape (n, 2), and the codes of what was wrong with the others.
 
     Examples
     --------
     >>> read_corners([[0, 0, 5], [1, 0], ["north", 1]])
     (array([[0., 0.],
-           [1., 0.]]), ['corners without numbers'])
+           [1., 0.]]), ['no_numbers'])
     """
     rows = list(values)
     try:
@@ -110,7 +115,7 @@ def read_corners(values: Iterable[Any]) -> tuple[np.ndarray, list[str]]:
     except (TypeError, ValueError, IndexError):
         corners = np.asarray([good for row in rows if (good := _numbers(row))], dtype=float).reshape(-1, 2)
     corners = corners[np.isfinite(corners).all(axis=1)]
-    return corners, [] if len(corners) == len(rows) else ["corners without numbers"]
+    return corners, [] if len(corners) == len(rows) else ["no_numbers"]
 
 
 def _numbers(row: Any) -> tuple[float, float] | None:
@@ -136,21 +141,21 @@ def build_polygon(rings: Sequence[np.ndarray]) -> tuple[Geometry | None, list[st
     Examples
     --------
     >>> build_polygon([np.array([[0, 0], [2, 0], [2, 2], [0, 2]])])
-    (<POLYGON ((0 0, 2 0, 2 2, 0 2, 0 0))>, ['a ring that was not closed'])
+    (<POLYGON ((0 0, 2 0, 2 2, 0 2, 0 0))>, ['open_ring'])
     """
     wrong: list[str] = []
     closed = [_close(ring, wrong) for ring in rings]
     if not closed or closed[0] is None:
-        return None, wrong or ["no ring"]
+        return None, wrong or ["no_ring"]
     return shapely.Polygon(closed[0], [ring for ring in closed[1:] if ring is not None]), wrong
 
 
 def _close(ring: np.ndarray, wrong: list[str]) -> np.ndarray | None:
     if _different(ring) < CORNERS:
-        wrong.append("a ring of fewer than three corners")
+        wrong.append("few_corners")
         return None
     if not np.array_equal(ring[0], ring[-1]):
-        wrong.append("a ring that was not closed")
+        wrong.append("open_ring")
         return np.vstack([ring, ring[:1]])
     return ring
 
@@ -164,17 +169,17 @@ def _different(corners: np.ndarray) -> int:
 def build_line(corners: np.ndarray) -> tuple[Geometry | None, list[str]]:
     """Return a line; a point where all its corners are one, None where it has none."""
     if not len(corners):
-        return None, ["a line without coordinates"]
+        return None, ["no_line"]
     if _different(corners) > 1:
         return shapely.LineString(corners), []
-    return shapely.Point(corners[0]), ["a line of one corner"]
+    return shapely.Point(corners[0]), ["one_corner"]
 
 
 def build_point(corners: np.ndarray) -> tuple[Geometry | None, list[str]]:
     """Return a point, or None where there are no coordinates."""
     if len(corners):
         return shapely.Point(corners[0]), []
-    return None, ["a point without coordinates"]
+    return None, ["no_point"]
 
 
 def split_shape(shape: Geometry | None) -> list[Geometry]:
@@ -202,21 +207,21 @@ def open_text(text: str) -> tuple[list[shapely.Geometry], list[str]]:
     Examples
     --------
     >>> open_text("POLYGON ((0 0, 1 0, 1 1, 0 1))")
-    ([<POLYGON ((0 0, 1 0, 1 1, 0 1, 0 0))>], ['a ring that was not closed'])
+    ([<POLYGON ((0 0, 1 0, 1 1, 0 1, 0 0))>], ['open_ring'])
     """
     body = text.partition(";")[2] if text.upper().startswith("SRID=") else text
     if not body:
-        return [], ["a row without a shape"]
+        return [], ["no_row_shape"]
     with np.errstate(invalid="ignore", over="ignore"):  # corners that are no numbers are told of in words
         try:
             parts, wrong = split_shape(shapely.from_wkt(body)), []
         except (shapely.errors.GEOSException, ValueError):
             parts = split_shape(shapely.from_wkt(body, on_invalid="fix"))
-            wrong = ["a ring that was not closed" if parts else UNREADABLE]
+            wrong = ["open_ring" if parts else "unreadable"]
     good = [part for part in parts if np.isfinite(shapely.get_coordinates(part)).all()]
     if len(good) < len(parts):
-        return good, ["corners without numbers"]
-    return good, wrong if good or wrong else ["a row without a shape"]
+        return good, ["no_numbers"]
+    return good, wrong if good or wrong else ["no_row_shape"]
 
 
 def open_bytes(wkb: bytes | None) -> tuple[list[Any], list[str]]:
@@ -228,17 +233,17 @@ def open_bytes(wkb: bytes | None) -> tuple[list[Any], list[str]]:
     ([<POINT (1 2)>], [])
     """
     if wkb is None:
-        return [], ["a feature without a shape"]
+        return [], ["no_shape"]
     try:
         return _checked(split_shape(shapely.from_wkb(wkb)))
     except (shapely.errors.GEOSException, ValueError):
         mended = shapely.from_wkb(wkb, on_invalid="fix")
     parts, wrong = _checked(split_shape(mended))
-    return parts, wrong or ["a ring that was not closed" if parts else UNREADABLE]
+    return parts, wrong or ["open_ring" if parts else "unreadable"]
 
 
 def _checked(parts: list[Any]) -> tuple[list[Any], list[str]]:
     good = [part for part in parts if np.isfinite(shapely.get_coordinates(part)).all()]
     if not parts:
-        return [], ["a feature without a shape"]
-    return good, [] if len(good) == len(parts) else ["corners without numbers"]
+        return [], ["no_shape"]
+    return good, [] if len(good) == len(parts) else ["no_numbers"]

@@ -39,10 +39,9 @@ from geosample.files.saving import SQLITE_HEADER
 from geosample.files.tables import part_rows
 from geosample.files.text import child_text, decode_text, local_name, parse_json, parse_xml, read_data_fields
 from geosample.ground.features import (
-    UNREADABLE,
     Content,
     Feature,
-    Remark,
+    Note,
     build_line,
     build_point,
     build_polygon,
@@ -52,6 +51,7 @@ from geosample.ground.features import (
     read_corners,
 )
 from geosample.ground.kinds import FIELDS, flatten_tags, unpack_tags
+from geosample.words import ENCODINGS, SHAPE_FAULTS
 
 if TYPE_CHECKING:
     from shapely import Geometry
@@ -59,7 +59,6 @@ if TYPE_CHECKING:
 WGS84 = pyproj.CRS.from_epsg(4326)
 MAGIC = {".gpkg": SQLITE_HEADER, ".fgb": b"fgb", ".shp": b"\x00\x00\x27\x0a"}
 """The first bytes of each kind of file: a driver is only let at what it is meant for."""
-EMPTY_LAYER = "a layer without shapes"
 _LONGEST_WARNING = 160
 _SINGLE = {"MultiPolygon": "Polygon", "MultiLineString": "LineString", "MultiPoint": "Point"}
 _KML_SHAPES = {"Polygon", "LineString", "LinearRing", "Point", "Track"}
@@ -69,6 +68,14 @@ _MAPS = (".kml", ".shp", ".geojson", ".json", ".gpkg", ".fgb", ".csv")
 
 
 Built = tuple["Geometry | None", list[str]]
+
+
+def _left_out(what: str, where: str) -> Note:
+    return Note(what, where, facts={"done": "left out"})
+
+
+def _tell_faults(wrong: list[str], where: str, *, mended: bool) -> Iterator[Note]:
+    yield from (Note(what, where, facts={"done": "mended"}) if mended else _left_out(what, where) for what in wrong)
 
 
 def read_geojson(path: Path, data: bytes) -> Content:
@@ -101,20 +108,19 @@ def _features_of(path: Path, document: Mapping[str, Any]) -> list[Any]:
     raise GroundError(problem)
 
 
-def _read_geojson_feature(item: Any, stem: str, source: str) -> Iterator[Feature | Remark]:
+def _read_geojson_feature(item: Any, stem: str, source: str) -> Iterator[Feature | Note]:
     if not isinstance(item, Mapping):
-        yield Remark("a feature that is no object", source, "left out")
+        yield _left_out("no_object", source)
         return
     fields = _geojson_fields(item.get("properties"))
     name = fields.get("name") or fields.get("Name")
     where = f"{source} '{name}'" if name else source
     geometry = item.get("geometry")
     if not isinstance(geometry, Mapping):
-        yield Remark("a feature without a shape", where, "left out")
+        yield _left_out("no_shape", where)
         return
     for shape, wrong in _build_all(geometry):
-        remedy = "mended" if shape is not None else "left out: nothing is left to draw"
-        yield from (Remark(what, where, remedy) for what in wrong)
+        yield from _tell_faults(wrong, where, mended=shape is not None)
         if shape is not None:
             yield Feature(shape, fields, (stem,), name, where)
 
@@ -138,7 +144,7 @@ def _build_all(geometry: Mapping[str, Any]) -> Iterator[Built]:
     while waiting:
         one = waiting.pop()
         if not isinstance(one, Mapping):
-            yield None, ["a shape that is no object"]
+            yield None, ["no_object"]
         elif one.get("type") == "GeometryCollection":
             waiting.extend(reversed(_listed(one.get("geometries"))))
         elif str(one.get("type")) in _SINGLE:
@@ -160,7 +166,7 @@ def _build_geojson(kind: str, coordinates: Any) -> Built:
         corners, bad = read_corners([_listed(coordinates)])
         shape, wrong = build_point(corners)
         return shape, [*bad, *wrong]
-    return None, [f"a shape of the unknown type {kind!r}"]
+    return None, ["unknown_type"]
 
 
 def _listed(value: Any) -> list[Any]:
@@ -177,7 +183,7 @@ def _crs_of(path: Path, document: Mapping[str, Any]) -> pyproj.CRS:
         return pyproj.CRS.from_user_input(name)
     except pyproj.exceptions.CRSError as error:
         found = f"the coordinate system {name!r}"
-        problem = Problem(str(path), found, "one that is known", "name it with --file-crs EPSG:n")
+        problem = Problem(str(path), found, "one that is known", "name it with `file_crs=EPSG:n`")
         raise GroundError(problem) from error
 
 
@@ -226,7 +232,7 @@ def _placemarks(root: ET.Element) -> Iterator[tuple[ET.Element, tuple[str, ...]]
             waiting.extend((child, inner) for child in reversed(element))
 
 
-def _read_placemark(placemark: ET.Element, folders: tuple[str, ...], source: str) -> Iterator[Feature | Remark]:
+def _read_placemark(placemark: ET.Element, folders: tuple[str, ...], source: str) -> Iterator[Feature | Note]:
     name = child_text(placemark, "name") or None
     where = f"{source} '{name}'" if name else source
     fields = {key: value for key, value in read_data_fields(placemark).items() if key and value}
@@ -234,12 +240,11 @@ def _read_placemark(placemark: ET.Element, folders: tuple[str, ...], source: str
     for element in _kml_shapes(placemark):
         found = True
         shape, wrong = _build_kml(element)
-        remedy = "mended" if shape is not None else "left out: nothing is left to draw"
-        yield from (Remark(what, where, remedy) for what in wrong)
+        yield from _tell_faults(wrong, where, mended=shape is not None)
         if shape is not None:
             yield Feature(shape, fields, folders, name, where)
     if not found:
-        yield Remark("a placemark without a shape", where, "left out")
+        yield _left_out("no_placemark_shape", where)
 
 
 def _kml_shapes(placemark: ET.Element) -> Iterator[ET.Element]:
@@ -297,7 +302,7 @@ def read_csv_wkt(path: Path, data: bytes) -> Content:
     -----
     Plain CSV does not say its CRS: degrees are told from their size, metres the user has to name.
     """
-    text, told = decode_text(data)
+    text, encoding = decode_text(data)
     head = text.partition("\n")[0]
     (_, heads), *rows = part_rows(path, text, max(",;\t", key=head.count)) or [(1, [])]
     heads = [name.strip() for name in heads]
@@ -308,12 +313,16 @@ def read_csv_wkt(path: Path, data: bytes) -> Content:
         for number, row in filled
         for one in _read_wkt_row(_cell(row, column), _wkt_fields(heads, row, column), path.stem, _place(path, number))
     ]
-    if found and found[-1] == Remark(UNREADABLE, _place(path, filled[-1][0]), "left out"):
+    told = [Note("encoding", path.name, facts={"encoding": encoding})] if encoding in ENCODINGS else []
+    if found and found[-1] == _left_out("unreadable", _place(path, filled[-1][0])):
         problem = Problem(
-            str(path), f"{UNREADABLE} in the last row", "a whole file", "it may be cut short: copy it again"
+            str(path),
+            f"{SHAPE_FAULTS['unreadable']} in the last row",
+            "a whole file",
+            "it may be cut short: copy it again",
         )
         raise GroundError(problem)
-    return gather_content(path, [*(Remark(what, path.name, done) for what, done in told), *found], None)
+    return gather_content(path, [*told, *found], None)
 
 
 def _find_column(path: Path, heads: list[str]) -> int:
@@ -337,9 +346,9 @@ def _wkt_fields(heads: list[str], row: list[str], column: int) -> dict[str, str]
     return {name: read_cell(cell.strip()) for i, (name, cell) in enumerate(pairs) if i != column and cell.strip()}
 
 
-def _read_wkt_row(text: str, fields: dict[str, str], stem: str, source: str) -> Iterator[Feature | Remark]:
+def _read_wkt_row(text: str, fields: dict[str, str], stem: str, source: str) -> Iterator[Feature | Note]:
     parts, wrong = open_text(text)
-    yield from (Remark(what, source, "mended" if parts else "left out") for what in wrong)
+    yield from _tell_faults(wrong, source, mended=bool(parts))
     name = fields.get("name") or fields.get("Name")
     yield from (Feature(part, fields, (stem,), name, source) for part in parts)
 
@@ -406,13 +415,13 @@ def read_driver(path: Path, opened: str | None = None) -> Content:
         When the driver can't open it, or no layer has shapes.
     """
     opened = opened or str(path)
-    found: list[Feature | Remark] = []
+    found: list[Feature | Note] = []
     systems: set[str] = set()
     try:
         for layer in _list_layers(opened):
             source = path.name if layer == path.stem else f"{path.name}, layer {layer}"
             table, said = _read_layer(opened, layer)
-            found += [Remark(f"the driver says: {text}", source, "see whether anything is missing") for text in said]
+            found += [Note("driver_says", source, facts={"text": text}) for text in said]
             found += _open_shapes(table, source)
             systems |= {table.crs} if table.crs and table.shapes else set()
     except (pyogrio.errors.DataSourceError, pyogrio.errors.DataLayerError, ValueError) as error:
@@ -440,14 +449,14 @@ def _read_layer(opened: str, layer: str) -> tuple[_Layer, list[str]]:
     return _Layer(layer, found, [str(name) for name in meta["fields"]], columns, str(meta["crs"] or "")), said
 
 
-def _open_shapes(layer: _Layer, source: str) -> Iterator[Feature | Remark]:
+def _open_shapes(layer: _Layer, source: str) -> Iterator[Feature | Note]:
     if not layer.shapes:
-        yield Remark(EMPTY_LAYER, source, "left out")
+        yield _left_out("empty_layer", source)
     for row, wkb in enumerate(layer.shapes):
         fields = _driver_fields(layer.names, layer.columns, row)
         where = f"{source}, feature {row + 1}"
         parts, wrong = open_bytes(wkb)
-        yield from (Remark(what, where, "mended" if parts else "left out") for what in wrong)
+        yield from _tell_faults(wrong, where, mended=bool(parts))
         name = fields.get("name") or fields.get("Name")
         yield from (Feature(part, fields, (layer.name,), name, where) for part in parts)
 
@@ -485,7 +494,7 @@ def read_kmz(path: Path, data: bytes) -> Content:
             raise GroundError(problem)
         main = min(names, key=lambda name: (name != "doc.kml", name.count("/"), name))
         content = read_kml(path, unpack_member(path, archive, main))
-        return replace(content, remarks=(*content.remarks, *_unread(path, archive, {main})))
+        return replace(content, notes=(*content.notes, *_unread(path, archive, {main})))
 
 
 def read_zip(path: Path, data: bytes) -> Content:
@@ -509,16 +518,15 @@ def read_zip(path: Path, data: bytes) -> Content:
         found = "Shapefiles in different coordinate systems"
         raise GroundError(Problem(str(path), found, "one system", "zip those of one system together"))
     features = tuple(feature for content in contents for feature in content.features)
-    remarks = tuple(remark for content in contents for remark in content.remarks)
-    return Content(path, features, contents[0].crs, (*remarks, *left))
+    notes = tuple(note for content in contents for note in content.notes)
+    return Content(path, features, contents[0].crs, (*notes, *left))
 
 
-def _unread(path: Path, archive: zipfile.ZipFile, read: set[str]) -> list[Remark]:
-    """Return a remark for each map in the archive that is not read."""
+def _unread(path: Path, archive: zipfile.ZipFile, read: set[str]) -> list[Note]:
+    """Return a note of each map in the archive that is not read."""
     maps = [name for name in archive.namelist() if name.lower().endswith(_MAPS) and name not in read]
     maps = [name for name in maps if not is_by_product(name)]
-    remedy = "not read: take it out of the archive and name it as a file of its own"
-    return [Remark("another map in the archive", f"{path.name}, {name}", remedy) for name in maps]
+    return [Note("other_map", f"{path.name}, {name}") for name in maps]
 
 
 _READERS: dict[str, Callable[[Path, bytes], Content]] = {

@@ -55,7 +55,7 @@ def draw_ground(ground: Ground, path: Path) -> None:
     from geosample.drawing import Box, Png, Text, draw_map, draw_scale_bar, write_text
 
     if path.suffix.lower() != ".png":
-        raise GroundError(Problem("--picture", f"the ending '{path.suffix}'", ".png", "name it such as course.png"))
+        raise GroundError(Problem("picture", f"the ending '{path.suffix}'", ".png", "name it such as course.png"))
     view = _fit(ground)
     frame = view.frame
     paper = Png(frame.width_mm + 2 * _MARGIN_MM, frame.north_mm + _MARGIN_MM)
