@@ -134,7 +134,9 @@ def _check_numbers(level: float, threshold_per_m2: float | None) -> None:
     if not 0.5 < level < 1:  # noqa: PLR2004
         problems.append(Problem("level", f"{level:g}", "above 0.5 and below 1", "0.95 is usual"))
     if threshold_per_m2 is not None and not threshold_per_m2 > 0:
-        problems.append(Problem("threshold_per_m2", f"{threshold_per_m2:g}", "a density above 0", "such as 30/ft2, 323 per m²"))
+        problems.append(
+            Problem("threshold_per_m2", f"{threshold_per_m2:g}", "a density above 0", "write `threshold_per_m2=323`")
+        )
     if problems:
         raise EstimateError(problems)
 

@@ -102,9 +102,7 @@ def write_picture(path: Path, page: bytes) -> None:
         When the name does not end in .pdf, or the file can't be written.
     """
     if path.suffix.lower() != ".pdf":
-        raise EstimateError(
-            Problem("picture", path.name, "a name that ends in .pdf", "write for instance answer.pdf")
-        )
+        raise EstimateError(Problem("picture", path.name, "a name that ends in .pdf", "write for instance answer.pdf"))
     save_file(path, page, EstimateError)
 
 
