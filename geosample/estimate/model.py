@@ -100,14 +100,30 @@ def save_estimates(survey: Survey, estimates: Estimates) -> None:
 
 
 def load_estimates(survey: Survey, visit: str, pest: str) -> Estimates:
-    """Return the estimates of a visit and pest as they are kept; empty where there are none."""
+    """Return the estimates of a visit and pest as they are kept; empty where there are none.
+
+    Parameters
+    ----------
+    survey : Survey
+        Where from.
+    visit, pest : str
+        Whose.
+    """
     table = survey.read("estimates")
     mine = table[(table["visit"] == visit) & (table["pest"] == pest)].reset_index(drop=True)
     return Estimates(visit, pest, mine, read_findings(survey, visit, pest, *OWN_FINDINGS))
 
 
 def load_mix_before(survey: Survey, visit: str, pest: str) -> EarlierMix | None:
-    """Return the newest earlier visit's shares of the stage groups; None where no earlier one has any."""
+    """Return the newest earlier visit's shares of the stage groups; None where no earlier one has any.
+
+    Parameters
+    ----------
+    survey : Survey
+        Where from.
+    visit, pest : str
+        Earlier than which visit, and of which pest.
+    """
     visits = [name for name, of in visits_with(survey, What.STAGE_GROUP_SHARE) if of == pest]
     last = survey.newest_among(visits, before=visit)
     if last is None:
