@@ -53,15 +53,15 @@ def command(survey: Path | None, as_json: bool, **asked: Any) -> None:
     Example:
       geosample compare --example --margin 25%
     """  # noqa: D301
-    from geosample.compare import Question, compare_methods
-    from geosample.compare.tell import show_comparison, summarise_comparison
+    from geosample.compare import compare_methods
+    from geosample.report.compare import tell_comparison
 
     trial = _find_trial(survey, asked)
     names = ("reference", "method", "margin", "level", "seed")
-    comparison = compare_methods(trial, Question(**{name: asked[name] for name in names}))
+    comparison = compare_methods(trial, **{name: asked[name] for name in names})
     if survey is not None and not _is_table(survey):
         _save(survey, comparison, asked)
-    say(show_comparison(comparison), summarise_comparison(comparison), as_json=as_json)
+    say(tell_comparison(comparison), comparison.summary(), as_json=as_json)
 
 
 def _is_table(path: Path) -> bool:

@@ -12,7 +12,7 @@ import numpy as np
 
 from geosample.errors import EstimateError, Problem
 from geosample.estimate.bags import ALL
-from geosample.estimate.domains import NO_POINTS
+from geosample.estimate.means import NO_POINTS
 from geosample.holes import hole_number
 from geosample.palettes import GREYS
 from geosample.paper import (
@@ -33,6 +33,7 @@ from geosample.paper import (
     write_text,
 )
 from geosample.pests import load_pest
+from geosample.report.estimate import tell_answer
 from geosample.saving import save_file
 from geosample.units import FOOT2_M2, Units, percent, set_percent, show_number
 from geosample.words import PLURALS
@@ -80,7 +81,7 @@ def draw_estimates(estimates: Estimates, *, threshold_per_m2: float | None = Non
     write_text(
         book, f"Visit {estimates.visit}", inside.east_mm, inside.north_mm - 5, Text(11, bold=True, align="right")
     )
-    down = _write_answer(book, estimates, inside.north_mm - 11)
+    down = _write_answer(book, tell_answer(estimates, units), inside.north_mm - 11)
     rows = _choose_rows(estimates.estimates)
     height = _ROW_MM * len(rows)
     plot = Frame(inside.west_mm + _LABEL_MM, down - 8 - height, inside.width_mm - _LABEL_MM - _VALUE_MM, height)
@@ -101,9 +102,7 @@ def write_picture(path: Path, page: bytes) -> None:
         When the name does not end in .pdf, or the file can't be written.
     """
     if path.suffix.lower() != ".pdf":
-        raise EstimateError(
-            Problem("--picture", path.name, "a name that ends in .pdf", "write for instance answer.pdf")
-        )
+        raise EstimateError(Problem("picture", path.name, "a name that ends in .pdf", "write for instance answer.pdf"))
     save_file(path, page, EstimateError)
 
 
@@ -129,9 +128,9 @@ class _Scale:
         return None if ends is None else (ends[0] * self.factor, ends[1] * self.factor)
 
 
-def _write_answer(book: Book, estimates: Estimates, north_mm: float) -> float:
+def _write_answer(book: Book, sentences: Sequence[str], north_mm: float) -> float:
     """Write the first sentences; return where they end."""
-    lines = [line for text in estimates.sentences[:6] for line in wrap_text(text, book.inside.width_mm, Text(8))]
+    lines = [line for text in sentences[:6] for line in wrap_text(text, book.inside.width_mm, Text(8))]
     for number, line in enumerate(lines[:14]):
         write_text(book, line, book.inside.west_mm, north_mm - number * 3.8, Text(8))
     return north_mm - 3.8 * min(len(lines), 14)

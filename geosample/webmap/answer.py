@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, cast
 
@@ -9,6 +10,7 @@ from markupsafe import Markup
 
 from geosample.estimate import judge_border
 from geosample.report.density import tell_trust
+from geosample.report.estimate import BORDER_DOES
 from geosample.units import percent, percent_range, set_percent
 from geosample.webmap import wording
 from geosample.webmap.measures import unknown_area
@@ -171,7 +173,7 @@ def _decisions(story: Story) -> Markup:
     rows = story.findings[(story.findings["what"] == "decision") & story.findings["threshold_per_m2"].notna()]
     if rows.empty:
         return Markup("")
-    told = [f"{row.domain} {str(row.note).split(';', maxsplit=1)[0]}" for row in rows.itertuples()]
+    told = [f"{row.domain} {json.loads(str(row.note))['verdict']}" for row in rows.itertuples()]
     return Markup("Averages against {}: {}.").format(wording.density(rows["threshold_per_m2"].iloc[0]), "; ".join(told))
 
 
@@ -182,7 +184,11 @@ def _border(story: Story) -> Markup:
         return Markup("")
     row = rows.iloc[0]
     verdict = judge_border(row["low"], row["high"])
-    settled = f"the border {verdict}" if verdict else "the counts do not settle whether the border holds more"
+    settled = (
+        f"the border {BORDER_DOES[verdict]}"
+        if verdict != "open"
+        else "the counts do not settle whether the border holds more"
+    )
     return Markup("Border over interior: {:.1f} times ({:.1f} to {:.1f}); {}.").format(
         row["value"], row["low"], row["high"], settled
     )
