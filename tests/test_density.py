@@ -14,18 +14,16 @@ from click.testing import CliRunner
 from density_case import PEST, PLUGS_M2, THRESHOLD, aim_design, draw_counts, make_counts, place_points
 from work_case import count_calls
 
-from geosample.cli.density import command
+from geosample.cli.density import command, read_recoveries
 from geosample.counts import Counts, add_counts
 from geosample.density import (
     DensityMap,
-    Settings,
+    MapSettings,
     decide_at,
     exceedance,
-    field,
-    fitting,
+    laplace,
     load_density,
     map_density,
-    read_settings,
     save_density,
     write_density_tif,
 )
@@ -33,6 +31,7 @@ from geosample.design import save_design
 from geosample.errors import DensityError
 from geosample.ground import Ground, save_ground
 from geosample.survey import open_survey
+from geosample.survey.findings import What
 
 
 @pytest.fixture(scope="module")
@@ -121,7 +120,7 @@ class TestTheMap:
         design = aim_design(small_ground)
         low = map_density(make_counts(small_ground, places, np.arange(len(places)) % 2), small_ground, design=design)
         settled = decide_at(low, 1e6).cells
-        beyond = settled["nearest_m"] > Settings().reach_m
+        beyond = settled["nearest_m"] > MapSettings().reach_m
         assert beyond.any()
         assert settled["known"].equals(~beyond)
 
@@ -129,7 +128,7 @@ class TestTheMap:
         counts, _, _ = draw_counts(small_ground, 90, np.random.default_rng(11))
         shares = []
         for ratio in (0.3, 0.5, 0.8):
-            cells = map_density(counts, small_ground, cell_m=3, settings=Settings(known_ratio=ratio)).cells
+            cells = map_density(counts, small_ground, cell_m=3, known_ratio=ratio).cells
             # no cell of this ground lies beyond reach of 90 plugs
             assert (cells["known"] == ((cells["log_sd"] / cells["prior_sd"]) ** 2 <= ratio)).all()
             shares.append(cells["known"].mean())
@@ -167,44 +166,49 @@ class TestTheMap:
     def test_recovery_raises_the_density(self, small_ground: Ground) -> None:
         counts, _, _ = draw_counts(small_ground, 60, np.random.default_rng(8))
         plain = map_density(counts, small_ground, cell_m=5).cells["expected_per_m2"].to_numpy()
-        half = Settings(recovery={"brine": 0.5})
-        corrected = map_density(counts, small_ground, cell_m=5, settings=half).cells["expected_per_m2"].to_numpy()
+        corrected = (
+            map_density(counts, small_ground, cell_m=5, recovery={"brine": 0.5}).cells["expected_per_m2"].to_numpy()
+        )
         assert corrected == pytest.approx(2 * plain, rel=1e-6)
 
     def test_doubt_about_recovery_widens_every_interval(self, small_ground: Ground) -> None:
         counts, _, _ = draw_counts(small_ground, 60, np.random.default_rng(8))
         plain = map_density(counts, small_ground, cell_m=5).cells
-        unsure = read_settings(recoveries=["brine=0.6,0.4,0.9"])
-        told = map_density(counts, small_ground, cell_m=5, settings=unsure).cells
+        doubt = np.log(2.25) / 3.919928
+        told = map_density(counts, small_ground, cell_m=5, recovery={"brine": 0.6}, recovery_sd=doubt).cells
         assert told["log_mean"].to_numpy() == pytest.approx(plain["log_mean"].to_numpy() - np.log(0.6), abs=1e-6)
         # 95 % limits 0.4 and 0.9 are ln(0.9 / 0.4) / (2 x 1.96) of the log
         added = told["log_sd"] ** 2 - plain["log_sd"] ** 2
-        assert added.to_numpy() == pytest.approx((np.log(2.25) / 3.919928) ** 2, abs=1e-6)
+        assert added.to_numpy() == pytest.approx(doubt**2, abs=1e-6)
 
-    def test_recovery_by_stage_is_refused(self) -> None:
+    def test_recovery_is_read_by_method_with_its_doubt_and_refused_by_stage(self) -> None:
+        told = read_recoveries(["brine=0.6,0.4,0.9"])
+        assert told["recovery"] == {"brine": 0.6}
+        assert told["recovery_sd"] == pytest.approx(np.log(2.25) / 3.919928, abs=1e-6)
         with pytest.raises(DensityError, match="adds the stages up"):
-            read_settings(recoveries=["brine:L1=0.8"])
+            read_recoveries(["brine:L1=0.8"])
 
     def test_border_effect_is_found_where_it_is_and_left_open_where_it_is_not(self, small_ground: Ground) -> None:
         rng = np.random.default_rng(21)
         strong, _, _ = draw_counts(small_ground, 250, rng, border=2.0, mean_per_m2=800, spread=0.4)
-        finding = map_density(strong, small_ground, cell_m=5).findings.set_index("what").loc["border effect"]
-        assert finding["low"] > 1
+        finding = map_density(strong, small_ground, cell_m=5).findings.first(What.BORDER_EFFECT)
+        assert finding.low > 1
+        assert finding.detail["verdict"] == "higher"
         none, _, _ = draw_counts(small_ground, 250, rng, border=0.0, mean_per_m2=800, spread=0.4)
-        finding = map_density(none, small_ground, cell_m=5).findings.set_index("what").loc["border effect"]
-        assert finding["low"] < 1 < finding["high"]
+        finding = map_density(none, small_ground, cell_m=5).findings.first(What.BORDER_EFFECT)
+        assert finding.low < 1 < finding.high
+        assert finding.detail["verdict"] == "unsettled"
 
     def test_covariates_can_be_left_out(self, small_ground: Ground) -> None:
         counts, _, _ = draw_counts(small_ground, 60, np.random.default_rng(8))
-        found = map_density(counts, small_ground, cell_m=5, settings=Settings(covariates=())).findings
-        assert "border effect" not in set(found["what"])
+        found = map_density(counts, small_ground, cell_m=5, covariates=()).findings
+        assert found.first(What.BORDER_EFFECT) is None
 
     def test_worth_is_yes_for_a_strong_pattern_and_not_for_none(self, small_ground: Ground) -> None:
         rng = np.random.default_rng(9)
         strong, _, _ = draw_counts(small_ground, 200, rng, spread=1.5, range_m=80, k=3)
         fitted = map_density(strong, small_ground, cell_m=5).fitted
         assert fitted["map_worth"]["answer"] == "yes"
-        assert fitted["map_worth"]["sentence"].startswith("This map adds to the plain averages: yes")
         flat, _, _ = draw_counts(small_ground, 60, rng, spread=1e-3)
         assert map_density(flat, small_ground, cell_m=5).fitted["map_worth"]["answer"] != "yes"
 
@@ -232,13 +236,15 @@ class TestFilesOfTheMap:
         columns = ["surface_id", "column", "row", "log_mean", "log_sd", "prior_sd", "edge_m", "known"]
         pd.testing.assert_frame_equal(back.cells[columns], fine_map.cells[columns], check_dtype=False)
         assert exceedance(back, THRESHOLD) == pytest.approx(exceedance(fine_map, THRESHOLD))
-        assert list(back.findings["what"]) == list(fine_map.findings["what"])
+        assert back.settings == fine_map.settings
+        assert back.crs == small_ground.crs
+        assert [(row.what, row.domain, row.detail) for row in back.findings] == [
+            (row.what, row.domain, row.detail) for row in fine_map.findings
+        ]
 
-    def test_raster_shows_the_cells_where_they_are(
-        self, fine_map: DensityMap, small_ground: Ground, tmp_path: Path
-    ) -> None:
+    def test_raster_shows_the_cells_where_they_are(self, fine_map: DensityMap, tmp_path: Path) -> None:
         path = tmp_path / "density.tif"
-        write_density_tif(path, fine_map, small_ground.crs, threshold_per_m2=THRESHOLD, units="metric")
+        write_density_tif(path, fine_map, threshold_per_m2=THRESHOLD, units="metric")
         whole = fine_map.cells[fine_map.cells["area_m2"] > 0.999].sample(50, random_state=1)
         with rasterio.open(path) as file:
             assert file.descriptions == ("expected", "low", "high", "exceedance", "known")
@@ -256,9 +262,8 @@ class TestFilesOfTheMap:
     ) -> None:
         counts, _, _ = draw_counts(small_ground, 90, np.random.default_rng(11))
         modes: list[int] = []
-        for room in (field, fitting):  # each finding of a mode solves a system as large as there are samples
-            find = room.find_mode
-            monkeypatch.setattr(room, "find_mode", lambda *a, find=find, **k: (modes.append(1), find(*a, **k))[1])
+        find = laplace.find_mode  # each finding of a mode solves a system as large as there are samples
+        monkeypatch.setattr(laplace, "find_mode", lambda *a, **k: (modes.append(1), find(*a, **k))[1])
 
         def look(cell_m: float) -> tuple[int, int, int]:
             modes.clear()
@@ -270,7 +275,7 @@ class TestFilesOfTheMap:
         coarse, fine = look(3.0), look(0.55)
         assert fine[0] > 25 * coarse[0] > 25_000
         assert fine[1] < 1.5 * coarse[1]
-        assert fine[2] == coarse[2] < 30
+        assert fine[2] == coarse[2] < 60
 
     def test_command_writes_the_raster_and_keeps_the_map(self, small_ground: Ground, tmp_path: Path) -> None:
         survey = open_survey(tmp_path / "course.gpkg")
@@ -282,7 +287,7 @@ class TestFilesOfTheMap:
         run = [str(survey.path), "--cell", "3m", "--threshold", "30/ft2", "--out", str(tmp_path / "maps")]
         plain = CliRunner().invoke(command, run, catch_exceptions=False)
         assert plain.exit_code == 0
-        assert "This map adds to the plain averages" in plain.stdout
+        assert "adds to the plain averages" in plain.stdout
         assert (tmp_path / "maps" / "density.tif").is_file()
         summary = json.loads(CliRunner().invoke(command, [*run, "--json"], catch_exceptions=False).stdout)
         assert summary["pest"] == PEST

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -19,8 +20,6 @@ from geosample.cli.followup import command
 from geosample.counts import Counts, add_counts
 from geosample.density import (
     DensityMap,
-    Followup,
-    Settings,
     check_untreated,
     draw_followup,
     join_rounds,
@@ -39,8 +38,7 @@ from geosample.survey import open_survey
 @pytest.fixture(scope="module")
 def first_map(small_ground: Ground) -> DensityMap:
     counts, _, _ = draw_counts(small_ground, 60, np.random.default_rng(11), border=1.0)
-    settings = Settings(threshold_per_m2=THRESHOLD)
-    return map_density(counts, small_ground, design=aim_design(small_ground), cell_m=4, settings=settings)
+    return map_density(counts, small_ground, design=aim_design(small_ground), cell_m=4, threshold_per_m2=THRESHOLD)
 
 
 class TestExpectedCost:
@@ -86,7 +84,7 @@ class TestDesignOfItsOwn:
     def test_points_lie_on_mapped_ground_in_walking_order_with_labels(
         self, first_map: DensityMap, small_ground: Ground
     ) -> None:
-        design, saved = draw_followup(first_map, small_ground, aim_design(small_ground), Followup("2026-05-18"))
+        design, saved = draw_followup(first_map, small_ground, aim_design(small_ground), visit="2026-05-18")
         assert len(design.points) == 12
         assert design.points["point_id"].is_unique
         assert design.points["walk_order"].tolist() == list(range(1, 13))
@@ -99,26 +97,26 @@ class TestDesignOfItsOwn:
     @pytest.mark.parametrize(
         ("asked", "where"),
         [
-            (Followup("soon"), "--visit"),
-            (Followup("20260518"), "--visit"),
-            (Followup("2026-05-04"), "--visit"),
-            (Followup("2020-01-01"), "--visit"),
-            (Followup("2026-05-18", points=0), "--points"),
-            (Followup("2026-05-18", miss_cost=0), "--miss-cost"),
-            (Followup("2026-05-18", miss_cost=1e300), "--miss-cost"),
+            ({"visit": "soon"}, "visit"),
+            ({"visit": "20260518"}, "visit"),
+            ({"visit": "2026-05-04"}, "visit"),
+            ({"visit": "2020-01-01"}, "visit"),
+            ({"points": 0}, "points"),
+            ({"miss_cost": 0.0}, "miss_cost"),
+            ({"miss_cost": 1e300}, "miss_cost"),
         ],
     )
     def test_what_cannot_be_is_refused(
-        self, first_map: DensityMap, small_ground: Ground, asked: Followup, where: str
+        self, first_map: DensityMap, small_ground: Ground, asked: dict[str, Any], where: str
     ) -> None:
         with pytest.raises(DensityError) as caught:
-            draw_followup(first_map, small_ground, aim_design(small_ground), asked)
+            draw_followup(first_map, small_ground, aim_design(small_ground), **{"visit": "2026-05-18", **asked})
         assert [problem.where for problem in caught.value.problems] == [where]
 
     def test_a_map_without_a_threshold_asks_for_one(self, first_map: DensityMap, small_ground: Ground) -> None:
-        bare = replace(first_map, settings={**first_map.settings, "threshold_per_m2": None})
-        with pytest.raises(DensityError, match="--threshold"):
-            draw_followup(bare, small_ground, aim_design(small_ground), Followup("2026-05-18"))
+        bare = replace(first_map, settings=replace(first_map.settings, threshold_per_m2=None))
+        with pytest.raises(DensityError, match="threshold_per_m2"):
+            draw_followup(bare, small_ground, aim_design(small_ground), visit="2026-05-18")
 
 
 def test_joined_rounds_keep_every_bag_apart(small_ground: Ground) -> None:
@@ -188,7 +186,7 @@ def test_a_map_that_leans_on_an_earlier_one_takes_that_one_along(small_ground: G
 def test_chosen_points_are_estimated_by_no_one_and_the_message_says_what_to_do(
     small_ground: Ground, first_map: DensityMap
 ) -> None:
-    design, _ = draw_followup(first_map, small_ground, aim_design(small_ground), Followup("2026-05-18"))
+    design, _ = draw_followup(first_map, small_ground, aim_design(small_ground), visit="2026-05-18")
     places = np.column_stack([design.points.geometry.x, design.points.geometry.y])
     counts = make_counts(small_ground, places, np.full(len(places), 3), visit="2026-05-18")
     with pytest.raises(EstimateError, match=r"chosen to sharpen the map of 2026-05-04, not drawn.*--visit 2026-05-04"):

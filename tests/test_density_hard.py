@@ -11,16 +11,15 @@ from density_case import PLUGS_M2, THRESHOLD, draw_counts, make_counts, place_po
 
 from geosample.counts import Counts
 from geosample.density import (
-    Settings,
     decide_at,
     exceedance,
     map_density,
-    read_settings,
-    summarise_map,
 )
-from geosample.density.few import upper_bound
+from geosample.density.mapping import upper_bound
 from geosample.errors import DensityError
 from geosample.ground import Ground
+from geosample.report.density import tell_map
+from geosample.survey.findings import What
 
 
 class TestHardInput:
@@ -32,7 +31,8 @@ class TestHardInput:
         result = map_density(make_counts(small_ground, places, found), small_ground, cell_m=5)
         assert not result.cells["known"].any()
         assert result.fitted["no_map"]
-        assert "No map" in result.findings["note"].iloc[0]
+        [told] = result.findings
+        assert (told.what, told.value, told.detail["samples"]) == (What.NO_MAP, insects, 30)
         numbers = result.cells.drop(columns="nearest_m").select_dtypes("number")
         assert np.isfinite(numbers.to_numpy()).all()
         assert not decide_at(result, 1e9).cells["known"].any()  # no chance settles what is not mapped
@@ -91,9 +91,9 @@ class TestHardInput:
         found = (rng.poisson(0.1, number), rng.negative_binomial(0.05, 0.001, number), rare, rng.poisson(1e5, number))
         counts = make_counts(small_ground, places, found[seed % 4])
         uneven = counts.samples.assign(sampled_m2=np.exp(rng.normal(-5, 3, number)))
-        settings = Settings(threshold_per_m2=float(rng.choice([0, 1e-6, 300, 1e9])))
+        threshold = float(rng.choice([1e-9, 1e-6, 300, 1e9]))
         odd = Counts(counts.visit, uneven, counts.counts)
-        result = map_density(odd, small_ground, cell_m=5, settings=settings)
+        result = map_density(odd, small_ground, cell_m=5, threshold_per_m2=threshold)
         numbers = result.cells.drop(columns=["nearest_m"] if result.fitted["no_map"] else []).select_dtypes("number")
         assert np.isfinite(numbers.to_numpy()).all()
         json.dumps(result.fitted, allow_nan=False)
@@ -108,15 +108,13 @@ class TestHardInput:
         self, small_ground: Ground, cell_m: float, said: bool
     ) -> None:
         counts, _, _ = draw_counts(small_ground, 40, np.random.default_rng(8))
-        lines, _ = summarise_map(map_density(counts, small_ground, cell_m=cell_m), THRESHOLD, "metric")
-        surfaces = len(small_ground.surfaces)
-        words = f"Cells of 1,000.0 m are large for this ground: {surfaces} of {surfaces} surfaces"
-        assert any(line.startswith(words) for line in lines) == said
+        facts = map_density(counts, small_ground, cell_m=cell_m).summary()
+        assert facts["coarse_surfaces"] == (facts["surfaces"] if said else 0)
 
     @pytest.mark.parametrize("cell_m", [1e-6, 0.0, -1.0, float("nan")])
     def test_a_cell_of_no_use_is_refused_with_one_that_is(self, small_ground: Ground, cell_m: float) -> None:
         counts, _, _ = draw_counts(small_ground, 40, np.random.default_rng(8))
-        with pytest.raises(DensityError, match="--cell"):
+        with pytest.raises(DensityError, match="cell_m"):
             map_density(counts, small_ground, cell_m=cell_m)
 
     def test_one_enormous_count_does_not_judge_the_map_by_itself(self, small_ground: Ground) -> None:
@@ -126,14 +124,14 @@ class TestHardInput:
         worth = map_density(replace(counts, counts=huge), small_ground, cell_m=4.0).fitted["map_worth"]
         assert worth["left_out"] == [9000]
         assert max(worth["log_score"].values()) < 10  # nats a sample; with that count in it, some hundreds
-        assert "Judged without the count of 9,000" in worth["sentence"]
         plain = map_density(counts, small_ground, cell_m=4.0).fitted["map_worth"]
         assert plain["left_out"] == []
 
-    def test_a_threshold_of_nothing_is_refused(self) -> None:
-        for threshold in (0.0, -1.0, float("nan")):
-            with pytest.raises(DensityError, match="--threshold"):
-                read_settings(threshold_per_m2=threshold)
+    @pytest.mark.parametrize("threshold", [0.0, -1.0, float("nan")])
+    def test_a_threshold_of_nothing_is_refused(self, small_ground: Ground, threshold: float) -> None:
+        counts, _, _ = draw_counts(small_ground, 20, np.random.default_rng(8))
+        with pytest.raises(DensityError, match="threshold_per_m2"):
+            map_density(counts, small_ground, threshold_per_m2=threshold)
 
     def test_every_sample_off_the_ground_is_named(self, small_ground: Ground) -> None:
         counts, places, _ = draw_counts(small_ground, 20, np.random.default_rng(8))
@@ -145,33 +143,32 @@ class TestHardInput:
     def test_unknown_covariate_is_refused(self, small_ground: Ground) -> None:
         counts, _, _ = draw_counts(small_ground, 20, np.random.default_rng(8))
         with pytest.raises(DensityError, match="edge, kind, trees, last"):
-            map_density(counts, small_ground, settings=Settings(covariates=("moon",)))
+            map_density(counts, small_ground, covariates=("moon",))
 
     @pytest.mark.parametrize("ratio", [0.0, 1.0, 2.0, float("nan")])
     def test_a_share_of_variance_that_knows_all_or_nothing_is_refused(self, small_ground: Ground, ratio: float) -> None:
         counts, _, _ = draw_counts(small_ground, 20, np.random.default_rng(8))
-        with pytest.raises(DensityError, match="--known: found"):
-            map_density(counts, small_ground, settings=Settings(known_ratio=ratio))
+        with pytest.raises(DensityError, match="known_ratio: found"):
+            map_density(counts, small_ground, known_ratio=ratio)
 
     def test_a_recovery_of_a_method_nobody_used_is_refused(self, small_ground: Ground) -> None:
         counts, _, _ = draw_counts(small_ground, 20, np.random.default_rng(8))
-        with pytest.raises(DensityError, match="--recovery heat: found a method no sample was taken by; expected one"):
-            map_density(counts, small_ground, settings=Settings(recovery={"heat": 0.5}))
+        with pytest.raises(DensityError, match="recovery of heat: found a method no sample was taken by; expected one"):
+            map_density(counts, small_ground, recovery={"heat": 0.5})
 
     @pytest.mark.parametrize("words", ["edge,none", "edge,edge", "", "edge,"])
     def test_covariates_that_contradict_themselves_are_refused(self, small_ground: Ground, words: str) -> None:
         counts, _, _ = draw_counts(small_ground, 20, np.random.default_rng(8))
-        with pytest.raises(DensityError, match="--covariates"):
-            map_density(counts, small_ground, settings=read_settings(covariates=words))
+        with pytest.raises(DensityError, match="covariates"):
+            map_density(counts, small_ground, covariates=words.split(","))
 
     def test_a_threshold_nothing_on_the_map_reaches_is_pointed_out(self, small_ground: Ground) -> None:
         counts, _, _ = draw_counts(small_ground, 40, np.random.default_rng(8))
-        made = map_density(counts, small_ground, cell_m=4.0)
         for threshold, said in ((1e12, True), (THRESHOLD, False)):
-            lines, _ = summarise_map(made, threshold)
+            lines = tell_map(map_density(counts, small_ground, cell_m=4.0, threshold_per_m2=threshold))
             assert any("check its unit" in line for line in lines) == said
 
     def test_trees_without_trees_are_refused(self, small_ground: Ground) -> None:
         counts, _, _ = draw_counts(small_ground, 20, np.random.default_rng(8))
         with pytest.raises(DensityError, match="trees"):
-            map_density(counts, small_ground, settings=Settings(covariates=("edge", "trees")))
+            map_density(counts, small_ground, covariates=("edge", "trees"))

@@ -17,7 +17,6 @@ from scipy.stats import nbinom, norm
 
 from geosample.density import (
     DensityMap,
-    Settings,
     estimate_areas,
     exceedance,
     load_density,
@@ -26,22 +25,23 @@ from geosample.density import (
     predict_at,
     save_density,
 )
-from geosample.density.areas import restore_field
-from geosample.density.clusters import (
-    WARNING,
+from geosample.density.hotspots import (
     adjust_false_discovery,
     find_clusters,
+    find_hotspots,
     measure_gi_star,
     measure_moran,
     neighbours_within,
+    outline_hotspots,
 )
-from geosample.density.patches import find_hotspots, outline_hotspots
-from geosample.density.rivals import expect_count, weigh_distances
-from geosample.density.scores import Predictive, crps_counts, hold_share, spread_pit
+from geosample.density.laplace import Predictive
+from geosample.density.places import restore_field
+from geosample.density.worth import crps_counts, expect_count, hold_share, spread_pit, weigh_distances
 from geosample.design import save_design
 from geosample.errors import DensityError
 from geosample.ground import Ground, save_ground
 from geosample.survey import open_survey
+from geosample.survey.findings import What
 
 # Invented 4 x 4 counts, row by row.
 GRID = np.array([0, 1, 0, 2, 0, 3, 1, 0, 4, 0, 0, 1, 7, 2, 0, 0], dtype=float)
@@ -55,8 +55,7 @@ def one(mean: float, k: float) -> Predictive:
 @pytest.fixture(scope="module")
 def hot_map(small_ground: Ground) -> DensityMap:
     counts, _, _ = draw_counts(small_ground, 90, np.random.default_rng(11), border=1.0)
-    settings = Settings(threshold_per_m2=THRESHOLD)
-    return map_density(counts, small_ground, design=aim_design(small_ground), settings=settings)
+    return map_density(counts, small_ground, design=aim_design(small_ground), threshold_per_m2=THRESHOLD)
 
 
 class TestClustersAgainstReference:
@@ -164,10 +163,12 @@ class TestHotspots:
             assert patches["area_m2"].is_monotonic_decreasing
 
     def test_findings_list_them_at_both_levels_with_the_clusters_beside(self, hot_map: DensityMap) -> None:
-        rows = hot_map.findings
-        assert {text.split(":")[0] for text in rows.loc[rows["what"] == "hotspot", "domain"]} <= {"50%", "80%"}
-        assert (rows.loc[rows["what"] == "hotspot", "threshold_per_m2"] == THRESHOLD).all()
-        assert WARNING in rows.loc[rows["what"] == "clusters", "note"].iloc[0]
+        hot = hot_map.findings.of(What.HOTSPOT)
+        assert {row.domain.split(":")[0] for row in hot} == {"50%", "80%"}
+        assert {row.threshold_per_m2 for row in hot} == {THRESHOLD}
+        assert all(row.detail["probability"] >= row.detail["level"] for row in hot)
+        found = hot_map.findings.first(What.CLUSTERS)
+        assert found.value == len(found.detail["high"])
 
     def test_no_cell_over_is_no_hotspot(self, hot_map: DensityMap) -> None:
         assert find_hotspots(hot_map.cells, np.zeros(len(hot_map.cells)), 0.5).empty
@@ -189,8 +190,8 @@ class TestHotspots:
 class TestJudgement:
     def test_findings_hold_scores_coverage_and_calibration(self, hot_map: DensityMap) -> None:
         rows = hot_map.findings
-        assert list(rows.loc[rows["what"] == "map score", "domain"]) == ["map", "average", "distance"]
-        assert list(rows.loc[rows["what"] == "map coverage", "domain"]) == ["0.5", "0.8", "0.9"]
+        assert [row.domain for row in rows.of(What.MAP_SCORE)] == ["map", "average", "distance"]
+        assert [row.domain for row in rows.of(What.MAP_COVERAGE)] == ["0.5", "0.8", "0.9"]
         assert sum(hot_map.fitted["map_worth"]["tenths"]) == pytest.approx(1.0)
         assert hot_map.fitted["map_worth"]["holds"]["0.9"] > 0.8
 
@@ -264,8 +265,6 @@ def test_last_visits_map_as_covariate_sharpens_a_map_of_the_same_pattern(small_g
     assert last is not None
     assert last.visit == load_density(survey, "2026-05-04").visit
     plain = map_density(counts, small_ground, cell_m=3)
-    told = map_density(
-        counts, small_ground, cell_m=3, settings=Settings(covariates=("edge", "kind", "last")), last=last
-    )
+    told = map_density(counts, small_ground, cell_m=3, covariates=("edge", "kind", "last"), last=last)
     assert told.fitted["map_worth"]["log_score"]["map"] < plain.fitted["map_worth"]["log_score"]["map"]
     assert load_last_density(survey, "2026-05-04") is None

@@ -14,7 +14,7 @@ from density_case import aim_design, draw_counts
 
 from geosample.cli.density import command
 from geosample.counts import add_counts
-from geosample.density import DensityMap, exceedance, map_density, tell_places
+from geosample.density import DensityMap, estimate_places, exceedance, map_density
 from geosample.design import save_design
 from geosample.errors import DensityError, GroundError
 from geosample.ground import Ground, read_own_shapes, save_ground
@@ -36,7 +36,7 @@ def own_shapes(ground: Ground, shapes: list[shapely.Geometry]) -> gpd.GeoDataFra
 def test_a_point_in_the_middle_of_a_cell_reads_as_the_cell(mapped: DensityMap, small_ground: Ground) -> None:
     cell = mapped.cells.iloc[len(mapped.cells) // 2]
     at = own_shapes(small_ground, [shapely.Point(cell["easting"], cell["northing"])])
-    row = tell_places(mapped, small_ground, at, THRESHOLD_PER_M2).iloc[0]
+    row = estimate_places(mapped, small_ground, at, THRESHOLD_PER_M2).iloc[0]
     for end in ("low", "high"):
         assert row[f"{end}_per_m2"] == pytest.approx(cell[f"{end}_per_m2"], rel=1e-4)
     assert row["mean_per_m2"] == pytest.approx(cell["expected_per_m2"], rel=1e-4)
@@ -47,7 +47,7 @@ def test_a_point_in_the_middle_of_a_cell_reads_as_the_cell(mapped: DensityMap, s
 def test_an_areas_mean_is_the_mean_of_its_cells(mapped: DensityMap, small_ground: Ground) -> None:
     surface = small_ground.surfaces.iloc[0]
     at = own_shapes(small_ground, [surface.geometry, surface.geometry.representative_point()])
-    table = tell_places(mapped, small_ground, at, THRESHOLD_PER_M2)
+    table = estimate_places(mapped, small_ground, at, THRESHOLD_PER_M2)
     assert table["what"].tolist() == ["area", "point"]
     cells = mapped.cells[mapped.cells["surface_id"] == surface["surface_id"]]
     mean = np.average(cells["expected_per_m2"], weights=cells["area_m2"])
@@ -62,7 +62,7 @@ def test_all_that_cannot_be_told_is_named_at_once(mapped: DensityMap, small_grou
     inside = small_ground.surfaces.geometry.iloc[0].representative_point()
     shapes = [inside, shapely.LineString([inside, (inside.x + 1, inside.y)]), shapely.Point(west - 500, south)]
     with pytest.raises(DensityError) as caught:
-        tell_places(mapped, small_ground, own_shapes(small_ground, shapes), THRESHOLD_PER_M2)
+        estimate_places(mapped, small_ground, own_shapes(small_ground, shapes), THRESHOLD_PER_M2)
     assert [problem.where for problem in caught.value.problems] == ["--at, own 1", "--at, own 2"]
 
 

@@ -7,12 +7,22 @@ import pytest
 from scipy.spatial.distance import cdist
 from scipy.special import ndtr
 
-from geosample.density.few import upper_bound
-from geosample.density.field import Hyper, Sites, find_mode, fit_field, prior_covariance
-from geosample.density.fitting import Priors, evidence, fit_hyper, log_prior
-from geosample.density.likelihood import log_pmf
-from geosample.density.predicting import predict_log
-from geosample.density.scores import leave_one_out, mix_lognormal
+from geosample.density.laplace import (
+    Hyper,
+    Priors,
+    Sites,
+    evidence,
+    find_mode,
+    fit_field,
+    fit_hyper,
+    leave_one_out,
+    log_prior,
+    mix_lognormal,
+    predict_log,
+    prior_covariance,
+)
+from geosample.density.mapping import upper_bound
+from geosample.negbin import log_pmf
 
 # Five sites; every value of theirs below was computed independently in R and numpy.
 D12_PLACES = np.array([(0, 0), (10, 0), (0, 10), (10, 10), (5, 5)], dtype=float)

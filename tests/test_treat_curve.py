@@ -13,8 +13,8 @@ import pytest
 from density_case import draw_counts
 from treat_case import THRESHOLD, finding, make_map, patch, plan
 
-from geosample.density import Settings, map_density
-from geosample.density.areas import covariates_of, restore_field
+from geosample.density import MapSettings, map_density
+from geosample.density.places import covariates_of, restore_field
 from geosample.treat import TreatSettings, suggest_zones
 from geosample.treat.border import BorderRatio, find_ratio
 from geosample.treat.curve import best_width_m, interpolate_strip, read_curve, target_curve
@@ -32,7 +32,7 @@ def with_edge(ground):
     factor = edge_field(flat.cells) / 20
     scaled = {name: flat.cells[name] * factor for name in ("expected_per_m2", "low_per_m2", "high_per_m2")}
     cells = flat.cells.assign(log_mean=flat.cells["log_mean"] + np.log(factor), **scaled)
-    return type(flat)(flat.visit, flat.pest, flat.cell_m, cells, {}, {}, flat.findings)
+    return type(flat)(flat.visit, flat.pest, flat.cell_m, cells, flat.settings, {}, flat.findings)
 
 
 def ratio_rows(low: float, value: float, high: float) -> pd.DataFrame:
@@ -153,7 +153,7 @@ def test_the_interval_holds_the_truth_as_often_as_it_says(small_ground):
     given = make_map(small_ground, patch(-50, -130, 25, 30.0, 15.0), spread=0.6)
     some = given.cells.iloc[:: len(given.cells) // 400].reset_index(drop=True)
     some = some.assign(treated=(some["northing"] < -120).astype(float))
-    given = type(given)(given.visit, given.pest, 1.0, some, {}, {"range_m": 25.0}, given.findings)
+    given = type(given)(given.visit, given.pest, 1.0, some, given.settings, {"range_m": 25.0}, given.findings)
     zones = target_curve(given, some, np.random.default_rng(1)).set_index("way").loc["zones"]
     apart = np.hypot(*(some[[axis]].to_numpy() - some[[axis]].to_numpy().T for axis in ("easting", "northing")))
     root = np.linalg.cholesky(np.exp(-3 * apart / 25.0) + 1e-9 * np.eye(len(some)))
@@ -174,11 +174,11 @@ def test_a_fitted_maps_curve_has_the_joint_posteriors_interval(small_ground):
     row = target_curve(given, cells, np.random.default_rng(1), ground=small_ground).set_index("way").loc["zones"]
     kinds = cells["surface_id"].map(small_ground.surfaces.set_index("surface_id")["kind"]).to_numpy()
     places = cells[["easting", "northing"]].to_numpy()
-    basis, _ = covariates_of(given, small_ground, None).basis(places, kinds)
+    basis = covariates_of(given, small_ground, None).basis(places, kinds)
     fitted = restore_field(given)
     kernel = fitted.hyper.kernel
     cross = kernel(places, fitted.sites.places) + basis @ fitted.sites.basis.T
-    covariance = (kernel(places) + basis @ basis.T - cross @ fitted.precision @ cross.T) * Settings().widen ** 2
+    covariance = (kernel(places) + basis @ basis.T - cross @ fitted.precision @ cross.T) * MapSettings().widen ** 2
     root = np.linalg.cholesky(covariance + 1e-6 * np.eye(len(cells)))
     logs = cells["log_mean"].to_numpy()[:, None] + root @ np.random.default_rng(2).standard_normal((len(cells), 4000))
     insects = cells["area_m2"].to_numpy()[:, None] * np.exp(logs)

@@ -108,11 +108,11 @@ def test_stage_groups_stand_in_the_answer_with_their_intervals(complete: Survey)
 def test_samples_in_a_high_cluster_get_rings_and_the_warning_that_goes_with_them(complete: Survey, tmp_path: Path):
     story = gather_story(complete)
     name = str(story.samples["sample_id"].iloc[0])
-    clusters = {"high": [name], "warning": "higher than this survey's mean, not above <b>the</b> threshold"}
+    clusters = {"high": [name], "band_m": 12.0, "false_share": 0.1}
     marked = replace(story, density=replace(story.density, fitted={"clusters": clusters}))
     [ring] = cluster_features(marked)
     assert ring["properties"]["look"] == "point cluster"
-    assert "&lt;b&gt;" in ring["properties"]["say"]
+    assert "not &#39;above the threshold&#39;" in ring["properties"]["say"]
     page = compose_page(marked, Look())
     assert "Points with high counts around them" in page
     assert "Points with high counts around them" not in compose_page(story, Look())

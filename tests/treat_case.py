@@ -9,9 +9,10 @@ import numpy as np
 import pandas as pd
 from density_case import THRESHOLD
 
-from geosample.density import DensityMap
+from geosample.density import DensityMap, MapSettings
 from geosample.ground import Ground, cut_cells, edge_lines, measure_edge
 from geosample.survey import shape_frame
+from geosample.survey.findings import Findings
 from geosample.treat import TreatSettings, Zones, suggest_zones
 from geosample.units import FOOT2_M2
 
@@ -33,7 +34,7 @@ def make_map(ground: Ground, density: Field, *, spread: float = 0.25, known: Fie
         known=True if known is None else known(cells),
     )
     frame = shape_frame("cells", pd.DataFrame(cells.drop(columns="geometry")).assign(visit="May", pest="x"))
-    return DensityMap("May", "x", 1.0, frame, {}, {}, shape_frame("findings", pd.DataFrame({"what": []})))
+    return DensityMap("May", "x", 1.0, frame, MapSettings(), {}, Findings("May", "x", ()))
 
 
 def patch(east: float, north: float, radius_m: float, per_ft2: float = 90.0, elsewhere: float = 3.0) -> Field:

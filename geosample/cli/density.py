@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -17,12 +18,18 @@ from geosample.cli.options import (
     visit_option,
 )
 from geosample.report import say, talk
-from geosample.units import Units, show_density
+from geosample.units import Units
 
 if TYPE_CHECKING:
     from geosample.counts import Counts
     from geosample.design import Design
     from geosample.survey import Survey
+
+
+def _split_covariates(_ctx: click.Context, _param: click.Parameter, words: str) -> tuple[str, ...]:
+    """Return the covariates named, parted by commas; none when the word none stands alone."""
+    named = tuple(word.strip().lower() for word in words.split(","))
+    return () if named == ("none",) else named
 
 
 @click.command(short_help="Map where they are, and where that is not known.")
@@ -38,9 +45,17 @@ if TYPE_CHECKING:
     "--covariates",
     default="edge,kind",
     show_default=True,
+    callback=_split_covariates,
     help="What may shift the density: any of edge, kind, trees, last (the last visit's map), or none.",
 )
-@click.option("--known", "known_ratio", type=float, help="Posterior over prior variance at which a cell is known: 0.5.")
+@click.option(
+    "--known",
+    "known_ratio",
+    type=float,
+    default=0.5,
+    show_default=True,
+    help="Posterior over prior variance at which a cell is known.",
+)
 @click.option(
     "--recovery",
     "recoveries",
@@ -56,8 +71,15 @@ if TYPE_CHECKING:
 @visit_option
 @units_option
 @json_option
-def command(
-    survey: Path, out: Path, visit: str | None, units: Units, as_json: bool, at: Path | None, **asked: Any
+def command(  # noqa: PLR0913, PLR0917 - a command's options
+    survey: Path,
+    out: Path,
+    visit: str | None,
+    units: Units,
+    as_json: bool,
+    at: Path | None,
+    threshold_per_m2: float | None,
+    **asked: Any,
 ) -> None:
     """Map the density from a visit's counts, with its interval and what is not known.
 
@@ -69,19 +91,18 @@ def command(
       geosample density course.gpkg --cell 2m --threshold 30/ft2 --out maps
     """  # noqa: D301
     from geosample.density import (
+        estimate_places,
         load_last_density,
         map_density,
-        read_settings,
         save_density,
-        show_places,
-        summarise_map,
-        tell_places,
+        starting_threshold,
         write_density_tif,
         write_places,
     )
     from geosample.design import load_design
     from geosample.errors import DensityError
     from geosample.ground import load_ground, read_own_shapes
+    from geosample.report.density import tell_map, tell_places, tell_start
     from geosample.saving import make_folder
     from geosample.survey import open_survey
 
@@ -89,32 +110,41 @@ def command(
     ground, design = load_ground(file), load_design(file, visit)
     own = None if at is None else read_own_shapes(at, ground.crs, option="--at")
     make_folder(out, DensityError)
-    cell_m, threshold_per_m2 = asked.pop("cell_m"), _start_from(asked.pop("threshold_per_m2"), design, units)
-    settings = read_settings(threshold_per_m2=threshold_per_m2, **asked)
-    last = load_last_density(file, design.visit.visit) if "last" in settings.covariates else None
+    if threshold_per_m2 is None:
+        start = starting_threshold(design.visit.pest)
+        threshold_per_m2 = start.low_per_m2
+        talk(tell_start(start, units))
+    last = load_last_density(file, design.visit.visit) if "last" in asked["covariates"] else None
+    asked |= read_recoveries(asked.pop("recoveries"))
     counts = _counts_of(file, design)
     talk("Fitting the map ...")
-    density_map = map_density(counts, ground, design=design, cell_m=cell_m, settings=settings, last=last)
-    lines, summary = summarise_map(density_map, threshold_per_m2, units)
+    density_map = map_density(counts, ground, design=design, threshold_per_m2=threshold_per_m2, last=last, **asked)
+    lines, summary = tell_map(density_map, units), density_map.summary()
     if own is not None:
-        table = tell_places(density_map, ground, own, threshold_per_m2, last=last)
-        lines += ["", *show_places(table, units), f"Wrote {write_places(out / 'density_at.csv', table)}."]
+        table = estimate_places(density_map, ground, own, threshold_per_m2, last=last)
+        lines += ["", *tell_places(table, units), f"Wrote {write_places(out / 'density_at.csv', table)}."]
         summary["at"] = table.to_dict("records")
     save_density(file, density_map)
     path = out / "density.tif"
-    write_density_tif(path, density_map, ground.crs, threshold_per_m2=threshold_per_m2, units=units)
+    write_density_tif(path, density_map, threshold_per_m2=threshold_per_m2, units=units)
     say([*lines, f"Wrote {path}."], {**summary, "file": str(path)}, as_json=as_json)
 
 
-def _start_from(asked_per_m2: float | None, design: Design, units: Units) -> float:
-    """Return the threshold asked for, or one to start from, and say where that comes from."""
-    from geosample.density.summary import starting_threshold
+def read_recoveries(texts: Sequence[str]) -> dict[str, Any]:
+    """Return shares by method, and how unsure the least sure of them is, from words such as heat=1.6,1.2,2.1."""
+    from geosample.errors import DensityError, Problem
+    from geosample.estimate import parse_recovery
 
-    if asked_per_m2 is not None:
-        return asked_per_m2
-    threshold_per_m2, source = starting_threshold(design.visit.pest)
-    talk(f"No threshold given: {show_density(threshold_per_m2, units)} taken to start with ({source}).")
-    return threshold_per_m2
+    found = [parse_recovery(text) for text in texts]
+    problems = [
+        Problem("--recovery", repr(text), "a method and its share", "write heat=1.6; the map adds the stages up")
+        for text, one in zip(texts, found, strict=True)
+        if one.stage or not one.method
+    ]
+    if problems:
+        raise DensityError(problems)
+    shares = {one.method: one.value for one in found}
+    return {"recovery": shares, "recovery_sd": max((one.log_sd for one in found), default=0.0)}
 
 
 def _counts_of(file: Survey, design: Design) -> Counts:

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Any
 
 import click
 
 from geosample.cli.options import DENSITY, json_option, survey_argument
 from geosample.report import say
-from geosample.units import percent
 
 
 @click.command(short_help="Choose where a second round would most improve the decision.")
@@ -20,7 +20,7 @@ from geosample.units import percent
 )
 @click.option("--miss-cost", type=float, default=3.0, show_default=True, help="Cost of a miss; a needless one costs 1.")
 @json_option
-def command(survey: Path, visit: str, as_json: bool, **asked: float) -> None:
+def command(survey: Path, visit: str, as_json: bool, **asked: Any) -> None:
     """Choose a few more points where their counts are likeliest to turn a decision, in walking order.
 
     The newest density map says where. The points are a visit of their own: print their sheets, take the counts in,
@@ -30,22 +30,18 @@ def command(survey: Path, visit: str, as_json: bool, **asked: float) -> None:
     Example:
       geosample followup course.gpkg --points 12 --visit 2026-05-18
     """  # noqa: D301
-    from geosample.density import Followup, draw_followup, load_last_density, load_newest_density
+    from geosample.density import draw_followup, load_last_density, load_newest_density
     from geosample.design import load_design, save_design
     from geosample.ground import load_ground
+    from geosample.report.density import tell_followup
     from geosample.survey import open_survey
 
     file = open_survey(survey, must_exist=True)
     density_map = load_newest_density(file)
     first = load_design(file, density_map.visit)
-    request = Followup(visit, int(asked["points"]), asked["threshold_per_m2"], asked["miss_cost"])
-    reads_last = "last" in density_map.settings.get("covariates", ())
-    last = load_last_density(file, density_map.visit) if reads_last else None
-    design, saved = draw_followup(density_map, load_ground(file), first, request, last=last)
+    last = load_last_density(file, density_map.visit) if "last" in density_map.settings.covariates else None
+    design, saved = draw_followup(density_map, load_ground(file), first, visit=visit, last=last, **asked)
     save_design(file, design)
-    ids = design.points["point_id"].tolist()
-    line = (
-        f"Visit {visit}: {len(ids)} points after {density_map.visit}, in walking order: {', '.join(ids)}. By the map, "
-        f"they should save {percent(saved)} of the cost to expect of deciding now."
-    )
-    say([line], {"visit": visit, "follows": density_map.visit, "points": ids, "cost_saved": saved}, as_json=as_json)
+    points = design.points["point_id"].tolist()
+    facts = {"visit": visit, "follows": density_map.visit, "points": points, "cost_saved": saved}
+    say([tell_followup(facts)], facts, as_json=as_json)

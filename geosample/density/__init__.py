@@ -1,11 +1,16 @@
 """Stage 6, density: Counts and Ground in, DensityMap (and how good it is) out."""
 
-from geosample.density.areas import covary_places, estimate_areas, predict_at
-from geosample.density.asking import read_settings
-from geosample.density.followup import MOST_MISS_COST, Followup, draw_followup
-from geosample.density.mapping import map_density
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from geosample.density.followup import MOST_MISS_COST, check_untreated, draw_followup, join_rounds
+from geosample.density.hotspots import find_hotspots, outline_hotspots
+from geosample.density.mapping import map_density, starting_threshold
 from geosample.density.model import (
+    LEVELS,
     DensityMap,
+    MapSettings,
     decide_at,
     exceedance,
     is_one_sided,
@@ -13,25 +18,25 @@ from geosample.density.model import (
     load_last_density,
     load_newest_density,
     save_density,
+    write_density_tif,
 )
-from geosample.density.patches import LEVELS, find_hotspots, outline_hotspots
-from geosample.density.places import show_places, tell_places, write_places
-from geosample.density.raster import write_density_tif
-from geosample.density.rounds import check_untreated, join_rounds
-from geosample.density.settings import Settings
-from geosample.density.summary import summarise_map
+from geosample.density.places import covary_places, estimate_areas, estimate_places, predict_at, write_places
+
+if TYPE_CHECKING:
+    from geosample.density.field import CountField
 
 __all__ = [
     "LEVELS",
     "MOST_MISS_COST",
+    "CountField",
     "DensityMap",
-    "Followup",
-    "Settings",
+    "MapSettings",
     "check_untreated",
     "covary_places",
     "decide_at",
     "draw_followup",
     "estimate_areas",
+    "estimate_places",
     "exceedance",
     "find_hotspots",
     "is_one_sided",
@@ -42,11 +47,18 @@ __all__ = [
     "map_density",
     "outline_hotspots",
     "predict_at",
-    "read_settings",
     "save_density",
-    "show_places",
-    "summarise_map",
-    "tell_places",
+    "starting_threshold",
     "write_density_tif",
     "write_places",
 ]
+
+
+def __getattr__(name: str) -> object:
+    """Load the estimator, and scikit-learn with it, when it is first asked for."""
+    if name == "CountField":
+        from geosample.density.field import CountField
+
+        return CountField
+    message = f"module {__name__!r} has no attribute {name!r}"
+    raise AttributeError(message)

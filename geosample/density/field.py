@@ -1,267 +1,240 @@
-"""The latent field: Laplace's approximation around its mode, and what it says of other places.
+"""CountField: counts at places as an estimator by scikit-learn's conventions.
 
-References
-----------
-Rasmussen & Williams 2006, Gaussian Processes for Machine Learning, algorithms 3.1, 3.2 and 5.1 (R&W below).
+This module alone needs scikit-learn, which takes half a second to load: import it where it is used.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import TYPE_CHECKING, cast
+from typing import TYPE_CHECKING, Any, Self
 
 import numpy as np
-from scipy.linalg import cho_solve, cholesky
-from scipy.linalg.lapack import dlauum, dtrtri
-from scipy.spatial.distance import cdist
+from sklearn.base import BaseEstimator, RegressorMixin
+from sklearn.utils.validation import check_array, check_is_fitted, validate_data
 
-from geosample.density.likelihood import expect, log_pmf, slopes
+from geosample.density.laplace import FittedField, Priors, Sites, fit_counts, mix_lognormal, predict_log
 
 if TYPE_CHECKING:
-    from sklearn.gaussian_process.kernels import Kernel
-
-JITTER = 1e-6
-_MOST_STEPS = 100
-_LEAST_SHARE = 1e-8
-_SETTLED = 1e-10
+    from numpy.typing import ArrayLike
 
 
-@dataclass(frozen=True, slots=True)
-class Sites:
-    """Counted samples as the model sees them.
+class CountField(RegressorMixin, BaseEstimator):  # type: ignore[misc] # scikit-learn has no types
+    """Density of counted things over places, from counts with their effort.
+
+    Counts are negative binomial around effort times a density; the log density is a Gaussian field with exponential
+    covariance, plus a level and covariates whose effects have normal priors around 0. Laplace's approximation, at the
+    most likely spread, range and k.
 
     Parameters
     ----------
-    places : ndarray, shape (n, 2)
-        Easting and northing, m.
-    basis : ndarray, shape (n, p)
-        Covariates, each already multiplied by the prior spread of its effect; the first is the overall level.
-    count : ndarray, shape (n,)
-        Insects found.
-    offset : ndarray, shape (n,)
-        Log of the count expected where the latent field is zero: effort in m² times the pooled density.
-    """
+    spread, range_m, k : float, optional
+        Standard deviation of the log density from place to place, practical range in m (correlation 0.05), and k of
+        the counts; each is fitted where it is None. A spread of 0 is one density for all places and needs the other
+        two.
+    level_sd : float
+        Prior spread of the overall log density around the log of the pooled one.
+    covariate_sds : array_like, shape (p,), optional
+        Prior spread of each covariate's effect on the log density; 1 each when None.
+    spread_tail, range_tail_m : float
+        P(spread > spread_tail) = P(range < range_tail_m) = 0.05.
+    precise : bool
+        Whether ``predict`` works in double precision from all the samples; otherwise five figures, several times as
+        fast, for hundreds of thousands of places.
 
-    places: np.ndarray
-    basis: np.ndarray
-    count: np.ndarray
-    offset: np.ndarray
-
-
-@dataclass(frozen=True, slots=True)
-class Hyper:
-    """Spread of the field (log units), its practical range (correlation 0.05) in m, and k of the counts."""
-
-    spread: float
-    range_m: float
-    k: float
-
-    @property
-    def kernel(self) -> Kernel:
-        """Exponential covariance, spread² exp(-3 h / range_m), as scikit-learn's kernel; slow to load."""
-        from sklearn.gaussian_process.kernels import ConstantKernel, Matern
-
-        return ConstantKernel(self.spread**2) * Matern(length_scale=self.range_m / 3.0, nu=0.5)
-
-    def covary(self, here: np.ndarray, there: np.ndarray) -> np.ndarray:
-        """Return the kernel's covariance of places, shape (here, there)."""
-        return self.covary_at(np.asarray(cdist(here, there)))
-
-    def covary_at(self, distance_m: np.ndarray) -> np.ndarray:
-        """Return the kernel's covariance at distances, m, in their shape."""
-        return np.asarray(self.spread**2 * np.exp(-3.0 / self.range_m * distance_m))
-
-
-@dataclass(frozen=True, slots=True)
-class Mode:
-    """Where the latent values are most likely, and the curvature there.
-
-    Parameters
+    Attributes
     ----------
-    eta : ndarray, shape (n,)
-        Latent values at the mode, log units around the prior mean.
-    pull : ndarray, shape (n,)
-        Prior covariance's inverse times eta, which is the likelihood's slope at the mode.
-    root_weight : ndarray, shape (n,)
-        Square root of the likelihood's curvature.
-    factor : ndarray, shape (n, n)
-        Lower Cholesky factor of I + W^½ K W^½.
-    evidence : float
+    spread_, range_m_, k_ : float
+        As fitted or given.
+    rate_ : float
+        Pooled density: all counts over all effort; half a count where there is none.
+    log_evidence_ : float
         Laplace's log marginal likelihood.
-    """
-
-    eta: np.ndarray
-    pull: np.ndarray
-    root_weight: np.ndarray
-    factor: np.ndarray
-    evidence: float
-
-    def root(self) -> np.ndarray:
-        """Return L⁻¹ W^½, lower triangular, so that R = its transpose times itself, shape (n, n)."""
-        inverse, failed = dtrtri(self.factor, lower=1)
-        if failed:
-            message = f"Laplace's factor has no inverse (LAPACK trtri {failed})"
-            raise ArithmeticError(message)
-        return np.asarray(inverse * self.root_weight)
-
-    def precision(self) -> np.ndarray:
-        """Return R = W^½ B⁻¹ W^½, so that the posterior covariance is K - K R K, shape (n, n)."""
-        return mirror_square(self.root())
-
-
-def mirror_square(root: np.ndarray) -> np.ndarray:
-    """Return root' root of a lower triangular root, both triangles filled."""
-    square, failed = dlauum(root, lower=1)
-    if failed:
-        message = f"a triangular square failed (LAPACK lauum {failed})"
-        raise ArithmeticError(message)
-    square = np.tril(square)
-    return np.asarray(square + np.tril(square, -1).T)
-
-
-def find_mode(
-    covariance: np.ndarray, count: np.ndarray, offset: np.ndarray, k: float, *, start: np.ndarray | None = None
-) -> Mode:
-    """Return the posterior mode of the latent values by Newton steps, halved where one would overshoot.
-
-    Parameters
-    ----------
-    covariance : ndarray, shape (n, n)
-        Prior covariance of the latent values, with its jitter.
-    count, offset : ndarray, shape (n,)
-        Counts, and the log of their expectation where the latent value is zero.
-    k : float
-        Of the negative binomial.
-    start : ndarray, optional
-        A pull to start from, such as the mode's at nearby hyper-parameters.
-    """
-    pull = np.zeros(len(count)) if start is None else start
-    eta = covariance @ pull
-    height = _height(eta, pull, count, offset, k)
-    if start is not None and height < _height(np.zeros(len(count)), np.zeros(len(count)), count, offset, k):
-        pull, eta = np.zeros(len(count)), np.zeros(len(count))
-        height = _height(eta, pull, count, offset, k)
-    for _ in range(_MOST_STEPS):
-        aim = _newton_aim(covariance, eta, count, offset, k)
-        pull, eta, gained = _step(covariance, (pull, eta, height), aim, (count, offset, k))
-        height += gained
-        if gained < _SETTLED * (1 + abs(height)):
-            break
-    return _curvature(covariance, pull, eta, height, (count, offset, k))
-
-
-def _height(eta: np.ndarray, pull: np.ndarray, count: np.ndarray, offset: np.ndarray, k: float) -> float:
-    """R&W equation 3.12 without its constant: log p(y | eta) - ½ eta' K⁻¹ eta."""
-    return float(log_pmf(count, expect(eta + offset), k).sum() - 0.5 * pull @ eta)
-
-
-def _newton_aim(covariance: np.ndarray, eta: np.ndarray, count: np.ndarray, offset: np.ndarray, k: float) -> np.ndarray:
-    """Return the pull a full Newton step leads to (R&W algorithm 3.1, lines 4-6)."""
-    slope = slopes(count, expect(eta + offset), k)
-    root = np.sqrt(slope.weight)
-    factor = _factor(covariance, root)
-    b = slope.weight * eta + slope.first
-    return np.asarray(b - root * cho_solve((factor, True), root * (covariance @ b), check_finite=False))
-
-
-def _factor(covariance: np.ndarray, root: np.ndarray) -> np.ndarray:
-    inner = covariance * root
-    inner *= root[:, None]
-    inner[np.diag_indices_from(inner)] += 1.0
-    return cast("np.ndarray", cholesky(inner, lower=True, overwrite_a=True, check_finite=False))
-
-
-def _step(
-    covariance: np.ndarray,
-    now: tuple[np.ndarray, np.ndarray, float],
-    aim: np.ndarray,
-    data: tuple[np.ndarray, np.ndarray, float],
-) -> tuple[np.ndarray, np.ndarray, float]:
-    pull, eta, height = now
-    direction = aim - pull
-    rise = covariance @ direction
-    share = 1.0
-    while share > _LEAST_SHARE:
-        gained = _height(eta + share * rise, pull + share * direction, *data) - height
-        if gained >= 0:
-            return pull + share * direction, eta + share * rise, gained
-        share /= 2
-    return pull, eta, 0.0
-
-
-def _curvature(
-    covariance: np.ndarray,
-    pull: np.ndarray,
-    eta: np.ndarray,
-    height: float,
-    data: tuple[np.ndarray, np.ndarray, float],
-) -> Mode:
-    count, offset, k = data
-    root = np.sqrt(slopes(count, expect(eta + offset), k).weight)
-    factor = _factor(covariance, root)
-    return Mode(eta, pull, root, factor, height - float(np.log(np.diag(factor)).sum()))
-
-
-@dataclass(frozen=True, slots=True)
-class FittedField:
-    """The latent field given the counts: all that prediction needs.
-
-    Parameters
-    ----------
-    sites : Sites
-        The samples it was fitted to.
-    hyper : Hyper
-        Spread, range and k.
-    pull : ndarray, shape (n,)
-        Weights of the samples in a prediction's mean.
-    root, precision : ndarray, shape (n, n)
-        Of ``Mode.root`` and ``Mode.precision``.
-    eta : ndarray, shape (n,)
-        Latent values at the samples.
-    evidence : float
-        Laplace's log marginal likelihood.
-    """
-
-    sites: Sites
-    hyper: Hyper
-    pull: np.ndarray
-    root: np.ndarray
-    precision: np.ndarray
-    eta: np.ndarray
-    evidence: float
-
-
-def fit_field(sites: Sites, hyper: Hyper, *, start: np.ndarray | None = None) -> FittedField:
-    """Return the latent field at given hyper-parameters, from a start for the mode's pull if there is one."""
-    mode = find_mode(prior_covariance(sites, hyper), sites.count, sites.offset, hyper.k, start=start)
-    root = mode.root()
-    return FittedField(sites, hyper, mode.pull, root, mirror_square(root), mode.eta, mode.evidence)
-
-
-def prior_covariance(sites: Sites, hyper: Hyper) -> np.ndarray:
-    """Return the prior covariance of the latent values at the samples, jitter included, shape (n, n)."""
-    covariance = hyper.covary(sites.places, sites.places) + sites.basis @ sites.basis.T
-    covariance[np.diag_indices_from(covariance)] += JITTER
-    return np.asarray(covariance)
-
-
-def predict_jointly(fitted: FittedField, places: np.ndarray, basis: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Return the latent mean at places, shape (m,), and its posterior covariance K** - K* R K*', shape (m, m).
+    field_ : FittedField
+        The field given the counts.
+    n_features_in_ : int
+        Coordinates of a place.
 
     Notes
     -----
-    For some hundreds of places; ``predict_log`` gives means and spreads of any number.
+    In cross-validation exposure and covariates are routed as scikit-learn's metadata: ``set_fit_request``,
+    ``set_score_request``. The prior of the range is that of two dimensions. Counts need not be whole: the probability
+    is then a density of the same form.
+
+    References
+    ----------
+    Rasmussen & Williams 2006, algorithms 3.1, 3.2, 5.1; Fuglstad, Simpson, Lindgren & Rue 2019 (priors).
+
+    Examples
+    --------
+    >>> places, counts = [[0.0, 0.0], [10.0, 0.0], [60.0, 0.0], [70.0, 0.0]], [9, 7, 0, 1]
+    >>> field = CountField(spread=1.0, range_m=40.0, k=2.0).fit(places, counts, exposure=[2.0, 2.0, 2.0, 2.0])
+    >>> field.predict([[5.0, 0.0], [65.0, 0.0]]).round(1).tolist()
+    [4.0, 0.7]
     """
-    cross = fitted.hyper.covary(places, fitted.sites.places) + basis @ fitted.sites.basis.T
-    covariance = fitted.hyper.covary(places, places) + basis @ basis.T - cross @ fitted.precision @ cross.T
-    covariance[np.diag_indices_from(covariance)] += JITTER
-    return np.asarray(cross @ fitted.pull), np.asarray(covariance)
+
+    def __init__(  # noqa: PLR0913 - scikit-learn reads parameters from it
+        self,
+        *,
+        spread: float | None = None,
+        range_m: float | None = None,
+        k: float | None = None,
+        level_sd: float = 4.0,
+        covariate_sds: ArrayLike | None = None,
+        spread_tail: float = 4.0,
+        range_tail_m: float = 8.0,
+        precise: bool = True,
+    ) -> None:
+        self.spread = spread
+        self.range_m = range_m
+        self.k = k
+        self.level_sd = level_sd
+        self.covariate_sds = covariate_sds
+        self.spread_tail = spread_tail
+        self.range_tail_m = range_tail_m
+        self.precise = precise
+
+    def fit(
+        self,
+        X: ArrayLike,  # noqa: N803 - scikit-learn's name
+        y: ArrayLike,
+        exposure: ArrayLike | None = None,
+        covariates: ArrayLike | None = None,
+    ) -> Self:
+        """Fit spread, range and k, where they are not given, and the field to counts.
+
+        Parameters
+        ----------
+        X : array_like, shape (n, 2)
+            Easting and northing, m.
+        y : array_like, shape (n,)
+            Counts, 0 or more.
+        exposure : array_like, shape (n,), optional
+            Effort behind each count, such as m² of turf; 1 each when None.
+        covariates : array_like, shape (n, p), optional
+            What may shift the log density.
+
+        Returns
+        -------
+        CountField
+            Itself.
+
+        Raises
+        ------
+        ValueError
+            When a count is negative, an exposure not above 0, a given number out of its range, or shapes disagree.
+        """
+        places, count = validate_data(self, X, y, dtype=np.float64, y_numeric=True)
+        count = np.asarray(count, dtype=np.float64)
+        if (count < 0).any():
+            message = f"counts must be 0 or more; the least is {count.min():g}"
+            raise ValueError(message)
+        effort = _read_exposure(exposure, len(count))
+        self.rate_ = float(max(count.sum(), 0.5) / effort.sum())
+        columns = 0 if covariates is None else np.shape(covariates)[-1]
+        sites = Sites(places, self._weigh(covariates, len(count), columns), count, np.log(effort * self.rate_))
+        priors = Priors(self.spread_tail, self.range_tail_m)
+        self.field_: FittedField = fit_counts(sites, priors, given=self._given())
+        hyper = self.field_.hyper
+        self.spread_, self.range_m_, self.k_ = hyper.spread, hyper.range_m, hyper.k
+        self.log_evidence_ = self.field_.evidence
+        return self
+
+    def predict(
+        self,
+        X: ArrayLike,  # noqa: N803
+        return_std: bool = False,
+        covariates: ArrayLike | None = None,
+    ) -> np.ndarray | tuple[np.ndarray, np.ndarray]:
+        """Return the expected density at places: counts per unit of exposure, shape (m,).
+
+        Parameters
+        ----------
+        X : array_like, shape (m, 2)
+            Easting and northing, m.
+        return_std : bool
+            Whether the density's standard deviation given the counts is returned beside it, shape (m,).
+        covariates : array_like, shape (m, p), optional
+            As fitted with.
+        """
+        log_mean, spread = self.predict_log(X, covariates)
+        mean = np.exp(log_mean + spread**2 / 2)
+        return (mean, mean * np.sqrt(np.expm1(spread**2))) if return_std else mean
+
+    def predict_log(
+        self,
+        X: ArrayLike,  # noqa: N803
+        covariates: ArrayLike | None = None,
+    ) -> tuple[np.ndarray, np.ndarray]:
+        """Return mean and standard deviation of the log density at places, which is normal, each of shape (m,).
+
+        Parameters
+        ----------
+        X, covariates
+            As for ``predict``.
+        """
+        check_is_fitted(self)
+        places = validate_data(self, X, dtype=np.float64, reset=False)
+        fitted = self.field_
+        basis = self._weigh(covariates, len(places), fitted.sites.basis.shape[1] - 1)
+        mean, spread = predict_log(fitted, places, basis, precise=self.precise)
+        return mean + np.log(self.rate_), spread
+
+    def score(
+        self,
+        X: ArrayLike,  # noqa: N803
+        y: ArrayLike,
+        exposure: ArrayLike | None = None,
+        covariates: ArrayLike | None = None,
+    ) -> float:
+        """Return the mean log predictive probability of counts, in nats; higher is better, and 0 is the most.
+
+        Parameters
+        ----------
+        X, y, exposure, covariates
+            As for ``fit``.
+        """
+        log_mean, spread = self.predict_log(X, covariates)
+        count = np.asarray(check_array(y, ensure_2d=False, dtype=np.float64)).ravel()
+        offset = np.log(_read_exposure(exposure, len(count)))
+        foretold = mix_lognormal(log_mean, spread, offset, self.k_)
+        return -float(foretold.log_score(count).mean())
+
+    def __sklearn_tags__(self) -> Any:
+        """Return what scikit-learn's own checks should know: counts are not negative, and the score is no R²."""
+        tags = super().__sklearn_tags__()
+        tags.target_tags.positive_only = True
+        tags.regressor_tags.poor_score = True
+        return tags
+
+    def _given(self) -> tuple[float | None, float | None, float | None]:
+        given = (self.spread, self.range_m, self.k)
+        least = 0.0 if None not in given else np.nextafter(0, 1)
+        if any(own is not None and not (np.isfinite(own) and own > 0) for own in given[1:]) or (
+            given[0] is not None and not (np.isfinite(given[0]) and given[0] >= least)
+        ):
+            message = f"spread, range_m and k must be above 0 (a spread of 0 needs the other two); found {given}"
+            raise ValueError(message)
+        return given
+
+    def _weigh(self, covariates: ArrayLike | None, number: int, columns: int) -> np.ndarray:
+        """Return level and covariates times their prior spreads, shape (number, columns + 1)."""
+        told = (
+            np.zeros((number, 0))
+            if covariates is None
+            else check_array(covariates, dtype=np.float64, ensure_min_features=0)
+        )
+        sds = np.ones(columns) if self.covariate_sds is None else np.asarray(self.covariate_sds, dtype=float)
+        if told.shape != (number, columns) or sds.shape != (columns,):
+            found = f"found {told.shape}, and prior spreads of shape {sds.shape}"
+            message = f"covariates must be of shape {(number, columns)}; {found}"
+            raise ValueError(message)
+        return np.asarray(np.column_stack([np.ones(number), told]) * np.concatenate([[self.level_sd], sds]))
 
 
-def draw_log(
-    fitted: FittedField, places: np.ndarray, basis: np.ndarray, rng: np.random.Generator, draws: int
-) -> tuple[np.ndarray, np.ndarray]:
-    """Return the latent mean at places, shape (m,), and joint draws around it, shape (draws, m)."""
-    mean, covariance = predict_jointly(fitted, places, basis)
-    factor = cholesky(covariance, lower=True, check_finite=False)
-    return mean, np.asarray(rng.standard_normal((draws, len(places))) @ factor.T)
+def _read_exposure(exposure: ArrayLike | None, number: int) -> np.ndarray:
+    effort = np.ones(number) if exposure is None else np.asarray(exposure, dtype=float)
+    if effort.shape != (number,) or not (np.isfinite(effort) & (effort > 0)).all():
+        message = (
+            f"exposure must be {number} numbers above 0, found shape {effort.shape}, least {effort.min(initial=0):g}"
+        )
+        raise ValueError(message)
+    return effort

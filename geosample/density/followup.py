@@ -1,4 +1,4 @@
-"""Where a second round of plugs would most improve the decision: not where least is known, but where it matters.
+"""A second round of plugs, where it would most improve the decision: not where least is known, but where it matters.
 
 A place is worth its plug when the counts there are likely to turn a decision nearby: treat or leave. Each next place is
 the one that most lowers the expected cost over all the ground, the places already chosen being reckoned with.
@@ -6,17 +6,18 @@ the one that most lowers the expected cost over all the ground, the places alrea
 
 from __future__ import annotations
 
-from dataclasses import asdict, dataclass, replace
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any, cast
 
 import numpy as np
 import shapely
 from scipy.special import ndtr, ndtri
 
-from geosample.density.areas import covariates_of, mapped_surfaces, restore_field
-from geosample.density.data import cut_target
-from geosample.density.field import predict_jointly
+from geosample.counts import Counts
+from geosample.density.laplace import predict_jointly
 from geosample.density.model import DensityMap
+from geosample.density.places import covariates_of, mapped_surfaces, restore_field
+from geosample.density.samples import cut_target
 from geosample.design import Design, design_code, label_points, order_walk
 from geosample.errors import DensityError, Problem
 from geosample.ground import edge_lines, measure_edge
@@ -123,12 +124,14 @@ def look_ahead(
         When the map is only a bound, or the threshold is 0.
     """
     if not threshold_per_m2 > 0:
-        raise DensityError(Problem("--threshold", f"{threshold_per_m2:g}", "a density above 0", "give one, as 30/ft2"))
+        raise DensityError(
+            Problem("threshold_per_m2", f"{threshold_per_m2:g}", "a density above 0", "give one, as 30/ft2")
+        )
     fitted, covariates = restore_field(density_map), covariates_of(density_map, ground, last)
     mapped = mapped_surfaces(density_map, ground)
     cells = cut_target(mapped, float(np.sqrt(mapped.area.sum() / CELLS)))
     places = cells[["easting", "northing"]].to_numpy(float)
-    basis, _ = covariates.basis(places, cells["kind"].to_numpy())
+    basis = covariates.basis(places, cells["kind"].to_numpy())
     mean, covariance = predict_jointly(fitted, places, basis)
     rate = density_map.fitted["rate_per_m2"]
     noise = 1 / (np.exp(mean) * rate * point_m2) + 1 / fitted.hyper.k
@@ -137,30 +140,16 @@ def look_ahead(
     return Prospect(over, covariance * covariates.settings.widen**2, share, noise), cells
 
 
-@dataclass(frozen=True, slots=True)
-class Followup:
-    """A second round as asked for.
-
-    Parameters
-    ----------
-    visit : str
-        The new visit's date, and its name.
-    points : int
-        How many, up to 60.
-    threshold_per_m2 : float, optional
-        What is decided about; the map's own when None.
-    miss_cost : float
-        Cost of missing a place above the threshold when treating one below costs 1.
-    """
-
-    visit: str
-    points: int = 12
-    threshold_per_m2: float | None = None
-    miss_cost: float = 3.0
-
-
-def draw_followup(
-    density_map: DensityMap, ground: Ground, design: Design, asked: Followup, *, last: DensityMap | None = None
+def draw_followup(  # noqa: PLR0913 - what a user may say in plain words
+    density_map: DensityMap,
+    ground: Ground,
+    design: Design,
+    *,
+    visit: str,
+    points: int = 12,
+    threshold_per_m2: float | None = None,
+    miss_cost: float = 3.0,
+    last: DensityMap | None = None,
 ) -> tuple[Design, float]:
     """Return a second round of points as a design of its own, and the share of the decision's cost it should save.
 
@@ -172,8 +161,14 @@ def draw_followup(
         Surfaces and obstacles.
     design : Design
         The first round's, whose pest, unit and target it keeps.
-    asked : Followup
-        How many points, when, and what they are to decide.
+    visit : str
+        The new visit's date, and its name.
+    points : int
+        How many, up to 60.
+    threshold_per_m2 : float, optional
+        What is decided about, insects per m²; the map's own when None.
+    miss_cost : float
+        Cost of missing a place above the threshold when treating one below costs 1.
     last : DensityMap, optional
         The earlier visit's map, where the first round's has it among its covariates.
 
@@ -186,38 +181,41 @@ def draw_followup(
     -----
     The points are chosen, not drawn: they have no inclusion density, so they sharpen the map and enter no mean.
     """
-    threshold = asked.threshold_per_m2 or density_map.settings.get("threshold_per_m2")
-    _check(asked, threshold, design)
-    per_m2 = float(cast("float", threshold))
+    asked = {"visit": visit, "points": points, "miss_cost": miss_cost}
+    threshold = threshold_per_m2 or density_map.settings.threshold_per_m2
+    per_m2 = _check_followup(design, threshold, visit=visit, points=points, miss_cost=miss_cost)
     prospect, cells = look_ahead(density_map, ground, per_m2, design.visit.point_m2, last=last)
     area_m2 = cells["area_m2"].to_numpy(float)
     # A sliver's middle is no place for a plug: it may lie on the line itself.
     whole = np.flatnonzero(area_m2 >= area_m2.max() / 2)
     free = np.sort(np.random.default_rng(0).permutation(whole)[:CANDIDATES])
-    chosen, saved = pick_places(prospect, free, asked.points, asked.miss_cost)
+    chosen, saved = pick_places(prospect, free, points, miss_cost)
     table = cells.iloc[chosen].reset_index(drop=True)
-    settings = {**asdict(asked), "threshold_per_m2": threshold, "follows": design.visit.visit, "cost_saved": saved}
+    settings = {**asked, "threshold_per_m2": per_m2, "follows": design.visit.visit, "cost_saved": saved}
     if design.visit.simulated:
         settings["simulated"] = design.visit.simulated
-    return _make_design(table, ground, design, asked.visit, settings), saved
+    return _make_design(table, ground, design, visit, settings), saved
 
 
-def _check(asked: Followup, threshold: float | None, design: Design) -> None:
+def _check_followup(
+    design: Design, threshold_per_m2: float | None, *, visit: str, points: int, miss_cost: float
+) -> float:
     problems = []
-    if not is_date(asked.visit):
-        problems.append(Problem("--visit", repr(asked.visit), "a date", "write it as 2026-05-18"))
-    elif asked.visit <= design.visit.date:
-        found = f"{asked.visit}, and the first round is of {design.visit.date}"
-        problems.append(Problem("--visit", found, "a later date", "give the new round's"))
-    if not 1 <= asked.points <= MOST_POINTS:
-        problems.append(Problem("--points", str(asked.points), f"1 to {MOST_POINTS}", "12 is usual"))
-    if not 1 / MOST_MISS_COST <= asked.miss_cost <= MOST_MISS_COST:
+    if not is_date(visit):
+        problems.append(Problem("visit", repr(visit), "a date", "write it as 2026-05-18"))
+    elif visit <= design.visit.date:
+        found = f"{visit}, and the first round is of {design.visit.date}"
+        problems.append(Problem("visit", found, "a later date", "give the new round's"))
+    if not 1 <= points <= MOST_POINTS:
+        problems.append(Problem("points", str(points), f"1 to {MOST_POINTS}", "12 is usual"))
+    if not 1 / MOST_MISS_COST <= miss_cost <= MOST_MISS_COST:
         expected = f"a number from {1 / MOST_MISS_COST:g} to {MOST_MISS_COST:,.0f}"
-        problems.append(Problem("--miss-cost", f"{asked.miss_cost:g}", expected, "3 is usual"))
-    if threshold is None:
-        problems.append(Problem("--threshold", "none", "a density", "give one, such as --threshold 30/ft2"))
-    if problems:
+        problems.append(Problem("miss_cost", f"{miss_cost:g}", expected, "3 is usual"))
+    if threshold_per_m2 is None:
+        problems.append(Problem("threshold_per_m2", "none", "a density", "give one, such as 30/ft2"))
+    if problems or threshold_per_m2 is None:
         raise DensityError(problems)
+    return threshold_per_m2
 
 
 def _make_design(table: pd.DataFrame, ground: Ground, design: Design, visit: str, settings: dict[str, Any]) -> Design:
@@ -251,3 +249,52 @@ def _make_design(table: pd.DataFrame, ground: Ground, design: Design, visit: str
     )
     layer = cast("gpd.GeoDataFrame", shape_frame("points", gpd.GeoDataFrame(points, geometry=geometry, crs=ground.crs)))
     return Design(named, layer, cast("gpd.GeoDataFrame", design.strata.assign(visit=visit)))
+
+
+def join_rounds(first: Counts, second: Counts) -> Counts:
+    """Return the counts of a second round with those of the round it follows, as one visit's: the second's.
+
+    Raises
+    ------
+    DensityError
+        When the two lie in different coordinate systems.
+    """
+    import pandas as pd
+
+    if first.samples.crs != second.samples.crs:
+        found = f"{first.visit} and {second.visit} in different systems"
+        raise DensityError(Problem("counts", found, "the same CRS", "take both in again with 'geosample counts'"))
+    samples, counts = (
+        frame.assign(sample_id=f"{first.visit} " + frame["sample_id"], visit=second.visit)
+        for frame in (first.samples, first.counts)
+    )
+    return Counts(
+        second.visit,
+        cast("gpd.GeoDataFrame", pd.concat([samples, second.samples], ignore_index=True)),
+        pd.concat([counts, second.counts], ignore_index=True),
+        (*first.notes, *second.notes),
+    )
+
+
+def check_untreated(treatments: pd.DataFrame, first: str, day: str) -> None:
+    """Let only rounds be joined between which nothing was applied: counts from before say nothing of after.
+
+    Parameters
+    ----------
+    treatments : DataFrame
+        The layer ``treatments``.
+    first : str
+        The visit followed.
+    day : str
+        Date of the round that follows, YYYY-MM-DD.
+
+    Raises
+    ------
+    DensityError
+        When a treatment by the first visit's plan is recorded up to that day.
+    """
+    done = treatments[(treatments["visit"] == first) & (treatments["date"].astype(str) <= day)]
+    if len(done):
+        found = f"a treatment by its plan on {', '.join(sorted(set(done['date'].astype(str))))}"
+        remedy = "the counts from before no longer hold: draw a visit of its own with 'geosample design'"
+        raise DensityError(Problem(f"visit {day}, which follows {first}", found, "nothing applied in between", remedy))

@@ -3,42 +3,52 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, cast
 
 import numpy as np
+from scipy.optimize import brentq
 from scipy.spatial import cKDTree
 
 from geosample.counts import Counts, tally
-from geosample.density.areas import keep_sites
-from geosample.density.clusters import describe_clusters
-from geosample.density.covariates import Covariates, choose_covariates
-from geosample.density.data import Samples, cut_target, ready_samples, target_surfaces
-from geosample.density.few import bound_density
-from geosample.density.field import FittedField, Sites
-from geosample.density.findings import tell_findings, tell_no_map
-from geosample.density.fitting import Priors, fit_counts
-from geosample.density.model import DensityMap
-from geosample.density.predicting import predict_log
-from geosample.density.settings import Settings
-from geosample.density.worth import judge_worth
+from geosample.density.hotspots import describe_clusters, find_hotspots
+from geosample.density.laplace import FittedField
+from geosample.density.model import LEVELS, DensityMap, MapSettings, exceed
+from geosample.density.samples import Covariates, Samples, choose_covariates, cut_target, ready_samples, target_surfaces
 from geosample.errors import DensityError, Problem
+from geosample.negbin import K_IF_UNKNOWN, cdf
+from geosample.normal import normal_quantile, normal_reach
+from geosample.pests import list_pests, load_pest
+from geosample.survey.findings import Finding, Findings, What
 
 if TYPE_CHECKING:
     import pandas as pd
 
+    from geosample.density.field import CountField
+    from geosample.density.worth import Worth
     from geosample.design import Design
     from geosample.ground import Ground
+    from geosample.pests import Threshold
+
+ALL = "all ground mapped"
+MOST_PATCHES = 12
+"""Hotspots listed at each level, the largest first."""
 
 
-def map_density(
+def map_density(  # noqa: PLR0913 - what a user may say in plain words
     counts: Counts,
     ground: Ground,
     *,
     design: Design | None = None,
+    threshold_per_m2: float | None = None,
     cell_m: float = 1.0,
-    settings: Settings | None = None,
+    covariates: Sequence[str] = ("edge", "kind"),
+    known_ratio: float = 0.5,
+    recovery: Mapping[str, float] | None = None,
+    recovery_sd: float = 0.0,
     last: DensityMap | None = None,
+    settings: MapSettings | None = None,
 ) -> DensityMap:
     """Return where the insects are, cell by cell, how sure that is, and what the map is worth.
 
@@ -50,12 +60,22 @@ def map_density(
         Surfaces and obstacles, in the counts' CRS.
     design : Design, optional
         What was aimed at: its pest and surfaces. Without it, the pest counted most often and the surfaces sampled.
+    threshold_per_m2 : float, optional
+        Density the hotspots are above, insects per m²; None for no hotspots.
     cell_m : float
         Side of a cell, m.
-    settings : Settings, optional
-        The model; the defaults when None.
+    covariates : sequence of str
+        What may shift the density: any of edge, kind, trees, last; none when empty.
+    known_ratio : float
+        Posterior over prior variance of the log density at which a cell is known enough, between 0 and 1.
+    recovery : mapping of str to float, optional
+        Share of the insects a method finds, by method; 1 where it is not named.
+    recovery_sd : float
+        How unsure the log of those shares is; it widens every density alike.
     last : DensityMap, optional
         An earlier visit's map, for the covariate ``last``.
+    settings : MapSettings, optional
+        Priors and other numbers of the model; what the keywords above name is taken from them.
 
     Returns
     -------
@@ -66,115 +86,98 @@ def map_density(
     Raises
     ------
     DensityError
-        When samples have no place or effort or lie off the ground, a covariate can't be had, or the cell is no size.
+        When samples have no place or effort or lie off the ground, a covariate can't be had, or a number is of no use.
     CountsError
         When no counted sample looked for the pest.
 
     Notes
     -----
     Counts are negative binomial around effort times exp(field); the field is Gaussian with exponential covariance
-    plus shrunk covariate effects; Laplace's approximation at the most likely spread, range and k.
+    plus shrunk covariate effects; Laplace's approximation at the most likely spread, range and k (``CountField``).
     """
-    settings = settings or Settings()
-    _check_settings(settings)
-    _check_crs(counts, ground)
-    pest = design.visit.pest if design is not None else str(counts.counts["pest"].mode().iloc[0])
-    found = tally(counts, pest)
-    _check_recovery(settings, set(found["method"].dropna()))
-    samples = ready_samples(found, ground, settings)
-    covariates = choose_covariates(ground, samples.kind, settings, last=last)
-    cells = cut_target(target_surfaces(ground, samples, design), cell_m)
-    whose = {"visit": counts.visit, "pest": pest}
-    if samples.count.sum() < settings.fewest_insects:
-        return _say_simulated(_map_bound(whose, cells, cell_m, samples, covariates), design)
-    fitted = fit_counts(_sites(samples, covariates), Priors(settings.spread_tail, settings.range_tail_m))
-    frame = _predict_cells(fitted, cells, samples, covariates)
-    worth = judge_worth(fitted)
-    clusters = describe_clusters(samples)
-    findings = tell_findings(whose, fitted, frame, covariates, worth, clusters)
-    record = {**_record(fitted, samples), "map_worth": worth.as_dict(), "clusters": clusters}
-    density_map = DensityMap(
-        **whose, cell_m=cell_m, cells=frame, settings=settings.as_dict(), fitted=record, findings=findings
+    settings = replace(
+        settings or MapSettings(),
+        covariates=tuple(covariates),
+        known_ratio=known_ratio,
+        recovery=dict(recovery or {}),
+        recovery_sd=recovery_sd,
+        threshold_per_m2=threshold_per_m2,
+        simulated=design is not None and bool(design.visit.simulated),
     )
-    return _say_simulated(density_map, design)
+    pest = design.visit.pest if design is not None else str(counts.counts["pest"].mode().iloc[0])
+    _check(settings, counts, ground)
+    found = tally(counts, pest)
+    samples = ready_samples(found, ground, settings)
+    chosen = choose_covariates(ground, samples.kind, settings, last=last)
+    cells = cut_target(target_surfaces(ground, samples, design), cell_m)
+    make = _map_bound if samples.count.sum() < settings.fewest_insects else _map_field
+    frame, fitted, findings = make(cells, samples, chosen)
+    whose = Findings(counts.visit, pest, tuple(findings))
+    return DensityMap(counts.visit, pest, cell_m, frame, settings, fitted, whose, ground.crs)
 
 
-def _say_simulated(density_map: DensityMap, design: Design | None) -> DensityMap:
-    """Carry on with the map the sentence that its counts are invented, where they are."""
-    if design is None or not design.visit.simulated:
-        return density_map
-    return replace(density_map, settings={**density_map.settings, "simulated": design.visit.simulated})
-
-
-def _check_settings(settings: Settings) -> None:
-    spreads = ("edge_scale_m", "trees_scale_m", "edge_sd", "kind_sd", "trees_sd", "last_sd", "level_sd")
+def _check(settings: MapSettings, counts: Counts, ground: Ground) -> None:
+    """Refuse numbers of no use, and counts that do not lie on the ground's map."""
+    above_nothing = (
+        *("edge_scale_m", "trees_scale_m", "edge_sd", "kind_sd", "trees_sd", "last_sd", "level_sd"),
+        *("spread_tail", "range_tail_m", "widen", "widen_interval", "least_spread", "reach_m"),
+    )
     problems = [
         Problem(f"settings.{name}", str(getattr(settings, name)), "a number above 0", "give one")
-        for name in (
-            *spreads,
-            "spread_tail",
-            "range_tail_m",
-            "widen",
-            "widen_interval",
-            "least_spread",
-            "reach_m",
-        )
+        for name in above_nothing
         if not (np.isfinite(getattr(settings, name)) and getattr(settings, name) > 0)
     ]
     if not (np.isfinite(settings.recovery_sd) and settings.recovery_sd >= 0):
-        problems.append(Problem("settings.recovery_sd", str(settings.recovery_sd), "0 or more", "give one"))
+        problems.append(Problem("recovery_sd", str(settings.recovery_sd), "a number of 0 or more", "give one"))
     if not 0 < settings.known_ratio < 1:
-        found = f"{settings.known_ratio:g}"
-        problems.append(Problem("--known", found, "between 0 and 1, as a share of the variance", "0.5 is usual"))
+        remedy = "0.5 is usual; a smaller one calls less ground known"
+        problems.append(Problem("known_ratio", f"{settings.known_ratio:g}", "a share between 0 and 1", remedy))
     if not 0 < settings.level < 1:
         problems.append(Problem("settings.level", str(settings.level), "between 0 and 1", "0.9 is usual"))
-    if problems:
-        raise DensityError(problems)
-
-
-def _check_recovery(settings: Settings, methods: set[str]) -> None:
-    problems = [
-        Problem(
-            f"--recovery {method}",
-            "a method no sample was taken by",
-            f"one of: {', '.join(sorted(methods))}",
-            "mend it",
-        )
-        for method in settings.recovery
-        if method not in methods
-    ]
-    if problems:
-        raise DensityError(problems)
-
-
-def _check_crs(counts: Counts, ground: Ground) -> None:
+    threshold_per_m2 = settings.threshold_per_m2
+    if threshold_per_m2 is not None and not threshold_per_m2 > 0:
+        remedy = "name the density above which you would act, such as 30/ft2"
+        problems.append(Problem("threshold_per_m2", f"{threshold_per_m2:g} insects per m²", "more than 0", remedy))
     if counts.samples.crs is not None and counts.samples.crs != ground.crs:
-        found = f"samples in {counts.samples.crs.name}, ground in {ground.crs.name}"
-        raise DensityError(Problem("counts", found, "the same CRS", "take the counts in again with 'geosample counts'"))
+        where = f"samples in {counts.samples.crs.name}, ground in {ground.crs.name}"
+        problems.append(Problem("counts", where, "the same CRS", "take the counts in again with 'geosample counts'"))
+    if problems:
+        raise DensityError(problems)
 
 
-def _sites(samples: Samples, covariates: Covariates) -> Sites:
-    basis, _ = covariates.basis(samples.places, samples.kind)
-    return Sites(samples.places, basis, samples.count, np.log(samples.effort_m2 * samples.rate_per_m2))
+def _map_field(
+    cells: pd.DataFrame, samples: Samples, covariates: Covariates
+) -> tuple[pd.DataFrame, dict[str, Any], list[Finding]]:
+    from geosample.density.field import CountField  # scikit-learn takes half a second to load
+    from geosample.density.worth import judge_worth
 
-
-def _predict_cells(fitted: FittedField, cells: pd.DataFrame, samples: Samples, covariates: Covariates) -> pd.DataFrame:
     settings = covariates.settings
+    field = CountField(
+        level_sd=settings.level_sd,
+        covariate_sds=covariates.spreads[1:],
+        spread_tail=settings.spread_tail,
+        range_tail_m=settings.range_tail_m,
+        precise=False,
+    )
+    measured, _ = covariates.measure(samples.places, samples.kind)
+    field.fit(samples.places, samples.count, exposure=samples.effort_m2, covariates=measured[:, 1:])
     places = cells[["easting", "northing"]].to_numpy(float)
-    basis, edge_m = covariates.basis(places, cells["kind"].to_numpy())
-    mean, spread = predict_log(fitted, places, basis)
+    measured, edge_m = covariates.measure(places, cells["kind"].to_numpy())
+    log_mean, spread = field.predict_log(places, measured[:, 1:])
     nearest_m = np.asarray(cKDTree(samples.places).query(places)[0])
-    prior = prior_spread(max(fitted.hyper.spread, settings.least_spread))
-    return cells.drop(columns="kind").assign(
-        **settings.show_density(mean + np.log(samples.rate_per_m2), spread),
-        prior_sd=prior * settings.widen,
+    fitted = field.field_
+    frame = cells.drop(columns="kind").assign(
+        **settings.give_density(log_mean, spread),
+        prior_sd=prior_spread(max(fitted.hyper.spread, settings.least_spread)) * settings.widen,
         edge_m=edge_m,
         nearest_m=nearest_m,
         known=know_enough(fitted, nearest_m, spread, settings),
     )
+    worth, clusters = judge_worth(field, block_m=settings.reach_m), describe_clusters(samples)
+    return frame, _record(field, samples, worth, clusters), _find(field, frame, covariates, worth, clusters)
 
 
-def know_enough(fitted: FittedField, nearest_m: np.ndarray, spread: np.ndarray, settings: Settings) -> np.ndarray:
+def know_enough(fitted: FittedField, nearest_m: np.ndarray, spread: np.ndarray, settings: MapSettings) -> np.ndarray:
     """Return where the counts say enough: posterior over prior variance at most ``settings.known_ratio``.
 
     Notes
@@ -199,13 +202,104 @@ def prior_spread(field_spread: float) -> float:
     return math.sqrt(2.0) * field_spread
 
 
+def _record(field: CountField, samples: Samples, worth: Worth, clusters: dict[str, Any]) -> dict[str, Any]:
+    """Return what was fitted in plain JSON types: enough to predict again without fitting again."""
+    fitted = field.field_
+    sites = fitted.sites
+    arrays = {"places": sites.places, "basis": sites.basis, "count": sites.count, "offset": sites.offset}
+    return {
+        "no_map": False,
+        "insects": int(samples.count.sum()),
+        "samples": len(samples.count),
+        "spread": fitted.hyper.spread,
+        "range_m": fitted.hyper.range_m,
+        "k": fitted.hyper.k,
+        "log_evidence": fitted.evidence,
+        "rate_per_m2": field.rate_,
+        "kinds": samples.kind.tolist(),
+        "sites": {name: array.tolist() for name, array in {**arrays, "pull": fitted.pull}.items()},
+        "map_worth": worth.as_dict(),
+        "clusters": clusters,
+    }
+
+
+def _find(
+    field: CountField, cells: pd.DataFrame, covariates: Covariates, worth: Worth, clusters: dict[str, Any]
+) -> list[Finding]:
+    """Return the findings of a map: its worth, what was fitted, how much of the ground is known, and hotspots."""
+    settings, hyper = covariates.settings, field.field_.hyper
+    area = cells["area_m2"].to_numpy(float)
+    share = float(area[cells["known"].to_numpy(bool)].sum() / area.sum())
+    knows = {name: getattr(settings, name) for name in ("known_ratio", "least_spread", "reach_m")}
+    verdict = {"answer": worth.answer, "level": worth.level, "left_out": list(worth.left_out)}
+    tenths = {"tenths": list(worth.tenths)}
+    farthest = max(abs(part - 1 / len(worth.tenths)) for part in worth.tenths)
+    near = {name: clusters[name] for name in ("high", "band_m", "false_share")}
+    return [
+        Finding(What.MAP_WORTH, ALL, worth.gain, worth.low, worth.high, detail=verdict),
+        *_find_border(field.field_, covariates),
+        Finding(What.MAP_K, ALL, hyper.k),
+        Finding(What.RANGE, ALL, hyper.range_m, detail={"unit": "m", "correlation": 0.05}),
+        Finding(What.SPREAD, ALL, hyper.spread, detail={"of": "log density"}),
+        Finding(What.KNOWN_SHARE, ALL, share, detail=knows),
+        *(
+            Finding(What.MAP_SCORE, name, score, detail={"crps": worth.crps[name]})
+            for name, score in worth.log_score.items()
+        ),
+        *(
+            Finding(What.BLOCK_SCORE, name, score, detail={"block_m": by.block_m, "blocks": by.blocks})
+            for by in ([worth.blocks] if worth.blocks else [])
+            for name, score in by.log_score.items()
+        ),
+        *(Finding(What.MAP_COVERAGE, level, share) for level, share in worth.holds.items()),
+        Finding(What.MAP_CALIBRATION, ALL, farthest, detail=tenths),
+        *_find_patches(cells, settings.threshold_per_m2),
+        Finding(What.CLUSTERS, ALL, float(len(clusters["high"])), detail=near),
+    ]
+
+
+def _find_border(fitted: FittedField, covariates: Covariates) -> list[Finding]:
+    """Return the density at the outer edge over that far inside, other things equal, where the model has an edge."""
+    if "edge" not in covariates.names:
+        return []
+    column, settings = covariates.names.index("edge"), covariates.settings
+    basis, sd = fitted.sites.basis[:, column], float(covariates.spreads[column])
+    mean = float(basis @ fitted.pull) * sd
+    spread = float(np.sqrt(max(1 - float(basis @ fitted.precision @ basis), 0.0))) * sd
+    half = normal_reach(settings.level) * spread * settings.widen_interval
+    low, high = float(np.exp(mean - half)), float(np.exp(mean + half))
+    verdict = "higher" if low > 1 else "lower" if high < 1 else "unsettled"
+    told = {"verdict": verdict, "level": settings.level, "scale_m": settings.edge_scale_m}
+    return [Finding(What.BORDER_EFFECT, ALL, float(np.exp(mean)), low, high, detail=told)]
+
+
+def _find_patches(cells: pd.DataFrame, threshold_per_m2: float | None) -> list[Finding]:
+    if threshold_per_m2 is None:
+        return []
+    over = exceed(cells, threshold_per_m2)
+    return [
+        Finding(
+            What.HOTSPOT,
+            f"{level:.0%}: {patch['surface_ids']}",
+            patch["area_m2"],
+            threshold_per_m2=threshold_per_m2,
+            detail={"level": level, **cast("dict[str, Any]", patch)},
+        )
+        for level in LEVELS
+        for patch in find_hotspots(cells, over, level).head(MOST_PATCHES).to_dict("records")
+    ]
+
+
 def _map_bound(
-    whose: dict[str, str], cells: pd.DataFrame, cell_m: float, samples: Samples, covariates: Covariates
-) -> DensityMap:
-    settings = covariates.settings
-    insects = int(samples.count.sum())
-    middle, high, spread = bound_density(insects, samples.effort_m2, confidence=0.5 + settings.level / 2)
-    _, edge_m = covariates.basis(cells[["easting", "northing"]].to_numpy(float), cells["kind"].to_numpy())
+    cells: pd.DataFrame, samples: Samples, covariates: Covariates
+) -> tuple[pd.DataFrame, dict[str, Any], list[Finding]]:
+    """Return one upper bound for all the ground, and nothing that looks like knowledge."""
+    settings, insects, bags = covariates.settings, int(samples.count.sum()), len(samples.count)
+    confidence = 0.5 + settings.level / 2
+    high = upper_bound(insects, bags, confidence=confidence) / float(samples.effort_m2.mean())
+    middle = max(insects, 0.5) / float(samples.effort_m2.sum())
+    spread = float(np.log(high / middle) / normal_quantile(confidence))
+    _, edge_m = covariates.measure(cells[["easting", "northing"]].to_numpy(float), cells["kind"].to_numpy())
     frame = cells.drop(columns="kind").assign(
         log_mean=np.log(middle),
         log_sd=spread,
@@ -217,31 +311,48 @@ def _map_bound(
         nearest_m=np.nan,
         known=False,
     )
-    findings = tell_no_map(whose, insects, len(samples.count), high, settings)
-    sentence = str(findings["note"].iloc[0])
-    fitted = {
-        "no_map": True,
-        "insects": insects,
-        "samples": len(samples.count),
-        "bound_per_m2": high,
-        "map_worth": {"answer": "no", "sentence": sentence},
-    }
-    return DensityMap(
-        **whose, cell_m=cell_m, cells=frame, settings=settings.as_dict(), fitted=fitted, findings=findings
-    )
+    asked = {"samples": bags, "fewest_insects": settings.fewest_insects, "confidence": confidence}
+    fitted = {"no_map": True, "insects": insects, **asked, "bound_per_m2": high, "map_worth": {"answer": "no"}}
+    return frame, fitted, [Finding(What.NO_MAP, ALL, float(insects), high=high, detail=asked)]
 
 
-def _record(fitted: FittedField, samples: Samples) -> dict[str, Any]:
-    """Return what was fitted in plain JSON types: enough to predict again without fitting again."""
-    return {
-        "no_map": False,
-        "insects": int(samples.count.sum()),
-        "samples": len(samples.count),
-        "spread": fitted.hyper.spread,
-        "range_m": fitted.hyper.range_m,
-        "k": fitted.hyper.k,
-        "log_evidence": fitted.evidence,
-        "rate_per_m2": samples.rate_per_m2,
-        "kinds": samples.kind.tolist(),
-        "sites": keep_sites(fitted),
-    }
+def upper_bound(insects: int, samples: int, k: float = K_IF_UNKNOWN, *, confidence: float = 0.95) -> float:
+    """Return the one-sided upper bound of the mean count per sample when few insects were found in all.
+
+    Notes
+    -----
+    The sum of n counts with mean mu and the same k is negative binomial with mean n mu and size n k; the bound is the
+    mu that leaves a chance of 1 - confidence to find as few.
+
+    Examples
+    --------
+    >>> round(upper_bound(0, 10), 6)  # k ((1 - 0.95)^(-1/(n k)) - 1)
+    0.410282
+    """
+    size = samples * k
+
+    def excess(log_mu: float) -> float:
+        return float(cdf(insects, samples * np.exp(log_mu), size)) - (1 - confidence)
+
+    return float(np.exp(brentq(excess, np.log(1e-9), np.log(1e9), xtol=1e-12)))
+
+
+def starting_threshold(pest: str) -> Threshold:
+    """Return the threshold to start from where none is given: the first of the pest's profile.
+
+    Raises
+    ------
+    DensityError
+        When the pest has no profile or its profile no threshold.
+
+    Examples
+    --------
+    >>> first = starting_threshold("annual bluegrass weevil")
+    >>> round(first.low_per_m2), first.source
+    (323, 'Maryland golf BMP')
+    """
+    thresholds = load_pest(pest).thresholds if pest in list_pests() else ()
+    if not thresholds:
+        remedy = "give one, such as 30/ft2"
+        raise DensityError(Problem("threshold_per_m2", f"none, and none is known for {pest}", "a density", remedy))
+    return thresholds[0]

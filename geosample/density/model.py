@@ -1,25 +1,191 @@
-"""DensityMap: the type this room makes, and its place in the survey file."""
+"""DensityMap: the type this room makes, its place in the survey file, and what other programs read of it."""
 
 from __future__ import annotations
 
 import json
 import math
-from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Any
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass, field, replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, cast
 
 import numpy as np
 
-from geosample.density.settings import Settings
-from geosample.errors import Problem, SurveyError
-from geosample.report.design import SIMULATED
+from geosample.errors import DensityError, Problem, SurveyError
+from geosample.normal import normal_reach
+from geosample.palettes import GREYS, VIRIDIS
+from geosample.saving import save_file
+from geosample.survey.findings import Findings, What, put_findings, read_findings
+from geosample.units import FOOT2_M2, Units, show_density
 
 if TYPE_CHECKING:
+    import folium
+    import geopandas as gpd
     import pandas as pd
+    import pyproj
 
     from geosample.survey import Survey
 
+COVARIATES = ("edge", "kind", "trees", "last")
+LEVELS = (0.5, 0.8)
+"""Probabilities of being above the threshold at which ground is summed up and hotspots are drawn."""
+FEWEST_CELLS = 10
+"""A surface in fewer cells than this is no map (own choice)."""
+SETTLED = 0.02
+"""A chance this small, or this near to 1, settles a threshold within reach of a plug (own choice).
+
+Of ground settled as low though its density is not known, 1 to 8 % was above the threshold in 120 simulated surveys of
+60 bags (foretold: 0.8 to 1.4 %; ``tests/benchmarks/map_settled.md``): tails are the least sure part of a map. Still far
+from a cut-off of 25 %.
+"""
+OWN_FINDINGS = (
+    What.MAP_WORTH,
+    What.BORDER_EFFECT,
+    What.MAP_K,
+    What.RANGE,
+    What.SPREAD,
+    What.KNOWN_SHARE,
+    What.MAP_SCORE,
+    What.BLOCK_SCORE,
+    What.MAP_COVERAGE,
+    What.MAP_CALIBRATION,
+    What.HOTSPOT,
+    What.CLUSTERS,
+    What.NO_MAP,
+)
+NO_DATA = -9999.0
+_TILE = 256
+_MOST_SHOWN = 20_000  # cells on a page that a notebook can still move
+
 
 @dataclass(frozen=True, slots=True)
+class MapSettings:
+    """The density model as asked for; every number is the user's to change. All priors stand here.
+
+    Parameters
+    ----------
+    covariates : tuple of str
+        Any of edge (exp(-edge distance / edge_scale_m)), kind (of surface), trees (exp(-distance to the nearest
+        trees / trees_scale_m)), last (the log density of the last visit's map).
+    edge_scale_m, trees_scale_m : float
+        Distance over which a border or tree-line effect falls to 37 %, m (4 m stands in every simulation we made and
+        in no field data; 20 m is common practice, no source).
+    edge_sd, kind_sd, trees_sd, last_sd : float
+        Prior spread of each effect on the log density; smaller shrinks it more (edge and kind: chosen on simulated
+        surveys, see ``sample_maps/map_quality.md``; the others own choice).
+    level_sd : float
+        Prior spread of the overall log density around the log of the pooled mean: 4, a factor of 55, lets the counts
+        alone say (own choice).
+    spread_tail : float
+        P(spread of the field > spread_tail) = 0.05 (own choice: loose on purpose).
+    range_tail_m : float
+        P(practical range < range_tail_m) = 0.05; 8 m is below the 10-60 m usual of patches (from memory, unverified).
+    recovery : mapping of str to float
+        Share of the insects a method finds, by method; 1 where it is not named.
+    recovery_sd : float
+        How unsure the log of those shares is; it widens every density alike.
+    level : float
+        Probability the intervals are to hold, between 0 and 1.
+    widen : float
+        Factor on the posterior spread of the log density for probabilities and for means of areas, since spread and
+        range are not known: the decisions it leads to are cheapest, and intervals of areas hold (simulated surveys).
+    widen_interval : float
+        The same for a single cell's interval, which needs more to hold the truth as often as it says (simulated). So
+        a cell's upper limit may lie above a threshold that its chance of being above is under one tail's.
+    known_ratio : float
+        A cell is known enough where posterior over prior variance of the log density is at most this (own choice).
+    least_spread : float
+        The spread of the log density before the counts is taken as no less than this when asking what is known: 0.5
+        is a factor of 1.6 (common practice, no source).
+    reach_m : float
+        Ground farther than this from every plug is never known, m: 60 m is the longest range of patches reckoned with
+        (common practice, no source). The map is judged by blocks of this side, too.
+    fewest_insects : int
+        With fewer in all there is no map, only the bound (own choice).
+    threshold_per_m2 : float or None
+        Density the hotspots are above; None for no hotspots.
+    simulated : bool
+        Whether the counts are invented, which every output has to say.
+
+    Notes
+    -----
+    Spread and range have the penalised-complexity priors of Fuglstad, Simpson, Lindgren & Rue 2019 in two dimensions;
+    the log of k has a standard normal prior.
+    """
+
+    covariates: tuple[str, ...] = ("edge", "kind")
+    edge_scale_m: float = 4.0
+    trees_scale_m: float = 20.0
+    edge_sd: float = 1.5
+    kind_sd: float = 0.5
+    trees_sd: float = 1.0
+    last_sd: float = 1.0
+    level_sd: float = 4.0
+    spread_tail: float = 4.0
+    range_tail_m: float = 8.0
+    recovery: Mapping[str, float] = field(default_factory=dict)
+    recovery_sd: float = 0.0
+    level: float = 0.90
+    widen: float = 1.1
+    widen_interval: float = 1.35
+    known_ratio: float = 0.5
+    least_spread: float = 0.5
+    reach_m: float = 60.0
+    fewest_insects: int = 5
+    threshold_per_m2: float | None = None
+    simulated: bool = False
+
+    def widen_spread(self, spread: np.ndarray, factor: float) -> np.ndarray:
+        """Return the spread of the log density as it is given out: widened, with the doubt about recovery.
+
+        Examples
+        --------
+        >>> MapSettings(recovery_sd=0.3).widen_spread(np.array([0.4]), 1.0).round(9).tolist()
+        [0.5]
+        """
+        return np.asarray(np.sqrt((factor * spread) ** 2 + self.recovery_sd**2))
+
+    def give_density(self, log_mean: np.ndarray, spread: np.ndarray) -> dict[str, np.ndarray]:
+        """Return the density as it is given out, columns of the layer ``cells``.
+
+        Parameters
+        ----------
+        log_mean, spread : ndarray, shape (n,)
+            Of the log density per m².
+
+        Returns
+        -------
+        dict
+            log_mean, log_sd, expected_per_m2, low_per_m2, high_per_m2, each of shape (n,).
+        """
+        half = normal_reach(self.level) * self.widen_spread(spread, self.widen_interval)
+        return {
+            "log_mean": log_mean,
+            "log_sd": self.widen_spread(spread, self.widen),
+            "expected_per_m2": np.exp(log_mean + spread**2 / 2),
+            "low_per_m2": np.exp(log_mean - half),
+            "high_per_m2": np.exp(log_mean + half),
+        }
+
+    def as_dict(self) -> dict[str, Any]:
+        """Return the settings in plain JSON types."""
+        return {**asdict(self), "covariates": list(self.covariates), "recovery": dict(self.recovery)}
+
+    @classmethod
+    def from_dict(cls, kept: Mapping[str, Any]) -> MapSettings:
+        """Return the settings from what ``as_dict`` gave, other keys being left aside.
+
+        Examples
+        --------
+        >>> MapSettings.from_dict({**MapSettings(level=0.8).as_dict(), "cell_m": 1.0}).level
+        0.8
+        """
+        known = {name: value for name, value in kept.items() if name in cls.__dataclass_fields__}
+        known["simulated"] = bool(known.get("simulated"))
+        return cls(**{**known, "covariates": tuple(known.get("covariates", ()))})
+
+
+@dataclass(frozen=True, slots=True, repr=False)
 class DensityMap:
     """Where the insects are, cell by cell, and how sure that is.
 
@@ -35,55 +201,135 @@ class DensityMap:
         are densities per m², low to high a little wider than log_sd alone says; known is true where the counts say
         enough of the density (``decide_at``: of a threshold); nearest_m is the distance to the nearest plug, m, none
         where there is no map.
-    settings : dict
-        The model as asked for: covariates, priors, level, plain JSON types.
+    settings : MapSettings
+        The model as asked for: covariates, priors, level.
     fitted : dict
         What was fitted, and how good the map is; plain JSON types.
-    findings : DataFrame
-        Rows for the layer ``findings``, such as the map's worth.
+    findings : Findings
+        What the layer ``findings`` keeps of it, such as the map's worth.
+    crs : CRS or None
+        Of eastings and northings, in metres.
     """
 
     visit: str
     pest: str
     cell_m: float
     cells: pd.DataFrame
-    settings: dict[str, Any]
+    settings: MapSettings
     fitted: dict[str, Any]
-    findings: pd.DataFrame
+    findings: Findings
+    crs: pyproj.CRS | None = None
 
     @property
-    def simulated(self) -> str:
-        """The sentence that goes wherever invented counts are shown; empty for real ones."""
-        return SIMULATED if self.settings.get("simulated") else ""
+    def simulated(self) -> bool:
+        """Whether the counts are invented."""
+        return self.settings.simulated
 
     @property
     def level(self) -> float:
         """The probability with which low to high holds a density."""
-        return float(self.settings.get("level", Settings().level))
+        return self.settings.level
 
+    def summary(self) -> dict[str, Any]:
+        """Return the map's facts in plain JSON types, names with their unit; shares are of the area, 0 to 1."""
+        cells, fitted, threshold = self.cells, self.fitted, self.settings.threshold_per_m2
+        area = cells["area_m2"].to_numpy(float)
+        pieces = cells["surface_id"].value_counts()
+        told: dict[str, Any] = {
+            "visit": self.visit,
+            "pest": self.pest,
+            "simulated": self.simulated,
+            "cells": len(cells),
+            "cell_m": self.cell_m,
+            "surfaces": len(pieces),
+            "coarse_surfaces": int((pieces < FEWEST_CELLS).sum()),
+            "fewest_cells": FEWEST_CELLS,
+            "area_m2": float(area.sum()),
+            "known_share": float(area[cells["known"].to_numpy(bool)].sum() / area.sum()),
+            "lowest_per_m2": float(cells["low_per_m2"].min()),
+            "highest_per_m2": float(cells["high_per_m2"].max()),
+            "level": self.level,
+            "threshold_per_m2": threshold,
+            **{name: fitted[name] for name in ("insects", "samples", "map_worth") if name in fitted},
+        }
+        if fitted.get("no_map"):
+            return {**told, "bound_per_m2": fitted.get("bound_per_m2")}
+        if threshold is not None:
+            over = exceedance(self, threshold)
+            settled = decide_at(self, threshold).cells["known"].to_numpy(bool)
+            told["decided_share"] = float(area[settled].sum() / area.sum())
+            told["one_sided_share"] = float(area[is_one_sided(cells, threshold)].sum() / area.sum())
+            told |= {f"area_over_{level:g}_m2": float(area[over >= level].sum()) for level in LEVELS}
+        return {**told, "findings": [asdict(row) for row in self.findings]}
 
-SETTLED = 0.02
-"""A chance this small, or this near to 1, settles a threshold within reach of a plug (own choice).
+    def __repr__(self) -> str:
+        """Return the map in a line."""
+        area_m2, known = self.cells["area_m2"], self.cells["known"].to_numpy(bool)
+        bound = ", a bound only" if self.fitted.get("no_map") else ""
+        return (
+            f"<DensityMap {self.visit} {self.pest}: {len(self.cells)} cells of {self.cell_m:g} m, "
+            f"{area_m2.sum():.0f} m2, {area_m2[known].sum() / area_m2.sum():.0%} known{bound}>"
+        )
 
-Of ground settled as low though its density is not known, 1 to 8 % was above the threshold in 120 simulated surveys of
-60 bags (foretold: 0.8 to 1.4 %; ``tests/benchmarks/map_settled.md``): tails are the least sure part of a map. Still far
-from a cut-off of 25 %.
-"""
+    def to_geodataframe(self) -> gpd.GeoDataFrame:
+        """Return the cells as whole squares in the map's CRS; ``area_m2`` is the part on the cell's surface."""
+        import geopandas as gpd
 
-OWN_FINDINGS = (
-    "map worth",
-    "border effect",
-    "map k",
-    "range",
-    "spread",
-    "known share",
-    "map score",
-    "map coverage",
-    "map calibration",
-    "hotspot",
-    "clusters",
-    "no map",
-)
+        from geosample.ground import draw_squares
+
+        squares = draw_squares(self.cells["column"], self.cells["row"], self.cell_m)
+        return gpd.GeoDataFrame(self.cells.copy(), geometry=squares, crs=self.crs)
+
+    def explore(self, *, tiles: str | None = None) -> folium.Map:
+        """Return a map to move and zoom, as a notebook shows it; a look at the numbers, not the page of ``draw_map``.
+
+        Parameters
+        ----------
+        tiles : str, optional
+            A background as folium names it; without it none is loaded.
+
+        Notes
+        -----
+        Colours go by expected density, in tenths of the ground (viridis, light is high); what is not known is grey. Of
+        more than 20,000 cells every other, or third, is drawn, as large as its neighbours together.
+        """
+        import folium
+
+        step = max(1, math.ceil(math.sqrt(len(self.cells) / _MOST_SHOWN)))
+        some = self.cells[(self.cells["column"] % step == 0) & (self.cells["row"] % step == 0)]
+        thinned = replace(self, cells=some.assign(column=some["column"] // step, row=some["row"] // step))
+        cells = replace(thinned, cell_m=step * self.cell_m).to_geodataframe()
+        rank = (cells["expected_per_m2"].rank(pct=True) * (len(VIRIDIS) - 1)).round().astype(int)
+        colour = [VIRIDIS[place] if known else GREYS[3] for place, known in zip(rank, cells["known"], strict=True)]
+        shown = ["surface_id", "expected_per_m2", "low_per_m2", "high_per_m2", "known"]
+        layer = folium.GeoJson(
+            cells[[*shown, "geometry"]].round(1).assign(colour=colour).to_crs(4326),
+            style_function=lambda cell: {"weight": 0, "fillOpacity": 0.8, "fillColor": cell["properties"]["colour"]},
+            tooltip=folium.GeoJsonTooltip(shown),
+        )
+        page = folium.Map(tiles=tiles, max_zoom=22)
+        layer.add_to(page)
+        page.fit_bounds(cast("list[list[float]]", layer.get_bounds()))
+        return page
+
+    def plot(self, column: str = "expected_per_m2") -> Any:
+        """Return matplotlib's axes with the cells coloured by one of their columns.
+
+        Parameters
+        ----------
+        column : str
+            Such as expected_per_m2, log_sd or known.
+
+        Raises
+        ------
+        DensityError
+            When matplotlib, which geosample itself does without, is not installed.
+        """
+        try:
+            return self.to_geodataframe().plot(column, cmap="viridis", legend=True)
+        except ImportError as error:
+            remedy = "install it (pip install matplotlib), or use explore()"
+            raise DensityError(Problem("plot", "no matplotlib", "it installed", remedy)) from error
 
 
 def exceedance(density_map: DensityMap, threshold_per_m2: float) -> np.ndarray:
@@ -124,9 +370,8 @@ def decide_at(density_map: DensityMap, threshold_per_m2: float) -> DensityMap:
     insects for a map (its cells have no ``nearest_m``), is settled by no chance.
     """
     cells = density_map.cells
-    reach_m = float(density_map.settings.get("reach_m", Settings().reach_m))
     doubt = np.minimum(chance := exceed(cells, threshold_per_m2), 1 - chance)
-    settled = (doubt <= SETTLED) & (cells["nearest_m"].to_numpy(float) <= reach_m)
+    settled = (doubt <= SETTLED) & (cells["nearest_m"].to_numpy(float) <= density_map.settings.reach_m)
     return replace(density_map, cells=cells.assign(known=cells["known"].to_numpy(bool) | settled))
 
 
@@ -134,13 +379,14 @@ def save_density(survey: Survey, density_map: DensityMap) -> None:
     """Put the map, its model and this room's findings into the survey file, in place of the visit's old ones."""
     import pandas as pd
 
-    of_visit = {"visit": density_map.visit, "pest": density_map.pest}
-    settings = json.dumps({**density_map.settings, "cell_m": density_map.cell_m}, sort_keys=True)
+    visit, pest = density_map.visit, density_map.pest
+    of_visit = {"visit": visit, "pest": pest}
+    settings = json.dumps({**density_map.settings.as_dict(), "cell_m": density_map.cell_m}, sort_keys=True)
     model = pd.DataFrame([{**of_visit, "settings": settings, "fitted": json.dumps(density_map.fitted)}])
     with survey.change() as change:
         change.put("cells", density_map.cells.assign(**of_visit), where=of_visit)
         change.put("models", model, where=of_visit)
-        change.put("findings", density_map.findings, where={**of_visit, "what": OWN_FINDINGS})
+        put_findings(change, visit, pest, density_map.findings, own=OWN_FINDINGS)
 
 
 def load_newest_density(survey: Survey) -> DensityMap:
@@ -170,19 +416,91 @@ def load_density(survey: Survey, visit: str | None = None) -> DensityMap:
     """
     name = survey.find_visit(visit)
     model = survey.need("models", visit=name).iloc[0]
-    settings = json.loads(model["settings"])
-    cells = survey.need("cells", visit=name, pest=model["pest"])
-    found = survey.read("findings")
-    own = found[(found["visit"] == name) & (found["pest"] == model["pest"]) & found["what"].isin(OWN_FINDINGS)]
-    fitted = json.loads(model["fitted"])
-    return DensityMap(name, model["pest"], _read_side(survey, settings), cells, settings, fitted, own)
-
-
-def _read_side(survey: Survey, settings: dict[str, Any]) -> float:
-    """Return the side of a cell, m, which the settings must hold: everything on the map lies by it."""
+    pest, settings = str(model["pest"]), json.loads(model["settings"])
     side = settings.get("cell_m")
-    if isinstance(side, int | float) and 0 < side < math.inf:
-        return float(side)
-    remedy = f"run 'geosample density {survey.path.name} ...' again"
-    where, found = f"{survey.path} layer models, settings", f"cell_m {side!r}"
-    raise SurveyError(Problem(where, found, "the side of a cell, m", remedy))
+    if not (isinstance(side, int | float) and 0 < side < math.inf):  # everything on the map lies by it
+        remedy = f"run 'geosample density {survey.path.name} ...' again"
+        where, found = f"{survey.path} layer models, settings", f"cell_m {side!r}"
+        raise SurveyError(Problem(where, found, "the side of a cell, m", remedy))
+    return DensityMap(
+        name,
+        pest,
+        float(side),
+        survey.need("cells", visit=name, pest=pest),
+        MapSettings.from_dict(settings),
+        json.loads(model["fitted"]),
+        read_findings(survey, name, pest, *OWN_FINDINGS),
+        cast("gpd.GeoDataFrame", survey.read("surfaces")).crs,
+    )
+
+
+def write_density_tif(path: Path, density_map: DensityMap, *, threshold_per_m2: float, units: Units = "us") -> None:
+    """Write the map's bands into a GeoTIFF that any GIS opens: expected, low, high, exceedance, known.
+
+    Parameters
+    ----------
+    path : Path
+        Where to; a file there is replaced.
+    density_map : DensityMap
+        The map, which knows its CRS.
+    threshold_per_m2 : float
+        Of the exceedance band.
+    units : str
+        us writes densities per ft², metric per m².
+
+    Notes
+    -----
+    Bands: expected, low, high (densities), exceedance (probability, 0 to 1), known (1 where the counts say
+    enough to decide at the threshold).
+    Where surfaces share a raster cell the larger piece is shown. Cells of no surface hold nodata.
+    """
+    import rasterio
+
+    from geosample.report.density import tag_map
+
+    cells, side = density_map.cells, density_map.cell_m
+    factor, unit = (FOOT2_M2, "insects per square foot") if units == "us" else (1.0, "insects per square metre")
+    largest = float(np.finfo(np.float32).max)
+    settled = decide_at(density_map, threshold_per_m2).cells["known"].to_numpy(float)
+    bands = [
+        *(
+            (name, np.minimum(cells[f"{name}_per_m2"].to_numpy(float) * factor, largest), unit)
+            for name in ("expected", "low", "high")
+        ),
+        ("exceedance", exceedance(density_map, threshold_per_m2), "probability"),
+        ("known", settled, "1 known enough to decide, 0 not known"),
+    ]
+    column, row = cells["column"].to_numpy(), cells["row"].to_numpy()
+    west, top = int(column.min()), int(row.max())
+    shape = (top - int(row.min()) + 1, int(column.max()) - west + 1)
+    order = np.argsort(cells["area_m2"].to_numpy(), kind="stable")
+    profile = {
+        "driver": "GTiff",
+        "height": shape[0],
+        "width": shape[1],
+        "count": len(bands),
+        "dtype": "float32",
+        "nodata": NO_DATA,
+        "crs": None if density_map.crs is None else rasterio.crs.CRS.from_wkt(density_map.crs.to_wkt()),
+        "transform": rasterio.Affine(side, 0.0, west * side, 0.0, -side, (top + 1) * side),
+        "compress": "deflate",
+        "predictor": 3,
+        "tiled": min(shape) >= _TILE,
+    }
+    tags = {
+        "visit": density_map.visit,
+        "pest": density_map.pest,
+        "threshold": show_density(threshold_per_m2, units),
+        "units": unit,
+        **tag_map(density_map),
+    }
+    with rasterio.MemoryFile() as memory:
+        with memory.open(**profile) as file:
+            for number, (name, values, meaning) in enumerate(bands, start=1):
+                grid = np.full(shape, NO_DATA, dtype=np.float32)
+                grid[top - row[order], column[order] - west] = values[order]
+                file.write(grid, number)
+                file.set_band_description(number, name)
+                file.set_band_unit(number, meaning)
+            file.update_tags(**tags)
+        save_file(path, memory.read(), DensityError)

@@ -1,21 +1,21 @@
-"""What the map says of the user's own points and areas: a row each, for a table."""
+"""Densities at places and of areas from the stored map: the joint posterior, without fitting again."""
 
 from __future__ import annotations
 
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+import numpy as np
 import shapely
 
-from geosample.density.areas import estimate_areas, mapped_surfaces, predict_at
-from geosample.density.data import FARTHEST_M
+from geosample.density.laplace import FittedField, Hyper, Sites, draw_log, fit_field, predict_jointly, predict_log
 from geosample.density.model import DensityMap, exceed
+from geosample.density.samples import FARTHEST_M, Covariates, choose_covariates, cut_target
 from geosample.errors import DensityError, Problem
 from geosample.escape import write_csv
 from geosample.ground import is_area
-from geosample.report import show_table
 from geosample.saving import save_file
-from geosample.units import FOOT2_M2, Units, percent, show_area, show_density
+from geosample.units import FOOT2_M2
 
 if TYPE_CHECKING:
     import geopandas as gpd
@@ -23,10 +23,200 @@ if TYPE_CHECKING:
 
     from geosample.ground import Ground
 
+DRAWS = 1000
+CELLS_AN_AREA = 600
+SURE = 0.9
+"""Probability at which an area is called above or below the threshold (common practice, no source)."""
 COLUMNS = ("name", "what", "area_m2", "mean_per_m2", "low_per_m2", "high_per_m2", "probability", "threshold_per_m2")
+_SEED = 0  # of the draws, so that the same map always says the same
 
 
-def tell_places(
+def restore_field(density_map: DensityMap) -> FittedField:
+    """Return the latent field as it was fitted, from what the map keeps of it.
+
+    Raises
+    ------
+    DensityError
+        When there were too few insects for a map.
+    """
+    fitted = density_map.fitted
+    if fitted["no_map"]:
+        found = f"only a bound: {fitted['insects']} insects in all"
+        raise DensityError(Problem("density map", found, "a map", "pull more plugs, or use the averages"))
+    kept = fitted["sites"]
+    sites = Sites(
+        np.array(kept["places"], dtype=float),
+        np.array(kept["basis"], dtype=float),
+        np.array(kept["count"], dtype=float),
+        np.array(kept["offset"], dtype=float),
+    )
+    hyper = Hyper(fitted["spread"], fitted["range_m"], fitted["k"])
+    return fit_field(sites, hyper, start=np.array(kept["pull"], dtype=float))
+
+
+def covariates_of(density_map: DensityMap, ground: Ground, last: DensityMap | None) -> Covariates:
+    """Return the covariates the map was made with."""
+    kinds = np.array(density_map.fitted["kinds"], dtype=object)
+    return choose_covariates(ground, kinds, density_map.settings, last=last)
+
+
+def mapped_surfaces(density_map: DensityMap, ground: Ground) -> gpd.GeoDataFrame:
+    """Return the surfaces the map covers."""
+    return ground.surfaces[ground.surfaces["surface_id"].isin(set(density_map.cells["surface_id"]))]
+
+
+def estimate_areas(
+    density_map: DensityMap,
+    ground: Ground,
+    areas: gpd.GeoDataFrame,
+    *,
+    threshold_per_m2: float | None = None,
+    last: DensityMap | None = None,
+) -> pd.DataFrame:
+    """Return the mean density of areas, with interval, from draws of the joint posterior.
+
+    Parameters
+    ----------
+    density_map : DensityMap
+        A map, not a bound.
+    ground : Ground
+        The same ground.
+    areas : GeoDataFrame
+        Any polygons in the ground's CRS; only what lies on mapped surfaces counts.
+    threshold_per_m2 : float, optional
+        For the probability that the area's mean is above it.
+    last : DensityMap, optional
+        The last visit's map, where it was a covariate.
+
+    Returns
+    -------
+    DataFrame
+        A row an area, with its index: area_m2, mean_per_m2, low_per_m2, high_per_m2, and with a threshold
+        probability and decision (above, below, undecided).
+
+    Raises
+    ------
+    DensityError
+        When an area has nothing on mapped ground, or the map is only a bound.
+
+    Notes
+    -----
+    A threshold on a mean is not one on a cell: an area may be below it and hold cells above.
+    """
+    import pandas as pd
+
+    fitted, covariates = restore_field(density_map), covariates_of(density_map, ground, last)
+    mapped = mapped_surfaces(density_map, ground)
+    pieces = [_cut_area(mapped, shape) for shape in areas.geometry]
+    _check_pieces(areas, pieces)
+    rng = np.random.default_rng(_SEED)
+    rows = [_mean_of(density_map, fitted, covariates, piece, rng) for piece in pieces]
+    found = pd.DataFrame(rows, index=areas.index)
+    if threshold_per_m2 is None:
+        return found.drop(columns="draws")
+    over = found["draws"].map(lambda draws: float((draws > threshold_per_m2).mean()))
+    decision = np.select([over >= SURE, over <= 1 - SURE], ["above", "below"], "undecided")
+    return found.drop(columns="draws").assign(probability=over, decision=decision)
+
+
+def covary_places(density_map: DensityMap, ground: Ground, cells: pd.DataFrame) -> np.ndarray:
+    """Return how the log densities of some hundreds of cells err together: the joint posterior covariance as shown.
+
+    Parameters
+    ----------
+    density_map : DensityMap
+        A map, not a bound, whose covariates do not need the last visit's map.
+    ground : Ground
+        What it was made on.
+    cells : DataFrame
+        surface_id, easting, northing of each.
+
+    Returns
+    -------
+    ndarray, shape (cells, cells)
+        With the widening and the doubt about recovery of ``MapSettings.widen_spread``.
+    """
+    fitted, covariates = restore_field(density_map), covariates_of(density_map, ground, None)
+    kinds = cells["surface_id"].map(ground.surfaces.set_index("surface_id")["kind"]).to_numpy()
+    places = cells[["easting", "northing"]].to_numpy(float)
+    basis = covariates.basis(places, kinds)
+    settings = covariates.settings
+    return np.asarray(predict_jointly(fitted, places, basis)[1] * settings.widen**2 + settings.recovery_sd**2)
+
+
+def _cut_area(mapped: gpd.GeoDataFrame, shape: shapely.Geometry) -> pd.DataFrame:
+    import pandas as pd
+
+    inside = mapped.assign(geometry=shapely.intersection(mapped.geometry.to_numpy(), shape))
+    inside = inside[inside.area > 0]
+    if inside.empty:
+        return pd.DataFrame()
+    return cut_target(inside, float(np.sqrt(inside.area.sum() / CELLS_AN_AREA)))
+
+
+def _check_pieces(areas: gpd.GeoDataFrame, pieces: list[pd.DataFrame]) -> None:
+    remedy = "choose an area on the surfaces that were sampled"
+    problems = [
+        Problem(f"area {name}", "nothing on mapped ground", "some", remedy)
+        for name, piece in zip(areas.index, pieces, strict=True)
+        if piece.empty
+    ]
+    if problems:
+        raise DensityError(problems)
+
+
+def _mean_of(
+    density_map: DensityMap, fitted: FittedField, covariates: Covariates, piece: pd.DataFrame, rng: np.random.Generator
+) -> dict[str, object]:
+    places = piece[["easting", "northing"]].to_numpy(float)
+    basis = covariates.basis(places, piece["kind"].to_numpy())
+    settings = covariates.settings
+    mean, around = draw_log(fitted, places, basis, rng, DRAWS)
+    share = piece["area_m2"].to_numpy(float) / piece["area_m2"].sum()
+    rate = float(density_map.fitted["rate_per_m2"])
+    doubt = np.exp(settings.recovery_sd * rng.standard_normal(DRAWS))
+    draws = np.exp(mean + settings.widen * around) @ share * rate * doubt
+    low, high = np.quantile(draws, [0.5 - settings.level / 2, 0.5 + settings.level / 2])
+    centre = float(np.exp(mean + around.var(axis=0) / 2) @ share) * rate
+    area_m2 = float(piece["area_m2"].sum())
+    ends = {"low_per_m2": float(low), "high_per_m2": float(high)}
+    return {"area_m2": area_m2, "mean_per_m2": centre, **ends, "draws": draws}
+
+
+def predict_at(
+    density_map: DensityMap, ground: Ground, points: gpd.GeoDataFrame, *, last: DensityMap | None = None
+) -> pd.DataFrame:
+    """Return the density at points, each read with the kind of the nearest mapped surface.
+
+    Parameters
+    ----------
+    density_map : DensityMap
+        A map, not a bound.
+    ground : Ground
+        The same ground.
+    points : GeoDataFrame
+        In the ground's CRS.
+    last : DensityMap, optional
+        The last visit's map, where it was a covariate.
+
+    Returns
+    -------
+    DataFrame
+        With the points' index: log_mean, log_sd, expected_per_m2, low_per_m2, high_per_m2.
+    """
+    import pandas as pd
+
+    fitted, covariates = restore_field(density_map), covariates_of(density_map, ground, last)
+    mapped = mapped_surfaces(density_map, ground)
+    nearest = shapely.STRtree(mapped.geometry.to_numpy()).nearest(points.geometry.to_numpy())
+    places = shapely.get_coordinates(points.geometry.to_numpy())
+    basis = covariates.basis(places, mapped["kind"].to_numpy()[nearest])
+    mean, spread = predict_log(fitted, places, basis)
+    log_mean = mean + np.log(density_map.fitted["rate_per_m2"])
+    return pd.DataFrame(covariates.settings.give_density(log_mean, spread), index=points.index)
+
+
+def estimate_places(
     density_map: DensityMap,
     ground: Ground,
     own: gpd.GeoDataFrame,
@@ -91,20 +281,6 @@ def _check(density_map: DensityMap, ground: Ground, own: gpd.GeoDataFrame) -> No
     ]
     if problems:
         raise DensityError(problems)
-
-
-def show_places(table: pd.DataFrame, units: Units) -> list[str]:
-    """Return the table for people, in their units."""
-    rows = [
-        [
-            str(row["name"]),
-            show_area(row["area_m2"], units) if row["what"] == "area" else "point",
-            *(show_density(row[f"{end}_per_m2"], units) for end in ("mean", "low", "high")),
-            f"{percent(row['probability'])}",
-        ]
-        for row in table.to_dict("records")
-    ]
-    return show_table(["asked for", "area", "mean", "low", "high", "over threshold"], rows)
 
 
 def write_places(path: Path, table: pd.DataFrame) -> Path:

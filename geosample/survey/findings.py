@@ -46,6 +46,7 @@ class What(StrEnum):
     SPREAD = "spread"
     KNOWN_SHARE = "known share"
     MAP_SCORE = "map score"
+    BLOCK_SCORE = "map block score"
     MAP_COVERAGE = "map coverage"
     MAP_CALIBRATION = "map calibration"
     HOTSPOT = "hotspot"

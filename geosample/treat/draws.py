@@ -19,6 +19,7 @@ import pandas as pd
 
 from geosample.density import covary_places
 from geosample.normal import log_spread
+from geosample.survey.findings import What
 from geosample.workers import map_threads
 
 if TYPE_CHECKING:
@@ -33,7 +34,6 @@ LEVEL = 0.9
 _MOST_BLOCKS = 1200
 _RANGE_M = 20.0
 """Where no map says at which distance the correlation is down to 0.05, m: 10-60 is usual (from memory, unverified)."""
-_EDGE_SCALE_M = 4.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,7 +72,7 @@ def build_field(density_map: DensityMap, cells: pd.DataFrame, *, ground: Ground 
         return Field(mean, total, block.ravel(), np.eye(len(levels)))
     block, rows = _cut_blocks(cells)
     some = cells.iloc[rows]
-    if ground is not None and "sites" in density_map.fitted and "last" not in density_map.settings["covariates"]:
+    if ground is not None and "sites" in density_map.fitted and "last" not in density_map.settings.covariates:
         covariance = covary_places(density_map, ground, some)
     else:
         covariance = _guess_covariance(density_map, some)
@@ -82,7 +82,7 @@ def build_field(density_map: DensityMap, cells: pd.DataFrame, *, ground: Ground 
 
 
 def _guess_covariance(density_map: DensityMap, cells: pd.DataFrame) -> np.ndarray:
-    scale_m = float(density_map.settings.get("edge_scale_m", _EDGE_SCALE_M))
+    scale_m = density_map.settings.edge_scale_m
     total, places = cells["log_sd"].to_numpy(float), cells[["easting", "northing"]].to_numpy(float)
     edge = np.minimum(np.exp(-cells["edge_m"].to_numpy(float) / scale_m) * _border_sd(density_map), total)
     own = np.sqrt(total**2 - edge**2)
@@ -119,11 +119,10 @@ def draw_sums(
 
 def _border_sd(density_map: DensityMap) -> float:
     """Return the spread of the log border effect from its interval at the map's level; 0 where it has none."""
-    rows = density_map.findings
-    rows = rows[rows["what"] == "border effect"]
-    if rows.empty or not (rows["low"].iloc[0] > 0):
+    border = density_map.findings.first(What.BORDER_EFFECT)
+    if border is None or not border.low > 0:
         return 0.0
-    return log_spread(float(rows["low"].iloc[0]), float(rows["high"].iloc[0]), density_map.level)
+    return log_spread(border.low, border.high, density_map.level)
 
 
 def _cut_blocks(cells: pd.DataFrame) -> tuple[np.ndarray, np.ndarray]:

@@ -69,8 +69,8 @@ def _smoothing_rows(totals: Totals) -> list[dict[str, Any]]:
 
 
 def keep_settings(settings: TreatSettings, density_map: DensityMap) -> dict[str, Any]:
-    """Return the settings in plain JSON types, with the map's word that its counts are invented, where they are."""
-    return {**settings.plain(), **({"simulated": density_map.simulated} if density_map.simulated else {})}
+    """Return the settings in plain JSON types, and whether the map's counts are invented, where they are."""
+    return {**settings.plain(), **({"simulated": True} if density_map.simulated else {})}
 
 
 def _settings_row(settings: dict[str, Any], sentences: Sequence[str], brief: int) -> dict[str, Any]:

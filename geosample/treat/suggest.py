@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from geosample.cautions import SIMULATED
 from geosample.density import decide_at
 from geosample.treat.border import find_ratio
 from geosample.treat.cells import place_cells
@@ -89,14 +90,13 @@ def suggest_zones(
     rng = np.random.default_rng(settings.seed)
     drawn = retake(leave_strips(drawn, settings, rng))
     table = write_notes(zone_table(drawn, density_map, settings, ground.crs), settings, ground)
-    simulated = density_map.simulated
-    if simulated:
+    if density_map.simulated:
         table = table.assign(note=[f"{note} Simulated counts." for note in table["note"]])
     curve = target_curve(density_map, join_cells(drawn), rng, units=settings.units, ground=ground)
     plan = Plan(add_up(drawn, ground, settings), table, settings, curve, find_ratio(findings))
     control = tell_control(findings, density_map.pest, treatments) if len(table) else ()
     first, *rest = tell_answer(plan)
-    answer = (first, *([simulated] if simulated else []), *said, *rest)
+    answer = (first, *([SIMULATED] if density_map.simulated else []), *said, *rest)
     sentences = (*answer, *control, *tell_reasons(plan))
     found = plan_findings(plan, density_map, sentences, brief=len(answer))
     return Zones(

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any, cast
 from markupsafe import Markup
 
 from geosample.estimate import judge_border
+from geosample.report.density import tell_trust
 from geosample.units import percent, percent_range, set_percent
 from geosample.webmap import wording
 from geosample.webmap.measures import unknown_area
@@ -16,9 +17,6 @@ from geosample.words import ACTIONS, PLURALS
 
 if TYPE_CHECKING:
     import pandas as pd
-
-# Findings whose note is a sentence of its own that tells how far to trust the answer.
-_TRUST = ("map worth", "no map")
 
 
 @dataclass(frozen=True, slots=True)
@@ -163,10 +161,9 @@ def _zones_in_words(story: Story) -> Markup:
 
 
 def _how_sure(story: Story) -> Markup:
-    notes = story.findings[story.findings["what"].isin(_TRUST)].drop_duplicates("what")
-    order = notes.assign(place=notes["what"].map({what: place for place, what in enumerate(_TRUST)}))
-    told = [Markup("{}").format(_as_sentence(note)) for note in order.sort_values("place")["note"].dropna()]
-    return _sentences(_zone_chances(story), *told, _decisions(story), _border(story))
+    made = story.density
+    trust = wording.twice(lambda shown: " ".join(tell_trust(made, shown))) if made else Markup("")
+    return _sentences(_zone_chances(story), trust, _decisions(story), _border(story))
 
 
 def _decisions(story: Story) -> Markup:
@@ -189,11 +186,6 @@ def _border(story: Story) -> Markup:
     return Markup("Border over interior: {:.1f} times ({:.1f} to {:.1f}); {}.").format(
         row["value"], row["low"], row["high"], settled
     )
-
-
-def _as_sentence(note: str) -> str:
-    text = note.strip()
-    return text if text.endswith((".", "!", "?")) else f"{text}."
 
 
 def _zone_chances(story: Story) -> Markup:

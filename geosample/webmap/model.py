@@ -100,7 +100,7 @@ class Story:
     @property
     def threshold_per_m2(self) -> float | None:
         """The plan's threshold, or else the one the map was asked for, insects per m², or None."""
-        asked = self.density.settings.get("threshold_per_m2") if self.density else None
+        asked = self.density.settings.threshold_per_m2 if self.density else None
         return self.planned_per_m2 or asked
 
     @property

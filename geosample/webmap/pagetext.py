@@ -9,11 +9,13 @@ from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 from jinja2 import DictLoader, Environment, StrictUndefined
+from markupsafe import Markup
 
 from geosample import __version__
 from geosample.cautions import GRADES, TREATMENT
 from geosample.density import LEVELS
 from geosample.holes import hole_key
+from geosample.report.density import tell_clusters
 from geosample.units import percent, set_percent
 from geosample.webmap import popups, wording
 from geosample.webmap.answer import write_answer, write_headline
@@ -127,13 +129,12 @@ def list_zones(story: Story) -> list[dict[str, Any]]:
     ]
 
 
-def _say_clusters(story: Story) -> str:
+def _say_clusters(story: Story) -> Markup:
     """Return what was found of clusters, with its warning; empty where nobody looked."""
     found = story.density.fitted.get("clusters") if story.density else None
     if not found:
-        return ""
-    many = wording.plural(len(found["high"]), "point")
-    return f"{many} with more high counts around than chance gives. {found['warning']}"
+        return Markup("")
+    return wording.twice(lambda shown: tell_clusters(found, shown))
 
 
 def _level(story: Story) -> str:

@@ -10,6 +10,7 @@ import shapely
 from markupsafe import Markup
 
 from geosample.density import LEVELS, exceedance, find_hotspots, outline_hotspots
+from geosample.report.density import CLUSTER_WARNING
 from geosample.units import percent
 from geosample.webmap import popups
 from geosample.webmap.model import Story
@@ -78,7 +79,6 @@ def cluster_features(story: Story) -> list[Feature]:
     found = story.density.fitted.get("clusters", {}) if story.density else {}
     high = {str(name) for name in found.get("high", [])}
     rows = story.samples[story.samples["sample_id"].isin(high)]
-    warning = str(found.get("warning", ""))
     return _features(
         rows,
         [
@@ -87,7 +87,7 @@ def cluster_features(story: Story) -> list[Feature]:
                 "mark": "",
                 "id": f"cluster {row['sample_id']}",
                 "name": f"Cluster at {row['point_id']}",
-                "say": str(Markup("{}: in a cluster of high counts. {}").format(row["point_id"], warning)),
+                "say": str(Markup("{}: in a cluster of high counts. {}").format(row["point_id"], CLUSTER_WARNING)),
             }
             for row in _records(rows)
         ],

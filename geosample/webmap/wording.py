@@ -35,6 +35,20 @@ area = partial(both, units.show_area)
 length = partial(both, units.show_length)
 
 
+def twice(tell: Callable[[Units], str]) -> Markup:
+    """Return a sentence in US and in metric units, or once where it is the same in both.
+
+    Examples
+    --------
+    >>> print(twice(lambda shown: "no quantity in it"))
+    no quantity in it
+    """
+    us, metric = tell("us"), tell("metric")
+    if us == metric:
+        return Markup("{}").format(us)
+    return Markup('<span class="us">{}</span><span class="metric">{}</span>').format(us, metric)
+
+
 def interval(low: float, high: float) -> Markup:
     """Return a range of densities, such as 15 to 39/ft², in both units.
 

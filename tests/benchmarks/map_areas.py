@@ -17,8 +17,7 @@ from map_peers import BORDER_M, SETTINGS, sites_of
 from map_quality import turfs
 from map_worlds import World, make_world
 
-from geosample.density.field import predict_jointly
-from geosample.density.fitting import Priors, fit_counts
+from geosample.density.laplace import Priors, fit_counts, predict_jointly
 
 WIDENINGS = (1.0, SETTINGS.widen, SETTINGS.widen_interval)
 DRAWS, LEVEL = 600, 0.9

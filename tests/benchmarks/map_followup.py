@@ -15,9 +15,8 @@ from map_peers import SETTINGS, ours, sites_of
 from map_quality import score
 from map_worlds import World, make_world, read_turfs, split_truth
 
-from geosample.density.field import predict_jointly
-from geosample.density.fitting import Priors, fit_counts
 from geosample.density.followup import CANDIDATES, Prospect, pick_places
+from geosample.density.laplace import Priors, fit_counts, predict_jointly
 from geosample.design import draw_spread
 
 FIRST, SECOND, MISS_COST = 60, 12, 3.0

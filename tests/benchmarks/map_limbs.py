@@ -15,9 +15,7 @@ from map_peers import Answer
 from map_worlds import correlate
 from scipy.spatial.distance import cdist
 
-from geosample.density.field import Sites
-from geosample.density.fitting import Priors, fit_counts
-from geosample.density.predicting import predict_log
+from geosample.density.laplace import Priors, Sites, fit_counts, predict_log
 
 WIDTH_M, LENGTH_M, GAP_M = 30.0, 120.0, 10.0
 CELL_M = 4.0

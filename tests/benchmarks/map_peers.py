@@ -19,14 +19,12 @@ from scipy.stats import norm
 from sklearn.gaussian_process import GaussianProcessRegressor
 from sklearn.gaussian_process.kernels import ConstantKernel, Matern, WhiteKernel
 
-from geosample.density.field import Hyper, Sites, find_mode, fit_field
-from geosample.density.fitting import Priors, fit_counts
+from geosample.density.laplace import Hyper, Priors, Sites, find_mode, fit_counts, fit_field, predict_log
 from geosample.density.mapping import know_enough
-from geosample.density.predicting import predict_log
-from geosample.density.rivals import leave_out_average, tune_distance_power
-from geosample.density.settings import Settings
+from geosample.density.model import MapSettings
+from geosample.density.worth import leave_out_average, tune_distance_power
 
-SETTINGS = Settings()
+SETTINGS = MapSettings()
 NO_SPREAD = 1e-6
 POWERS = (0.25, 0.5, 1.0, 1.5, 2.0, 3.0, 4.0)
 BORDER_M = 15 * 0.3048

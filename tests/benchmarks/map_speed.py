@@ -21,9 +21,7 @@ from scipy.special import ndtr
 from sklearn.gaussian_process import GaussianProcessRegressor
 from sklearn.gaussian_process.kernels import ConstantKernel, Matern, WhiteKernel
 
-from geosample.density.field import Sites
-from geosample.density.fitting import Priors, fit_counts
-from geosample.density.predicting import predict_log
+from geosample.density.laplace import Priors, Sites, fit_counts, predict_log
 
 CHUNK = 10_000
 

@@ -20,11 +20,17 @@ from scipy.spatial.distance import cdist
 from sklearn.gaussian_process import GaussianProcessRegressor
 from sklearn.gaussian_process.kernels import ConstantKernel, Matern, WhiteKernel
 
-from geosample.density.field import Sites
-from geosample.density.fitting import Priors, fit_counts
-from geosample.density.predicting import predict_log
-from geosample.density.rivals import expect_count, fit_k, leave_out_average, tune_distance_power, weigh_distances
-from geosample.density.scores import Predictive, crps_counts, hold_share, mix_lognormal, spread_pit
+from geosample.density.laplace import Predictive, Priors, Sites, fit_counts, mix_lognormal, predict_log
+from geosample.density.worth import (
+    crps_counts,
+    expect_count,
+    hold_share,
+    leave_out_average,
+    spread_pit,
+    tune_distance_power,
+    weigh_distances,
+)
+from geosample.negbin import fit_k_around
 
 PLOTS = ROOT.parent / "shared" / "counts" / "beall.webworms.txt"
 EXTENT_M = 120.0
@@ -67,7 +73,7 @@ def average(split: Split) -> Predictive:
 def averages(split: Split) -> Predictive:
     """Return a negative binomial for each treatment, with one k."""
     mean = np.array([max(split.count[split.group == name].mean(), 0.02) for name in range(4)])
-    return Predictive(mean[split.group_there][:, None], np.ones(1), fit_k(mean[split.group], split.count))
+    return Predictive(mean[split.group_there][:, None], np.ones(1), fit_k_around(mean[split.group], split.count)[0])
 
 
 def distance(split: Split) -> Predictive:
@@ -95,7 +101,7 @@ def process(split: Split) -> Predictive:
 
 def _turned_back(here: np.ndarray, there: np.ndarray, count: np.ndarray) -> Predictive:
     least = 0.5 / len(count)
-    k = fit_k(np.maximum(np.asarray(here), least), count)
+    k = fit_k_around(np.maximum(np.asarray(here), least), count)[0]
     return Predictive(np.maximum(np.asarray(there), least)[:, None], np.ones(1), k)
 
 

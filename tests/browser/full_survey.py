@@ -11,10 +11,11 @@ import pandas as pd
 import shapely
 from density_case import THRESHOLD
 
-from geosample.density import DensityMap, save_density
+from geosample.density import DensityMap, MapSettings, save_density
 from geosample.ground import Ground, save_ground
 from geosample.ground.cells import cut_cells
 from geosample.survey import Survey, open_survey
+from geosample.survey.findings import Finding, Findings, What
 
 VISIT = "2026-05-12"
 PEST = "annual bluegrass weevil"
@@ -69,17 +70,9 @@ def invent_density(ground: Ground, cell_m: float = 1.0) -> DensityMap:
         nearest_m=10.0,
         known=cells["northing"] > -190,
     )
-    findings = pd.DataFrame(
-        [
-            {
-                "visit": VISIT,
-                "pest": PEST,
-                "what": "map worth",
-                "note": "The map predicts held-out counts better than one mean",
-            }
-        ]
-    )
-    return DensityMap(VISIT, PEST, cell_m, cells, {"level": 0.9}, {}, findings)
+    worth = {"answer": "yes", "level": 0.9, "left_out": []}
+    findings = Findings(VISIT, PEST, (Finding(What.MAP_WORTH, "all", 0.2, 0.1, 0.3, detail=worth),))
+    return DensityMap(VISIT, PEST, cell_m, cells, MapSettings(level=0.9), {}, findings)
 
 
 def invent_zones(ground: Ground) -> gpd.GeoDataFrame:

@@ -1,0 +1,191 @@
+"""What the density map says, in words: for the terminal, the GeoTIFF's tags, paper and the page."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from typing import TYPE_CHECKING, Any
+
+from geosample.cautions import GRADES, SIMULATED
+from geosample.report.terminal import show_table
+from geosample.survey.findings import What
+from geosample.units import Units, percent, show_area, show_density, show_length, show_number
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from geosample.density import DensityMap
+    from geosample.pests import Threshold
+
+CLUSTER_WARNING = "Clusters say 'higher (or lower) than this survey's mean around here', not 'above the threshold'."
+_ADDS = {
+    "yes": "where a sample lay foretold its count clearly better than one average did",
+    "a little": "where a sample lay foretold its count better than one average did, but not by more than luck",
+    "no": "one average foretold the counts as well: decide by averages, not by this map",
+}
+_BORDER = {
+    "higher": "the density is higher along the edge",
+    "lower": "the density is lower along the edge",
+    "unsettled": "the counts do not settle whether the edge differs",
+}
+_WAYS = {"map": "this map", "average": "one average", "distance": "inverse distance, tuned"}
+
+
+def tell_start(threshold: Threshold, units: Units) -> str:
+    """Return that a threshold was taken to start with, and where it comes from."""
+    source = f"{threshold.when}; {threshold.source or GRADES[threshold.grade]}"
+    return f"No threshold given: {show_density(threshold.low_per_m2, units)} taken to start with ({source})."
+
+
+def tell_map(density_map: DensityMap, units: Units = "us") -> list[str]:
+    """Return the map in lines: its ground, what it is worth, what was fitted, what is above the threshold."""
+    facts = density_map.summary()
+    lines = [
+        *([SIMULATED] if density_map.simulated else []),
+        f"{facts['pest']}, visit {facts['visit']}: {show_area(facts['area_m2'], units)} in {facts['cells']:,} cells.",
+        *_tell_coarse(facts, units),
+        *tell_trust(density_map, units),
+    ]
+    if density_map.fitted.get("no_map"):
+        return lines
+    return [
+        *lines,
+        *_tell_scores(facts["map_worth"], units),
+        *_tell_fit(density_map, units),
+        *_tell_above(facts, units),
+    ]
+
+
+def tell_trust(density_map: DensityMap, units: Units = "us") -> list[str]:
+    """Return how far to trust the map: what it adds to plain averages, or that there is none."""
+    none = density_map.findings.first(What.NO_MAP)
+    if none is not None:
+        asked = none.detail
+        return [
+            f"No map: {none.value:,.0f} insects in {asked['samples']} samples is fewer than {asked['fewest_insects']}. "
+            f"All that can be said is that the mean density is below {show_density(none.high, units)} with "
+            f"{percent(asked['confidence'])} confidence; no place is shown as clean."
+        ]
+    worth = density_map.findings.first(What.MAP_WORTH)
+    if worth is None or "answer" not in worth.detail:
+        return []
+    answer, odd = worth.detail["answer"], ", ".join(f"{count:,}" for count in worth.detail["left_out"])
+    without = f" Judged without the count of {odd}, which would decide by itself: check it." if odd else ""
+    return [
+        f"This map adds to the plain averages: {answer} ({_ADDS[answer]}; gain in log score {worth.value:+.3f} a "
+        f"sample, {percent(worth.detail['level'])} interval {worth.low:+.3f} to {worth.high:+.3f}).{without}"
+    ]
+
+
+def tell_clusters(found: Mapping[str, Any], units: Units = "us") -> str:
+    """Return how many samples lie in a cluster of high counts, how that was looked for, and what it does not say."""
+    many = len(found["high"])
+    how = (
+        f"Getis-Ord Gi*, neighbours within {show_length(found['band_m'], units)}, permutation test at a false "
+        f"discovery rate of {percent(found['false_share'])}"
+    )
+    samples = "sample has" if many == 1 else "samples have"
+    return f"{many} {samples} more high counts around than chance gives ({how}). {CLUSTER_WARNING}"
+
+
+def tell_places(table: pd.DataFrame, units: Units) -> list[str]:
+    """Return the densities at points and of areas, a line each, from ``estimate_places``."""
+    rows = [
+        [
+            str(row["name"]),
+            show_area(row["area_m2"], units) if row["what"] == "area" else "point",
+            *(show_density(row[f"{end}_per_m2"], units) for end in ("mean", "low", "high")),
+            percent(row["probability"]),
+        ]
+        for row in table.to_dict("records")
+    ]
+    return show_table(["asked for", "area", "mean", "low", "high", "over threshold"], rows)
+
+
+def tell_followup(facts: Mapping[str, Any]) -> str:
+    """Return a second round in a sentence, from its visit, what it follows, its points and the cost saved."""
+    return (
+        f"Visit {facts['visit']}: {len(facts['points'])} points after {facts['follows']}, in walking order: "
+        f"{', '.join(facts['points'])}. By the map, they should save {percent(facts['cost_saved'])} of the cost to "
+        "expect of deciding now."
+    )
+
+
+def tag_map(density_map: DensityMap) -> dict[str, str]:
+    """Return what stands in the GeoTIFF's tags in words."""
+    interval = f"low to high holds the density with probability {density_map.level:g}"
+    return {
+        "interval": f"{interval}; wider than the exceedance's own spread",
+        "data": SIMULATED if density_map.simulated else "counts as they came back",
+        "map_worth": " ".join(tell_trust(density_map)),
+    }
+
+
+def _tell_coarse(facts: Mapping[str, Any], units: Units) -> list[str]:
+    """Return a warning where the cells are too large to show anything inside a surface."""
+    if not facts["coarse_surfaces"]:
+        return []
+    return [
+        f"Cells of {show_length(facts['cell_m'], units)} are large for this ground: {facts['coarse_surfaces']} of "
+        f"{facts['surfaces']} surfaces have fewer than {facts['fewest_cells']} cells, each of which stands for all "
+        "inside it. Take smaller ones."
+    ]
+
+
+def _tell_scores(worth: Mapping[str, Any], units: Units) -> list[str]:
+    rows = [[name, f"{worth['log_score'][key]:.3f}", f"{worth['crps'][key]:.3f}"] for key, name in _WAYS.items()]
+    holds = ", ".join(f"{percent(float(level))} held {percent(share)}" for level, share in worth["holds"].items())
+    blocks = worth.get("blocks")
+    lines = [
+        *show_table(["each count foretold from the others", "log score", "CRPS"], rows),
+        f"(lower is better; predictive intervals of {holds} of the counts)",
+    ]
+    if blocks:
+        own, flat = (blocks["log_score"][way] for way in ("map", "average"))
+        lines.append(
+            f"Blocks of {show_length(blocks['block_m'], units)} foretold from the others: log score {own:.3f}, one "
+            f"average {flat:.3f}."
+        )
+    return lines
+
+
+def _tell_fit(density_map: DensityMap, units: Units) -> list[str]:
+    k, reach, spread = (density_map.findings.first(what) for what in (What.MAP_K, What.RANGE, What.SPREAD))
+    lines = []
+    if k and reach and spread:
+        lines.append(
+            f"Fitted: k {show_number(k.value)}; densities spread from place to place by a factor of "
+            f"{show_number(math.exp(spread.value))} (one standard deviation), alike within about "
+            f"{show_length(reach.value, units)}."
+        )
+    border = density_map.findings.first(What.BORDER_EFFECT)
+    if border:
+        lines.append(
+            f"At the outer edge over far inside, other things equal: {show_number(border.value)} "
+            f"({show_number(border.low)} to {show_number(border.high)}, {percent(border.detail['level'])} interval): "
+            f"{_BORDER[border.detail['verdict']]} (shrunk towards 1; falls off over "
+            f"{show_length(border.detail['scale_m'], units)})."
+        )
+    clusters = density_map.findings.first(What.CLUSTERS)
+    return [*lines, *([tell_clusters(clusters.detail, units)] if clusters and clusters.value else [])]
+
+
+def _tell_above(facts: Mapping[str, Any], units: Units) -> list[str]:
+    """Return how much can be decided at the threshold, and how much is likely above it."""
+    per_m2 = facts["threshold_per_m2"]
+    if per_m2 is None:
+        return [f"The counts speak for {percent(facts['known_share'])} of the area; the rest is not known, not clean."]
+    threshold = show_density(per_m2, units)
+    lines = [
+        f"The counts speak for {percent(facts['decided_share'])} of the area at {threshold}; the rest is not known, "
+        "which is not the same as clean.",
+        f"Wholly above or below {threshold}, by the interval: {percent(facts['one_sided_share'])} of the area; "
+        "elsewhere only chances say.",
+        f"Above {threshold}: more likely than not on {show_area(facts['area_over_0.5_m2'], units)}, with 80 % "
+        f"probability or more on {show_area(facts['area_over_0.8_m2'], units)}.",
+    ]
+    low, high = facts["lowest_per_m2"], facts["highest_per_m2"]
+    if not low <= per_m2 <= high:
+        reach = f"{show_density(low, units)} to {show_density(high, units)}"
+        lines.append(f"The threshold of {threshold} lies outside everything on the map ({reach}): check its unit.")
+    return lines
