@@ -233,8 +233,6 @@ class CountField(RegressorMixin, BaseEstimator):  # type: ignore[misc] # scikit-
 def _read_exposure(exposure: ArrayLike | None, number: int) -> np.ndarray:
     effort = np.ones(number) if exposure is None else np.asarray(exposure, dtype=float)
     if effort.shape != (number,) or not (np.isfinite(effort) & (effort > 0)).all():
-        message = (
-            f"exposure must be {number} numbers above 0, found shape {effort.shape}, least {effort.min(initial=0):g}"
-        )
+        message = f"exposure must be {number} numbers above 0; found shape {effort.shape}"
         raise ValueError(message)
     return effort
