@@ -12,11 +12,11 @@ import pandas as pd
 import pytest
 import shapely
 from design_case import main_points
+from geosample.sheets.crew import bench_order
 from scipy import stats
 
 from geosample.design import draw_design
 from geosample.design.methods import order_spread, split_plugs
-from geosample.sheets.crew import bench_order
 
 ASKED = {"visit": "2026-05-04", "points": 40, "surfaces": ("green", "collar"), "seed": 7}
 STOPS = {"stop_low_per_m2": 100.0, "stop_high_per_m2": 600.0, "k": 1.0}

@@ -12,8 +12,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from geosample.cautions import SIMULATED
 from geosample.density import decide_at
+from geosample.report.design import SIMULATED
 from geosample.treat.border import find_ratio
 from geosample.treat.cells import place_cells
 from geosample.treat.control import tell_control
