@@ -17,10 +17,6 @@ from geosample.sheets import SheetOptions
 from geosample.treat import TreatSettings
 from geosample.words import STATUSES
 
-# option's name where it is not the field's
-RENAMED = {
-    "treat": {"swath": "swath_m", "smallest": "smallest_m2", "checks": "check_share", "border_only": "border_only_m"}
-}
 LISTS = {"covariates"}  # one word for the option, a tuple for the room
 OPTIONAL = {"seed", "points", "k", "threshold_per_m2", "known_ratio", "surfaces"}  # None asks the room to choose
 
@@ -28,8 +24,7 @@ OPTIONAL = {"seed", "points", "k", "threshold_per_m2", "known_ratio", "surfaces"
 def defaults_of(command: str) -> dict[str, Any]:
     """Return what a command's options hold, read from text as click reads it, when none is given."""
     given = importlib.import_module(f"geosample.cli.{command}").command.make_context("x", [], resilient_parsing=True)
-    names = RENAMED.get(command, {})
-    return {names.get(name, name): value for name, value in given.params.items()}
+    return dict(given.params)
 
 
 @pytest.mark.parametrize(

@@ -198,12 +198,11 @@ def write_plan(
 
 def _tell_strip_place(row: Any, ground: Ground, units: Units) -> str:
     """Return a check strip's sentence, with the words that lead to its middle, or that only its outline does."""
-    from geosample.sheets import SheetOptions
-    from geosample.sheets.finding import take_sights, write_finding
+    from geosample.sheets.finding import PACE_M, take_sights, write_finding
 
     sights, middle = take_sights(ground.surfaces, row.surface_id), row.geometry.representative_point()
     place = np.array([middle.x, middle.y])
-    words = write_finding(sights, place, pace_m=SheetOptions().pace_m, units=units)
+    words = write_finding(sights, place, pace_m=PACE_M, units=units)
     lead = f"Its middle: {words}." if words else "Find it by its outline in the GPX file."
     return f"{row.zone_id}: {tell_zone(row, units)} {lead}"
 
