@@ -14,7 +14,7 @@ from geosample.density import Followup, Settings
 from geosample.design import Request
 from geosample.design.howmany import Bench
 from geosample.sheets import SheetOptions
-from geosample.treat import TreatSettings
+from geosample.treat import suggest_zones
 from geosample.words import STATUSES
 
 LISTS = {"covariates"}  # one word for the option, a tuple for the room
@@ -34,7 +34,7 @@ def defaults_of(command: str) -> dict[str, Any]:
         ("design", Bench),
         ("sheets", SheetOptions),
         ("density", Settings),
-        ("treat", TreatSettings),
+        ("treat", suggest_zones),
         ("followup", Followup),
     ],
     ids=lambda one: one if isinstance(one, str) else one.__name__,
@@ -47,7 +47,7 @@ def test_options_and_their_room_take_the_same_when_nothing_is_said(command: str,
     assert both
     for name, value in both.items():
         option = tuple(said[name].split(",")) if name in LISTS else said[name]
-        assert option == value or (option in (None, "") and value in (None, ())), f"{command}: {name}"
+        assert option == value or (option in (None, "", ()) and value in (None, ())), f"{command}: {name}"
 
 
 def test_positions_are_looked_for_as_far_as_the_option_says() -> None:
