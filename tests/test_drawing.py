@@ -134,7 +134,10 @@ def test_a_table_flows_over_pages_with_its_heads_and_loses_no_row() -> None:
 
 def test_a_table_in_a_box_gives_back_the_rows_there_was_no_room_for() -> None:
     book, box = open_book(), Box(20, 20, 100, 45)
-    table, pages = make_table([Column("n", 10)], [[str(number)] for number in range(12)], width_mm=100), 0
+    table, pages = (
+        make_table([Column("n", 10), Column("", 10)], [[str(number), ""] for number in range(12)], width_mm=100),
+        0,
+    )
     while table is not None:
         table, pages = draw_table(book, table, box), pages + 1
         next_page(book)

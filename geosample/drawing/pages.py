@@ -387,6 +387,7 @@ def make_table(
     table.setStyle(
         platypus.TableStyle(
             [
+                ("FONT", (0, 0), (-1, -1), PLAIN.font, 1.0, 1.0),  # an empty cell asks for no height
                 ("GRID", (0, 0), (-1, -1), 0.2, ink("#000000")),
                 ("BACKGROUND", (0, 0), (-1, 0), ink(GREYS[1])),
                 ("ROWBACKGROUNDS", (0, 1), (-1, -1), [ink("#ffffff"), ink(GREYS[0])]),
