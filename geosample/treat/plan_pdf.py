@@ -78,7 +78,6 @@ RIGHT = Text(7, align="right")
 _ANSWER = Text(11, bold=True)
 _CAUTION = Text(7.5)
 TABLE_ROW_MM = 5.0
-_AREA_HEAD_MM = 6.0
 _GAP_MM = 0.9
 _AREA_COLUMNS = (
     Column("hole", 24),
@@ -114,8 +113,8 @@ _ZONE_COLUMNS = (
     Column("m²", 16, RIGHT),
     Column("ha", 15, RIGHT),
     Column("expected", 15, RIGHT),
-    Column("between", 25, RIGHT),
-    Column("chance above", 20, RIGHT),
+    Column("between", 23, RIGHT),
+    Column("chance above", 22, RIGHT),
 )
 _NARROWER_MM = {"what to do": 18.0, "where": 24.0, "ft²": 15.0, "acres": 13.0, "m²": 14.0, "ha": 12.0}
 _AMOUNT_COLUMNS = (
@@ -166,8 +165,8 @@ def draw_plan(zones: Zones, ground: Ground, *, paper: str = "letter", units: Uni
         next_page(book)
         draw_hole(book, zones, ground, hole, beneath=beneath, units=units)
     places = [_tell_strip_place(row, ground, units) for row in zones.of("check").itertuples()]
-    _flow(book, zones, "Where the check strips are", _paragraphs(places))
-    _flow(book, zones, "Why this plan", _paragraphs(tell_reasons(zones, units)))
+    _flow(book, zones, "Where the check strips are", _set(places))
+    _flow(book, zones, "Why this plan", _set(tell_reasons(zones, units)))
     _draw_curve_page(book, zones, units)
     return close_book(book)
 
@@ -194,7 +193,8 @@ def write_plan(
 
 def _tell_strip_place(row: Any, ground: Ground, units: Units) -> str:
     """Return a check strip's sentence, with the words that lead to its middle, or that only its outline does."""
-    from geosample.sheets.finding import PACE_M, take_sights, write_finding
+    from geosample.sheets import PACE_M
+    from geosample.sheets.finding import take_sights, write_finding
 
     sights, middle = take_sights(ground.surfaces, row.surface_id), row.geometry.representative_point()
     place = np.array([middle.x, middle.y])
@@ -208,33 +208,32 @@ def _draw_first_page(book: Book, zones: Zones, ground: Ground, title: str, units
     write_text(book, title, page.west_mm, page.north_mm - 6, HEAD)
     about = f"{zones.pest}, counts of {zones.visit}; action threshold {show_density(zones.threshold_per_m2, units)}"
     write_text(book, about, page.west_mm, page.north_mm - 12, BODY)
+    foot = _draw_foot(book)
+    room = Box(page.west_mm, foot.north_mm + 3, page.width_mm, page.north_mm - 16 - foot.north_mm - 3)
     first, *more = tell_answer(zones, units)
-    left_mm, _ = write_paragraphs(book, [first], below(page, 16), _ANSWER)
-    foot_mm = _draw_foot(book)
-    place = Box(page.west_mm, foot_mm + 3, page.width_mm, left_mm - 2 + page.south_mm - foot_mm - 3)
-    left_mm, unwritten = write_paragraphs(book, more, place, BODY, gap_mm=_GAP_MM)
-    rows, undrawn = area_rows(zones, ground), None
-    if rows:
-        table = make_table(_AREA_COLUMNS, rows, width_mm=page.width_mm, row_mm=TABLE_ROW_MM, head_mm=_AREA_HEAD_MM)
-        undrawn = draw_table(book, table, Box(place.west_mm, place.south_mm, place.width_mm, left_mm - 3))
+    left_mm, _ = write_paragraphs(book, [first], room, _ANSWER)
+    left_mm, unsaid = write_paragraphs(book, more, room.below(room.height_mm - left_mm + 2), BODY, gap_mm=_GAP_MM)
+    rows = area_rows(zones, ground)
+    table = make_table(_AREA_COLUMNS, rows, width_mm=page.width_mm, row_mm=TABLE_ROW_MM, head_mm=6.0) if rows else None
+    rest = draw_table(book, table, room.below(room.height_mm - left_mm + 3)) if table else None
     finish_page(book, zones)
-    _flow(book, zones, "More about the plan", _paragraphs(unwritten))
-    _flow(book, zones, "Areas by hole and kind", [undrawn] if undrawn else [])
+    _flow(book, zones, "More about the plan", _set(unsaid))
+    _flow(book, zones, "Areas by hole and kind", [rest] if rest else [])
 
 
-def _paragraphs(sentences: Sequence[str]) -> list[Any]:
+def _set(sentences: Sequence[str]) -> list[Any]:
+    """Return sentences as a story, a little apart."""
     return [part for sentence in sentences for part in (paragraph(sentence, BODY), space(_GAP_MM))]
 
 
 def _flow(book: Book, zones: Zones, head: str, story: Sequence[Any]) -> None:
-    """Let paragraphs and tables flow over pages of their own, each with a head; no page for none."""
+    """Let a story flow over pages of its own, as many as it takes; none for none."""
 
     def start_page(_: int) -> Box:
         next_page(book)
-        page = book.inside
-        write_text(book, head, page.west_mm, page.north_mm - 6, HEAD)
+        write_text(book, head, book.inside.west_mm, book.inside.north_mm - 6, HEAD)
         finish_page(book, zones)
-        return below(page, 10)
+        return book.inside.below(10)
 
     flow_pages(book, story, start_page)
 
@@ -251,26 +250,28 @@ def _draw_curve_page(book: Book, zones: Zones, units: Units) -> None:
         "What each way of choosing ground reaches, as the map expects it. Above the thin straight line a plan reaches "
         "more than its share of the insects; the intervals come from draws of the whole map."
     )
-    left_mm, _ = write_paragraphs(book, [words], below(page, 10), BODY)
+    left_mm, _ = write_paragraphs(book, [words], page.below(10), BODY)
     draw_curve(book, Box(page.west_mm, page.south_mm + left_mm - 104, 140, 102), curve, units)
-    width_mm = sum(column.width_mm for column in _CURVE_COLUMNS)
-    table = make_table(_CURVE_COLUMNS, curve_rows(curve, units), width_mm=width_mm, row_mm=_CURVE_ROW_MM, head_mm=7)
-    draw_table(book, table, Box(page.west_mm, page.south_mm, width_mm, left_mm - 108))
+    columns, rows = curve_table(curve, units)
+    width_mm = sum(column.width_mm for column in columns)
+    table = make_table(columns, rows, width_mm=width_mm, row_mm=_CURVE_ROW_MM, head_mm=7)
+    rest = draw_table(book, table, Box(page.west_mm, page.south_mm, width_mm, left_mm - 108))
     finish_page(book, zones)
+    _flow(book, zones, "How well it is aimed", [rest] if rest else [])
 
 
-def _draw_foot(book: Book) -> float:
-    """Draw the cautions and the place to sign at the page's foot; return where they start, mm from the bottom."""
+def _draw_foot(book: Book) -> Box:
+    """Draw the cautions and the place to sign at the page's foot; return the paper they take."""
     page = book.inside
     lines = [str(caution) for caution in TREATMENT]
-    words_mm = sum(paragraph(line, _CAUTION).wrap(page.width_mm - 6, page.height_mm)[1] for line in lines)
-    box = Box(page.west_mm, page.south_mm, page.width_mm, 27 + words_mm)
+    high_mm = sum(paragraph(line, _CAUTION).wrap(page.width_mm - 6, page.height_mm)[1] for line in lines)
+    box = Box(page.west_mm, page.south_mm, page.width_mm, 27 + high_mm)
     draw_border(book, box)
     inner = box.inset(3)
     write_text(book, "Before anything is applied", inner.west_mm, inner.north_mm - 4, Text(10, bold=True))
-    write_paragraphs(book, lines, below(inner, 6), _CAUTION)
+    write_paragraphs(book, lines, inner.below(6), _CAUTION)
     _draw_signing(book, inner)
-    return box.north_mm
+    return box
 
 
 def _draw_signing(book: Book, place: Box) -> None:
@@ -283,11 +284,6 @@ def _draw_signing(book: Book, place: Box) -> None:
         draw_line(book, [(west, place.south_mm + 4), (west + width - 4, place.south_mm + 4)], Pen())
         write_text(book, label, west, place.south_mm + 0.5, SMALL)
         west += width
-
-
-def below(page: Box, down_mm: float) -> Box:
-    """Return the page without its top."""
-    return Box(page.west_mm, page.south_mm, page.width_mm, page.height_mm - down_mm)
 
 
 def finish_page(book: Book, zones: Zones) -> None:
@@ -342,7 +338,7 @@ def area_rows(zones: Zones, ground: Ground) -> list[list[str]]:
     sums = sum_areas(zones, ground)
     if sums.empty:
         return []
-    total = ["all", "all", f"{sums['zones'].sum()}", *four_areas(float(sums["area_m2"].sum())), "–"]
+    total = ["all", "", f"{sums['zones'].sum()}", *four_areas(float(sums["area_m2"].sum())), ""]
     return [total, *(_row(row) for row in sums.itertuples())]
 
 
@@ -352,54 +348,41 @@ def _row(row: Any) -> list[str]:
 
 
 def draw_hole(
-    book: Book, zones: Zones, ground: Ground, hole: str | None, *, beneath: list[MapLayer], units: Units
+    book: Book, zones: Zones, ground: Ground, hole: str | None, *, beneath: Sequence[MapLayer], units: Units
 ) -> None:
     """Draw a hole's pages: its map and zones, its small surfaces close up, and the zones there was no room for."""
     page = book.inside
     zones = _only_hole(zones, hole)
     unknown_m2 = 0.0 if zones.unknown is None else float(zones.unknown.area.sum())
     rate = zones.settings.sprayer.rate
-    columns = _AMOUNT_COLUMNS if rate else _ZONE_COLUMNS
     rows = [_zone_row(row, units, rate) for row in zones.zones.itertuples()]
+    columns = _AMOUNT_COLUMNS if rate else _ZONE_COLUMNS
     table = make_table(columns, rows, width_mm=page.width_mm, row_mm=TABLE_ROW_MM, head_mm=6.5)
-    high_mm = table.wrap(page.width_mm, page.height_mm)[1]
-    layers = _layers(zones, ground)
+    apart = len(rows) > _MOST_ROWS
     head = f"Hole {hole}" if hole else "No hole named"
     for number, shown in enumerate(_choose_views(zones.zones, ground)):
         if number:
             next_page(book)
         write_text(book, f"{head}{', close up' if number else ''}", page.west_mm, page.north_mm - 6, HEAD)
         write_text(book, tell_hole(zones.zones, unknown_m2, units), page.west_mm, page.north_mm - 11, BODY)
-        table_mm = 0.0 if number or len(rows) > _MOST_ROWS else high_mm
+        table_mm = 0.0 if number or apart else table.wrap(page.width_mm, page.height_mm)[1] + 0.5
         foot_mm = table_mm + 16 + _LEGEND_MM
         frame = Box(page.west_mm, page.south_mm + foot_mm, page.width_mm, page.height_mm - foot_mm - 14)
         view = must_fit(shown, frame, margin_mm=8, turn_deg=upright_turn(shown))
-        south_mm = frame.south_mm - 10
-        legend = Box(frame.west_mm + 2, south_mm - 1, frame.width_mm - 4, 0)
-        bar = (frame.west_mm + 2, south_mm + 2)
-        draw_map(book, view, beneath, layers, units=units, scale_at=bar, legend=legend, legend_columns=_LEGEND_COLUMNS)
-        draw_check_bar(book, frame.west_mm + 100, south_mm + 3)
+        margin_mm = frame.south_mm - 10
+        draw_map(
+            *(book, view, beneath, _zone_layers(zones, ground)),
+            units=units,
+            scale_at=(frame.west_mm + 2, margin_mm + 2),
+            legend=Box(frame.west_mm + 2, margin_mm - 1 - _LEGEND_MM, frame.width_mm - 2, _LEGEND_MM),
+            legend_columns=_LEGEND_COLUMNS,
+        )
+        draw_check_bar(book, frame.west_mm + 74, margin_mm + 3)
         if table_mm:
             draw_table(book, table, Box(page.west_mm, page.south_mm, page.width_mm, table_mm))
         finish_page(book, zones)
-        if not number and not table_mm:
+        if apart and not number:
             _flow(book, zones, f"{head}, its zones", [table])
-
-
-def _layers(zones: Zones, ground: Ground) -> list[MapLayer]:
-    """Return what lies on a hole's ground: what is not known, the zones with their names, what is kept off."""
-    unknown = [] if zones.unknown is None else zones.unknown.geometry.to_numpy()
-    shut = keep_off_area(ground.obstacles, zones.settings.keep_off_m)
-    edges = [part for part in shapely.get_parts(shapely.boundary(shut)) if part.geom_type == "LineString"]
-    some = {action: zones.of(action) for action in _LOOKS}
-    return [
-        MapLayer(unknown, UNKNOWN_LOOK, "not known"),
-        *(
-            MapLayer(mine.geometry.to_numpy(), _LOOKS[action], ACTIONS[action].name, list(mine["zone_id"]))
-            for action, mine in some.items()
-        ),
-        MapLayer(edges, KEPT_OFF_LOOK, "kept off, as entered"),
-    ]
 
 
 def _choose_views(mine: gpd.GeoDataFrame, ground: Ground) -> list[Geometry]:
@@ -428,7 +411,7 @@ def _only_hole(zones: Zones, hole: str | None) -> Zones:
 
 
 def _zone_row(row: Any, units: Units, rate: Rate | None) -> list[str]:
-    takes = [show_take(rate, row.area_m2) if row.action == "treat" else "–"] if rate else []
+    takes = [show_take(rate, row.area_m2) if row.action == "treat" else ""] if rate else []
     return [
         row.zone_id,
         ACTIONS[row.action].name,
@@ -438,6 +421,21 @@ def _zone_row(row: Any, units: Units, rate: Rate | None) -> list[str]:
         show_range(row.low_per_m2, row.high_per_m2, units),
         percent(row.probability),
         *takes,
+    ]
+
+
+def _zone_layers(zones: Zones, ground: Ground) -> list[MapLayer]:
+    """Return what lies on the ground: the zones, what is not known, how far the user keeps off."""
+    layers = []
+    for action, look in _LOOKS.items():
+        some = zones.of(action)
+        layers.append(MapLayer(some.geometry.to_numpy(), look, ACTIONS[action].name, some["zone_id"].tolist()))
+    unknown = [] if zones.unknown is None else zones.unknown.geometry.to_numpy()
+    shut = shapely.boundary(keep_off_area(ground.obstacles, zones.settings.keep_off_m))
+    return [
+        *layers,
+        MapLayer(unknown, UNKNOWN_LOOK, "not known"),
+        MapLayer(shapely.get_parts(shut), KEPT_OFF_LOOK, "kept off, as entered"),
     ]
 
 
@@ -456,14 +454,14 @@ def draw_curve(book: Book, frame: Box, curve: pd.DataFrame, units: Units) -> Non
     _draw_key(book, Box(plot.west_mm + plot.width_mm * 0.42, plot.south_mm + 3, plot.width_mm * 0.55, 24))
 
 
-def curve_rows(curve: pd.DataFrame, units: Units) -> list[list[str]]:
-    """Return the rows of the curve's table, the plan first."""
+def curve_table(curve: pd.DataFrame, units: Units) -> tuple[tuple[Column, ...], list[list[str]]]:
+    """Return the columns and rows of the curve's table, the plan first."""
     order = {"zones": 0, "border": 1, "surfaces": 2}
     surfaces = curve[curve["way"] == "surfaces"]
     surfaces = surfaces.iloc[:: max(1, len(surfaces) // _MOST_CURVE_ROWS)]
     curve = pd.concat([curve[curve["way"].isin(["zones", "border"])], surfaces])
     sorted_rows = sorted(curve.to_dict("records"), key=lambda row: (order[row["way"]], row["area_share"]))
-    return [
+    rows = [
         [
             _name_step(row, units),
             percent(row["area_share"]),
@@ -472,6 +470,7 @@ def curve_rows(curve: pd.DataFrame, units: Units) -> list[list[str]]:
         ]
         for row in sorted_rows
     ]
+    return _CURVE_COLUMNS, rows
 
 
 def _name_step(row: Mapping[Any, Any], units: Units) -> str:
