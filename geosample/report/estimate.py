@@ -56,11 +56,11 @@ def tell_answer(estimates: Estimates, units: Units = "us") -> list[str]:
     return [
         *([SIMULATED] if facts.get("simulated") else []),
         *(_tell_density(row, units) for row in kinds.to_dict("records")),
-        *_tell_decisions(found.of(What.DECISION), units),
+        *tell_decisions(found.of(What.DECISION), units),
         *_tell_stopped(facts),
         *_tell_stages(found.of(What.STAGE_GROUP_SHARE), estimates.pest),
         *_tell_shift(found.of(What.STAGE_GROUP_SHARE)),
-        _tell_border(found),
+        tell_border(found),
         *_tell_thresholds(estimates.pest, units),
         *(_tell_account(facts) if facts else []),
     ]
@@ -94,7 +94,7 @@ def _tell_density(row: Mapping[Any, Any], units: Units) -> str:
     return f"{where} hold about {mean} ({sure} {low} to {high}; {row['n']} bags)."
 
 
-def _tell_decisions(decisions: Sequence[Finding], units: Units) -> list[str]:
+def tell_decisions(decisions: Sequence[Finding], units: Units) -> list[str]:
     """Return one sentence for all kinds held against the threshold, and how often the rule errs."""
     if not decisions:
         return []
@@ -183,7 +183,7 @@ def _tell_shift(groups: Sequence[Finding]) -> list[str]:
     return [f"Since visit {known[0][1]['visit']}: {told}."]
 
 
-def _tell_border(found: Findings) -> str:
+def tell_border(found: Findings) -> str:
     """Return whether the border holds more, no more, or cannot be told, and on which kinds."""
     ratio, kinds = found.first(What.COMMON_BORDER_RATIO), found.of(What.BORDER_RATIO)
     if ratio is None:
