@@ -16,6 +16,7 @@ import importlib
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
+    from geosample.compare import compare_methods, gather_trial, read_trial
     from geosample.counts import read_counts
     from geosample.density import map_density
     from geosample.design import draw_design
@@ -36,6 +37,9 @@ _HOMES = {
     "write_sheets": "sheets",
     "read_counts": "counts",
     "estimate_means": "estimate",
+    "read_trial": "compare",
+    "gather_trial": "compare",
+    "compare_methods": "compare",
     "map_density": "density",
     "suggest_zones": "treat",
     "draw_map": "webmap",
@@ -44,13 +48,16 @@ _HOMES = {
 
 __all__ = [
     "GeosampleError",
+    "compare_methods",
     "draw_design",
     "draw_map",
     "estimate_means",
+    "gather_trial",
     "map_density",
     "open_survey",
     "read_counts",
     "read_ground",
+    "read_trial",
     "suggest_zones",
     "write_sheets",
 ]

@@ -227,7 +227,7 @@ def _plain(interval: Interval) -> dict[str, float]:
     return {"ratio": interval.value, "low": interval.low, "high": interval.high}
 
 
-def gather_trial(counts: Counts, design: Design, *, pest: str, site: str = "kind") -> Trial:
+def gather_trial(counts: Counts, design: Design, *, pest: str | None = None, site: str = "kind") -> Trial:
     """Return a visit's counted bags by block and method.
 
     Parameters
@@ -236,14 +236,14 @@ def gather_trial(counts: Counts, design: Design, *, pest: str, site: str = "kind
         What came back.
     design : Design
         Its points, each a block of its own.
-    pest : str
-        The pest to compare.
+    pest : str, optional
+        Another pest than the visit's own.
     site : str
         What sites are: ``kind``, ``hole``, ``surface_id`` or ``all``.
     """
     points = design.points.set_index("point_id")
     bags = counts.samples[counts.samples["status"] == "counted"]
-    rows = counts.counts[counts.counts["pest"] == pest][["sample_id", "stage", "count"]]
+    rows = counts.counts[counts.counts["pest"] == (pest or design.visit.pest)][["sample_id", "stage", "count"]]
     merged = rows.merge(pd.DataFrame(bags.drop(columns="geometry")), on="sample_id")
     place = merged["point_id"].map
     trial = merged.assign(
