@@ -21,7 +21,7 @@ from scipy.spatial.distance import cdist
 from threadpoolctl import threadpool_limits
 
 from geosample.density.laplace import FittedField, Predictive, leave_one_out, mix_lognormal
-from geosample.negbin import FIELD, expect, fit_k_around, log_pmf, slopes
+from geosample.negbin import FIELD, expect, fit_k_around, log_none, log_pmf, slopes
 from geosample.normal import normal_reach
 
 if TYPE_CHECKING:
@@ -332,7 +332,7 @@ def crps_counts(predictive: Predictive, count: np.ndarray) -> np.ndarray:
     k = np.broadcast_to(np.asarray(predictive.k, dtype=float), count.shape)[:, None]
     expected, value = predictive.expected / step[:, None], np.round(count / step)
     odds = expected / (k + expected)
-    chance = np.exp(-k * np.log1p(expected / k))
+    chance = np.exp(log_none(expected, k))
     below, total = np.zeros(len(count)), np.zeros(len(count))
     for x in range(_MOST_COUNTED):
         below += chance @ predictive.share

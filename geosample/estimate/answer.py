@@ -105,8 +105,8 @@ def estimate_means(  # noqa: PLR0913 - plain keywords, each with its unit in its
     rows = (
         account,
         *find_border(catch, level=level, margin=border_margin),
-        *_tell_mix(What.STAGE_SHARE, stages, None),
-        *_tell_mix(What.STAGE_GROUP_SHARE, groups, before),
+        *_find_mix(What.STAGE_SHARE, stages, None),
+        *_find_mix(What.STAGE_GROUP_SHARE, groups, before),
         *find_clumping(catch, level=level),
         *_decide(catch, threshold_per_m2, decision_level),
     )
@@ -212,7 +212,7 @@ def _border_row(what: What, domain: str, ratio: Interval, level: float, margin: 
     return _row(what, domain, ratio, verdict=verdict, level=level, n=n, margin=margin)
 
 
-def _tell_mix(what: What, mix: Mix | None, before: EarlierMix | None) -> list[Finding]:
+def _find_mix(what: What, mix: Mix | None, before: EarlierMix | None) -> list[Finding]:
     """Return a row for each stage's or group's share, with its share before where there was a visit before."""
     if mix is None:
         return []
