@@ -10,7 +10,7 @@ from typing import Any
 import pytest
 
 from geosample.counts.model import GPS_WITHIN_M
-from geosample.density import Followup, Settings
+from geosample.density import draw_followup, map_density
 from geosample.design import Request
 from geosample.design.howmany import Bench
 from geosample.sheets import SheetOptions
@@ -21,8 +21,7 @@ from geosample.words import STATUSES
 RENAMED = {
     "treat": {"swath": "swath_m", "smallest": "smallest_m2", "checks": "check_share", "border_only": "border_only_m"}
 }
-LISTS = {"covariates"}  # one word for the option, a tuple for the room
-OPTIONAL = {"seed", "points", "k", "threshold_per_m2", "known_ratio", "surfaces"}  # None asks the room to choose
+OPTIONAL = {"seed", "points", "k", "threshold_per_m2", "surfaces"}  # None asks the room to choose
 
 
 def defaults_of(command: str) -> dict[str, Any]:
@@ -38,9 +37,9 @@ def defaults_of(command: str) -> dict[str, Any]:
         ("design", Request),
         ("design", Bench),
         ("sheets", SheetOptions),
-        ("density", Settings),
+        ("density", map_density),
         ("treat", TreatSettings),
-        ("followup", Followup),
+        ("followup", draw_followup),
     ],
     ids=lambda one: one if isinstance(one, str) else one.__name__,
 )
@@ -51,7 +50,7 @@ def test_options_and_their_room_take_the_same_when_nothing_is_said(command: str,
     both = {name: value for name, value in fields.items() if name in said and name not in OPTIONAL}
     assert both
     for name, value in both.items():
-        option = tuple(said[name].split(",")) if name in LISTS else said[name]
+        option = said[name]
         assert option == value or (option in (None, "") and value in (None, ())), f"{command}: {name}"
 
 
