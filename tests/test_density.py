@@ -16,6 +16,7 @@ from click.testing import CliRunner
 from density_case import PEST, PLUGS_M2, THRESHOLD, aim_design, draw_counts, make_counts, place_points
 from work_case import count_calls
 
+from geosample.cli import main
 from geosample.cli.density import command, read_recoveries
 from geosample.counts import Counts, add_counts
 from geosample.density import (
@@ -341,3 +342,10 @@ class TestFilesOfTheMap:
         assert summary["pest"] == PEST
         assert summary["map_worth"]["answer"] in {"yes", "a little", "no"}
         assert len(load_density(survey).cells) == summary["cells"]
+        refused = CliRunner().invoke(main, ["density", *run, "--known", "2", "--recovery", "heat=0.5"])
+        assert refused.exit_code == 1
+        assert "--known: found 2" in refused.output
+        assert (
+            "--recovery of heat: found a method"
+            in CliRunner().invoke(main, ["density", *run, "--recovery", "heat=0.5"]).output
+        )

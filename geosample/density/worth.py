@@ -18,6 +18,7 @@ from typing import TYPE_CHECKING, Any, Literal
 import numpy as np
 from scipy.optimize import minimize_scalar
 from scipy.spatial.distance import cdist
+from threadpoolctl import threadpool_limits
 
 from geosample.density.laplace import FittedField, Predictive, leave_one_out, mix_lognormal
 from geosample.negbin import FIELD, expect, fit_k_around, log_pmf, slopes
@@ -192,7 +193,8 @@ def judge_blocks(field: CountField, fair: np.ndarray, *, block_m: float) -> Bloc
     hyper = {name: getattr(fitted.hyper, name) for name in ("spread", "range_m", "k")}
     flat = {"spread": 0.0, "k": leave_out_average(count, np.log(effort), field.level_sd)[1]}
     covariates, scores = fitted.sites.basis[fair, 1:], {}  # as weighed by their prior spreads already
-    with config_context(enable_metadata_routing=True):
+    # small matrices, many times: a second thread in the matrix library costs more than it brings
+    with config_context(enable_metadata_routing=True), threadpool_limits(1, user_api="blas"):
         for name, own, told in (("map", hyper, {"covariates": covariates}), ("average", {**hyper, **flat}, {})):
             asked = dict.fromkeys(("exposure", *told), True)
             way = (
