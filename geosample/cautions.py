@@ -34,6 +34,8 @@ class Caution:
         return f"{self.text} [{self.grade}: {ground}]"
 
 
+SIMULATED = "Invented course, simulated counts: no turf was sampled."
+"""Goes wherever invented counts are shown."""
 TREATMENT = (
     Caution(
         "The product label is the law where it says so: it sets site, pest, rate, interval, yearly maximum and "

@@ -17,6 +17,7 @@ import pytest
 import rasterio
 from click.testing import CliRunner
 
+from geosample.cautions import SIMULATED
 from geosample.cli import main
 from geosample.demo import VISIT, find_course, plan_commands
 from geosample.design import load_design

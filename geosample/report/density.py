@@ -6,8 +6,7 @@ import math
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
-from geosample.cautions import GRADES
-from geosample.report.design import SIMULATED
+from geosample.cautions import GRADES, SIMULATED
 from geosample.report.terminal import show_table
 from geosample.survey.findings import What
 from geosample.units import Units, percent, show_area, show_density, show_length, show_number
