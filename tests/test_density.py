@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import re
 import sys
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -256,14 +257,16 @@ class TestInANotebook:
     def test_the_map_to_explore_holds_every_cell_or_larger_ones_and_greys_the_unknown(
         self, fine_map: DensityMap, monkeypatch: pytest.MonkeyPatch
     ) -> None:
-        def colours() -> np.ndarray:
-            return np.array(re.findall(r'"colour": "(#[0-9a-f]{6})"', fine_map.explore().get_root().render()))
+        small = replace(fine_map, cells=fine_map.cells[fine_map.cells["northing"] < -250])
 
-        whole, known = colours(), fine_map.cells["known"].to_numpy(bool)
-        assert len(whole) == len(known)
+        def colours() -> np.ndarray:
+            return np.array(re.findall(r'"colour": "(#[0-9a-f]{6})"', small.explore().get_root().render()))
+
+        whole, known = colours(), small.cells["known"].to_numpy(bool)
+        assert len(whole) == len(known) > 100
         assert (whole[~known] == GREYS[3]).all()
         assert not (whole[known] == GREYS[3]).any()
-        monkeypatch.setattr(model, "MOST_SHOWN", len(fine_map.cells) // 3)
+        monkeypatch.setattr(model, "MOST_SHOWN", len(known) // 3)
         assert 0.15 < len(colours()) / len(whole) < 0.35
 
     def test_a_plot_needs_matplotlib_and_says_so(self, fine_map: DensityMap, monkeypatch: pytest.MonkeyPatch) -> None:
