@@ -26,7 +26,6 @@ from geosample.drawing import (
     Text,
     close_book,
     draw_check_bar,
-    draw_labels,
     draw_map,
     draw_table,
     fit_view,
@@ -37,11 +36,11 @@ from geosample.drawing import (
     next_page,
     open_book,
     paragraph,
-    place_labels,
     split_views,
     upright_turn,
     write_paragraphs,
 )
+from geosample.drawing.labels import draw_labels, place_labels
 from geosample.errors import PaperError
 
 GREY = Look("#808080", line_mm=0.0)

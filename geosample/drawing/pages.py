@@ -20,7 +20,6 @@ import numpy as np
 from reportlab import platypus, rl_config
 from reportlab.lib.colors import Color, HexColor
 from reportlab.lib.styles import ParagraphStyle
-from reportlab.lib.utils import simpleSplit
 from reportlab.pdfbase import pdfmetrics
 from reportlab.pdfbase.ttfonts import TTFont
 from reportlab.pdfgen.canvas import Canvas
@@ -301,18 +300,6 @@ def paragraph(text: str, style: Text = PLAIN) -> platypus.Paragraph:
         textColor=ink(style.colour),
     )
     return platypus.Paragraph(escape(printable(text)), setting)
-
-
-def wrap_text(text: str, width_mm: float, style: Text = PLAIN) -> list[str]:
-    """Return the text in lines no wider than a width.
-
-    Parameters
-    ----------
-    text, width_mm, style
-        As ``paragraph`` takes them.
-    """
-    load_typeface()
-    return list(simpleSplit(printable(text), style.font, style.size_mm, width_mm))
 
 
 def write_paragraphs(
