@@ -20,18 +20,18 @@ if TYPE_CHECKING:
     from geosample.counts import read_counts
     from geosample.density import map_density
     from geosample.design import draw_design
+    from geosample.door import open_survey
     from geosample.errors import GeosampleError
     from geosample.estimate import estimate_means
     from geosample.ground import read_ground
     from geosample.sheets import write_sheets
-    from geosample.survey import open_survey
     from geosample.treat import suggest_zones
     from geosample.webmap import draw_map
 
 __version__ = "0.2.0.dev0"
 
 _HOMES = {
-    "open_survey": "survey",
+    "open_survey": "door",
     "read_ground": "ground",
     "draw_design": "design",
     "write_sheets": "sheets",
