@@ -16,26 +16,30 @@ import importlib
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
+    from geosample.compare import compare_methods, gather_trial, read_trial
     from geosample.counts import read_counts
     from geosample.density import map_density
     from geosample.design import draw_design
+    from geosample.door import open_survey
     from geosample.errors import GeosampleError
     from geosample.estimate import estimate_means
     from geosample.ground import read_ground
     from geosample.sheets import write_sheets
-    from geosample.survey import open_survey
     from geosample.treat import suggest_zones
     from geosample.webmap import draw_map
 
 __version__ = "0.2.0.dev0"
 
 _HOMES = {
-    "open_survey": "survey",
+    "open_survey": "door",
     "read_ground": "ground",
     "draw_design": "design",
     "write_sheets": "sheets",
     "read_counts": "counts",
     "estimate_means": "estimate",
+    "read_trial": "compare",
+    "gather_trial": "compare",
+    "compare_methods": "compare",
     "map_density": "density",
     "suggest_zones": "treat",
     "draw_map": "webmap",
@@ -44,13 +48,16 @@ _HOMES = {
 
 __all__ = [
     "GeosampleError",
+    "compare_methods",
     "draw_design",
     "draw_map",
     "estimate_means",
+    "gather_trial",
     "map_density",
     "open_survey",
     "read_counts",
     "read_ground",
+    "read_trial",
     "suggest_zones",
     "write_sheets",
 ]

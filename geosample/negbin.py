@@ -100,6 +100,11 @@ numbers of points and bounds err on the careful side (simulated for bounds of me
 def log_pmf(count: Numbers, expected: Numbers, k: Numbers) -> Floats:
     """Return the log chance of counts.
 
+    Parameters
+    ----------
+    count, expected, k : float or ndarray
+        Counts, expectations and k above 0; they broadcast.
+
     Examples
     --------
     >>> float(np.exp(log_pmf(0, 1.0, 1.0)))
@@ -143,6 +148,11 @@ def relative_variance(expected: float, k: float) -> float:
 def cdf(count: Numbers, expected: Numbers, k: Numbers) -> Floats:
     """Return the chance of at most so many; 0 below 0.
 
+    Parameters
+    ----------
+    count, expected, k : float or ndarray
+        Counts, expectations and k above 0; they broadcast.
+
     Examples
     --------
     >>> round(float(cdf(1, 1.0, 1.0)), 9)
@@ -153,7 +163,14 @@ def cdf(count: Numbers, expected: Numbers, k: Numbers) -> Floats:
 
 
 def quantile(share: Numbers, expected: Numbers, k: Numbers) -> Floats:
-    """Return the smallest count that is not exceeded with at least the chance given, above 0 and below 1.
+    """Return the smallest count that is not exceeded with at least the chance given.
+
+    Parameters
+    ----------
+    share : float or ndarray
+        The chance, above 0 and below 1.
+    expected, k : float or ndarray
+        Expectations and k above 0; they broadcast.
 
     Examples
     --------
@@ -187,6 +204,13 @@ def expect(eta: Numbers) -> Floats:
 def slopes(count: Floats, expected: Floats, k: float) -> Slopes:
     """Return the derivatives in eta; the weight is never negative, so the mode is unique.
 
+    Parameters
+    ----------
+    count, expected : ndarray, shape (n,)
+        Counts, and expectations above 0.
+    k : float
+        Above 0.
+
     Notes
     -----
     With e the expectation: first k(y - e)/(k + e), weight (y + k) k e/(k + e)², its slope weight (k - e)/(k + e).
@@ -197,7 +221,15 @@ def slopes(count: Floats, expected: Floats, k: float) -> Slopes:
 
 
 def slope_in_k(count: Floats, expected: Floats, k: float) -> Floats:
-    """Return the derivative of the log chance in k."""
+    """Return the derivative of the log chance in k.
+
+    Parameters
+    ----------
+    count, expected : ndarray, shape (n,)
+        Counts, and expectations above 0.
+    k : float
+        Above 0.
+    """
     found = special.digamma(count + k) - special.digamma(k)
     return np.asarray(found - np.log1p(expected / k) + (expected - count) / (k + expected))
 
@@ -206,6 +238,13 @@ def slopes_in_log_k(count: Floats, expected: Floats, k: float) -> Slopes:
     """Return what log k changes: the log chance itself (``first``), its weight, and its first slope in eta.
 
     The three are returned in the fields first (d log p), weight (d weight) and weight_slope (d first).
+
+    Parameters
+    ----------
+    count, expected : ndarray, shape (n,)
+        Counts, and expectations above 0.
+    k : float
+        Above 0.
     """
     total = k + expected
     weight = expected * ((count + 2 * k) * total - 2 * k * (count + k)) / total**3
@@ -278,7 +317,17 @@ def make_likelihood(bags: Bags, prior: Prior = ONE_MEAN.prior) -> Likelihood:
 
 
 def log_likelihood(data: Likelihood, mean: float, log_k: float) -> float:
-    """Return the log-likelihood at a mean per unit of effort and log k, without the prior."""
+    """Return the log-likelihood, without the prior.
+
+    Parameters
+    ----------
+    data : Likelihood
+        The bags.
+    mean : float
+        Per unit of effort.
+    log_k : float
+        Log of k.
+    """
     k = math.exp(log_k)
     each = log_rising(data.count, k) + _mean_terms(data, mean * data.effort, np.array([k]))[0]
     return float(data.weight @ each) - data.constant
@@ -332,6 +381,15 @@ def _best_log_k(data: Likelihood, mean: float) -> tuple[float, float]:
 
 def zero_bound(bags: Bags, *, tail: float, k: float = K_IF_UNKNOWN) -> float:
     """Return the mean at which finding nothing at all has probability ``tail``: the exact bound after only zeros.
+
+    Parameters
+    ----------
+    bags : Bags
+        Their counts do not matter.
+    tail : float
+        The probability, 0 to 1.
+    k : float
+        Of a bag.
 
     Examples
     --------
@@ -391,6 +449,15 @@ def with_best_means(groups: Groups, log_ratio: float, log_k: float) -> float:
     """Return the log-likelihood at a log ratio and log k with the groups' best means, the prior on log k included.
 
     Each group's mean is found by Newton steps of its own, all groups at once.
+
+    Parameters
+    ----------
+    groups : Groups
+        The bags.
+    log_ratio : float
+        Log of the density on side 1 over that on side 0.
+    log_k : float
+        Log of k.
     """
     k = math.exp(log_k)
     effort = groups.effort * np.exp(log_ratio * groups.side)

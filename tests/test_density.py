@@ -3,6 +3,9 @@
 from __future__ import annotations
 
 import json
+import re
+import sys
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -14,6 +17,7 @@ from click.testing import CliRunner
 from density_case import PEST, PLUGS_M2, THRESHOLD, aim_design, draw_counts, make_counts, place_points
 from work_case import count_calls
 
+from geosample.cli import main
 from geosample.cli.density import command, read_recoveries
 from geosample.counts import Counts, add_counts
 from geosample.density import (
@@ -24,12 +28,14 @@ from geosample.density import (
     laplace,
     load_density,
     map_density,
+    model,
     save_density,
     write_density_tif,
 )
 from geosample.design import save_design
 from geosample.errors import DensityError
 from geosample.ground import Ground, save_ground
+from geosample.palettes import GREYS
 from geosample.survey import open_survey
 from geosample.survey.findings import What
 
@@ -224,6 +230,52 @@ class TestTheMap:
         assert (exceedance(fine_map, 0.0) == 1).all()
 
 
+class TestInANotebook:
+    def test_the_summary_is_plain_and_says_what_is_above_the_threshold(self, small_ground: Ground) -> None:
+        counts, _, _ = draw_counts(small_ground, 60, np.random.default_rng(8))
+        made = map_density(counts, small_ground, design=aim_design(small_ground), cell_m=4, threshold_per_m2=THRESHOLD)
+        facts = made.summary()
+        json.dumps(facts)
+        assert facts["area_m2"] == pytest.approx(small_ground.surfaces.area.sum())
+        over = exceedance(made, THRESHOLD) >= 0.8
+        assert facts["area_over_0.8_m2"] == pytest.approx(made.cells["area_m2"][over].sum())
+        assert 0 <= facts["known_share"] <= facts["decided_share"] <= 1
+
+    def test_it_shows_itself_in_a_line_and_in_a_table(self, fine_map: DensityMap) -> None:
+        assert repr(fine_map).startswith("DensityMap(visit='2026-05-04', pest='annual bluegrass weevil'")
+        assert len(repr(fine_map)) <= 200
+        assert "known_share" in fine_map._repr_html_()
+
+    def test_cells_become_squares_that_hold_their_pieces(self, fine_map: DensityMap, small_ground: Ground) -> None:
+        squares = fine_map.to_geodataframe()
+        assert squares.crs == small_ground.crs
+        assert squares.area.to_numpy() == pytest.approx(1.0)
+        assert (squares.area >= squares["area_m2"] - 1e-9).all()
+        middle = shapely.points(squares[["easting", "northing"]].to_numpy())
+        assert shapely.covers(squares.geometry.to_numpy(), middle).all()
+
+    def test_the_map_to_explore_holds_every_cell_or_larger_ones_and_greys_the_unknown(
+        self, fine_map: DensityMap, monkeypatch: pytest.MonkeyPatch
+    ) -> None:
+        small = replace(fine_map, cells=fine_map.cells[fine_map.cells["northing"] < -250])
+
+        def colours() -> np.ndarray:
+            return np.array(re.findall(r'"colour": "(#[0-9a-f]{6})"', small.explore().get_root().render()))
+
+        whole, known = colours(), small.cells["known"].to_numpy(bool)
+        assert len(whole) == len(known) > 100
+        assert (whole[~known] == GREYS[3]).all()
+        assert not (whole[known] == GREYS[3]).any()
+        monkeypatch.setattr(model, "MOST_SHOWN", len(known) // 3)
+        assert 0.15 < len(colours()) / len(whole) < 0.35
+
+    def test_a_plot_needs_matplotlib_and_says_so(self, fine_map: DensityMap, monkeypatch: pytest.MonkeyPatch) -> None:
+        monkeypatch.setitem(sys.modules, "matplotlib", None)
+        monkeypatch.setitem(sys.modules, "matplotlib.pyplot", None)
+        with pytest.raises(DensityError, match=r"no matplotlib; .*pip install matplotlib"):
+            fine_map.plot()
+
+
 class TestFilesOfTheMap:
     def test_survey_round_trip(self, fine_map: DensityMap, small_ground: Ground, tmp_path: Path) -> None:
         survey = open_survey(tmp_path / "course.gpkg")
@@ -293,3 +345,10 @@ class TestFilesOfTheMap:
         assert summary["pest"] == PEST
         assert summary["map_worth"]["answer"] in {"yes", "a little", "no"}
         assert len(load_density(survey).cells) == summary["cells"]
+        refused = CliRunner().invoke(main, ["density", *run, "--known", "2", "--recovery", "heat=0.5"])
+        assert refused.exit_code == 1
+        assert "--known: found 2" in refused.output
+        assert (
+            "--recovery of heat: found a method"
+            in CliRunner().invoke(main, ["density", *run, "--recovery", "heat=0.5"]).output
+        )

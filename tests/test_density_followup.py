@@ -189,5 +189,5 @@ def test_chosen_points_are_estimated_by_no_one_and_the_message_says_what_to_do(
     design, _ = draw_followup(first_map, small_ground, aim_design(small_ground), visit="2026-05-18")
     places = np.column_stack([design.points.geometry.x, design.points.geometry.y])
     counts = make_counts(small_ground, places, np.full(len(places), 3), visit="2026-05-18")
-    with pytest.raises(EstimateError, match=r"chosen to sharpen the map of 2026-05-04, not drawn.*--visit 2026-05-04"):
+    with pytest.raises(EstimateError, match=r"chosen to sharpen the map of 2026-05-04, not drawn.*`visit=2026-05-04`"):
         estimate_means(counts, design)

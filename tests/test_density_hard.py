@@ -153,7 +153,7 @@ class TestHardInput:
 
     def test_a_recovery_of_a_method_nobody_used_is_refused(self, small_ground: Ground) -> None:
         counts, _, _ = draw_counts(small_ground, 20, np.random.default_rng(8))
-        with pytest.raises(DensityError, match="recovery of heat: found a method no sample was taken by; expected one"):
+        with pytest.raises(DensityError, match="`recovery` of heat: found a method no sample was taken by; expected"):
             map_density(counts, small_ground, recovery={"heat": 0.5})
 
     @pytest.mark.parametrize("words", ["edge,none", "edge,edge", "", "edge,"])

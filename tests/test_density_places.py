@@ -63,7 +63,7 @@ def test_all_that_cannot_be_told_is_named_at_once(mapped: DensityMap, small_grou
     shapes = [inside, shapely.LineString([inside, (inside.x + 1, inside.y)]), shapely.Point(west - 500, south)]
     with pytest.raises(DensityError) as caught:
         estimate_places(mapped, small_ground, own_shapes(small_ground, shapes), THRESHOLD_PER_M2)
-    assert [problem.where for problem in caught.value.problems] == ["--at, own 1", "--at, own 2"]
+    assert [problem.where for problem in caught.value.problems] == ["`at`, own 1", "`at`, own 2"]
 
 
 def test_a_row_without_a_shape_is_named(small_ground: Ground, tmp_path: Path) -> None:

@@ -78,6 +78,15 @@ def test_what_is_known_of_another_pest_says_nothing_of_this_one(survey):
     ]
 
 
+def test_findings_of_an_older_version_stop_no_design(survey):
+    file = open_survey(survey)
+    with file.change() as change:
+        change.put("visits", fill_rows("visits", visit=["2026-04-01"], date=["2026-04-01"]))
+        old = fill_rows("findings", visit=["2026-04-01"], value=[1.48], note=["k of a bag, in a sentence"])
+        change.put("findings", old.assign(pest="annual bluegrass weevil"))
+    assert read_known(file, "annual bluegrass weevil").k is None
+
+
 def test_two_methods_go_out_in_split_blocks_and_come_back_compared(survey, tmp_path, small_ground):
     asked = ["--visit", "2026-05-04", "--points", 20, "--compare", "brine,heat", "--plugs", 2, "--seed", 7]
     assert run("design", survey, *asked).exit_code == 0

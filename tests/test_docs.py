@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import doctest
+import json
 import re
 import shlex
 import shutil
@@ -11,10 +13,11 @@ import pytest
 from click.testing import CliRunner
 from fill_blank import fill_blank
 
+import geosample as gs
 from geosample import __version__
 from geosample.cli import COMMANDS, main
 from geosample.design import load_design
-from geosample.ground import load_ground
+from geosample.ground import load_ground, read_ground
 from geosample.survey import open_survey
 
 ROOT = Path(__file__).resolve().parents[1]
@@ -107,3 +110,30 @@ def test_the_newest_entry_of_the_changes_is_this_version() -> None:
     changes = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8").rsplit("## Changes", 1)[1]
     [newest, *_] = re.findall(r"^- (\S+)( \(in work\))? — ", changes, flags=re.MULTILINE)
     assert __version__ == (f"{newest[0]}.dev0" if newest[1] else newest[0])
+
+
+def readme_python() -> str:
+    text = (ROOT / "README.md").read_text(encoding="utf-8")
+    [block] = re.findall(r"```python\n(.*?)```", text, flags=re.DOTALL)
+    return str(block)
+
+
+def test_the_python_door_does_the_whole_job_in_at_most_twelve_lines(place: Path) -> None:
+    lines = readme_python().splitlines()
+    assert len(lines) <= 12
+    ground = read_ground("layers/course.geojson", collar_m=0.76)
+    drawn: dict[str, object] = {}
+    exec("\n".join(line.removeprefix(">>> ") for line in lines[:4]), drawn)
+    fill_blank(place / "out" / "blank_counts.csv", drawn["design"], ground, place / "filled.csv", seed=3)
+    test = doctest.DocTestParser().get_doctest(readme_python(), {}, "README", "README.md", 0)
+    assert doctest.DocTestRunner().run(test).failed == 0
+    survey = gs.open_survey("python.gpkg", must_exist=True)
+    results = [survey.ground, survey.design(), survey.counts(), survey.estimates(), survey.density(), survey.zones()]
+    for result in results:
+        assert len(repr(result)) <= 200
+        assert "\n" not in repr(result)
+        assert result._repr_html_()
+        json.dumps(result.summary(), allow_nan=True)
+    assert (place / "out" / "map.html").exists()
+    with pytest.raises(gs.GeosampleError, match="found a str"):
+        survey.save("a text")

@@ -10,14 +10,15 @@ import pytest
 from estimate_case import make_bags
 from scipy import special
 
-from geosample.estimate.aggregation import fit_iwao, fit_k, fit_taylor, measure_clumping
+from geosample.estimate.clumping import fit_iwao, fit_taylor, measure_clumping
 from geosample.estimate.intervals import (
     Interval,
     combine_means,
+    fit_k,
     profile_interval,
     spread_cut,
 )
-from geosample.estimate.weights import (
+from geosample.estimate.means import (
     linearise,
     local_squares,
     local_variance,

@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from geosample.palettes import CIVIDIS, OKABE_ITO, VIRIDIS, ramp, rgb
-from geosample.webmap.measures import CHANCE_EDGES, UNKNOWN
+from geosample.webmap.pictures import CHANCE_EDGES, UNKNOWN
 
 # Simulation of dichromacy in linear sRGB, severity 1: Machado, Oliveira & Fernandes 2009, IEEE TVCG 15:1291-1298
 # (matrices from memory, unverified).
@@ -75,7 +75,8 @@ def test_the_stripes_of_unknown_ground_differ_in_greyscale_more_than_classes_do(
 
 
 def test_the_pages_own_colours_are_the_palettes_or_greys() -> None:
-    parts = [part for part in resources.files("geosample.webmap").joinpath("page").iterdir() if part.is_file()]
+    rooms = [resources.files(room).joinpath("page") for room in ("geosample.webmap", "geosample.report")]
+    parts = [part for folder in rooms for part in folder.iterdir() if part.is_file()]
     shown = {sign for part in parts for sign in re.findall(r"#[0-9a-fA-F]{6}\b", part.read_text(encoding="utf-8"))}
     coloured = {sign.upper() for sign in shown if np.ptp(rgb(sign)) > LEAST_STEP}
     # links are a darker blue, to be read on grey too

@@ -10,7 +10,7 @@ from geosample.demo.simulate import SimulationModel
 from geosample.design import draw_design
 from geosample.design.stops import WHY_NO_STOPS as REASONS
 from geosample.ground import Ground
-from geosample.report.design import WHY_NO_STOPS, tell_design, tell_simulation
+from geosample.report.design import SIMULATED, WHY_NO_STOPS, tell_design, tell_simulation
 
 ASKED = {"visit": "2026-05-04", "points": 30, "seed": 7, "stop_low_per_m2": 108.0, "stop_high_per_m2": 430.0}
 
@@ -56,6 +56,6 @@ def test_surfaces_the_course_does_not_have_are_told(small_ground):
 
 def test_invented_counts_are_told_with_their_model():
     told = tell_simulation({**asdict(SimulationModel()), "seed": 3}, "metric")
-    assert told.startswith("Invented course, simulated counts.")
+    assert told.startswith(SIMULATED)
     assert "215/m² on average" in told
     assert "seed 3" in told

@@ -10,6 +10,7 @@ from test_treat_record import bags
 from treat_case import make_map, patch, plan, plan_map, ratio_found
 
 from geosample.pests import DEFAULT_PEST
+from geosample.report.design import SIMULATED
 from geosample.report.treat import (
     tell_amounts,
     tell_answer,
@@ -72,7 +73,7 @@ def test_why_averages_are_used_stands_behind_the_answer(zones, basis, said):
 
 
 def test_invented_counts_are_called_so_right_behind_the_answer(zones):
-    assert tell_answer(replace(zones, simulated="All invented."), "us")[1] == "All invented."
+    assert tell_answer(replace(zones, simulated=True), "us")[1] == SIMULATED
 
 
 def test_the_border_is_proposed_only_where_the_counts_support_it(small_ground):

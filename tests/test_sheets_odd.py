@@ -120,7 +120,7 @@ def test_paper_speaks_of_reserve_points_only_where_there_are_some(
     odd_ground: Ground, tmp_path: Path, reserve: float
 ) -> None:
     asked = {"points": 24, "surfaces": ("green", "fairway"), "reserve": reserve, "minimum": 5, "seed": 2}
-    write_sheets(draw_design(odd_ground, visit="2026-07-01", **asked), odd_ground, folder=tmp_path)
+    write_sheets(draw_design(odd_ground, visit="2026-07-01", **asked), odd_ground, tmp_path)
     said = " ".join(" ".join(page.text.split()) for page in read_pages(tmp_path / "field_map.pdf"))
     assert ("reserve" in said) is (reserve > 0)
     assert ("take the next reserve point of its stratum" in said) is (reserve > 0)

@@ -45,7 +45,7 @@ def whole(small_ground: Ground, tmp_path_factory: pytest.TempPathFactory) -> Pat
     made = plan(small_ground, patch(-50, -130, 14))
     save_zones(
         survey,
-        replace(made, visit=VISIT, zones=made.zones.assign(visit=VISIT), findings=made.findings.assign(visit=VISIT)),
+        replace(made, visit=VISIT, zones=made.zones.assign(visit=VISIT)),
     )
     with survey.change() as change:
         record = {"visit": [VISIT], "date": ["2026-05-08"], "zone_ids": "Z01F-1", "record": '{"date": "2026-05-08"}'}

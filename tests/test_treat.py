@@ -225,8 +225,8 @@ def test_every_setting_that_cannot_be_is_told_at_once():
     with pytest.raises(TreatError) as caught:
         TreatSettings(0.0, miss_cost=0.0, swath_m=-1.0, smallest_m2=-1.0, keep_off_m={"lake": 3.0})
     text = str(caught.value)
-    for option in ("--threshold", "--miss-cost", "--swath", "--smallest", "--keep-off"):
-        assert option in text
+    for argument in ("threshold_per_m2", "miss_cost", "swath_m", "smallest_m2", "keep_off_m"):
+        assert argument in text
     assert "water" in text
 
 

@@ -150,7 +150,7 @@ def test_only_a_later_drawn_visit_can_check_a_treatment(zones):
     first, later = (Visit(day, day, "x", "plug", 0.0026, 32.0, 3, "AB12", 7) for day in ("2026-05-04", "2026-05-18"))
     check_visits(first, later)
     for wrong, said in (
-        (first, "--after: found 2026-05-04"),
+        (first, "after: found 2026-05-04"),
         (replace(later, settings={"follows": "x"}), "chosen, not drawn"),
     ):
         with pytest.raises(TreatError, match=said):

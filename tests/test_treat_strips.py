@@ -12,8 +12,7 @@ from treat_case import patch, plan, treated
 
 from geosample.cli import main
 from geosample.errors import TreatError
-from geosample.sheets import PACE_M
-from geosample.sheets.finding import read_finding, take_sights
+from geosample.sheets.finding import PACE_M, read_finding, take_sights
 from geosample.treat import TreatSettings, draw_plan, write_zones
 from geosample.treat.cells import Overlay
 from geosample.treat.model import LeftOut

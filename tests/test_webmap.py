@@ -10,26 +10,29 @@ from pathlib import Path
 from types import ModuleType
 
 import numpy as np
-import pandas as pd
 import pytest
 import shapely
 from click.testing import CliRunner
+from density_case import THRESHOLD
 from markupsafe import Markup
 from pyproj import Transformer
 from survey_case import fill_rows
 
 from geosample.cautions import TREATMENT
 from geosample.cli import main
+from geosample.counts import Counts, add_counts
 from geosample.density import decide_at, exceedance
+from geosample.design import Design, save_design
 from geosample.errors import MapError, SurveyError
-from geosample.ground import Ground
+from geosample.estimate import estimate_means, save_estimates
+from geosample.ground import Ground, save_ground
 from geosample.survey import Survey, open_survey
 from geosample.units import FOOT2_M2
-from geosample.webmap import Look, assets, draw_map, gather_story, measures, offline, popups
-from geosample.webmap.answer import write_answer, write_headline
-from geosample.webmap.draw import compose_page
-from geosample.webmap.places import cluster_features
-from geosample.webmap.raster import lay_pixels
+from geosample.webmap import draw_map, gather_story, page, pictures
+from geosample.webmap.draw import PageSettings, compose_page
+from geosample.webmap.layers import cluster_features, count_interval
+from geosample.webmap.pictures import lay_pixels
+from geosample.webmap.story import unknown_area
 
 
 @pytest.fixture(scope="module")
@@ -46,10 +49,6 @@ def surveys() -> ModuleType:
 @pytest.fixture(scope="module")
 def complete(surveys: ModuleType, small_ground: Ground, tmp_path_factory: pytest.TempPathFactory) -> Survey:
     return surveys.complete(tmp_path_factory.mktemp("survey") / "invented.gpkg", small_ground)
-
-
-def told(story) -> str:
-    return Markup(" ").join(line.text for line in write_answer(story)).striptags()
 
 
 def test_no_address_of_any_network_is_linked(complete: Survey, tmp_path: Path):
@@ -73,38 +72,6 @@ def test_the_answer_comes_before_the_map_and_the_cautions_come_with_the_zones(co
         assert str(Markup.escape(caution.text)) in page
 
 
-def test_the_answer_says_where_how_much_how_sure_and_what_is_not_known(complete: Survey):
-    lines = write_answer(gather_story(complete))
-    assert [line.head for line in lines] == ["Simulated", "Where", "How much", "How sure", "Not known"]
-    text = told(gather_story(complete))
-    assert "1 zone suggested for treatment" in text
-    assert "24 to 59/ft²" in text
-    assert "2 samples came back without a count: missing, not zero" in text
-
-
-def test_the_headline_says_what_to_do_how_many_and_what_nobody_knows(complete: Survey):
-    treat, again, unknown = (line.striptags() for line in write_headline(gather_story(complete)))
-    assert treat.startswith("Treat: 1 zone, ")
-    assert again.startswith("Look again: 1 zone, ")
-    assert unknown.startswith("Not known: ")
-    assert "of the mapped ground (crossed in grey)" in unknown
-
-
-def test_without_zones_the_headline_gives_the_average(surveys: ModuleType, small_ground: Ground, tmp_path: Path):
-    story = gather_story(surveys.with_counts(tmp_path / "half.gpkg", small_ground))
-    [line] = write_headline(story)
-    assert "on average (95 % interval" in line
-
-
-def test_stage_groups_stand_in_the_answer_with_their_intervals(complete: Survey):
-    story = gather_story(complete)
-    rows = [("larvae in the stem", 0.7, 0.5, 0.85), ("pupae", 0.3, 0.15, 0.5)]
-    frame = pd.DataFrame(rows, columns=["domain", "value", "low", "high"]).assign(what="stage group share")
-    staged = replace(story, findings=pd.concat([story.findings, frame], ignore_index=True))
-    [line] = [line for line in write_answer(staged) if line.head == "Stages"]
-    assert line.text.striptags() == "larvae in the stem 70 % (50 to 85 %) and pupae 30 % (15 to 50 %)."
-
-
 def test_samples_in_a_high_cluster_get_rings_and_the_warning_that_goes_with_them(complete: Survey, tmp_path: Path):
     story = gather_story(complete)
     name = str(story.samples["sample_id"].iloc[0])
@@ -113,9 +80,9 @@ def test_samples_in_a_high_cluster_get_rings_and_the_warning_that_goes_with_them
     [ring] = cluster_features(marked)
     assert ring["properties"]["look"] == "point cluster"
     assert "not &#39;above the threshold&#39;" in ring["properties"]["say"]
-    page = compose_page(marked, Look())
-    assert "Points with high counts around them" in page
-    assert "Points with high counts around them" not in compose_page(story, Look())
+    made = compose_page(marked, PageSettings())
+    assert "Points with high counts around them" in made
+    assert "Points with high counts around them" not in compose_page(story, PageSettings())
 
 
 def test_the_page_is_of_the_newest_visit_with_counts_unless_one_is_named(
@@ -124,15 +91,8 @@ def test_the_page_is_of_the_newest_visit_with_counts_unless_one_is_named(
     survey = surveys.with_counts(tmp_path / "half.gpkg", small_ground)
     with survey.change() as change:
         change.put("visits", fill_rows("visits", visit=["later"], date="2027-01-01"), where={"visit": "later"})
-    assert gather_story(survey).visit["visit"] == surveys.VISIT
-    assert gather_story(survey, "later").visit["visit"] == "later"
-
-
-def test_each_missing_stage_is_named(surveys: ModuleType, small_ground: Ground, tmp_path: Path):
-    bare = told(gather_story(surveys.ground_only(tmp_path / "bare.gpkg", small_ground)))
-    assert re.findall(r"geosample (\w+)", bare) == ["design", "counts", "estimate", "density", "treat"]
-    halfway = told(gather_story(surveys.with_counts(tmp_path / "half.gpkg", small_ground)))
-    assert re.findall(r"geosample (\w+)", halfway) == ["density", "treat"]
+    assert gather_story(survey).findings.visit == surveys.VISIT
+    assert gather_story(survey, "later").findings.visit == "later"
 
 
 def test_a_page_without_zones_or_simulation_shows_neither(surveys: ModuleType, small_ground: Ground, tmp_path: Path):
@@ -170,22 +130,22 @@ def test_the_drawn_pixels_cover_the_surfaces_area(surveys: ModuleType, small_gro
 def test_ground_not_known_is_striped_whatever_its_value(surveys: ModuleType, small_ground: Ground):
     density_map = surveys.invent_density(small_ground)
     cells = density_map.cells.assign(known=False)
-    blind = type(density_map)("v", "p", 1.0, cells, {}, {}, density_map.findings)
+    blind = replace(density_map, cells=cells)
     grid = lay_pixels(blind, small_ground.surfaces)
-    picture = measures.draw_density(blind, grid, "us")
+    picture = pictures.draw_density(blind, grid, "us")
     assert sum(swatch.area_m2 for swatch in picture.swatches) == 0
     assert picture.unknown_m2 == pytest.approx(small_ground.surfaces["area_m2"].sum())
-    assert measures.unknown_area(blind) == pytest.approx(picture.unknown_m2)
+    assert unknown_area(blind) == pytest.approx(picture.unknown_m2)
 
 
 def test_a_legends_areas_and_the_unknown_add_up_to_the_mapped_ground(surveys: ModuleType, small_ground: Ground):
     density_map = surveys.invent_density(small_ground)
     grid = lay_pixels(density_map, small_ground.surfaces)
     for picture in (
-        measures.draw_density(density_map, grid, "us"),
-        measures.draw_density(density_map, grid, "us", threshold_per_m2=30 / FOOT2_M2),
-        measures.draw_width(density_map, grid, "metric"),
-        measures.draw_chance(density_map, grid, 300.0),
+        pictures.draw_density(density_map, grid, "us"),
+        pictures.draw_density(density_map, grid, "us", threshold_per_m2=30 / FOOT2_M2),
+        pictures.draw_width(density_map, grid, "metric"),
+        pictures.draw_chances(density_map, grid, [300.0], None)[0].picture,
     ):
         shown = sum(swatch.area_m2 for swatch in picture.swatches)
         total = density_map.cells["area_m2"].sum()
@@ -197,17 +157,17 @@ def test_one_colour_means_one_density_on_every_visit_and_in_either_unit(surveys:
     later = replace(first, cells=first.cells.assign(expected_per_m2=first.cells["expected_per_m2"] / 5))
     grid = lay_pixels(first, small_ground.surfaces)
     legends = {
-        tuple((swatch.colour, str(swatch.text)) for swatch in picture.swatches)
+        tuple((swatch.colour, swatch.low, swatch.high) for swatch in picture.swatches)
         for made in (first, later)
         for picture in (
-            measures.draw_density(made, grid, "us", threshold_per_m2=400.0),
-            measures.draw_density(made, grid, "metric", threshold_per_m2=400.0),
+            pictures.draw_density(made, grid, "us", threshold_per_m2=400.0),
+            pictures.draw_density(made, grid, "metric", threshold_per_m2=400.0),
         )
     }
     assert len(legends) == 1
     # the threshold is an edge: what lies below it and above it is told apart
     over = first.cells["expected_per_m2"] >= 400.0
-    areas = [swatch.area_m2 for swatch in measures.draw_density(first, grid, "us", threshold_per_m2=400.0).swatches]
+    areas = [swatch.area_m2 for swatch in pictures.draw_density(first, grid, "us", threshold_per_m2=400.0).swatches]
     known = first.cells["known"]
     assert sum(areas[3:]) == pytest.approx(first.cells["area_m2"][over & known].sum())
 
@@ -215,46 +175,74 @@ def test_one_colour_means_one_density_on_every_visit_and_in_either_unit(surveys:
 def test_the_ground_likely_above_a_threshold_is_that_of_the_exceedance(surveys: ModuleType, small_ground: Ground):
     density_map = surveys.invent_density(small_ground)
     grid = lay_pixels(density_map, small_ground.surfaces)
-    (step,) = measures.draw_steps(density_map, grid, [400.0], None)
+    (step,) = pictures.draw_chances(density_map, grid, [400.0], None)
     above = (exceedance(density_map, 400.0) > 0.5) & decide_at(density_map, 400.0).cells["known"]
     assert step.likely_m2 == pytest.approx(density_map.cells["area_m2"][above].sum())
 
 
 def test_the_plans_threshold_is_among_the_steps(surveys: ModuleType, small_ground: Ground):
     density_map = surveys.invent_density(small_ground)
-    steps = measures.choose_thresholds(density_map, (), 33.3 / FOOT2_M2, "us")
+    steps = pictures.choose_thresholds(density_map, (), 33.3 / FOOT2_M2, "us")
     assert 33.3 / FOOT2_M2 in steps
     assert steps == sorted(steps)
 
 
 def test_every_threshold_outside_the_map_is_named(complete: Survey, tmp_path: Path):
     with pytest.raises(MapError, match=r"9,290/ft².*\n.*18,581/ft²"):
-        draw_map(complete, tmp_path / "map.html", look=Look(thresholds_per_m2=(100_000.0, 200_000.0)))
+        draw_map(complete, tmp_path / "map.html", thresholds_per_m2=(100_000.0, 200_000.0))
     assert not (tmp_path / "map.html").exists()
+
+
+def test_results_that_no_file_holds_are_drawn_as_the_survey_s_are(
+    counted_visit: tuple[Counts, Design], small_ground: Ground, tmp_path: Path
+):
+    counts, design = counted_visit
+    estimates = estimate_means(counts, design, threshold_per_m2=THRESHOLD)
+    survey = open_survey(tmp_path / "Green Hill.gpkg")
+    save_ground(survey, small_ground)
+    save_design(survey, design)
+    add_counts(survey, counts, design)
+    save_estimates(survey, estimates)
+    stored = draw_map(survey, tmp_path / "stored.html")
+    given = draw_map(
+        small_ground,
+        tmp_path / "given.html",
+        design=design,
+        counts=counts,
+        estimates=estimates,
+        course="Green Hill",
+    )
+    assert given.read_text(encoding="utf-8") == stored.read_text(encoding="utf-8")
+
+
+def test_results_that_do_not_belong_together_are_refused(
+    counted_visit: tuple[Counts, Design], small_ground: Ground, complete: Survey, tmp_path: Path
+):
+    counts, design = counted_visit
+    with pytest.raises(MapError, match="design: found none, but counts"):
+        draw_map(small_ground, tmp_path / "map.html", counts=counts)
+    with pytest.raises(MapError, match="counts: found visit another"):
+        draw_map(small_ground, tmp_path / "map.html", design=design, counts=replace(counts, visit="another"))
+    with pytest.raises(MapError, match="design beside a survey"):
+        draw_map(complete, tmp_path / "map.html", design=design)
 
 
 def test_a_count_of_ten_has_garwoods_interval():
     # Garwood 1936, Biometrika 28:437-442, table 1: 95 % limits for a count of 10 are 4.80 and 18.39.
-    assert np.round(popups.count_interval(10, 1.0), 2).tolist() == [4.80, 18.39]
-
-
-def test_zero_is_a_count_and_lost_is_not():
-    row = {"status": "counted", "count": 0, "plugs": 3, "sampled_m2": 0.0077, "method": "brine"}
-    assert "not a clean spot" in popups.say_sample(row, "weevil")
-    assert "missing, not zero" in popups.say_sample({**row, "status": "lost", "count": float("nan")}, "weevil")
+    assert np.round(count_interval(np.array(10.0), np.array(1.0)), 2).tolist() == [4.80, 18.39]
 
 
 def test_a_script_of_another_version_is_refused():
     with pytest.raises(MapError, match=r"some-package: found another version; expected one that carries 1\.9\.4"):
-        assets.check_version("some-package", b"/* Leaflet 2.0.0 */", r"Leaflet 1\.9\.4\b", "1.9.4")
+        page.check_version("some-package", "/* Leaflet 2.0.0 */", r"Leaflet 1\.9\.4\b", "1.9.4")
 
 
 def test_one_function_alone_turns_the_order_of_coordinates():
-    assert offline.turn_for_folium(-73.9, 41.5) == (41.5, -73.9)
-    room = Path(offline.__file__).parent
+    assert page.turn_for_folium(-73.9, 41.5) == (41.5, -73.9)
+    room = Path(page.__file__).parent
     pattern = r"\b(lat|latitude)\b\s*,\s*\b(lon|longitude)\b"
     others = [file.name for file in room.glob("*.py") if re.search(pattern, file.read_text(encoding="utf-8"))]
-    assert others == ["offline.py"]
+    assert others == ["page.py"]
 
 
 def test_a_page_that_is_no_page_is_refused_before_the_work(complete: Survey, tmp_path: Path):

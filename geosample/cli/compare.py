@@ -3,15 +3,12 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import click
 
 from geosample.cli.options import json_option, visit_option
 from geosample.report import say
-
-if TYPE_CHECKING:
-    from geosample.compare import Trial
 
 
 def _margin(ctx: click.Context, param: click.Parameter, value: str | None) -> float | None:
@@ -53,48 +50,25 @@ def command(survey: Path | None, as_json: bool, **asked: Any) -> None:
     Example:
       geosample compare --example --margin 25%
     """  # noqa: D301
-    from geosample.compare import Question, compare_methods
-    from geosample.compare.tell import show_comparison, summarise_comparison
-
-    trial = _find_trial(survey, asked)
-    names = ("reference", "method", "margin", "level", "seed")
-    comparison = compare_methods(trial, Question(**{name: asked[name] for name in names}))
-    if survey is not None and not _is_table(survey):
-        _save(survey, comparison, asked)
-    say(show_comparison(comparison), summarise_comparison(comparison), as_json=as_json)
-
-
-def _is_table(path: Path) -> bool:
+    from geosample.compare import compare_methods, gather_trial, read_example, read_trial, save_comparison
+    from geosample.counts import load_counts
+    from geosample.design import load_design
     from geosample.files.tables import TABLES
-
-    return path.suffix.lower() in TABLES
-
-
-def _find_trial(survey: Path | None, asked: dict[str, Any]) -> Trial:
-    from geosample.compare import gather_trial, read_example, read_trial
+    from geosample.report.compare import tell_comparison
+    from geosample.survey import open_survey
 
     if asked["example"] == (survey is not None):
         text = "name a survey or a table, or say --example"
         raise click.UsageError(text)
-    if survey is None:
-        return read_example()
-    if _is_table(survey):
-        return read_trial(survey)
-    from geosample.counts import load_counts
-    from geosample.design import load_design
-    from geosample.survey import open_survey
-
-    file = open_survey(survey, must_exist=True)
-    name = file.find_visit(asked["visit"])
-    design = load_design(file, name)
-    return gather_trial(load_counts(file, name), design, pest=asked["pest"] or design.visit.pest, site=asked["site"])
-
-
-def _save(survey: Path, comparison: Any, asked: dict[str, Any]) -> None:
-    from geosample.compare import save_comparison
-    from geosample.design import load_design
-    from geosample.survey import open_survey
-
-    file = open_survey(survey, must_exist=True)
-    visit = load_design(file, file.find_visit(asked["visit"])).visit
-    save_comparison(file, comparison, visit=visit.visit, pest=asked["pest"] or visit.pest)
+    question = {name: asked[name] for name in ("reference", "method", "margin", "level", "seed")}
+    if survey is None or survey.suffix.lower() in TABLES:
+        comparison = compare_methods(read_example() if survey is None else read_trial(survey), **question)
+    else:
+        file = open_survey(survey, must_exist=True)
+        name = file.find_visit(asked["visit"])
+        design = load_design(file, name)
+        pest = asked["pest"] or design.visit.pest
+        trial = gather_trial(load_counts(file, name), design, pest=pest, site=asked["site"])
+        comparison = compare_methods(trial, **question)
+        save_comparison(file, comparison, visit=name, pest=pest)
+    say(tell_comparison(comparison), comparison.summary(), as_json=as_json)

@@ -27,7 +27,6 @@ from geosample.units import Units
 @click.option("--threshold", "threshold_per_m2", type=DENSITY, help="Hold each kind against it, such as 30/ft2.")
 @click.option(
     "--recovery",
-    "recoveries",
     multiple=True,
     help="Share of the reference a method finds: heat=1.6, brine:L1=0.8, or heat=1.6,1.2,2.1 with its 95 % limits.",
 )
@@ -49,28 +48,34 @@ def command(survey: Path, visit: str | None, units: Units, as_json: bool, **aske
     """  # noqa: D301
     from geosample.counts import load_counts
     from geosample.design import load_design
-    from geosample.estimate import Settings, estimate_means, parse_recovery, save_estimates
-    from geosample.estimate.model import load_mix_before
+    from geosample.estimate import (
+        estimate_means,
+        load_mix_before,
+        parse_recovery,
+        post_stratify,
+        save_estimates,
+        write_estimates_csv,
+    )
     from geosample.estimate.picture import draw_estimates, write_picture
-    from geosample.estimate.poststrata import post_stratify
-    from geosample.estimate.show import show_estimates, summarise_estimates, write_estimates_csv
     from geosample.ground import load_ground
+    from geosample.report.estimate import tell_estimates
     from geosample.survey import open_survey
 
     file = open_survey(survey, must_exist=True)
     name = file.find_visit(visit)
-    recovery = tuple(parse_recovery(text) for text in asked["recoveries"])
+    recovery = tuple(parse_recovery(text) for text in asked["recovery"])
     design = load_design(file, name)
     if asked["border_m"] is not None:
         design = post_stratify(design, load_ground(file), asked["border_m"])
-    before, mix = load_mix_before(file, name, asked["pest"] or design.visit.pest)
     estimates = estimate_means(
         load_counts(file, name),
         design,
         by=asked["by"],
         level=asked["level"],
         threshold_per_m2=asked["threshold_per_m2"],
-        settings=Settings(pest=asked["pest"], recovery=recovery, units=units, visit_before=before, before=mix),
+        pest=asked["pest"],
+        recovery=recovery,
+        before=load_mix_before(file, name, asked["pest"] or design.visit.pest),
     )
     save_estimates(file, estimates)
     if asked["csv_file"] is not None:
@@ -80,4 +85,4 @@ def command(survey: Path, visit: str | None, units: Units, as_json: bool, **aske
         page = draw_estimates(estimates, threshold_per_m2=asked["threshold_per_m2"], units=units)
         write_picture(asked["picture"], page)
         talk(f"Wrote {asked['picture']}.")
-    say(show_estimates(estimates, units), summarise_estimates(estimates), as_json=as_json)
+    say(tell_estimates(estimates, units), estimates.summary(), as_json=as_json)

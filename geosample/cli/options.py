@@ -59,6 +59,8 @@ def out_folder_option(help_text: str) -> Callable[[F], F]:
 SET_BY = {
     "expected": "--allocation",
     "last": "--keep",
+    "path": "--out",
+    "recovery": "--recovery",
     "stop_high_per_m2": "--stop-lines",
     "stop_low_per_m2": "--stop-lines",
 }

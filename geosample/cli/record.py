@@ -37,7 +37,7 @@ def _split_names(ctx: click.Context, param: click.Parameter, value: str | None) 
 @click.command()
 @survey_argument
 @click.option("--date", "day", required=True, help="Day of the treatment, YYYY-MM-DD.")
-@click.option("--zones", "names", callback=_split_names, help="Zones treated, with commas; all when not given.")
+@click.option("--zones", "zone_ids", callback=_split_names, help="Zones treated, with commas; all when not given.")
 @click.option("--set", "fields", multiple=True, callback=_split_fields, help="A field, such as method='boom sprayer'.")
 @click.option(
     "--rules",
@@ -64,7 +64,7 @@ def command(survey: Path, day: str, visit: str | None, rules: str, as_json: bool
 
     file = open_survey(survey, must_exist=True)
     zones = load_zones(file, visit)
-    record = fill_record(zones, asked["names"], asked["fields"], day=day, units=asked["units"])
+    record = fill_record(zones, asked["zone_ids"], asked["fields"], day=day, units=asked["units"])
     record = keep_fields(file, zones.visit, record, asked["fields"])
     save_record(file, zones.visit, record)
     chosen = RULES[rules]

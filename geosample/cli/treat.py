@@ -59,7 +59,13 @@ class _Percent(click.ParamType[float]):
 
 @click.command()
 @survey_argument
-@click.option("--threshold", type=DENSITY, required=True, help="Density above which you would act, such as 30/ft2.")
+@click.option(
+    "--threshold",
+    "threshold_per_m2",
+    type=DENSITY,
+    required=True,
+    help="Density above which you would act, such as 30/ft2.",
+)
 @click.option(
     "--miss-cost",
     type=float,
@@ -68,10 +74,16 @@ class _Percent(click.ParamType[float]):
     help="What a hot place missed costs, in needless treatments of it (common practice, no source).",
 )
 @click.option(
-    "--swath", type=LENGTH, default="15ft", show_default=True, help="The sprayer's width (common practice, no source)."
+    "--swath",
+    "swath_m",
+    type=LENGTH,
+    default="15ft",
+    show_default=True,
+    help="The sprayer's width (common practice, no source).",
 )
 @click.option(
     "--smallest",
+    "smallest_m2",
     type=AREA,
     default="300ft2",
     show_default=True,
@@ -79,6 +91,7 @@ class _Percent(click.ParamType[float]):
 )
 @click.option(
     "--keep-off",
+    "keep_off_m",
     type=_KeepOff(),
     multiple=True,
     help="Distance to keep from a kind of obstacle, such as water=25ft; may be repeated. None is assumed.",
@@ -90,17 +103,19 @@ class _Percent(click.ParamType[float]):
     show_default=True,
     help="Decide by the map's cells or by stratum averages; auto takes averages where the map adds nothing to them.",
 )
-@click.option("--border-only", type=LENGTH, help="Treat only within this of the outer edge.")
+@click.option("--border-only", "border_only_m", type=LENGTH, help="Treat only within this of the outer edge.")
 @click.option("--rate", help="The label's rate, such as 0.2floz/1000ft2, for amounts; none is known here.")
 @click.option("--carrier", help="Water on the ground, such as 2gal/1000ft2.")
 @click.option("--tank", help="What the sprayer holds, such as 100gal, for tank loads.")
-@click.option("--checks", type=_Percent(), default=0.0, help="Leave this part of the zones as check strips, as 5%.")
+@click.option(
+    "--checks", "check_share", type=_Percent(), default=0.0, help="Leave this part of the zones as check strips, as 5%."
+)
 @click.option("--paper", type=click.Choice(["letter", "a4"]), default="letter", show_default=True, help="Plan's paper.")
 @out_folder_option("Folder for the zones' files and the plan.")
 @visit_option
 @units_option
 @json_option
-def command(survey: Path, threshold: float, out: Path, visit: str | None, as_json: bool, **asked: Any) -> None:
+def command(survey: Path, out: Path, visit: str | None, as_json: bool, **asked: Any) -> None:
     """Mark out what to treat, and only that.
 
     Writes the zones into SURVEY, and into the folder --out: zones.geojson, zones.kml, zones.csv, zones.gpx,
@@ -118,7 +133,7 @@ def command(survey: Path, threshold: float, out: Path, visit: str | None, as_jso
     from geosample.treat.amounts import parse_rate, parse_tank
 
     units, rate, carrier, tank = (asked[name] for name in ("units", "rate", "carrier", "tank"))
-    _refuse_pairs([kind for kind, _ in asked["keep_off"]], tank, carrier)
+    _refuse_pairs([kind for kind, _ in asked["keep_off_m"]], tank, carrier)
     sprayer = Sprayer(
         rate=None if rate is None else parse_rate(rate),
         carrier=None if carrier is None else parse_rate(carrier, where="--carrier", dimension="volume"),
@@ -129,13 +144,13 @@ def command(survey: Path, threshold: float, out: Path, visit: str | None, as_jso
     zones = suggest_zones(
         found.density_map,
         found.ground,
-        threshold_per_m2=threshold,
+        threshold_per_m2=asked["threshold_per_m2"],
         miss_cost=asked["miss_cost"],
-        swath_m=asked["swath"],
-        smallest_m2=asked["smallest"],
-        keep_off_m=dict(asked["keep_off"]),
-        border_only_m=asked["border_only"],
-        check_share=asked["checks"],
+        swath_m=asked["swath_m"],
+        smallest_m2=asked["smallest_m2"],
+        keep_off_m=dict(asked["keep_off_m"]),
+        border_only_m=asked["border_only_m"],
+        check_share=asked["check_share"],
         strip_step_m=_STRIP_STEPS_M[units],
         sprayer=sprayer,
         findings=found.findings,

@@ -1,13 +1,11 @@
 """Two extraction methods compared: bags in matched blocks in, a Comparison (ratio, equivalence, what it costs) out."""
 
-from geosample.compare.answer import Question, compare_methods
-from geosample.compare.gather import gather_trial
-from geosample.compare.model import Comparison, Trial, save_comparison
+from geosample.compare.answer import compare_methods
+from geosample.compare.model import Comparison, Trial, gather_trial, save_comparison
 from geosample.compare.tables import read_example, read_trial
 
 __all__ = [
     "Comparison",
-    "Question",
     "Trial",
     "compare_methods",
     "gather_trial",

@@ -3,35 +3,45 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from itertools import combinations
 
 import numpy as np
 import pandas as pd
 from scipy import stats
 
-from geosample.compare.agree import block_means, compare_zeros, rank_correlation, weigh_effort
-from geosample.compare.mixed import Blocks, Fit, fit_ratio, redraw
-from geosample.compare.model import ALL, Comparison, Equivalence, Ratio, Trial
-from geosample.compare.profile import one_sided_p, ratio_interval
-from geosample.compare.shuffle import shuffle_p
+from geosample.compare.mixed import Blocks, Fit, Floats, fit_ratio, one_sided_p, ratio_interval, redraw
+from geosample.compare.model import ALL, Comparison, Effort, Equivalence, Ratio, Trial, Zeros
 from geosample.errors import EstimateError, Problem
+from geosample.estimate import Interval
 from geosample.normal import normal_quantile, normal_reach
-from geosample.units import set_percent
 
+MOST = 9999
+"""Shuffles drawn when there are more (common practice, no source)."""
 FEWEST_BLOCKS = 3
 """With fewer blocks nothing is compared (own choice)."""
+FEWEST_PAIRS = 5
+"""With fewer blocks no rank correlation is told (own choice)."""
 PLAIN, REDRAWS = 0.2, 199
 """Above this the quick test of the sites stands; below it so many trials are drawn (common practice, no source)."""
 POWER = 0.8
 """Chance to settle it that the number of blocks is worked out for (common practice, no source)."""
 
 
-@dataclass(frozen=True, slots=True)
-class Question:
-    """What is asked of a trial.
+def compare_methods(
+    trial: Trial,
+    *,
+    reference: str | None = None,
+    method: str | None = None,
+    margin: float | None = None,
+    level: float = 0.95,
+    seed: int = 1,
+) -> Comparison:
+    """Return how two methods' counts compare.
 
     Parameters
     ----------
+    trial : Trial
+        Bags in blocks; blocks without both methods are left out of the ratio.
     reference : str, optional
         The method that the other is held against; the first in the trial when None.
     method : str, optional
@@ -42,24 +52,6 @@ class Question:
         Confidence of the intervals; the equivalence test is at half of what they leave out on both sides.
     seed : int
         Seed of the shuffles.
-    """
-
-    reference: str | None = None
-    method: str | None = None
-    margin: float | None = None
-    level: float = 0.95
-    seed: int = 1
-
-
-def compare_methods(trial: Trial, question: Question | None = None) -> Comparison:
-    """Return how two methods' counts compare.
-
-    Parameters
-    ----------
-    trial : Trial
-        Bags in blocks; blocks without both methods are left out of the ratio.
-    question : Question, optional
-        Which methods, what margin, what confidence.
 
     Raises
     ------
@@ -67,15 +59,16 @@ def compare_methods(trial: Trial, question: Question | None = None) -> Compariso
         With everything in the way: fewer than two methods, methods that are not there, too few blocks with both,
         nothing found at all, a margin or level out of range.
     """
-    asked = question or Question()
-    reference, method = _choose_methods(trial, asked)
-    _check(asked)
+    reference, method = _choose_methods(trial, reference, method)
+    _check_numbers(margin, level)
     bags = _matched(trial.whole_bags, reference, method)
     _check_bags(bags, trial, (reference, method))
     data = _code(bags, method)
     fit = fit_ratio(data)
-    overall = _ratio(bags, method, (ALL, ALL), asked.level, (data, fit))
-    permutation_p, permutations = shuffle_p(data, np.random.default_rng(asked.seed))
+    overall = _ratio(bags, method, (ALL, ALL), level, (data, fit))
+    permutation_p, permutations = shuffle_p(data, np.random.default_rng(seed))
+    sized_for = margin or 1.25
+    blocks = _blocks_for(overall, sized_for, level, data)
     means = block_means(bags, reference, method)
     stages = _matched(trial.bags, reference, method)
     return Comparison(
@@ -86,44 +79,45 @@ def compare_methods(trial: Trial, question: Question | None = None) -> Compariso
         block_sd=fit.block_sd,
         permutation_p=permutation_p,
         permutations=permutations,
-        equivalence=None if asked.margin is None else _equivalence(data, fit, asked),
-        by_site=_ratios_by(bags, method, "site", asked.level),
-        by_stage=_ratios_by(stages, method, "stage", asked.level),
-        sites_p=_sites_p(data, fit, np.random.default_rng([asked.seed, 1])),
-        correlation=rank_correlation(means, level=asked.level),
+        equivalence=None if margin is None else _equivalence(data, fit, margin, level),
+        by_site=_ratios_by(bags, method, "site", level),
+        by_stage=_ratios_by(stages, method, "stage", level),
+        sites_p=_sites_p(data, fit, np.random.default_rng([seed, 1])),
+        correlation=rank_correlation(means, level=level),
         zeros=compare_zeros(means),
         effort=(weigh_effort(trial, reference), weigh_effort(trial, method)),
-        blocks_for=_blocks_for(overall, asked, data),
+        sized_for=sized_for,
+        blocks_to_tell=blocks[0],
+        blocks_to_show_same=blocks[1],
         trial=trial,
     )
 
 
-def _choose_methods(trial: Trial, asked: Question) -> tuple[str, str]:
+def _choose_methods(trial: Trial, reference: str | None, method: str | None) -> tuple[str, str]:
     there = trial.methods
     problems = [
-        Problem(option, f"'{name}'", f"one of: {', '.join(there) or 'none'}", "name one that the counts hold")
-        for option, name in (("--reference", asked.reference), ("--method", asked.method))
+        Problem(argument, f"'{name}'", f"one of: {', '.join(there) or 'none'}", "name one that the counts hold")
+        for argument, name in (("reference", reference), ("method", method))
         if name is not None and name not in there
     ]
     if len(there) < 2:  # noqa: PLR2004 - a comparison takes two
         found = f"one method, {there[0]}" if there else "no method"
-        problems.append(Problem(trial.source, found, "bags of two methods", "draw a visit with design --compare"))
+        problems.append(Problem(trial.source, found, "bags of two methods", "draw a visit for two methods"))
     if problems:
         raise EstimateError(problems)
-    reference = asked.reference or next(name for name in there if name != asked.method)
-    method = asked.method or next(name for name in there if name != reference)
+    reference = reference or next(name for name in there if name != method)
+    method = method or next(name for name in there if name != reference)
     if method == reference:
-        raise EstimateError(Problem("--method", f"'{method}' twice", "two methods", "name another"))
+        raise EstimateError(Problem("method", f"'{method}' twice", "two methods", "name another"))
     return reference, method
 
 
-def _check(asked: Question) -> None:
+def _check_numbers(margin: float | None, level: float) -> None:
     problems = []
-    if asked.margin is not None and not 1 < asked.margin <= 10:  # noqa: PLR2004 - tenfold is no sameness
-        expected = "a margin above 0 % and up to 900 %"
-        problems.append(Problem("--margin", f"{asked.margin - 1:.4g}", expected, "write for instance 25%"))
-    if not 0.5 <= asked.level < 1:  # noqa: PLR2004
-        problems.append(Problem("--level", f"{asked.level:g}", "from 0.5 to below 1", "write for instance 0.95"))
+    if margin is not None and not 1 < margin <= 10:  # noqa: PLR2004 - tenfold is no sameness
+        problems.append(Problem("margin", f"a ratio of {margin:.4g}", "above 1 and up to 10", "1.25 is 25% more"))
+    if not 0.5 <= level < 1:  # noqa: PLR2004
+        problems.append(Problem("level", f"{level:g}", "from 0.5 to below 1", "write for instance 0.95"))
     if problems:
         raise EstimateError(problems)
 
@@ -185,10 +179,9 @@ def _ratios_by(rows: pd.DataFrame, method: str, column: str, level: float) -> tu
     return tuple(_ratio(part, method, (name, ALL) if column == "site" else (ALL, name), each) for name, part in groups)
 
 
-def _equivalence(data: Blocks, fit: Fit, asked: Question) -> Equivalence:
+def _equivalence(data: Blocks, fit: Fit, margin: float, level: float) -> Equivalence:
     """Return two one-sided tests (Schuirmann 1987, J. Pharmacokinet. Biopharm. 15:657-680) on the log ratio."""
-    margin = float(asked.margin or 1)
-    alpha = 1 - asked.level
+    alpha = 1 - level
     log_margin = math.log(margin)
     p = max(one_sided_p(data, fit, -log_margin, 1), one_sided_p(data, fit, log_margin, -1))
     return Equivalence(margin, p, ratio_interval(data, fit, level=1 - 2 * alpha), p <= alpha)
@@ -218,21 +211,94 @@ def _sites_drop(data: Blocks, fit: Fit) -> float:
     return max(2 * (apart.log_likelihood - fit.log_likelihood), 0.0)
 
 
-def _blocks_for(overall: Ratio, asked: Question, data: Blocks) -> dict[str, int]:
-    """Return about how many blocks like these would settle what may be open, with a chance of 80 %.
+def _blocks_for(overall: Ratio, margin: float, level: float, data: Blocks) -> tuple[int, int] | tuple[None, None]:
+    """Return about how many blocks like these would tell a ratio of the margin, or show sameness within, at 80 %.
 
     The variance of the log ratio a block is taken from the interval found (normal approximation).
     """
     low, high = overall.interval.low, overall.interval.high
     if low <= 0 or not math.isfinite(high):
-        return {}
-    reach = float(stats.t.ppf((1 + asked.level) / 2, data.freedom))
+        return None, None
+    reach = float(stats.t.ppf((1 + level) / 2, data.freedom))
     a_block = ((math.log(high) - math.log(low)) / (2 * reach)) ** 2 * data.n_blocks
-    two_sided, one_sided = normal_reach(asked.level), normal_quantile(asked.level)
+    two_sided, one_sided = normal_reach(level), normal_quantile(level)
     power, both = normal_quantile(POWER), normal_reach(POWER)
-    margin = math.log(asked.margin or 1.25)
-    name = set_percent(round(math.exp(margin) - 1, 2))
-    return {
-        f"tell a difference of {name}": math.ceil(a_block * ((two_sided + power) / margin) ** 2),
-        f"show that they are the same within {name}": math.ceil(a_block * ((one_sided + both) / margin) ** 2),
-    }
+    tell, show = ((two_sided + power) / math.log(margin)) ** 2, ((one_sided + both) / math.log(margin)) ** 2
+    return math.ceil(a_block * tell), math.ceil(a_block * show)
+
+
+# The permutation test: method labels are shuffled inside blocks only, as the design gave them out
+
+
+def shuffle_p(data: Blocks, rng: np.random.Generator, *, most: int = MOST) -> tuple[float, int]:
+    """Return the two-sided p of no difference and how many shuffles it rests on.
+
+    The statistic is the summed density of the method's bags less what its blocks' means would give. All shuffles are
+    looked at when there are few, else ``most`` random ones and the observed (Phipson & Smyth 2010, Stat. Appl. Genet.
+    Mol. Biol. 9:39: a p is never 0).
+    """
+    density = data.count / data.effort
+    blocks = [np.flatnonzero(data.block == block) for block in range(data.n_blocks)]
+    sizes = [(rows.size, int(data.is_method[rows].sum())) for rows in blocks]
+    expected = sum(taken * density[rows].mean() for rows, (_, taken) in zip(blocks, sizes, strict=True))
+    seen = abs(float(density @ data.is_method) - expected)
+    total = math.prod(math.comb(n, taken) for n, taken in sizes)
+    if total <= most:
+        sums = _all_sums([density[rows] for rows in blocks], [taken for _, taken in sizes])
+        return float(np.mean(np.abs(sums - expected) >= seen - 1e-9)), total
+    sums = np.zeros(most)
+    for rows, (_, taken) in zip(blocks, sizes, strict=True):
+        order = rng.random((most, rows.size)).argsort(axis=1)[:, :taken]
+        sums += density[rows][order].sum(axis=1)
+    return float((1 + np.sum(np.abs(sums - expected) >= seen - 1e-9)) / (most + 1)), most
+
+
+def _all_sums(densities: list[Floats], taken: list[int]) -> Floats:
+    sums = np.zeros(1)
+    for values, number in zip(densities, taken, strict=True):
+        mine = np.array([values[list(chosen)].sum() for chosen in combinations(range(values.size), number)])
+        sums = (sums[:, None] + mine).ravel()
+    return sums
+
+
+# Agreement beyond the mean
+
+
+def block_means(bags: pd.DataFrame, reference: str, method: str) -> pd.DataFrame:
+    """Return a row a block: the density each of the two methods found in it."""
+    sums = bags.groupby(["site", "block", "method"], sort=False)[["count", "effort"]].sum()
+    density = (sums["count"] / sums["effort"]).unstack("method")
+    return density[[reference, method]]
+
+
+def rank_correlation(means: pd.DataFrame, *, level: float) -> Interval:
+    """Return Spearman's correlation of the blocks' means with its interval; not a number for too few blocks.
+
+    The interval is Bonett & Wright's (2000, Psychometrika 65:23-28; formula from memory, unverified):
+    tanh(atanh r ± z sqrt((1 + r²/2) / (n - 3))).
+    """
+    if len(means) < FEWEST_PAIRS or (means.nunique() < 2).any():  # noqa: PLR2004 - a constant has no ranks
+        return Interval(math.nan, math.nan, math.nan)
+    r = float(stats.spearmanr(means.iloc[:, 0], means.iloc[:, 1]).statistic)
+    half = normal_reach(level) * math.sqrt((1 + r * r / 2) / (len(means) - 3))
+    middle = math.atanh(min(max(r, -1 + 1e-12), 1 - 1e-12))
+    return Interval(r, math.tanh(middle - half), math.tanh(middle + half))
+
+
+def compare_zeros(means: pd.DataFrame) -> Zeros:
+    """Return blocks by who found any, with the exact p of the one-sided ones falling either way (McNemar)."""
+    first, second = (means > 0).to_numpy().T
+    alone = int(np.sum(first & ~second)), int(np.sum(second & ~first))
+    p = float(stats.binomtest(alone[0], sum(alone)).pvalue) if sum(alone) else 1.0
+    return Zeros(int(np.sum(first & second)), int(np.sum(~first & ~second)), *alone, p)
+
+
+def weigh_effort(trial: Trial, method: str) -> Effort:
+    """Return what a method took a bag, and a found insect, as far as it was noted."""
+    bags = trial.whole_bags
+    mine = bags[bags["method"] == method]
+    found = int(mine["count"].sum())
+    minutes, cost = mine["minutes"].mean(), mine["cost"].mean()
+    noted = mine[mine["minutes"].notna()]
+    per_insect = noted["minutes"].sum() / noted["count"].sum() if noted["count"].sum() else math.nan
+    return Effort(method, len(mine), float(minutes), float(cost), float(per_insect) if found else math.nan)

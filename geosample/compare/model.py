@@ -2,16 +2,20 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from dataclasses import asdict, dataclass
+from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
 from geosample.estimate import Interval
-from geosample.units import set_percent
-from geosample.words import METHODS
+from geosample.results import Result
+from geosample.survey.findings import Finding, What, put_findings
+from geosample.words import METHODS, NO_HOLE
 
 if TYPE_CHECKING:
+    from geosample.counts import Counts
+    from geosample.design import Design
+    from geosample.files.tables import RowNote
     from geosample.survey import Survey
 
 COLUMNS = ("site", "block", "method", "bag", "stage", "count", "effort", "minutes", "cost")
@@ -33,14 +37,14 @@ class Trial:
         The file or visit it comes from.
     invented : bool
         Whether the counts are made up.
-    notes : tuple of str
+    notes : tuple of RowNote
         What was left out or read with a little help.
     """
 
     bags: pd.DataFrame
     source: str
     invented: bool = False
-    notes: tuple[str, ...] = ()
+    notes: tuple[RowNote, ...] = ()
 
     @property
     def methods(self) -> list[str]:
@@ -104,7 +108,6 @@ class Effort:
     minutes: float
     cost: float
     minutes_per_insect: float
-    usual: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -129,8 +132,8 @@ class Equivalence:
     holds: bool
 
 
-@dataclass(frozen=True, slots=True)
-class Comparison:
+@dataclass(frozen=True, slots=True, repr=False)
+class Comparison(Result):
     """How one method's counts stand to a reference's.
 
     Parameters
@@ -158,8 +161,11 @@ class Comparison:
         Blocks by who found any.
     effort : tuple of Effort
         The reference's, then the method's.
-    blocks_for : dict
-        What one would settle -> about how many blocks like these.
+    sized_for : float
+        The ratio that the numbers of blocks are worked out for: the margin, or 1.25 without one.
+    blocks_to_tell, blocks_to_show_same : int or None
+        About how many blocks like these would tell a difference of that ratio, or show that the methods are the same
+        within it, with a chance of 80 %; None where the counts set no limit.
     trial : Trial
         What was compared.
     """
@@ -178,7 +184,9 @@ class Comparison:
     correlation: Interval
     zeros: Zeros
     effort: tuple[Effort, Effort]
-    blocks_for: dict[str, int]
+    sized_for: float
+    blocks_to_tell: int | None
+    blocks_to_show_same: int | None
     trial: Trial
 
     @property
@@ -186,8 +194,68 @@ class Comparison:
         """All ratios, the overall one first."""
         return (self.overall, *self.by_site, *self.by_stage)
 
+    def summary(self) -> dict[str, Any]:
+        """Return the comparison as a plain dict; limits that the counts do not set are infinite."""
+        equal = self.equivalence
+        return {
+            "source": self.trial.source,
+            "invented": self.trial.invented,
+            "reference": self.reference,
+            "method": self.method,
+            "ratios": [
+                {"site": one.site, "stage": one.stage, **_plain(one.interval), "level": one.level, "blocks": one.blocks}
+                for one in self.ratios
+            ],
+            "permutation_p": self.permutation_p,
+            "permutations": self.permutations,
+            "equivalence": None
+            if equal is None
+            else {"margin_ratio": equal.margin, "p": equal.p, "same_within_margin": equal.holds}
+            | _plain(equal.interval),
+            "sites_p": self.sites_p,
+            "correlation": _plain(self.correlation),
+            "blocks_by_who_found_any": asdict(self.zeros),
+            "k": self.k,
+            "block_sd_of_log": self.block_sd,
+            "sized_for_ratio": self.sized_for,
+            "blocks_to_tell": self.blocks_to_tell,
+            "blocks_to_show_same": self.blocks_to_show_same,
+            "effort": [asdict(one) for one in self.effort],
+        }
 
-OWN_FINDING = "method ratio"
+
+def _plain(interval: Interval) -> dict[str, float]:
+    return {"ratio": interval.value, "low": interval.low, "high": interval.high}
+
+
+def gather_trial(counts: Counts, design: Design, *, pest: str | None = None, site: str = "kind") -> Trial:
+    """Return a visit's counted bags by block and method.
+
+    Parameters
+    ----------
+    counts : Counts
+        What came back.
+    design : Design
+        Its points, each a block of its own.
+    pest : str, optional
+        Another pest than the visit's own.
+    site : str
+        What sites are: ``kind``, ``hole``, ``surface_id`` or ``all``.
+    """
+    points = design.points.set_index("point_id")
+    bags = counts.samples[counts.samples["status"] == "counted"]
+    rows = counts.counts[counts.counts["pest"] == (pest or design.visit.pest)][["sample_id", "stage", "count"]]
+    merged = rows.merge(pd.DataFrame(bags.drop(columns="geometry")), on="sample_id")
+    place = merged["point_id"].map
+    trial = merged.assign(
+        site="all" if site == "all" else place(points[site]).fillna(NO_HOLE),
+        block=merged["point_id"],
+        bag=merged["sample_id"],
+        effort=merged["sampled_m2"],
+        minutes=float("nan"),
+        cost=float("nan"),
+    )
+    return Trial(trial[list(COLUMNS)], f"visit {counts.visit}", invented=bool(design.visit.simulated))
 
 
 def save_comparison(survey: Survey, comparison: Comparison, *, visit: str, pest: str) -> None:
@@ -204,18 +272,22 @@ def save_comparison(survey: Survey, comparison: Comparison, *, visit: str, pest:
     """
     pair = f"{comparison.method}:{comparison.reference}"
     rows = [
-        {
-            "visit": visit,
-            "pest": pest,
-            "what": OWN_FINDING,
-            "domain": f"{pair}, {ratio.site}, {ratio.stage}",
-            "value": ratio.interval.value,
-            "low": ratio.interval.low,
-            "high": ratio.interval.high,
-            "note": f"method over reference; {set_percent(ratio.level)} interval; {ratio.blocks} blocks",
-        }
-        for ratio in comparison.ratios
+        Finding(
+            What.COMPARISON,
+            f"{pair}, {one.site}, {one.stage}",
+            one.interval.value,
+            one.interval.low,
+            one.interval.high,
+            detail={
+                "method": comparison.method,
+                "reference": comparison.reference,
+                "site": one.site,
+                "stage": one.stage,
+                "level": one.level,
+                "blocks": one.blocks,
+            },
+        )
+        for one in comparison.ratios
     ]
-    frame = pd.DataFrame(rows).replace([float("inf")], float("nan"))
     with survey.change() as change:
-        change.put("findings", frame, where={"visit": visit, "pest": pest, "what": OWN_FINDING})
+        put_findings(change, visit, pest, rows)

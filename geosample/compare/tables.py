@@ -137,5 +137,4 @@ def _make_trial(rows: list[dict[str, object]], source: str, log: Log) -> Trial:
     turn = frame.groupby([*keys, "stage"], sort=False).cumcount().astype(str)
     named = frame.assign(turn=frame["bag"].where(frame["bag"] != "", "row " + turn))
     bag = named.groupby([*keys, "turn"], sort=False).ngroup()
-    notes = tuple(f"{note.where}: {note.what}; {note.done}" for note in log.notes)
-    return Trial(frame.assign(bag=bag), source, notes=notes)
+    return Trial(frame.assign(bag=bag), source, notes=tuple(log.notes))

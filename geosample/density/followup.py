@@ -18,12 +18,11 @@ from geosample.density.laplace import predict_jointly
 from geosample.density.model import DensityMap
 from geosample.density.places import covariates_of, mapped_surfaces, restore_field
 from geosample.density.samples import cut_target
-from geosample.design import Design, design_code, label_points, order_walk
+from geosample.design import Design, design_code, find_name_problems, label_points, order_walk
 from geosample.errors import DensityError, Problem
 from geosample.ground import edge_lines, measure_edge
 from geosample.holes import hole_key
 from geosample.survey.layers import shape_frame
-from geosample.words import is_date
 
 if TYPE_CHECKING:
     import geopandas as gpd
@@ -200,10 +199,8 @@ def draw_followup(  # noqa: PLR0913 - what a user may say in plain words
 def _check_followup(
     design: Design, threshold_per_m2: float | None, *, visit: str, points: int, miss_cost: float
 ) -> float:
-    problems = []
-    if not is_date(visit):
-        problems.append(Problem("visit", repr(visit), "a date", "write it as 2026-05-18"))
-    elif visit <= design.visit.date:
+    problems = list(find_name_problems(visit, is_its_date=True))
+    if not problems and visit <= design.visit.date:
         found = f"{visit}, and the first round is of {design.visit.date}"
         problems.append(Problem("visit", found, "a later date", "give the new round's"))
     if not 1 <= points <= MOST_POINTS:

@@ -418,7 +418,8 @@ def predict_log(
     Notes
     -----
     mean = k' a and variance = k** - k' R k, k the prior covariance with the samples. With k = c + Z b (field and
-    covariates), k' R k = c' R c + 2 b' Z' R c + b' Z' R Z b. Blocks of places are shared among threads.
+    covariates), k' R k = c' R c + 2 b' Z' R c + b' Z' R Z b. In single precision blocks of places are
+    shared among threads.
     """
     ready = _make_ready(fitted, np.float64 if precise else np.float32)
     mean, variance = np.empty(len(places)), np.empty(len(places))
@@ -427,8 +428,12 @@ def predict_log(
     def fill(block: np.ndarray) -> None:
         mean[block], variance[block] = _predict_block(ready, places[block], basis[block])
 
-    with threadpool_limits(1, user_api="blas"):
-        map_threads(fill, blocks)
+    if precise:
+        for block in blocks:
+            fill(block)
+    else:
+        with threadpool_limits(1, user_api="blas"):
+            map_threads(fill, blocks)
     return mean, np.sqrt(np.maximum(variance, _LEAST_VARIANCE))
 
 

@@ -15,6 +15,7 @@ from geosample.errors import DensityError, Problem, SurveyError
 from geosample.files.saving import save_file
 from geosample.normal import normal_reach
 from geosample.palettes import GREYS, VIRIDIS
+from geosample.results import Result
 from geosample.survey.findings import Findings, What, put_findings, read_findings
 from geosample.units import FOOT2_M2, Units, show_density
 
@@ -55,7 +56,7 @@ OWN_FINDINGS = (
 )
 NO_DATA = -9999.0
 _TILE = 256
-_MOST_SHOWN = 20_000  # cells on a page that a notebook can still move
+MOST_SHOWN = 20_000  # cells on a page that a notebook can still move
 
 
 @dataclass(frozen=True, slots=True)
@@ -186,7 +187,7 @@ class MapSettings:
 
 
 @dataclass(frozen=True, slots=True, repr=False)
-class DensityMap:
+class DensityMap(Result):
     """Where the insects are, cell by cell, and how sure that is.
 
     Parameters
@@ -262,15 +263,6 @@ class DensityMap:
             told |= {f"area_over_{level:g}_m2": float(area[over >= level].sum()) for level in LEVELS}
         return {**told, "findings": [asdict(row) for row in self.findings]}
 
-    def __repr__(self) -> str:
-        """Return the map in a line."""
-        area_m2, known = self.cells["area_m2"], self.cells["known"].to_numpy(bool)
-        bound = ", a bound only" if self.fitted.get("no_map") else ""
-        return (
-            f"<DensityMap {self.visit} {self.pest}: {len(self.cells)} cells of {self.cell_m:g} m, "
-            f"{area_m2.sum():.0f} m2, {area_m2[known].sum() / area_m2.sum():.0%} known{bound}>"
-        )
-
     def to_geodataframe(self) -> gpd.GeoDataFrame:
         """Return the cells as whole squares in the map's CRS; ``area_m2`` is the part on the cell's surface."""
         import geopandas as gpd
@@ -295,7 +287,7 @@ class DensityMap:
         """
         import folium
 
-        step = max(1, math.ceil(math.sqrt(len(self.cells) / _MOST_SHOWN)))
+        step = max(1, math.ceil(math.sqrt(len(self.cells) / MOST_SHOWN)))
         some = self.cells[(self.cells["column"] % step == 0) & (self.cells["row"] % step == 0)]
         thinned = replace(self, cells=some.assign(column=some["column"] // step, row=some["row"] // step))
         cells = replace(thinned, cell_m=step * self.cell_m).to_geodataframe()

@@ -219,7 +219,7 @@ def predict_at(
 def estimate_places(
     density_map: DensityMap,
     ground: Ground,
-    own: gpd.GeoDataFrame,
+    at: gpd.GeoDataFrame,
     threshold_per_m2: float,
     *,
     last: DensityMap | None = None,
@@ -230,7 +230,7 @@ def estimate_places(
     ----------
     density_map, ground, last
         As for ``estimate_areas``.
-    own : GeoDataFrame
+    at : GeoDataFrame
         Points and polygons in the ground's CRS, with the column ``name``.
     threshold_per_m2 : float
         The probability is that of a density (of an area: of its mean) above this.
@@ -249,38 +249,31 @@ def estimate_places(
     """
     import pandas as pd
 
-    _check(density_map, ground, own)
-    area = is_area(own.geometry.to_numpy())
-    found = []
-    if area.any():
-        means = estimate_areas(density_map, ground, own[area], threshold_per_m2=threshold_per_m2, last=last)
-        found.append(means.assign(what="area"))
-    if not area.all():
-        at = predict_at(density_map, ground, own[~area], last=last)
-        chance = exceed(at, threshold_per_m2)
-        found.append(at.rename(columns={"expected_per_m2": "mean_per_m2"}).assign(probability=chance, what="point"))
-    table = pd.concat(found).sort_index().assign(name=own["name"], threshold_per_m2=threshold_per_m2)
-    return table.reindex(columns=list(COLUMNS))
-
-
-def _check(density_map: DensityMap, ground: Ground, own: gpd.GeoDataFrame) -> None:
-    shapes = own.geometry.to_numpy()
-    far_m = shapely.distance(shapes, shapely.union_all(mapped_surfaces(density_map, ground).geometry.to_numpy()))
-    lines = shapely.get_dimensions(shapes) == 1
+    shapes, mapped = at.geometry.to_numpy(), mapped_surfaces(density_map, ground)
+    far_m = shapely.distance(shapes, shapely.union_all(mapped.geometry.to_numpy()))
     several = shapely.get_type_id(shapes) == shapely.GeometryType.MULTIPOINT
     problems = [
-        Problem(f"--at, {name}", "a line or a heap of points", "a point or an area", "leave it out")
-        for name in own["name"][lines | several]
+        Problem(f"`at`, {name}", "a line or a heap of points", "a point or an area", "leave it out")
+        for name in at["name"][(shapely.get_dimensions(shapes) == 1) | several]
     ]
+    within = f"within {FARTHEST_M:.0f} m of it"
     problems += [
-        Problem(
-            f"--at, {name}", f"{far:,.0f} m off the mapped ground", f"within {FARTHEST_M:.0f} m of it", "leave it out"
-        )
-        for name, far in zip(own["name"], far_m, strict=True)
+        Problem(f"`at`, {name}", f"{far:,.0f} m off the mapped ground", within, "leave it out")
+        for name, far in zip(at["name"], far_m, strict=True)
         if far > FARTHEST_M
     ]
     if problems:
         raise DensityError(problems)
+    area, found = is_area(shapes), []
+    if area.any():
+        means = estimate_areas(density_map, ground, at[area], threshold_per_m2=threshold_per_m2, last=last)
+        found.append(means.assign(what="area"))
+    if not area.all():
+        points = predict_at(density_map, ground, at[~area], last=last)
+        points = points.assign(probability=exceed(points, threshold_per_m2), what="point")
+        found.append(points.rename(columns={"expected_per_m2": "mean_per_m2"}))
+    table = pd.concat(found).sort_index().assign(name=at["name"], threshold_per_m2=threshold_per_m2)
+    return table.reindex(columns=list(COLUMNS))
 
 
 def write_places(path: Path, table: pd.DataFrame) -> Path:

@@ -66,13 +66,13 @@ def ready_samples(found: gpd.GeoDataFrame, ground: Ground, settings: MapSettings
 
 def _check_samples(found: gpd.GeoDataFrame, ground: Ground, settings: MapSettings) -> None:
     problems = [
-        Problem(f"recovery of {method}", str(share), "a share above 0", "give the share of insects that method finds")
+        Problem(f"`recovery` of {method}", str(share), "a share above 0", "give the share of insects that method finds")
         for method, share in settings.recovery.items()
         if not share > 0
     ]
     methods = sorted(set(found["method"].dropna()))
     problems += [
-        Problem(f"recovery of {name}", "a method no sample was taken by", f"one of: {', '.join(methods)}", "mend it")
+        Problem(f"`recovery` of {name}", "a method no sample was taken by", f"one of: {', '.join(methods)}", "mend it")
         for name in settings.recovery
         if name not in methods
     ]

@@ -18,9 +18,10 @@ from typing import TYPE_CHECKING, Any, Literal
 import numpy as np
 from scipy.optimize import minimize_scalar
 from scipy.spatial.distance import cdist
+from threadpoolctl import threadpool_limits
 
 from geosample.density.laplace import FittedField, Predictive, leave_one_out, mix_lognormal
-from geosample.negbin import FIELD, expect, fit_k_around, log_pmf, slopes
+from geosample.negbin import FIELD, expect, fit_k_around, log_none, log_pmf, slopes
 from geosample.normal import normal_reach
 
 if TYPE_CHECKING:
@@ -192,7 +193,8 @@ def judge_blocks(field: CountField, fair: np.ndarray, *, block_m: float) -> Bloc
     hyper = {name: getattr(fitted.hyper, name) for name in ("spread", "range_m", "k")}
     flat = {"spread": 0.0, "k": leave_out_average(count, np.log(effort), field.level_sd)[1]}
     covariates, scores = fitted.sites.basis[fair, 1:], {}  # as weighed by their prior spreads already
-    with config_context(enable_metadata_routing=True):
+    # small matrices, many times: a second thread in the matrix library costs more than it brings
+    with config_context(enable_metadata_routing=True), threadpool_limits(1, user_api="blas"):
         for name, own, told in (("map", hyper, {"covariates": covariates}), ("average", {**hyper, **flat}, {})):
             asked = dict.fromkeys(("exposure", *told), True)
             way = (
@@ -330,7 +332,7 @@ def crps_counts(predictive: Predictive, count: np.ndarray) -> np.ndarray:
     k = np.broadcast_to(np.asarray(predictive.k, dtype=float), count.shape)[:, None]
     expected, value = predictive.expected / step[:, None], np.round(count / step)
     odds = expected / (k + expected)
-    chance = np.exp(-k * np.log1p(expected / k))
+    chance = np.exp(log_none(expected, k))
     below, total = np.zeros(len(count)), np.zeros(len(count))
     for x in range(_MOST_COUNTED):
         below += chance @ predictive.share

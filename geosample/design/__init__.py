@@ -14,7 +14,7 @@ from geosample.design.model import (
     load_visit,
     save_design,
 )
-from geosample.design.request import Request, find_wish_problems, read_known
+from geosample.design.request import Request, find_name_problems, find_wish_problems, read_known
 from geosample.design.walk import order_walk
 
 __all__ = [
@@ -27,6 +27,7 @@ __all__ = [
     "design_code",
     "draw_design",
     "draw_spread",
+    "find_name_problems",
     "find_wish_problems",
     "label_points",
     "load_design",

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import math
 import re
 from collections.abc import Collection, Iterator, Mapping, Sequence
@@ -22,7 +23,7 @@ from geosample.design.howmany import (
     points_in_hours,
     points_to_tell,
 )
-from geosample.errors import DesignError, Problem
+from geosample.errors import DesignError, Problem, SurveyError
 from geosample.ground import only_polygons, read_own_shapes
 from geosample.holes import hole_key, same_hole
 from geosample.negbin import K_IF_UNKNOWN
@@ -196,8 +197,11 @@ def read_known(survey: Survey, pest: str) -> Known:
     rows = means[means["visit"] == newest]
     densities = {str(label): float(mean) for label, mean in zip(rows["label"], rows["mean_per_m2"], strict=True)}
     for visit in reversed(survey.order_visits()):
-        found = read_findings(survey, visit, pest, What.K).first(What.K, "all")
-        if found is not None:
+        # Findings of an older version can't be read; estimate makes them again, and they stop no design.
+        with contextlib.suppress(SurveyError):
+            found = read_findings(survey, visit, pest, What.K).first(What.K, "all")
+            if found is None:
+                continue
             return Known(float(found.value), visit, densities)
     return Known(densities_per_m2=densities)
 
@@ -327,8 +331,16 @@ def find_problems(request: Request, *, points_asked: bool = False) -> list[Probl
     ]
 
 
-def find_name_problems(visit: str, date: str | None = None) -> Iterator[Problem]:
-    """Yield what is wrong with a visit's name and date."""
+def find_name_problems(visit: str, date: str | None = None, *, is_its_date: bool = False) -> Iterator[Problem]:
+    """Yield what is wrong with a visit's name and date.
+
+    Parameters
+    ----------
+    visit, date : str
+        As for ``draw_design``.
+    is_its_date : bool
+        Whether the name has to be the date, for there is no other place for it.
+    """
     if not visit.strip():
         yield Problem("visit", "no name", "a name or a date", "write `visit=2026-05-04`")
     if len(visit) > _LONGEST_NAME or not visit.isprintable():
@@ -340,15 +352,16 @@ def find_name_problems(visit: str, date: str | None = None) -> Iterator[Problem]
     if date and not is_date(date):
         yield Problem("date", repr(date), "a date, YYYY-MM-DD", _mend_date(date))
     elif not date and not is_date(visit):
-        remedy = _mend_date(visit) if re.search(r"\d", visit) else "add `date=2026-05-04` (the day you sample)"
-        yield Problem("visit", repr(visit[:_LONGEST_NAME]), "a date, YYYY-MM-DD, or a name with `date`", remedy)
+        or_name, or_date = ("", "") if is_its_date else (", or a name with `date`", ", or add `date=2026-05-04`")
+        remedy = f"{_mend_date(visit)}{or_date}"
+        yield Problem("visit", repr(visit[:_LONGEST_NAME]), f"a date, YYYY-MM-DD{or_name}", remedy)
 
 
 def _mend_date(text: str) -> str:
     """Return what to write for a date in another form; both readings where day and month can't be told apart."""
     parts = re.fullmatch(r"\s*(\d{1,2})[/.-](\d{1,2})[/.-](\d{4})\s*", text)
     if parts is None:
-        return "write it as 2026-05-04, year first, or add `date`"
+        return "write it as 2026-05-04, year first"
     first, second, year = (int(part) for part in parts.groups())
     readings = {f"{year:04d}-{month:02d}-{day:02d}" for month, day in ((first, second), (second, first))}
     real = sorted(reading for reading in readings if is_date(reading))

@@ -9,18 +9,14 @@ A book is opened, drawn on page by page, and closed into bytes; nothing here wri
     pdf = close_book(book)
 """
 
-from geosample.drawing.labels import draw_labels, place_labels
 from geosample.drawing.maps import (
     MapLayer,
     draw_check_bar,
-    draw_legend,
     draw_map,
-    draw_north_arrow,
     draw_scale_bar,
     ground_layers,
 )
 from geosample.drawing.pages import (
-    PAPERS_MM,
     Book,
     Box,
     Column,
@@ -30,12 +26,10 @@ from geosample.drawing.pages import (
     draw_table,
     fill_boxes,
     flow_pages,
-    ink,
     make_table,
     next_page,
     open_book,
     paragraph,
-    printable,
     space,
     text_width,
     write_footer,
@@ -45,7 +39,6 @@ from geosample.drawing.pages import (
 )
 from geosample.drawing.pens import (
     MAIN_MARK,
-    OBSTACLE_LOOKS,
     RESERVE_MARK,
     SURFACE_LOOKS,
     Look,
@@ -58,13 +51,10 @@ from geosample.drawing.pens import (
     paint_polygons,
 )
 from geosample.drawing.png import Png
-from geosample.drawing.view import MAP_SCALES, MapView, fit_view, must_fit, split_views, upright_turn
+from geosample.drawing.view import MapView, fit_view, must_fit, split_views, upright_turn
 
 __all__ = [
     "MAIN_MARK",
-    "MAP_SCALES",
-    "OBSTACLE_LOOKS",
-    "PAPERS_MM",
     "RESERVE_MARK",
     "SURFACE_LOOKS",
     "Book",
@@ -82,18 +72,14 @@ __all__ = [
     "draw_border",
     "draw_box",
     "draw_check_bar",
-    "draw_labels",
-    "draw_legend",
     "draw_line",
     "draw_map",
-    "draw_north_arrow",
     "draw_scale_bar",
     "draw_table",
     "fill_boxes",
     "fit_view",
     "flow_pages",
     "ground_layers",
-    "ink",
     "make_table",
     "must_fit",
     "next_page",
@@ -101,8 +87,6 @@ __all__ = [
     "paint_mark",
     "paint_polygons",
     "paragraph",
-    "place_labels",
-    "printable",
     "space",
     "split_views",
     "text_width",

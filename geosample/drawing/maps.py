@@ -199,7 +199,7 @@ def _label(paper: Paper, view: MapView, layers: Sequence[MapLayer], clear: Seque
 
 
 def draw_scale_bar(
-    paper: Paper, view: MapView, west_mm: float, south_mm: float, *, units: Units = "us", most_mm: float = 60.0
+    paper: Paper, view: MapView, west_mm: float, south_mm: float, *, units: Units = "us", most_mm: float = 45.0
 ) -> Box:
     """Draw a bar of a round length in the user's units, in four parts, with the scale; return the paper it takes.
 

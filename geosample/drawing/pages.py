@@ -20,7 +20,6 @@ import numpy as np
 from reportlab import platypus, rl_config
 from reportlab.lib.colors import Color, HexColor
 from reportlab.lib.styles import ParagraphStyle
-from reportlab.lib.utils import simpleSplit
 from reportlab.pdfbase import pdfmetrics
 from reportlab.pdfbase.ttfonts import TTFont
 from reportlab.pdfgen.canvas import Canvas
@@ -36,7 +35,7 @@ LINE_STEP = 1.3
 PAPERS_MM: dict[str, tuple[float, float]] = {"letter": (215.9, 279.4), "a4": (210.0, 297.0)}
 MARGIN_MM = 12.0
 _TOTAL = "pages-in-all"
-_PAD_MM = 0.8  # between a cell's line and its words
+_PAD_MM, _LOW_PAD_MM = 0.8, 0.5  # between a cell's line and its words: beside them, above and below
 _TINY_MM = 0.01
 _SHIFTS = {"left": 0.0, "centre": 0.5, "right": 1.0}
 _ALIGNMENTS = {"left": 0, "centre": 1, "right": 2}
@@ -303,18 +302,6 @@ def paragraph(text: str, style: Text = PLAIN) -> platypus.Paragraph:
     return platypus.Paragraph(escape(printable(text)), setting)
 
 
-def wrap_text(text: str, width_mm: float, style: Text = PLAIN) -> list[str]:
-    """Return the text in lines no wider than a width.
-
-    Parameters
-    ----------
-    text, width_mm, style
-        As ``paragraph`` takes them.
-    """
-    load_typeface()
-    return list(simpleSplit(printable(text), style.font, style.size_mm, width_mm))
-
-
 def write_paragraphs(
     book: Book, texts: Sequence[str], box: Box, style: Text = PLAIN, *, gap_mm: float = 0.0
 ) -> tuple[float, Sequence[str]]:
@@ -387,11 +374,13 @@ def make_table(
     table.setStyle(
         platypus.TableStyle(
             [
+                ("FONT", (0, 0), (-1, -1), PLAIN.font, 1.0, 1.0),  # an empty cell asks for no height
                 ("GRID", (0, 0), (-1, -1), 0.2, ink("#000000")),
                 ("BACKGROUND", (0, 0), (-1, 0), ink(GREYS[1])),
                 ("ROWBACKGROUNDS", (0, 1), (-1, -1), [ink("#ffffff"), ink(GREYS[0])]),
                 ("VALIGN", (0, 0), (-1, -1), "MIDDLE"),
-                *((f"{side}PADDING", (0, 0), (-1, -1), _PAD_MM) for side in ("LEFT", "RIGHT", "TOP", "BOTTOM")),
+                *((f"{side}PADDING", (0, 0), (-1, -1), _PAD_MM) for side in ("LEFT", "RIGHT")),
+                *((f"{side}PADDING", (0, 0), (-1, -1), _LOW_PAD_MM) for side in ("TOP", "BOTTOM")),
             ]
         )
     )

@@ -1,19 +1,28 @@
 """Stage 5, estimate: Counts and Design in, Estimates (means, stage mix, border ratio, intervals) out."""
 
-from geosample.estimate.answer import estimate_means
-from geosample.estimate.bags import Settings
+from geosample.estimate.answer import estimate_means, judge_border
+from geosample.estimate.bags import Recovery, parse_recovery, post_stratify
 from geosample.estimate.intervals import Interval
-from geosample.estimate.model import Estimates, save_estimates
-from geosample.estimate.recovery import Recovery, parse_recovery
-from geosample.estimate.sentences import judge_border
+from geosample.estimate.model import (
+    EarlierMix,
+    Estimates,
+    load_estimates,
+    load_mix_before,
+    save_estimates,
+    write_estimates_csv,
+)
 
 __all__ = [
+    "EarlierMix",
     "Estimates",
     "Interval",
     "Recovery",
-    "Settings",
     "estimate_means",
     "judge_border",
+    "load_estimates",
+    "load_mix_before",
     "parse_recovery",
+    "post_stratify",
     "save_estimates",
+    "write_estimates_csv",
 ]

@@ -1,68 +1,146 @@
-"""The bags of a visit as the estimates need them: what each found, what it searched, and the ground it stands for."""
+"""The bags of a visit as the estimates need them: what each found, what it searched, and the ground it stands for.
+
+References
+----------
+Holt & Smith 1979, Post stratification, Journal of the Royal Statistical Society A 142:33-46 (from memory, unverified).
+"""
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
+import geopandas as gpd
 import numpy as np
 import pandas as pd
+import shapely
 
 from geosample.counts import tally
 from geosample.counts.adding import ANSWERED
+from geosample.design import Design
 from geosample.errors import EstimateError, Problem
-from geosample.estimate.recovery import Recovery, find_recovery
+from geosample.ground import Ground, only_polygons, split_border
 from geosample.negbin import Groups
-from geosample.units import percent
-from geosample.words import NO_HOLE
+from geosample.normal import log_spread
+from geosample.words import NO_HOLE, SHORT_TURF
 
 if TYPE_CHECKING:
-    from collections.abc import Hashable, Iterable, Mapping, Sequence
+    from collections.abc import Hashable, Iterable
 
-    import geopandas as gpd
     from numpy.typing import NDArray
 
     from geosample.counts import Counts
-    from geosample.design import Design
-    from geosample.units import Units
 
 ALL = "all"
 GROUND_COLUMNS = ["surface_id", "hole", "kind", "stratum", "part"]
 
 
-BORDER_MARGIN = 1.5
-"""A border at most this many times the interior holds no more, or little more (own choice)."""
+# How much of what is in a bag a method finds: the user's factors, 1.0 unless set, with their doubt carried through
 
 
 @dataclass(frozen=True, slots=True)
-class Settings:
-    """What may be asked of the estimates beyond their domains.
+class Recovery:
+    """The share of a reference method's catch that a method finds.
 
     Parameters
     ----------
-    pest : str, optional
-        Another pest than the visit's own.
-    recovery : tuple of Recovery
-        Factors per method and stage; 1.0 unless set.
-    units : {"us", "metric"}
-        Units of the sentences; the tables stay per m².
-    border_margin : float
-        The border "holds no more" when at most this many times the interior's density (own choice, no source).
-    decision_level : float
-        Two-sided confidence of the interval held against the threshold.
-    visit_before : str
-        The visit the stage mix is compared with; empty for none.
-    before : mapping of str to (share, low, high)
-        Its stage groups' shares, 0 to 1.
+    value, low, high : float
+        The factor and its 95 % limits, above 0 (above 1 where a method finds more than the reference); the limits
+        may equal the value when they are not known.
+    method, stage : str
+        What it is for; empty for any.
     """
 
-    pest: str | None = None
-    recovery: tuple[Recovery, ...] = ()
-    units: Units = "us"
-    border_margin: float = BORDER_MARGIN
-    decision_level: float = 0.90
-    visit_before: str = ""
-    before: Mapping[str, tuple[float, float, float]] = field(default_factory=dict)
+    value: float
+    low: float
+    high: float
+    method: str = ""
+    stage: str = ""
+
+    @property
+    def log_sd(self) -> float:
+        """Standard deviation of the factor's logarithm, from its limits."""
+        return log_spread(self.low, self.high, 0.95)
+
+
+FULL = Recovery(1.0, 1.0, 1.0)
+
+
+def parse_recovery(text: str) -> Recovery:
+    """Return a factor from ``method=value``, ``method:stage=value`` or ``method=value,low,high``.
+
+    Raises
+    ------
+    EstimateError
+        When it is not of that form, not above 0, or the value is not between its limits.
+
+    Examples
+    --------
+    >>> parse_recovery("heat=1.6,1.2,2.1").high
+    2.1
+    >>> parse_recovery("brine:L1=0.8").stage
+    'L1'
+    """
+    target, _, numbers = text.partition("=")
+    method, _, stage = target.strip().partition(":")
+    try:
+        values = [float(part) for part in numbers.split(",")]
+    except ValueError:
+        values = []
+    if len(values) == 1:
+        values = values * 3
+    fits = len(values) == len("vlh") and all(math.isfinite(v) and v > 0 for v in values)
+    if not fits or not method or not values[1] <= values[0] <= values[2]:
+        expected = "method=value or method:stage=value,low,high, all above 0, low to high around the value"
+        raise EstimateError(Problem("recovery", repr(text), expected, "write for instance heat=1.6,1.2,2.1"))
+    value, low, high = values
+    return Recovery(value, low, high, method.strip(), stage.strip())
+
+
+def read_recovery(asked: Sequence[Recovery] | Mapping[str, float]) -> tuple[Recovery, ...]:
+    """Return the factors; a mapping gives one by method, taken as exact.
+
+    Raises
+    ------
+    EstimateError
+        For a factor that is not above 0.
+
+    Examples
+    --------
+    >>> read_recovery({"heat": 1.6})[0].value
+    1.6
+    """
+    if not isinstance(asked, Mapping):
+        return tuple(asked)
+    return tuple(parse_recovery(f"{method}={value!r}") for method, value in asked.items())
+
+
+def find_recovery(factors: Sequence[Recovery], method: str, stage: str) -> Recovery:
+    """Return the most special factor for a method and stage; 1.0 when none was set.
+
+    Examples
+    --------
+    >>> factors = [parse_recovery("heat=1.6"), parse_recovery("heat:L1=0.8")]
+    >>> find_recovery(factors, "heat", "L1").value, find_recovery(factors, "brine", "L1").value
+    (0.8, 1.0)
+    """
+    fitting = [f for f in factors if f.method in ("", method) and f.stage in ("", stage)]
+    return max(fitting, key=lambda f: (bool(f.stage), bool(f.method)), default=FULL)
+
+
+# The bags
+
+
+@dataclass(frozen=True, slots=True)
+class OffTurf:
+    """A stratum with points off the turf, of those that answered, and the share of its area they take away, 0 to 1."""
+
+    stratum: str
+    off: int
+    answered: int
+    share: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,8 +161,12 @@ class Catch:
         Same shape as ``found``: effort for that stage, m².
     areas : DataFrame
         The target ground: stratum, surface_id, hole, kind, part, area_m2.
-    notes : tuple of str
-        What was left out and why.
+    left_out : tuple of str
+        Samples left out for want of a planned point, and so of a design weight.
+    pooled : int
+        Bags added up with another of the same point.
+    off_turf : tuple of OffTurf
+        Strata whose area is taken as smaller.
     """
 
     visit: str
@@ -93,11 +175,22 @@ class Catch:
     found: pd.DataFrame
     efforts: pd.DataFrame
     areas: pd.DataFrame
-    notes: tuple[str, ...] = field(default=())
+    left_out: tuple[str, ...] = ()
+    pooled: int = 0
+    off_turf: tuple[OffTurf, ...] = ()
 
 
-def gather_bags(counts: Counts, design: Design, settings: Settings) -> Catch:
+def gather_bags(counts: Counts, design: Design, *, pest: str | None = None, recovery: Sequence[Recovery] = ()) -> Catch:
     """Return the visit's counted bags with their ground and weight.
+
+    Parameters
+    ----------
+    counts, design : Counts, Design
+        Of one visit.
+    pest : str, optional
+        Another pest than the visit's own.
+    recovery : sequence of Recovery
+        Factors per method and stage; 1.0 unless set.
 
     Raises
     ------
@@ -107,15 +200,15 @@ def gather_bags(counts: Counts, design: Design, settings: Settings) -> Catch:
         When bags of several methods would go into one mean with no recovery factor given, when none stands on a
         planned point, or when a weight or a sampled area is missing.
     """
-    pest = settings.pest or design.visit.pest
+    pest = pest or design.visit.pest
     samples = tally(counts, pest)
-    _check_methods(samples, settings.recovery)
-    placed, notes = _place_on_design(samples, design)
+    _check_methods(samples, recovery)
+    placed, left_out = _place_on_design(samples, design)
     _check_numbers(placed)
-    found, efforts = _split_stages(counts, pest, placed, settings.recovery)
-    bags = placed.assign(**_total_effort(placed, found, settings.recovery))
-    areas, shrunk = _shrink_areas(_target_areas(design), counts.samples, design)
-    return _pool_points(Catch(counts.visit, pest, bags, found, efforts, areas, (*notes, *shrunk)))
+    found, efforts = _split_stages(counts, pest, placed, recovery)
+    bags = placed.assign(**_total_effort(placed, found, recovery))
+    areas, off_turf = _shrink_areas(_target_areas(design), counts.samples, design)
+    return _pool_points(Catch(counts.visit, pest, bags, found, efforts, areas, left_out, 0, off_turf))
 
 
 def group_bags(bags: pd.DataFrame, column: str, *, side: NDArray[np.float64] | None = None) -> Groups | None:
@@ -150,7 +243,7 @@ def _check_methods(samples: gpd.GeoDataFrame, recovery: Iterable[Recovery]) -> N
     missing = [] if "" in known else sorted(set(tallies.index) - known)
     if len(tallies) > 1 and missing:
         found = " and ".join(f"{n} bags by {method}" for method, n in tallies.items())
-        remedy = " ".join(f"--recovery {method}=FACTOR" for method in missing)
+        remedy = " ".join(f"`recovery={method}=FACTOR`" for method in missing)
         problem = Problem("samples", found, "one method in one mean, or a recovery factor for each", f"give {remedy}")
         raise EstimateError(problem)
 
@@ -167,10 +260,8 @@ def _place_on_design(samples: gpd.GeoDataFrame, design: Design) -> tuple[pd.Data
             "samples", f"{len(joined)} bags, none at a planned point", "point_id of the design", "join them by label"
         )
         raise EstimateError(problem)
-    names = ", ".join(joined.loc[stray, "sample_id"].astype(str))
-    notes = (f"Left out, with no planned point and so no design weight: {names}.",) if stray.any() else ()
     placed = joined[~stray].assign(hole=joined["hole"].fillna(NO_HOLE))
-    return placed.reset_index(drop=True), notes
+    return placed.reset_index(drop=True), tuple(joined.loc[stray, "sample_id"].astype(str))
 
 
 def _check_numbers(placed: pd.DataFrame) -> None:
@@ -185,7 +276,7 @@ def _check_numbers(placed: pd.DataFrame) -> None:
 
 
 def _split_stages(
-    counts: Counts, pest: str, placed: pd.DataFrame, recovery: tuple[Recovery, ...]
+    counts: Counts, pest: str, placed: pd.DataFrame, recovery: Sequence[Recovery]
 ) -> tuple[pd.DataFrame, pd.DataFrame]:
     rows = counts.counts[counts.counts["pest"] == pest]
     table = rows.pivot_table(index="sample_id", columns="stage", values="count", aggfunc="sum", observed=True)
@@ -198,7 +289,7 @@ def _split_stages(
     return found, efforts.where(found.notna())
 
 
-def _total_effort(placed: pd.DataFrame, found: pd.DataFrame, recovery: tuple[Recovery, ...]) -> dict[str, np.ndarray]:
+def _total_effort(placed: pd.DataFrame, found: pd.DataFrame, recovery: Sequence[Recovery]) -> dict[str, np.ndarray]:
     """Return each bag's effort over all its stages, and the doubt of its recovery.
 
     The factor of a method is its catch over its catch corrected stage by stage, so that one bag's few insects do not
@@ -234,15 +325,12 @@ def _pool_points(catch: Catch) -> Catch:
     summed = ["count", "area_m2", "effort_m2"]
     sums = catch.bags.groupby("point_id")[summed].sum()
     first = catch.bags.groupby("point_id").first().drop(columns=summed).join(sums)
-    note = f"{len(by) - len(first)} bags were pooled with another of the same point."
-    return Catch(
-        catch.visit,
-        catch.pest,
-        first.reset_index(),
-        catch.found.groupby(by).sum(min_count=1).reset_index(drop=True),
-        catch.efforts.groupby(by).sum(min_count=1).reset_index(drop=True),
-        catch.areas,
-        (*catch.notes, note),
+    return replace(
+        catch,
+        bags=first.reset_index(),
+        found=catch.found.groupby(by).sum(min_count=1).reset_index(drop=True),
+        efforts=catch.efforts.groupby(by).sum(min_count=1).reset_index(drop=True),
+        pooled=len(by) - len(first),
     )
 
 
@@ -254,8 +342,8 @@ def _target_areas(design: Design) -> pd.DataFrame:
 
 def _shrink_areas(
     areas: pd.DataFrame, samples: gpd.GeoDataFrame, design: Design
-) -> tuple[pd.DataFrame, tuple[str, ...]]:
-    """Return the areas less the share of each stratum's answers, by weight, that lay off the turf, and what to say.
+) -> tuple[pd.DataFrame, tuple[OffTurf, ...]]:
+    """Return the areas less the share of each stratum's answers, by weight, that lay off the turf, and which strata.
 
     A point off the turf is an answer: that piece of the planned area is no turf. An unreachable one answers nothing.
     """
@@ -267,10 +355,60 @@ def _shrink_areas(
     weight = answers["weight_m2"].fillna(0.0)
     share = (weight.where(off, 0.0).groupby(stratum).sum() / weight.groupby(stratum).sum()).fillna(0.0)
     kept = 1 - areas["stratum"].map(share).fillna(0.0).astype(float)
-    notes = tuple(
-        f"{name}: {int(off[stratum == name].sum())} of {int((stratum == name).sum())} points lay off the turf, so its "
-        f"area is taken as {percent(part)} smaller."
+    shrunk = tuple(
+        OffTurf(str(name), int(off[stratum == name].sum()), int((stratum == name).sum()), float(part))
         for name, part in share.items()
         if part > 0
     )
-    return areas.assign(area_m2=areas["area_m2"] * kept), notes
+    return areas.assign(area_m2=areas["area_m2"] * kept), shrunk
+
+
+# Post-strata
+
+
+def post_stratify(design: Design, ground: Ground, border_m: float) -> Design:
+    """Return the design with each whole stratum split into border and interior, and its points by where they lie.
+
+    Parameters
+    ----------
+    design : Design
+        A visit whose strata are not split by a border yet; strata that are stay as they are.
+    ground : Ground
+        The course it was drawn on.
+    border_m : float
+        Width of the border, m.
+
+    Raises
+    ------
+    EstimateError
+        When every stratum is split already, or the width is not above 0.
+
+    Notes
+    -----
+    Points keep their inclusion densities; within a post-stratum the Hájek mean is weighed by the exact area.
+    """
+    whole = design.strata["part"] == "whole"
+    if not whole.any() or not border_m > 0:
+        found = "a visit whose strata are border and interior already" if border_m > 0 else f"{border_m:g} m"
+        remedy = "leave `border_m` out: the design has done it" if border_m > 0 else "give a width such as 4.6 m, 15 ft"
+        raise EstimateError(Problem("border_m", found, "strata to split, and a width above 0", remedy))
+    short = ground.surfaces[ground.surfaces["kind"].isin({*SHORT_TURF, *design.strata["kind"]})]
+    halves = split_border(short, border_m)
+    pieces = [_cut(design.strata[whole], halves[halves["part"] == part], part) for part in ("border", "interior")]
+    strata = pd.concat([design.strata[~whole], *pieces], ignore_index=True)
+    near = np.where(design.points["edge_m"] < border_m, "border", "interior")
+    part = design.points["part"].where(design.points["part"] != "whole", near)
+    stratum = design.points["stratum"].where(
+        design.points["part"] != "whole", design.points["stratum"].astype(str) + " " + part.astype(str)
+    )
+    shaped = gpd.GeoDataFrame(strata, geometry="geometry", crs=design.strata.crs)
+    return replace(design, strata=shaped, points=design.points.assign(part=part, stratum=stratum))
+
+
+def _cut(strata: gpd.GeoDataFrame, half: gpd.GeoDataFrame, part: str) -> gpd.GeoDataFrame:
+    """Return the strata's ground within one half of each surface."""
+    shapes = half.dissolve("surface_id").geometry.reindex(strata["surface_id"])
+    inside = only_polygons(shapely.intersection(strata.geometry.to_numpy(), shapes.to_numpy()))
+    cut = strata.assign(geometry=inside, part=part, stratum=strata["stratum"].astype(str) + f" {part}")
+    cut = cut.assign(area_m2=cut.geometry.area)
+    return cut[cut["area_m2"] > 0]

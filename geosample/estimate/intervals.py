@@ -1,4 +1,4 @@
-"""Intervals for one mean that keep their word at small n, and for sums of means over strata.
+"""Intervals by likelihood: of a mean at small n too, of k, of the border's ratio; and of sums of means.
 
 References
 ----------
@@ -15,11 +15,39 @@ from typing import TYPE_CHECKING
 import numpy as np
 from scipy import optimize, special
 
-from geosample.negbin import K_IF_UNKNOWN, WEAK_K, Bags, Prior, fit_mean, make_likelihood, profile, zero_bound
+from geosample.estimate.bags import group_bags
+from geosample.negbin import (
+    FREE_K,
+    GROUPS,
+    K_IF_UNKNOWN,
+    ONE_MEAN,
+    POISSON_LOG_K,
+    WEAK_K,
+    Bags,
+    Prior,
+    best_common_log_k,
+    fit_log_k,
+    fit_mean,
+    log_likelihood,
+    make_likelihood,
+    profile,
+    with_best_means,
+    zero_bound,
+)
 from geosample.normal import normal_reach
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
+
+    import pandas as pd
+
+    from geosample.negbin import Groups
+
+MANY = 30  # bags from which k is told without shrinking (own choice, no source)
+FEWEST_A_SIDE = 3  # bags on each side; fewer say nothing about a ratio
+SIDES = ["border", "interior"]
+ALL_BORDER = ["collar"]  # a strip round the green, not wide enough to have an inside
+_FARTHEST = 12.0  # in log ratio; a likelihood still within the cut there has no limit on that side
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,7 +70,8 @@ class Search:
     tolerance: float
 
 
-_SEARCH = Search(0.25, 1.6, 64.0, 1e-9)  # in log mean
+_MEAN_SEARCH = Search(0.25, 1.6, 64.0, 1e-9)  # in log mean
+_RATIO_SEARCH = Search(0.3, 1.7, 2 * _FARTHEST, 1e-5)
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,7 +107,7 @@ def profile_interval(bags: Bags, *, cut: float, prior: Prior = WEAK_K) -> Interv
     def drop(shift: float) -> float:
         return 2 * (top - profile(data, best * math.exp(shift))) - cut
 
-    below, above = find_limit(lambda shift: drop(-shift), _SEARCH), find_limit(drop, _SEARCH)
+    below, above = find_limit(lambda shift: drop(-shift), _MEAN_SEARCH), find_limit(drop, _MEAN_SEARCH)
     return Interval(best, best * math.exp(-below), best * math.exp(above))
 
 
@@ -195,3 +224,122 @@ def find_limit(drop: Callable[[float], float], search: Search) -> float:
             return float(optimize.brentq(drop, near, far, xtol=search.tolerance))
         near, far = far, far * search.growth
     return math.inf
+
+
+def fit_k(bags: Bags, *, level: float = 0.95) -> Interval | None:
+    """Return k with its profile interval; infinite where the counts are as even as Poisson's.
+
+    Parameters
+    ----------
+    bags : Bags
+        Of one mean.
+    level : float
+        Two-sided confidence.
+
+    Returns
+    -------
+    Interval or None
+        None when nothing was found.
+
+    Notes
+    -----
+    The prior is ``WEAK_K`` below ``MANY`` bags and none from there on: small samples overstate k.
+    """
+    if not bags.count.any():
+        return None
+    data = make_likelihood(bags, FREE_K if bags.n_effective >= MANY else WEAK_K)
+    mean = float(data.weight @ data.count / (data.weight @ data.effort))
+    best = fit_log_k(data, mean)
+    allowed = spread_cut(bags.n_effective, level)
+
+    def height(log_k: float) -> float:
+        return log_likelihood(data, mean, log_k) + float(data.prior.log_density(log_k))
+
+    top = height(best)
+
+    def drop(log_k: float) -> float:
+        return 2 * (top - height(log_k)) - allowed
+
+    low, high = _limits(drop, best, ONE_MEAN.log_bounds)
+    return Interval(*(math.exp(v) if v < POISSON_LOG_K else math.inf for v in (best, low, high)))
+
+
+def fit_common_k(groups: Groups, *, level: float = 0.95) -> Interval:
+    """Return the k common to groups with means of their own, with its profile interval (weak prior on log k).
+
+    Pooling groups of different means as one would take the spread between their means for clumping.
+    """
+    best, top = best_common_log_k(groups)
+    cut = spread_cut(float(groups.weight.sum()) - groups.n + 1, level)
+
+    def drop(log_k: float) -> float:
+        return 2 * (top - with_best_means(groups, 0.0, log_k)) - cut
+
+    low, high = _limits(drop, best, GROUPS.log_bounds)
+    return Interval(math.exp(best), math.exp(low), math.exp(high))
+
+
+def _limits(drop: Callable[[float], float], best: float, ends: tuple[float, float]) -> tuple[float, float]:
+    """Return where the drop allowed is used up on both sides of the best; infinite where it is not within the ends."""
+    first, last = ends
+    low = float(optimize.brentq(drop, first, best)) if drop(first) > 0 else -math.inf
+    high = float(optimize.brentq(drop, best, last)) if drop(last) > 0 else math.inf
+    return low, high
+
+
+def border_ratio(bags: pd.DataFrame, *, level: float = 0.95) -> Interval | None:
+    """Return border over interior density, common to the kinds given, with its interval.
+
+    Parameters
+    ----------
+    bags : DataFrame
+        Columns kind, part, count, effort_m2, weight_m2.
+    level : float
+        Two-sided confidence.
+
+    Returns
+    -------
+    Interval or None
+        None when no kind has enough bags on both sides, or nothing was found in any. The ends may be 0 or infinite.
+    """
+    sides = split_sides(bags)
+    if sides is None:
+        return None
+    best = _best_log_ratio(sides)
+    top = _profile(sides, best)
+    cut = spread_cut(float(sides.weight.sum()) - sides.n, level)
+
+    def drop(log_ratio: float) -> float:
+        return 2 * (top - _profile(sides, log_ratio)) - cut
+
+    low = best - find_limit(lambda shift: drop(best - shift), _RATIO_SEARCH)
+    high = best + find_limit(lambda shift: drop(best + shift), _RATIO_SEARCH)
+    return Interval(_told(best), _told(low), _told(high))
+
+
+def split_sides(bags: pd.DataFrame) -> Groups | None:
+    """Return the bags of the kinds with enough of them on both sides and any insect; None when there are none."""
+    sided = bags[bags["part"].isin(SIDES) & ~bags["kind"].isin(ALL_BORDER)]
+    n = sided.groupby(["kind", "part"]).size().unstack(fill_value=0).reindex(columns=SIDES, fill_value=0)
+    enough = n.index[n.min(axis=1) >= FEWEST_A_SIDE]
+    kept = sided[sided["kind"].isin(enough)]
+    return group_bags(kept, "kind", side=np.where(kept["part"] == "border", 1.0, 0.0)) if len(kept) else None
+
+
+def _profile(sides: Groups, log_ratio: float) -> float:
+    return best_common_log_k(sides, log_ratio)[1]
+
+
+def _best_log_ratio(sides: Groups) -> float:
+    def fall(log_ratio: float) -> float:
+        return -_profile(sides, log_ratio)
+
+    found = optimize.minimize_scalar(fall, bounds=(-_FARTHEST, _FARTHEST), method="bounded", options={"xatol": 1e-5})
+    return float(found.x)
+
+
+def _told(log_ratio: float) -> float:
+    """Return the ratio; beyond reach it is 0 or infinite (one side had no insects at all)."""
+    if log_ratio <= 1 - _FARTHEST:
+        return 0.0
+    return math.exp(log_ratio) if log_ratio < _FARTHEST - 1 else math.inf

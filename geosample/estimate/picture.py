@@ -10,15 +10,9 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from geosample.errors import EstimateError, Problem
-from geosample.estimate.bags import ALL
-from geosample.estimate.domains import NO_POINTS
-from geosample.files.saving import save_file
-from geosample.holes import hole_number
-from geosample.palettes import GREYS
-from geosample.paper import (
+from geosample.drawing import (
     Book,
-    Frame,
+    Box,
     Mark,
     Pen,
     Text,
@@ -29,11 +23,18 @@ from geosample.paper import (
     open_book,
     paint_mark,
     text_width,
-    wrap_text,
     write_footer,
+    write_paragraphs,
     write_text,
 )
+from geosample.errors import EstimateError, Problem
+from geosample.estimate.bags import ALL
+from geosample.estimate.means import NO_POINTS
+from geosample.files.saving import save_file
+from geosample.holes import hole_number
+from geosample.palettes import GREYS
 from geosample.pests import load_pest
+from geosample.report.estimate import tell_answer
 from geosample.units import FOOT2_M2, Units, percent, set_percent, show_number
 from geosample.words import PLURALS
 
@@ -47,6 +48,7 @@ _SHOWN = ("all", "kind", "stratum", "hole")
 _LABEL_MM, _VALUE_MM = 44.0, 42.0
 _SMALL, _RIGHT, _MIDDLE = Text(7), Text(7, align="right"), Text(7, align="centre")
 _BAR_MM, _ROW_MM = 5.0, 4.6
+_MOST_SENTENCES, _ANSWER_MM = 6, 53.0
 _TICKS = (0, 1, 2, 5, 10, 20, 50, 100, 200, 500, 1000, 2000, 5000, 10_000, 20_000, 50_000, 100_000)
 _WHITE_ON = 4  # from this shade of grey on, letters are white
 
@@ -55,7 +57,7 @@ _WHITE_ON = 4  # from this shade of grey on, letters are white
 class _Axis:
     """A root scale: it has room for zero and for the large."""
 
-    frame: Frame
+    frame: Box
     top: float
 
     def place(self, density: float) -> float:
@@ -80,13 +82,15 @@ def draw_estimates(estimates: Estimates, *, threshold_per_m2: float | None = Non
     write_text(
         book, f"Visit {estimates.visit}", inside.east_mm, inside.north_mm - 5, Text(11, bold=True, align="right")
     )
-    down = _write_answer(book, estimates, inside.north_mm - 11)
+    answer = Box(inside.west_mm, inside.north_mm - 8 - _ANSWER_MM, inside.width_mm, _ANSWER_MM)
+    left_mm, _ = write_paragraphs(book, tell_answer(estimates, units)[:_MOST_SENTENCES], answer, Text(8))
+    down = answer.south_mm + left_mm
     rows = _choose_rows(estimates.estimates)
     height = _ROW_MM * len(rows)
-    plot = Frame(inside.west_mm + _LABEL_MM, down - 8 - height, inside.width_mm - _LABEL_MM - _VALUE_MM, height)
+    plot = Box(inside.west_mm + _LABEL_MM, down - 8 - height, inside.width_mm - _LABEL_MM - _VALUE_MM, height)
     _draw_dots(book, plot, rows, _Scale(units, threshold_per_m2, estimates.pest))
     foot = inside.south_mm + 6
-    _draw_mix(book, estimates, Frame(inside.west_mm, foot, inside.width_mm, plot.south_mm - 18 - foot))
+    _draw_mix(book, estimates, Box(inside.west_mm, foot, inside.width_mm, plot.south_mm - 18 - foot))
     line = f"Line: {set_percent(float(estimates.estimates['level'].iloc[0]))} interval."
     write_footer(book, f"Dot: mean. {line} A dot at 0 with a line: none found, and how many that still allows.")
     return close_book(book)
@@ -101,9 +105,7 @@ def write_picture(path: Path, page: bytes) -> None:
         When the name does not end in .pdf, or the file can't be written.
     """
     if path.suffix.lower() != ".pdf":
-        raise EstimateError(
-            Problem("--picture", path.name, "a name that ends in .pdf", "write for instance answer.pdf")
-        )
+        raise EstimateError(Problem("picture", path.name, "a name that ends in .pdf", "write for instance answer.pdf"))
     save_file(path, page, EstimateError)
 
 
@@ -129,14 +131,6 @@ class _Scale:
         return None if ends is None else (ends[0] * self.factor, ends[1] * self.factor)
 
 
-def _write_answer(book: Book, estimates: Estimates, north_mm: float) -> float:
-    """Write the first sentences; return where they end."""
-    lines = [line for text in estimates.sentences[:6] for line in wrap_text(text, book.inside.width_mm, Text(8))]
-    for number, line in enumerate(lines[:14]):
-        write_text(book, line, book.inside.west_mm, north_mm - number * 3.8, Text(8))
-    return north_mm - 3.8 * min(len(lines), 14)
-
-
 def _choose_rows(table: pd.DataFrame) -> list[pd.Series]:
     """Return the whole, kinds, strata and holes, as many as the page holds, all of a domain or none."""
     totals = table[table["stage"] == ALL]
@@ -148,7 +142,7 @@ def _choose_rows(table: pd.DataFrame) -> list[pd.Series]:
     return rows
 
 
-def _draw_dots(book: Book, plot: Frame, rows: Sequence[pd.Series], scale: _Scale) -> None:
+def _draw_dots(book: Book, plot: Box, rows: Sequence[pd.Series], scale: _Scale) -> None:
     band = scale.band()
     highs = [float(row["high_per_m2"]) * scale.factor for row in rows if np.isfinite(row["high_per_m2"])]
     axis = _Axis(plot, max([*highs, 1.15 * band[1] if band else 1.0]) * 1.02)
@@ -171,7 +165,7 @@ def _draw_dots(book: Book, plot: Frame, rows: Sequence[pd.Series], scale: _Scale
 
 def _shade(book: Book, axis: _Axis, band: tuple[float, float]) -> None:
     west, east = axis.place(band[0]), axis.place(band[1])
-    draw_box(book, Frame(west, axis.frame.south_mm, east - west, axis.frame.height_mm), None, fill=GREYS[1])
+    draw_box(book, Box(west, axis.frame.south_mm, east - west, axis.frame.height_mm), None, fill=GREYS[1])
     text = "published thresholds: starting points"
     place = min((west + east) / 2, axis.frame.east_mm - text_width(text, _SMALL) / 2)
     write_text(book, text, place, axis.frame.north_mm + 1.5, _MIDDLE)
@@ -206,7 +200,7 @@ def _label(row: pd.Series) -> str:
     return f"hole {named}" if row["domain"] == "hole" and hole_number(named) is not None else named
 
 
-def _draw_mix(book: Book, estimates: Estimates, room: Frame) -> None:
+def _draw_mix(book: Book, estimates: Estimates, room: Box) -> None:
     """Draw a bar for the whole and each kind, parted by stage, each part named where there is room."""
     table = estimates.estimates
     staged = table[(table["stage"] != ALL) & table["domain"].isin(["all", "kind"]) & (table["mean_per_m2"] > 0)]
@@ -224,16 +218,16 @@ def _draw_mix(book: Book, estimates: Estimates, room: Frame) -> None:
         shares = mine.set_index("stage")["mean_per_m2"].reindex(order).dropna()
         name = "whole ground" if label == ALL else PLURALS.get(str(label), str(label))
         write_text(book, name, room.west_mm + _LABEL_MM - 2, level + 1.5, _RIGHT)
-        bar = Frame(room.west_mm + _LABEL_MM, level, room.width_mm - _LABEL_MM, _BAR_MM)
+        bar = Box(room.west_mm + _LABEL_MM, level, room.width_mm - _LABEL_MM, _BAR_MM)
         _draw_bar(book, bar, shares / shares.sum(), order)
 
 
-def _draw_bar(book: Book, bar: Frame, shares: pd.Series, order: Sequence[str]) -> None:
+def _draw_bar(book: Book, bar: Box, shares: pd.Series, order: Sequence[str]) -> None:
     west = bar.west_mm
     for stage, share in shares.items():
         width = float(share) * bar.width_mm
         shade = order.index(str(stage)) * (len(GREYS) - 1) // max(len(order) - 1, 1)
-        draw_box(book, Frame(west, bar.south_mm, width, bar.height_mm), Pen(width_mm=0.2), fill=GREYS[shade])
+        draw_box(book, Box(west, bar.south_mm, width, bar.height_mm), Pen(width_mm=0.2), fill=GREYS[shade])
         text = Text(7, align="centre", colour="#ffffff" if shade >= _WHITE_ON else "#000000")
         for words in (f"{stage} {percent(float(share))}", str(stage)):
             if text_width(words, text) < width - 1:

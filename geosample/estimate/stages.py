@@ -54,16 +54,6 @@ class Mix:
     n_effective: float
     lead: float
 
-    @property
-    def top(self) -> str:
-        """The commonest stage or group."""
-        return str(self.shares["share"].idxmax())
-
-    @property
-    def effective_number(self) -> float:
-        """How many equally common ones would be as mixed: 1 / sum of squared shares (Simpson)."""
-        return float(1 / (self.shares["share"] ** 2).sum())
-
 
 def mix_stages(catch: Catch, pest: Pest, *, grouped: bool, level: float = 0.95) -> Mix | None:
     """Return the shares of the stages, or of their groups; None when fewer than three points had any insect.

@@ -66,7 +66,7 @@ def draw_ground(ground: Ground, path: Path) -> None:
         legend=Box(frame.west_mm, 0.0, frame.width_mm, frame.south_mm - 2),
         legend_columns=_LEGEND_COLUMNS if frame.width_mm > _WIDE_MM * 2 else _LEGEND_COLUMNS // 2,
     )
-    draw_scale_bar(paper, view, frame.west_mm + 85, 3.0, units="us", most_mm=40)
+    draw_scale_bar(paper, view, frame.west_mm + 85, 3.0, units="us")
     if unplaced:
         told = f"No room for: {', '.join(dict.fromkeys(unplaced))}"
         write_text(paper, told, frame.west_mm, frame.north_mm + 2, Text(7, colour=_LEFT_OUT))

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from geosample.cautions import GRADES, SIMULATED, TREATMENT
 from geosample.holes import name_place
+from geosample.report.estimate import BORDER_DOES
 from geosample.report.terminal import show_table
 from geosample.units import (
     FOOT_M,
@@ -404,8 +405,8 @@ def _tell_strip(border: BorderAdvice, said: str, strip: str, units: Units) -> It
 
 def _tell_ratio(ratio: BorderRatio) -> str:
     size = f"{ratio.value:.1f} times the interior's density, interval {ratio.low:.2g} to {ratio.high:.2g}"
-    if ratio.verdict:
-        return f"The counts say the border {ratio.verdict} ({size})"
+    if ratio.verdict != "open":
+        return f"The counts say the border {BORDER_DOES[ratio.verdict]} ({size})"
     return f"The counts do not settle whether the border holds more ({size})"
 
 

@@ -3,11 +3,10 @@
 from geosample.sheets.bench import StopTable
 from geosample.sheets.blanks import blank_rows, sheet_columns, stage_columns
 from geosample.sheets.finding import PACE_M
-from geosample.sheets.write import SheetOptions, Sheets, find_points, save_finding, write_sheets
+from geosample.sheets.write import Sheets, find_points, save_finding, write_sheets
 
 __all__ = [
     "PACE_M",
-    "SheetOptions",
     "Sheets",
     "StopTable",
     "blank_rows",

@@ -67,13 +67,6 @@ class Sheets:
         }
 
 
-@dataclass(frozen=True, slots=True)
-class SheetOptions:
-    """The pace, for rooms that still ask for it here."""
-
-    pace_m: float = PACE_M
-
-
 def write_sheets(  # noqa: PLR0913 - what a user may say in plain words
     design: Design,
     ground: Ground,

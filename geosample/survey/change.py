@@ -18,14 +18,15 @@ from contextlib import ExitStack, closing, contextmanager, suppress
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from geosample import __version__
 from geosample.errors import Problem, SurveyError
 from geosample.files.saving import keep_rights, tell_rights
-from geosample.survey.layers import RESULTS, shape_frame
+from geosample.survey.layers import LAYOUT, MARKED, RESULTS, shape_frame
 from geosample.survey.reading import (
     DOOR,
     STAND_INS,
     Where,
-    check_is_survey,
+    check_layout,
     empty_layer,
     match_rows,
     quote,
@@ -86,6 +87,8 @@ class Change:
             stay as they are in the file, whoever wrote them.
         """
         fresh = shape_frame(layer, frame)
+        if layer in MARKED:
+            fresh = fresh.assign(layout=LAYOUT)
         if where is not None and layer in self.frames:  # a second time: worked out here, and written whole
             fresh, where = _merge(layer, _leave_out(self.read(layer), where), fresh), None
         self.frames[layer], self.wheres[layer] = fresh, where
@@ -98,6 +101,14 @@ class Change:
             self.put(layer, empty_layer(layer), where=where)
         return found
 
+    def note_layout(self) -> None:
+        """Put the number of this version's layout among the changes, where the file does not have it yet."""
+        import pandas as pd
+
+        if self.connection is None or check_layout(self.path) < LAYOUT:
+            mark = pd.DataFrame({"layout": [LAYOUT], "written_by": [__version__]})
+            self.put("layout", mark)
+
     def settle(self, scratch: Path) -> None:
         """Write whole each layer that another program declared otherwise: its other rows go in as they are read."""
         if self.connection is None:
@@ -109,7 +120,8 @@ class Change:
                 if where is not None and not fits(self.connection, fresh, layer, where)
             ]
         for layer in odd:
-            self.frames[layer], self.wheres[layer] = self.read(layer), None
+            old = read_layer(self.path, layer, without=self.wheres[layer], of_any_layout=True)
+            self.frames[layer], self.wheres[layer] = _merge(layer, old, self.frames[layer]), None
         write_frames(scratch, {layer: self.frames[layer] for layer in odd})
 
     def _read_old(self, layer: str, without: Where | None = None) -> pd.DataFrame:
@@ -153,15 +165,17 @@ def start_change(path: Path) -> Iterator[Change]:
             change = Change(path)
             yield change
             if change.frames:
+                change.note_layout()
                 _make_file(path, place, change)
             return
-        check_is_survey(path)
+        check_layout(path)
         _check_rights(path, place)
         with _in_transaction(path, place) as (connection, folder):
             change = Change(path, connection)
             with _stand_in(place, folder / "before.gpkg"):
                 yield change
                 if change.frames:
+                    change.note_layout()
                     scratch = folder / "fresh.gpkg"
                     write_frames(scratch, change.frames)
                     change.settle(scratch)

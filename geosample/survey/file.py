@@ -10,7 +10,8 @@ from typing import TYPE_CHECKING
 
 from geosample.errors import Problem, SurveyError
 from geosample.survey.change import Change, start_change
-from geosample.survey.reading import check_is_survey, list_layers, read_layer
+from geosample.survey.layers import MARKED
+from geosample.survey.reading import check_layout, list_layers, list_older, read_layer
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -137,7 +138,7 @@ class Survey:
         >>> with survey.change() as change:
         ...     change.put("visits", pd.DataFrame({"visit": ["May"], "date": ["2026-05-04"]}))
         >>> survey.layers()
-        ['visits']
+        ['layout', 'visits']
         """
         with start_change(self.path) as change:
             yield change
@@ -168,5 +169,16 @@ def open_survey(path: str | Path, *, must_exist: bool = False) -> Survey:
         )
         raise SurveyError(problem)
     if must_exist or path.exists():
-        check_is_survey(path)
+        check_layout(path)
+        _tell_older(path)
     return Survey(path)
+
+
+def _tell_older(path: Path) -> None:
+    """Say in one line which results an older version wrote: they are left as they are, and not read."""
+    older = list_older(path)
+    if older:
+        from geosample.report import talk
+
+        again = ", ".join(f"'geosample {stage}'" for stage in dict.fromkeys(MARKED[layer] for layer in older))
+        talk(f"{path.name}: {', '.join(older)} of an older version are left aside: run {again} again.")

@@ -75,6 +75,7 @@ def _columns(text: str = "", *, real: str = "", whole: str = "", flag: str = "")
 
 
 LAYERS: dict[str, Layer] = {
+    "layout": Layer(None, _columns("written_by", whole="layout"), need="written_by", above_0="layout"),
     "surfaces": Layer(
         "MultiPolygon",
         _columns("surface_id hole kind name source", real="area_m2"),
@@ -228,8 +229,13 @@ LAYERS: dict[str, Layer] = {
 }
 
 
+LAYOUT = 2
+"""The number of the layers' layout that this version writes. 1: everything before facts and words were parted; its
+ground, designs, points, samples, counts and records are read as they are."""
 RESULTS = ("estimates", "findings", "models", "cells", "zones")
 """Layers worked out from a visit's counts on its ground: when those change, what stands here is no longer true."""
+MARKED = {"estimates": "estimate", "findings": "estimate", "models": "density", "zones": "treat"}
+"""Results whose rows carry their layout, and the command that makes them; cells go by their model."""
 
 
 def shape_frame(layer: str, frame: pd.DataFrame) -> pd.DataFrame:

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 from geosample.errors import Problem, SurveyError
 from geosample.files.saving import SQLITE_HEADER
 from geosample.survey.checking import check_layer
-from geosample.survey.layers import LAYERS, shape_frame
+from geosample.survey.layers import LAYERS, LAYOUT, MARKED, shape_frame
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -60,6 +60,51 @@ def check_is_survey(path: Path) -> None:
         raise SurveyError(_not_a_survey(path, "another kind of file"))
 
 
+def check_layout(path: Path) -> int:
+    """Return the number of the file's layout, 1 where it has none.
+
+    Raises
+    ------
+    SurveyError
+        When a newer version of the program wrote it.
+    """
+    number, version = _find_layout(path)
+    if number > LAYOUT:
+        found = f"layout {number}, of a newer version of geosample ({version})"
+        remedy = "open it with that version; this one would not keep all that stands in it"
+        raise SurveyError(Problem(str(path), found, f"layout 1 to {LAYOUT}", remedy))
+    return number
+
+
+def _find_layout(path: Path) -> tuple[int, str]:
+    if "layout" not in list_layers(path):
+        return 1, ""
+    try:
+        with open_door(path) as file, closing(_connect(file)) as connection:
+            row = connection.execute("SELECT layout, written_by FROM layout ORDER BY layout DESC").fetchone()
+        return (1, "") if row is None else (int(row[0]), str(row[1]))
+    except sqlite3.DatabaseError as error:
+        raise SurveyError(tell_sqlite(path, error)) from error
+    except (TypeError, ValueError) as error:
+        raise SurveyError(_not_a_survey(path, "a layout that is no number")) from error
+
+
+def list_older(path: Path) -> list[str]:
+    """Return the layers of results with rows that an older version wrote, which are not read."""
+    there = [layer for layer in MARKED if layer in list_layers(path)]
+    with open_door(path) as file, closing(_connect(file)) as connection:
+        return [layer for layer in there if connection.execute(_older_rows(connection, layer)).fetchone()]
+
+
+def _older_rows(connection: sqlite3.Connection, layer: str) -> str:
+    older = f"WHERE ifnull(layout, 0) < {LAYOUT}" if _is_marked(connection, layer) else ""
+    return f"SELECT 1 FROM {quote(layer)} {older} LIMIT 1"
+
+
+def _is_marked(connection: sqlite3.Connection, layer: str) -> bool:
+    return any(row[1] == "layout" for row in connection.execute(f"PRAGMA table_info({quote(layer)})"))
+
+
 def list_layers(path: Path) -> list[str]:
     """Return the names of the file's feature and attribute layers.
 
@@ -79,8 +124,8 @@ def list_layers(path: Path) -> list[str]:
         raise SurveyError(tell_sqlite(path, error)) from error
 
 
-def read_layer(path: Path, layer: str, *, without: Where | None = None) -> pd.DataFrame:
-    """Return a layer with its columns typed, empty if the file does not have it.
+def read_layer(path: Path, layer: str, *, without: Where | None = None, of_any_layout: bool = False) -> pd.DataFrame:
+    """Return a layer with its columns typed, empty if the file does not have it; results of this layout only.
 
     The rows come by SQL rather than by the driver's cached count, which other programs can leave stale
     (two writers at once were seen to lose a fifth of the rows from view).
@@ -93,6 +138,8 @@ def read_layer(path: Path, layer: str, *, without: Where | None = None) -> pd.Da
         The layer's name.
     without : mapping of str to str or collection of str, optional
         Leave out the rows that match in every column: they are about to be replaced, whatever they hold.
+    of_any_layout : bool
+        Return results of older layouts too, unchecked and each marked with its own, to be written back.
 
     Raises
     ------
@@ -105,16 +152,21 @@ def read_layer(path: Path, layer: str, *, without: Where | None = None) -> pd.Da
     import pyarrow
     import pyogrio
 
-    kept = "" if without is None else f" WHERE NOT {match_rows(without)}"
-    sql = f"SELECT * FROM {quote(layer)}{kept}"
+    kept = "1" if without is None else f"NOT {match_rows(without)}"
     try:
         with open_door(path) as file:
+            if layer in MARKED and not of_any_layout:
+                with closing(_connect(file)) as connection:
+                    kept += f" AND layout = {LAYOUT}" if _is_marked(connection, layer) else " AND 0"
+            sql = f"SELECT * FROM {quote(layer)} WHERE {kept}"
             with warnings.catch_warnings():  # what the driver warns of, check_layer refuses in words
                 warnings.simplefilter("ignore")
                 frame = pyogrio.read_dataframe(file, sql=sql, fid_as_index=True, use_arrow=True)
                 frame = frame.drop(columns="fid", errors="ignore")
-            with closing(_connect(file)) as connection:
-                check_layer(connection, path, layer, frame)
+            if not of_any_layout:
+                frame = frame.drop(columns="layout") if layer in MARKED and "layout" in frame.columns else frame
+                with closing(_connect(file)) as connection:
+                    check_layer(connection, path, layer, frame)
         return shape_frame(layer, frame.reset_index(drop=True))
     except (pyarrow.ArrowException, UnicodeDecodeError) as error:
         raise SurveyError(_not_a_survey(path, f"a layer '{layer}' with text that is no UTF-8")) from error

@@ -212,12 +212,12 @@ def check_visits(before: Visit, after: Visit) -> None:
     """
     problems = []
     if after.date <= before.date:
-        found = f"{after.visit} of {after.date}, and --before is of {before.date}"
-        problems.append(Problem("--after", found, "a later visit", "draw one at fresh points with 'geosample design'"))
+        found = f"{after.visit} of {after.date}, and `before` is of {before.date}"
+        problems.append(Problem("after", found, "a later visit", "draw one at fresh points with 'geosample design'"))
     if after.follows:
         found = f"{after.visit}, a follow-up round: its points were chosen, not drawn"
         remedy = "draw a visit on treated and untreated ground with 'geosample design'"
-        problems.append(Problem("--after", found, "a visit of 'geosample design'", remedy))
+        problems.append(Problem("after", found, "a visit of 'geosample design'", remedy))
     if problems:
         raise TreatError(problems)
 

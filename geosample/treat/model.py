@@ -95,16 +95,22 @@ class TreatSettings:
 def _find_problems(asked: TreatSettings) -> Iterator[Problem]:
     cost = "3 is usual; 1 makes both mistakes equally dear"
     ranges = {
-        "--threshold": (asked.threshold_per_m2, "insects per m²", 0, inf, "name the density above which you would act"),
-        "--miss-cost": (asked.miss_cost, "needless treatments", 1 / MOST_MISS_COST, MOST_MISS_COST, cost),
-        "--swath": (
+        "threshold_per_m2": (
+            asked.threshold_per_m2,
+            "insects per m²",
+            0,
+            inf,
+            "name the density above which you would act",
+        ),
+        "miss_cost": (asked.miss_cost, "needless treatments", 1 / MOST_MISS_COST, MOST_MISS_COST, cost),
+        "swath_m": (
             asked.swath_m,
             "m",
             LEAST_SWATH_M,
             MOST_SWATH_M,
-            "give the width your sprayer covers, such as 15ft",
+            "give the width your sprayer covers, such as `swath_m=4.6`",
         ),
-        "--border-only": (asked.border_only_m, "m", 0, inf, "give the strip's width, such as 15ft, or leave it out"),
+        "border_only_m": (asked.border_only_m, "m", 0, inf, "give the strip's width, such as `border_only_m=4.6`"),
         "strip_step_m": (asked.strip_step_m, "m", 0, inf, "give the step of the curve's strips, such as 1.5"),
     }
     for where, (value, unit, low, high, remedy) in ranges.items():
@@ -112,14 +118,16 @@ def _find_problems(asked: TreatSettings) -> Iterator[Problem]:
             expected = f"from {low:g} to {high:,.0f}" if low and 0 < value < inf else "more than 0"
             yield Problem(where, f"{value:g} {unit}", expected, remedy)
     if not (asked.smallest_m2 >= 0 and isfinite(asked.smallest_m2)):
-        yield Problem("--smallest", f"{asked.smallest_m2:g} m²", "an area of 0 or more", "give one such as 300ft2")
+        yield Problem("smallest_m2", f"{asked.smallest_m2:g} m²", "an area of 0 or more", "give `smallest_m2=28`")
     if not 0 <= asked.check_share <= _MOST_CHECKS:
-        yield Problem("--checks", set_percent(asked.check_share), "0 to 50 %", "5% is a start")
+        yield Problem("check_share", set_percent(asked.check_share), "0 to 50 %", "5 % is a start")
     for kind, distance_m in asked.keep_off_m.items():
         if kind not in OBSTACLE_KINDS:
-            yield Problem("--keep-off", repr(kind), f"one of: {', '.join(OBSTACLE_KINDS)}", "write water=25ft")
+            yield Problem(
+                "keep_off_m", repr(kind), f"one of: {', '.join(OBSTACLE_KINDS)}", "name a kind and its distance"
+            )
         if not (distance_m >= 0 and isfinite(distance_m)):
-            yield Problem(f"--keep-off {kind}", f"{distance_m:g} m", "0 or more", "give the label's or code's distance")
+            yield Problem("keep_off_m", f"{kind} {distance_m:g} m", "0 or more", "give the label's or code's distance")
 
 
 @dataclass(frozen=True, slots=True)
@@ -484,6 +492,9 @@ class Zones(Result):
             "visit": self.visit,
             "pest": self.pest,
             "simulated": self.simulated,
+            "threshold_per_m2": self.threshold_per_m2,
+            "treated_m2": self.figures.treated.area_m2,
+            "mapped_m2": self.figures.mapped.area_m2,
             "settings": self.settings.plain(),
             "figures": self.figures.plain(),
             "zones": table.to_dict("records"),

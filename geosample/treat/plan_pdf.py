@@ -11,44 +11,41 @@ import pandas as pd
 import shapely
 
 from geosample.cautions import TREATMENT
-from geosample.errors import TreatError
-from geosample.files.saving import save_file
-from geosample.holes import hole_key, name_place
-from geosample.palettes import GREYS, OKABE_ITO
-from geosample.paper import (
+from geosample.drawing import (
     SURFACE_LOOKS,
     Book,
+    Box,
     Column,
-    Frame,
     Look,
+    MapLayer,
     Mark,
     Pen,
     Text,
     close_book,
     draw_border,
     draw_check_bar,
-    draw_ground,
-    draw_labels,
-    draw_legend,
     draw_line,
-    draw_lines,
-    draw_north_arrow,
-    draw_polygons,
-    draw_scale_bar,
+    draw_map,
     draw_table,
+    flow_pages,
+    ground_layers,
+    make_table,
     must_fit,
     next_page,
     open_book,
     paint_mark,
-    sort_ground,
-    stretch_columns,
+    paragraph,
+    space,
     upright_turn,
-    wrap_text,
     write_footer,
-    write_lines,
+    write_paragraphs,
     write_text,
     write_upright,
 )
+from geosample.errors import TreatError
+from geosample.files.saving import save_file
+from geosample.holes import hole_key, name_place
+from geosample.palettes import GREYS, OKABE_ITO
 from geosample.report.treat import show_take, tell_answer, tell_hole, tell_reasons, tell_zone
 from geosample.treat.shapes import keep_off_area, polygons_of
 from geosample.units import (
@@ -70,7 +67,6 @@ if TYPE_CHECKING:
     from shapely import Geometry
 
     from geosample.ground import Ground
-    from geosample.paper import KindShapes, MapView
     from geosample.treat.amounts import Rate
     from geosample.treat.model import Zones
     from geosample.units import Units
@@ -82,7 +78,6 @@ RIGHT = Text(7, align="right")
 _ANSWER = Text(11, bold=True)
 _CAUTION = Text(7.5)
 TABLE_ROW_MM = 5.0
-_AREA_HEAD_MM = 6.0
 _GAP_MM = 0.9
 _AREA_COLUMNS = (
     Column("hole", 24),
@@ -118,8 +113,8 @@ _ZONE_COLUMNS = (
     Column("m²", 16, RIGHT),
     Column("ha", 15, RIGHT),
     Column("expected", 15, RIGHT),
-    Column("between", 25, RIGHT),
-    Column("chance above", 20, RIGHT),
+    Column("between", 23, RIGHT),
+    Column("chance above", 22, RIGHT),
 )
 _NARROWER_MM = {"what to do": 18.0, "where": 24.0, "ft²": 15.0, "acres": 13.0, "m²": 14.0, "ha": 12.0}
 _AMOUNT_COLUMNS = (
@@ -165,13 +160,13 @@ def draw_plan(zones: Zones, ground: Ground, *, paper: str = "letter", units: Uni
     book = open_book(paper=paper, title=title)
     _draw_first_page(book, zones, ground, title, units)
     holes = sorted({row.hole for row in zones.zones.itertuples()}, key=hole_key)
-    kinds = sort_ground(ground.surfaces, ground.obstacles, looks=GROUND_LOOKS)
+    beneath = ground_layers(ground.surfaces, ground.obstacles, looks=GROUND_LOOKS)
     for hole in holes:
         next_page(book)
-        draw_hole(book, zones, ground, hole, kinds=kinds, units=units)
+        draw_hole(book, zones, ground, hole, beneath=beneath, units=units)
     places = [_tell_strip_place(row, ground, units) for row in zones.of("check").itertuples()]
-    _write_pages(book, zones, "Where the check strips are", places)
-    _write_pages(book, zones, "Why this plan", tell_reasons(zones, units))
+    _flow(book, zones, "Where the check strips are", _set(places))
+    _flow(book, zones, "Why this plan", _set(tell_reasons(zones, units)))
     _draw_curve_page(book, zones, units)
     return close_book(book)
 
@@ -198,12 +193,12 @@ def write_plan(
 
 def _tell_strip_place(row: Any, ground: Ground, units: Units) -> str:
     """Return a check strip's sentence, with the words that lead to its middle, or that only its outline does."""
-    from geosample.sheets import SheetOptions
+    from geosample.sheets import PACE_M
     from geosample.sheets.finding import take_sights, write_finding
 
     sights, middle = take_sights(ground.surfaces, row.surface_id), row.geometry.representative_point()
     place = np.array([middle.x, middle.y])
-    words = write_finding(sights, place, pace_m=SheetOptions().pace_m, units=units)
+    words = write_finding(sights, place, pace_m=PACE_M, units=units)
     lead = f"Its middle: {words}." if words else "Find it by its outline in the GPX file."
     return f"{row.zone_id}: {tell_zone(row, units)} {lead}"
 
@@ -213,48 +208,34 @@ def _draw_first_page(book: Book, zones: Zones, ground: Ground, title: str, units
     write_text(book, title, page.west_mm, page.north_mm - 6, HEAD)
     about = f"{zones.pest}, counts of {zones.visit}; action threshold {show_density(zones.threshold_per_m2, units)}"
     write_text(book, about, page.west_mm, page.north_mm - 12, BODY)
+    foot = _draw_foot(book)
+    room = Box(page.west_mm, foot.north_mm + 3, page.width_mm, page.north_mm - 16 - foot.north_mm - 3)
     first, *more = tell_answer(zones, units)
-    left = write_lines(book, [first], below(page, 16), _ANSWER)
-    foot_mm = _draw_foot(book)
-    place = Frame(page.west_mm, foot_mm + 3, page.width_mm, left - 2 + page.south_mm - foot_mm - 3)
-    left, sentences = _write_paragraphs(book, more, place)
+    left_mm, _ = write_paragraphs(book, [first], room, _ANSWER)
+    left_mm, unsaid = write_paragraphs(book, more, room.below(room.height_mm - left_mm + 2), BODY, gap_mm=_GAP_MM)
     rows = area_rows(zones, ground)
-    done = _draw_areas(book, Frame(place.west_mm, place.south_mm, place.width_mm, left - 3), rows)
+    table = make_table(_AREA_COLUMNS, rows, width_mm=page.width_mm, row_mm=TABLE_ROW_MM, head_mm=6.0) if rows else None
+    rest = draw_table(book, table, room.below(room.height_mm - left_mm + 3)) if table else None
     finish_page(book, zones)
-    _write_pages(book, zones, "More about the plan", sentences)
-    while done < len(rows):
+    _flow(book, zones, "More about the plan", _set(unsaid))
+    _flow(book, zones, "Areas by hole and kind", [rest] if rest else [])
+
+
+def _set(sentences: Sequence[str]) -> list[Any]:
+    """Return sentences as a story, a little apart."""
+    return [part for sentence in sentences for part in (paragraph(sentence, BODY), space(_GAP_MM))]
+
+
+def _flow(book: Book, zones: Zones, head: str, story: Sequence[Any]) -> None:
+    """Let a story flow over pages of its own, as many as it takes; none for none."""
+
+    def start_page(_: int) -> Box:
         next_page(book)
-        write_text(book, "Areas by hole and kind", page.west_mm, page.north_mm - 6, HEAD)
-        done += _draw_areas(book, below(page, 10), rows[done:])
+        write_text(book, head, book.inside.west_mm, book.inside.north_mm - 6, HEAD)
         finish_page(book, zones)
+        return book.inside.below(10)
 
-
-def _write_pages(book: Book, zones: Zones, head: str, sentences: Sequence[str]) -> None:
-    """Write sentences on pages of their own, as many as it takes; none for none."""
-    while sentences:
-        next_page(book)
-        page = book.inside
-        write_text(book, head, page.west_mm, page.north_mm - 6, HEAD)
-        _, sentences = _write_paragraphs(book, sentences, below(page, 10))
-        finish_page(book, zones)
-
-
-def _write_paragraphs(book: Book, sentences: Sequence[str], place: Frame) -> tuple[float, Sequence[str]]:
-    """Write as many sentences as fit, a little apart; return the height left, mm, and the sentences left."""
-    left = place.height_mm
-    for number, sentence in enumerate(sentences):
-        need = len(wrap_text(sentence, place.width_mm, BODY)) * BODY.step_mm
-        if need > left:
-            return left, sentences[number:]
-        left = write_lines(book, [sentence], Frame(place.west_mm, place.south_mm, place.width_mm, left), BODY) - _GAP_MM
-    return left, ()
-
-
-def _draw_areas(book: Book, place: Frame, rows: list[list[str]]) -> int:
-    """Draw as many rows of areas as fit, and return how many that was."""
-    if not rows or place.height_mm < _AREA_HEAD_MM + TABLE_ROW_MM:
-        return 0
-    return draw_table(book, place, _AREA_COLUMNS, rows, row_mm=TABLE_ROW_MM, head_mm=_AREA_HEAD_MM)
+    flow_pages(book, story, start_page)
 
 
 def _draw_curve_page(book: Book, zones: Zones, units: Units) -> None:
@@ -269,27 +250,31 @@ def _draw_curve_page(book: Book, zones: Zones, units: Units) -> None:
         "What each way of choosing ground reaches, as the map expects it. Above the thin straight line a plan reaches "
         "more than its share of the insects; the intervals come from draws of the whole map."
     )
-    left = write_lines(book, [words], below(page, 10), BODY)
-    draw_curve(book, Frame(page.west_mm, page.south_mm + left - 104, 140, 102), curve, units)
-    draw_curve_table(book, Frame(page.west_mm, page.south_mm, page.width_mm, left - 108), curve, units)
+    left_mm, _ = write_paragraphs(book, [words], page.below(10), BODY)
+    draw_curve(book, Box(page.west_mm, page.south_mm + left_mm - 104, 140, 102), curve, units)
+    columns, rows = curve_table(curve, units)
+    width_mm = sum(column.width_mm for column in columns)
+    table = make_table(columns, rows, width_mm=width_mm, row_mm=_CURVE_ROW_MM, head_mm=7)
+    rest = draw_table(book, table, Box(page.west_mm, page.south_mm, width_mm, left_mm - 108))
     finish_page(book, zones)
+    _flow(book, zones, "How well it is aimed", [rest] if rest else [])
 
 
-def _draw_foot(book: Book) -> float:
-    """Draw the cautions and the place to sign at the page's foot; return where they start, mm from the bottom."""
+def _draw_foot(book: Book) -> Box:
+    """Draw the cautions and the place to sign at the page's foot; return the paper they take."""
     page = book.inside
     lines = [str(caution) for caution in TREATMENT]
-    height_mm = 27 + sum(len(wrap_text(line, page.width_mm - 6, _CAUTION)) for line in lines) * _CAUTION.step_mm
-    box = Frame(page.west_mm, page.south_mm, page.width_mm, height_mm)
+    high_mm = sum(paragraph(line, _CAUTION).wrap(page.width_mm - 6, page.height_mm)[1] for line in lines)
+    box = Box(page.west_mm, page.south_mm, page.width_mm, 27 + high_mm)
     draw_border(book, box)
     inner = box.inset(3)
     write_text(book, "Before anything is applied", inner.west_mm, inner.north_mm - 4, Text(10, bold=True))
-    write_lines(book, lines, below(inner, 6), _CAUTION)
+    write_paragraphs(book, lines, inner.below(6), _CAUTION)
     _draw_signing(book, inner)
-    return box.north_mm
+    return box
 
 
-def _draw_signing(book: Book, place: Frame) -> None:
+def _draw_signing(book: Book, place: Box) -> None:
     """Draw the lines to sign on."""
     labels = ("Licensed applicator, name and certification number", "Signature", "Date")
     shares = (0.5, 0.3, 0.2)
@@ -299,11 +284,6 @@ def _draw_signing(book: Book, place: Frame) -> None:
         draw_line(book, [(west, place.south_mm + 4), (west + width - 4, place.south_mm + 4)], Pen())
         write_text(book, label, west, place.south_mm + 0.5, SMALL)
         west += width
-
-
-def below(page: Frame, down_mm: float) -> Frame:
-    """Return the page without its top."""
-    return Frame(page.west_mm, page.south_mm, page.width_mm, page.height_mm - down_mm)
 
 
 def finish_page(book: Book, zones: Zones) -> None:
@@ -368,46 +348,41 @@ def _row(row: Any) -> list[str]:
 
 
 def draw_hole(
-    book: Book, zones: Zones, ground: Ground, hole: str | None, *, kinds: list[KindShapes], units: Units
+    book: Book, zones: Zones, ground: Ground, hole: str | None, *, beneath: Sequence[MapLayer], units: Units
 ) -> None:
     """Draw a hole's pages: its map and zones, its small surfaces close up, and the zones there was no room for."""
     page = book.inside
     zones = _only_hole(zones, hole)
     unknown_m2 = 0.0 if zones.unknown is None else float(zones.unknown.area.sum())
     rate = zones.settings.sprayer.rate
-    columns = _AMOUNT_COLUMNS if rate else _ZONE_COLUMNS
-    columns = tuple(stretch_columns(columns, page.width_mm))
     rows = [_zone_row(row, units, rate) for row in zones.zones.itertuples()]
+    columns = _AMOUNT_COLUMNS if rate else _ZONE_COLUMNS
+    table = make_table(columns, rows, width_mm=page.width_mm, row_mm=TABLE_ROW_MM, head_mm=6.5)
+    apart = len(rows) > _MOST_ROWS
     head = f"Hole {hole}" if hole else "No hole named"
     for number, shown in enumerate(_choose_views(zones.zones, ground)):
         if number:
             next_page(book)
         write_text(book, f"{head}{', close up' if number else ''}", page.west_mm, page.north_mm - 6, HEAD)
         write_text(book, tell_hole(zones.zones, unknown_m2, units), page.west_mm, page.north_mm - 11, BODY)
-        table_mm = 0.0 if number or len(rows) > _MOST_ROWS else 7 + len(rows) * TABLE_ROW_MM
+        table_mm = 0.0 if number or apart else table.wrap(page.width_mm, page.height_mm)[1] + 0.5
         foot_mm = table_mm + 16 + _LEGEND_MM
-        frame = Frame(page.west_mm, page.south_mm + foot_mm, page.width_mm, page.height_mm - foot_mm - 14)
+        frame = Box(page.west_mm, page.south_mm + foot_mm, page.width_mm, page.height_mm - foot_mm - 14)
         view = must_fit(shown, frame, margin_mm=8, turn_deg=upright_turn(shown))
-        beneath = draw_ground(book, view, kinds)
-        items = _draw_zones(book, view, zones, ground)
-        _draw_margin(book, frame, view, units, [*items, *beneath])
+        margin_mm = frame.south_mm - 10
+        draw_map(
+            *(book, view, beneath, _zone_layers(zones, ground)),
+            units=units,
+            scale_at=(frame.west_mm + 2, margin_mm + 2),
+            legend=Box(frame.west_mm + 2, margin_mm - 1 - _LEGEND_MM, frame.width_mm - 2, _LEGEND_MM),
+            legend_columns=_LEGEND_COLUMNS,
+        )
+        draw_check_bar(book, frame.west_mm + 74, margin_mm + 3)
         if table_mm:
-            table = Frame(page.west_mm, page.south_mm, page.width_mm, table_mm)
-            draw_table(book, table, columns, rows, row_mm=TABLE_ROW_MM, head_mm=6.5)
+            draw_table(book, table, Box(page.west_mm, page.south_mm, page.width_mm, table_mm))
         finish_page(book, zones)
-        if not number and not table_mm:
-            _draw_rest(book, zones, head, columns, rows)
-
-
-def _draw_rest(book: Book, zones: Zones, head: str, columns: tuple[Column, ...], rows: list[list[str]]) -> None:
-    """Draw a hole's zones on pages of their own."""
-    page = book.inside
-    done = 0
-    while done < len(rows):
-        next_page(book)
-        write_text(book, f"{head}, its zones", page.west_mm, page.north_mm - 6, HEAD)
-        done += draw_table(book, below(page, 10), columns, rows[done:], row_mm=TABLE_ROW_MM, head_mm=6.5)
-        finish_page(book, zones)
+        if apart and not number:
+            _flow(book, zones, f"{head}, its zones", [table])
 
 
 def _choose_views(mine: gpd.GeoDataFrame, ground: Ground) -> list[Geometry]:
@@ -449,45 +424,24 @@ def _zone_row(row: Any, units: Units, rate: Rate | None) -> list[str]:
     ]
 
 
-def _draw_zones(book: Book, view: MapView, zones: Zones, ground: Ground) -> list[tuple[Look, str]]:
-    """Draw what lies on the ground: zones, what is not known, what is kept off; return what shows, for the legend."""
-    frame, window = view.frame, view.window()
-    unknown = [] if zones.unknown is None else zones.unknown.geometry[zones.unknown.intersects(window)].to_list()
-    draw_polygons(book, view, unknown, UNKNOWN_LOOK)
-    mapped = zones.zones[zones.zones.intersects(window)]
+def _zone_layers(zones: Zones, ground: Ground) -> list[MapLayer]:
+    """Return what lies on the ground: the zones, what is not known, how far the user keeps off."""
+    layers = []
     for action, look in _LOOKS.items():
-        draw_polygons(book, view, mapped.geometry[mapped["action"] == action], look)
-    kept_off = _draw_kept_off(book, view, zones, ground, window)
-    draw_border(book, frame)
-    corner = draw_north_arrow(book, view, (frame.east_mm - 10, frame.north_mm - 10))
-    inside = mapped.geometry.intersection(window).representative_point()
-    places = view.place(inside.x.to_numpy(), inside.y.to_numpy())
-    draw_labels(book, places, list(mapped["zone_id"]), frame, keep_clear=[corner])
-    items = [(look, ACTIONS[action].name) for action, look in _LOOKS.items() if action in set(mapped["action"])]
-    return items + [(UNKNOWN_LOOK, "not known")] * bool(unknown) + [(KEPT_OFF_LOOK, "kept off, as entered")] * kept_off
+        some = zones.of(action)
+        layers.append(MapLayer(some.geometry.to_numpy(), look, ACTIONS[action].name, some["zone_id"].tolist()))
+    unknown = [] if zones.unknown is None else zones.unknown.geometry.to_numpy()
+    shut = shapely.boundary(keep_off_area(ground.obstacles, zones.settings.keep_off_m))
+    return [
+        *layers,
+        MapLayer(unknown, UNKNOWN_LOOK, "not known"),
+        MapLayer(shapely.get_parts(shut), KEPT_OFF_LOOK, "kept off, as entered"),
+    ]
 
 
-def _draw_kept_off(book: Book, view: MapView, zones: Zones, ground: Ground, window: Geometry) -> bool:
-    """Draw how far the user keeps off, and return whether any of it shows."""
-    shut = keep_off_area(ground.obstacles, zones.settings.keep_off_m)
-    edge = shapely.intersection(shapely.boundary(shut), window)
-    if edge.is_empty:
-        return False
-    draw_lines(book, view, [part for part in shapely.get_parts(edge) if part.geom_type == "LineString"], KEPT_OFF_LOOK)
-    return True
-
-
-def _draw_margin(book: Book, frame: Frame, view: MapView, units: Units, items: list[tuple[Look, str]]) -> None:
-    """Draw scale, check bar and legend under the map."""
-    south = frame.south_mm - 10
-    draw_scale_bar(book, view, frame.west_mm + 2, south + 2, units=units, most_mm=45)
-    draw_check_bar(book, frame.west_mm + 74, south + 3)
-    draw_legend(book, frame.west_mm + 2, south - 1, items, columns=_LEGEND_COLUMNS)
-
-
-def draw_curve(book: Book, frame: Frame, curve: pd.DataFrame, units: Units) -> None:
+def draw_curve(book: Book, frame: Box, curve: pd.DataFrame, units: Units) -> None:
     """Draw share of insects reached against share of ground treated, with the plan marked and its interval."""
-    plot = Frame(frame.west_mm + 14, frame.south_mm + 12, frame.width_mm - 18, frame.height_mm - 16)
+    plot = Box(frame.west_mm + 14, frame.south_mm + 12, frame.width_mm - 18, frame.height_mm - 16)
     _draw_axes(book, plot)
     for way, (pen, _) in _LINES.items():
         part = curve[curve["way"] == way].sort_values("area_share")
@@ -497,7 +451,7 @@ def draw_curve(book: Book, frame: Frame, curve: pd.DataFrame, units: Units) -> N
         draw_line(book, _place_shares(plot, along), pen)
     _mark_strips(book, plot, curve[curve["way"] == "border"], units)
     _mark_plan(book, plot, curve[curve["way"] == "zones"])
-    _draw_key(book, Frame(plot.west_mm + plot.width_mm * 0.42, plot.south_mm + 3, plot.width_mm * 0.55, 24))
+    _draw_key(book, Box(plot.west_mm + plot.width_mm * 0.42, plot.south_mm + 3, plot.width_mm * 0.55, 24))
 
 
 def curve_table(curve: pd.DataFrame, units: Units) -> tuple[tuple[Column, ...], list[list[str]]]:
@@ -528,17 +482,11 @@ def _name_step(row: Mapping[Any, Any], units: Units) -> str:
     return "this plan's zones"
 
 
-def draw_curve_table(book: Book, place: Frame, curve: pd.DataFrame, units: Units) -> int:
-    """Draw as much of the table as the frame holds; return how many rows that was."""
-    columns, rows = curve_table(curve, units)
-    return draw_table(book, place, columns, rows, row_mm=_CURVE_ROW_MM, head_mm=7)
-
-
-def _place_shares(plot: Frame, shares: np.ndarray) -> np.ndarray:
+def _place_shares(plot: Box, shares: np.ndarray) -> np.ndarray:
     return shares * [plot.width_mm, plot.height_mm] + [plot.west_mm, plot.south_mm]
 
 
-def _draw_axes(book: Book, plot: Frame) -> None:
+def _draw_axes(book: Book, plot: Box) -> None:
     draw_border(book, plot, line_mm=0.25)
     for share in (0.0, 0.25, 0.5, 0.75, 1.0):
         east, north = plot.west_mm + share * plot.width_mm, plot.south_mm + share * plot.height_mm
@@ -553,7 +501,7 @@ def _draw_axes(book: Book, plot: Frame) -> None:
     write_upright(book, "share of the insects reached", *upright, middle)
 
 
-def _mark_strips(book: Book, plot: Frame, border: pd.DataFrame, units: Units) -> None:
+def _mark_strips(book: Book, plot: Box, border: pd.DataFrame, units: Units) -> None:
     """Mark each strip, and write the width of a few."""
     places = _place_shares(plot, border[["area_share", "insect_share"]].to_numpy(float))
     step = max(1, len(border) // _MOST_LABELS)
@@ -563,7 +511,7 @@ def _mark_strips(book: Book, plot: Frame, border: pd.DataFrame, units: Units) ->
             write_text(book, show_length(width_m, units), place[0] + 1.5, place[1] - 2.8, Text(7))
 
 
-def _mark_plan(book: Book, plot: Frame, zones: pd.DataFrame) -> None:
+def _mark_plan(book: Book, plot: Box, zones: pd.DataFrame) -> None:
     """Mark the chosen plan, with its interval as an upright bar."""
     row = zones.iloc[0]
     along = np.array([[row["area_share"], row["low"]], [row["area_share"], row["high"]]])
@@ -572,7 +520,7 @@ def _mark_plan(book: Book, plot: Frame, zones: pd.DataFrame) -> None:
     paint_mark(book, middle[0], middle[1], Mark(3.0, OKABE_ITO["vermilion"], "#000000", 0.4))
 
 
-def _draw_key(book: Book, place: Frame) -> None:
+def _draw_key(book: Book, place: Box) -> None:
     north = place.north_mm - 3
     paint_mark(book, place.west_mm + 4, north + 1, Mark(2.4, OKABE_ITO["vermilion"], "#000000", 0.4))
     write_text(book, "this plan, with its 90 % interval", place.west_mm + 10, north, SMALL)

@@ -115,9 +115,9 @@ def fill_record(
 
 def _check_day(day: str, visit: str) -> Iterator[Problem]:
     if not is_date(day):
-        yield Problem("--date", repr(day), "a date, YYYY-MM-DD", "write 2026-05-08")
+        yield Problem("day", repr(day), "a date, YYYY-MM-DD", "write 2026-05-08")
     elif is_date(visit) and day < visit:
-        yield Problem("--date", f"{day}, before the plan's counts of {visit}", "a day after them", "mend the date")
+        yield Problem("day", f"{day}, before the plan's counts of {visit}", "a day after them", "mend the date")
 
 
 def _check_zones(treat: pd.DataFrame, zone_ids: Sequence[str]) -> Iterator[Problem]:
@@ -126,11 +126,11 @@ def _check_zones(treat: pd.DataFrame, zone_ids: Sequence[str]) -> Iterator[Probl
         return
     twice = sorted({name for name in zone_ids if list(zone_ids).count(name) > 1})
     if twice:
-        yield Problem("--zones", f"{', '.join(twice)} more than once", "each zone once", "leave out the other")
+        yield Problem("zone_ids", f"{', '.join(twice)} more than once", "each zone once", "leave out the other")
     unknown = [name for name in zone_ids if name not in treat.index]
     if unknown:
         some = ", ".join(treat.index)
-        yield Problem("--zones", ", ".join(unknown), f"zones to treat: {some}", "name those of the plan")
+        yield Problem("zone_ids", ", ".join(unknown), f"zones to treat: {some}", "name those of the plan")
 
 
 def _check_names(said: Mapping[str, str]) -> Iterator[Problem]:

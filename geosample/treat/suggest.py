@@ -236,7 +236,7 @@ def suggest_zones(  # noqa: PLR0913 - plain keywords, for scripts
         zones=table,
         settings=settings,
         figures=figures,
-        simulated=density_map.simulated,
+        simulated=bool(density_map.simulated),
         unknown=outline_unknown(plans, density_map.cell_m, ground.crs),
     )
 

@@ -1,154 +1,169 @@
-"""The page put together: answer, map, layers with their legends, zones by hole, cautions."""
+"""The page drawn: what was gathered, with its pictures and layers on a map, and the words around it."""
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-import folium
-
+from geosample.density import LEVELS
 from geosample.errors import MapError, Problem
-from geosample.files.escape import escape_json
 from geosample.files.saving import save_file
+from geosample.holes import hole_key
 from geosample.palettes import OKABE_ITO
+from geosample.report import webmap as words
+from geosample.survey import Survey
 from geosample.units import FOOT_M, Units
-from geosample.webmap import offline, pagetext, places
-from geosample.webmap.aerial import read_aerial
-from geosample.webmap.model import Look, Story, gather_story
-from geosample.webmap.pictures import Drawn, draw_pictures
-from geosample.words import ACTIONS
+from geosample.webmap import page as pages
+from geosample.webmap.layers import list_layers
+from geosample.webmap.pictures import Bounds, draw_pictures, read_aerial
+from geosample.webmap.story import Story, gather_results, gather_story
 
 if TYPE_CHECKING:
-    from geosample.survey import Survey
+    import folium
+    import geopandas as gpd
 
-# Panes from below to above; Leaflet's own points (600) and pop-ups (700) lie higher.
-_PANES = {"base": 230, "aerial": 240, "rasters": 300, "obstacles": 340, "ground": 350, "zones": 420}
-# A layer's name -> the collections it holds, each with its pane, from below to above.
-Sheets = dict[str, list[tuple[str, list[places.Feature]]]]
-Layers = dict[str, list[folium.map.Layer]]
+    from geosample.counts import Counts
+    from geosample.density import DensityMap
+    from geosample.design import Design
+    from geosample.estimate import Estimates
+    from geosample.ground import Ground
+    from geosample.treat import Zones
 
 
-def draw_map(
-    survey: Survey, path: str | Path, *, visit: str | None = None, units: Units = "us", look: Look | None = None
+@dataclass(frozen=True, slots=True)
+class PageSettings:
+    """How the page is to look; the parameters of ``draw_map``."""
+
+    units: Units = "us"
+    thresholds_per_m2: tuple[float, ...] = ()
+    aerial: Path | None = None
+    base_map: str | None = None
+    base_credit: str = ""
+
+
+def draw_map(  # noqa: PLR0913 - what a user may say in plain words
+    source: Survey | Ground | Story,
+    path: str | Path,
+    *,
+    design: Design | None = None,
+    counts: Counts | None = None,
+    estimates: Estimates | None = None,
+    density_map: DensityMap | None = None,
+    zones: Zones | None = None,
+    course: str = "",
+    visit: str | None = None,
+    units: Units = "us",
+    thresholds_per_m2: tuple[float, ...] = (),
+    aerial: str | Path | None = None,
+    base_map: str | None = None,
+    base_credit: str = "",
 ) -> Path:
-    """Write one page that shows all the survey holds for a visit, and return its path.
+    """Write one page that shows all there is of a visit, and return its path.
 
     Parameters
     ----------
-    survey : Survey
-        From ``open_survey``; it needs a ground, and the page shows what else there is.
+    source : Survey, Ground or Story
+        A survey with a ground in it, of which the page shows all that a visit has; or a ground, beside which the
+        results are given one by one; or what ``gather_story`` gathered.
     path : str or Path
         The page, ending in ``.html``; an older one is replaced whole.
+    design, counts, estimates, density_map, zones : optional
+        With a ground: what there is of one visit. Results need the design they go back to.
+    course : str
+        With a ground: what the page calls the course. A survey's is its file's name.
     visit : str, optional
-        The newest when None.
+        With a survey: the visit to show; when None the newest with counts, or else the newest.
     units : {"us", "metric"}
-        Units shown first when ``look`` is None; the page can switch.
-    look : Look, optional
-        Thresholds to step through, an aerial picture, an online base map.
+        Units shown first; the page can switch.
+    thresholds_per_m2 : tuple of float
+        Thresholds the reader can step through, insects per m²; chosen from the map's range when empty.
+    aerial : str or Path, optional
+        A GeoTIFF of the user's to lay underneath.
+    base_map : str, optional
+        Address of map tiles with ``{z}``, ``{x}`` and ``{y}``. Nothing is asked of it until the reader switches it on.
+    base_credit : str
+        Whom the tiles' owner wants named; needed with a base map.
 
     Raises
     ------
     SurveyError
         Without a ground, or without the visit asked for.
     MapError
-        When the page can't be written, or a threshold lies outside the map's range.
+        When the page can't be written, a threshold lies outside the map's range, or results don't belong together.
     """
-    return draw_story(gather_story(survey, visit), Path(path), look or Look(units=units))
-
-
-def draw_story(story: Story, path: Path, look: Look) -> Path:
-    """Write the page of what was gathered already, and return its path; errors as for ``draw_map``."""
-    check_path(path)
-    offline.check_tiles(look.base_map, look.base_credit)
-    save_file(path, compose_page(story, look).encode("utf-8"), MapError)
+    path = Path(path)
+    if path.suffix.lower() not in {".html", ".htm"}:
+        raise MapError(Problem("path", str(path), "a file ending in .html", "name the page, such as map.html"))
+    pages.check_tiles(base_map, base_credit)
+    results = {"design": design, "counts": counts, "estimates": estimates, "density_map": density_map, "zones": zones}
+    if isinstance(source, Survey | Story):
+        given = ", ".join(name for name, result in results.items() if result is not None)
+        if given:
+            found, remedy = f"{given} beside a survey", "give the ground in place of the survey, or the survey alone"
+            raise MapError(Problem("source", found, "a ground beside results", remedy))
+        story = source if isinstance(source, Story) else gather_story(source, visit)
+    else:
+        story = gather_results(
+            source,
+            design=design,
+            counts=counts,
+            estimates=estimates,
+            density_map=density_map,
+            zones=zones,
+            course=course,
+        )
+    settings = PageSettings(units, tuple(thresholds_per_m2), Path(aerial) if aerial else None, base_map, base_credit)
+    save_file(path, compose_page(story, settings).encode("utf-8"), MapError)
     return path
 
 
-def check_path(path: Path) -> None:
-    """Raise MapError unless a page can be written there."""
-    if path.suffix.lower() not in {".html", ".htm"}:
-        raise MapError(Problem("--out", str(path), "a file ending in .html", "name the page, such as map.html"))
-
-
-def compose_page(story: Story, look: Look) -> str:
+def compose_page(story: Story, settings: PageSettings) -> str:
     """Return the whole page as text; the same story gives the same text, byte for byte."""
     bounds = _lonlat_bounds(story.surfaces)
-    page = offline.OfflineMap(bounds)
-    for pane, height in _PANES.items():
-        folium.map.CustomPane(pane, z_index=height, pointer_events=True).add_to(page)
-    sheets, drawn = list_sheets(story), draw_pictures(story, look)
-    layers = {**add_backdrops(page, look, bounds), **add_layers(page, sheets, drawn)}
-    offline.number_elements(page)
-    listing = pagetext.Listing(story, look, drawn, frozenset(layers))
-    before = offline.Words(head=pagetext.write_head(), body=pagetext.write_top(listing))
-    start = {
-        "layers": {name: [features for _, features in parts] for name, parts in sheets.items()},
-        "bounds": offline.turn_bounds(bounds),
-        "first_bounds": offline.turn_bounds(_lonlat_bounds(_visited(story))),
-        "holes": [offline.turn_bounds(_lonlat_bounds(rows)) for _, rows in pagetext.by_hole(story.surfaces)],
-        "pictures": {"density": drawn.density.uri, "width": drawn.width.uri} if drawn else {},
-        "steps": [step.picture.uri for step in drawn.steps] if drawn else [],
-        "units": look.units,
+    page = pages.OfflineMap(bounds)
+    pictures = draw_pictures(story, settings.thresholds_per_m2, settings.units)
+    layers: dict[str, list[folium.map.Layer]] = {}
+    if settings.aerial:
+        layers["aerial"] = [pages.lay_picture(*read_aerial(settings.aerial, bounds), "aerial")]
+    if settings.base_map:
+        layers["base"] = [pages.lay_tiles(settings.base_map, settings.base_credit, "base")]
+    for name, parts in list_layers(story).items():
+        layers[name] = [pages.lay_shapes(features, pane, show=name != "hotspots") for pane, features in parts]
+    if pictures:
+        measures = [pictures.density, pictures.width, *(chance.picture for chance in pictures.chances)]
+        layers["rasters"] = [
+            pages.lay_picture(one.uri, pictures.grid.lonlat, "rasters", show=one is pictures.density)
+            for one in measures
+        ]
+    for layer in (layer for group in layers.values() for layer in group):
+        layer.add_to(page)
+    named = story.surfaces.groupby("hole")
+    holes = sorted((str(hole) for hole, _ in named), key=hole_key)
+    start: dict[str, Any] = {
+        "bounds": pages.turn_bounds(bounds),
+        "first_bounds": pages.turn_bounds(_lonlat_bounds(_visited(story))),
+        "holes": [pages.turn_bounds(_lonlat_bounds(named.get_group(hole))) for hole in holes],
+        "units": settings.units,
         "foot_m": FOOT_M,
         "here_colour": OKABE_ITO["purple"],
-        "off": [name for name in ("hotspots",) if name in layers],
     }
-    after = offline.Words(body=pagetext.write_rest(listing), script=_start_script(page, layers, start))
-    return offline.render_page(
-        page, title=f"{story.course}: {story.pest}", before=before, after=after, base_map=look.base_map
+    rest = words.write_rest(story, pictures, layers, holes, LEVELS)
+    return pages.render_page(
+        page,
+        title=f"{story.course}: {story.pest}",
+        before=pages.Words(head=pages.write_head(), body=words.write_top(story)),
+        after=pages.Words(body=rest, script=pages.write_start(page, layers, start)),
+        base_map=settings.base_map,
     )
 
 
-def list_sheets(story: Story) -> Sheets:
-    """Return what is drawn as shapes, layer by layer; a layer with nothing in it is left out."""
-    hot = places.hotspot_features(story)
-    sheets: Sheets = {
-        "obstacles": [("obstacles", places.obstacle_features(story))],
-        "surfaces": [("ground", places.surface_features(story)), ("markerPane", places.hole_labels(story))],
-        "points": [("markerPane", places.point_features(story))],
-        "clusters": [("markerPane", places.cluster_features(story))],
-        "hotspots": [("zones", places.casings(hot, "hotspot")), ("zones", hot)],
-    }
-    for action in ACTIONS:
-        shapes = places.zone_features(story, action)
-        labels = places.zone_labels(story, action)
-        sheets[action] = [("zones", places.casings(shapes, "zone")), ("zones", shapes), ("markerPane", labels)]
-    return {name: parts for name, parts in sheets.items() if any(features for _, features in parts)}
-
-
-def add_backdrops(page: offline.OfflineMap, look: Look, bounds: offline.Bounds) -> Layers:
-    """Add the user's aerial picture and online base map, where there are any; the base map is off when it opens."""
-    layers: Layers = {}
-    if look.aerial:
-        layers["aerial"] = [offline.lay_picture(*read_aerial(look.aerial, bounds), "aerial")]
-    if look.base_map:
-        layers["base"] = [offline.lay_tiles(look.base_map, look.base_credit, "base")]
-    for group in layers.values():
-        group[0].add_to(page)
-    return layers
-
-
-def add_layers(page: offline.OfflineMap, sheets: Sheets, drawn: Drawn | None) -> Layers:
-    """Add the layers to the map, still empty, and return them by name."""
-    layers: Layers = {name: [offline.open_layer(pane) for pane, _ in parts] for name, parts in sheets.items()}
-    if drawn:
-        layers["raster"] = [offline.lay_picture(drawn.density.uri, drawn.grid.lonlat, "rasters")]
-    for layer in (layer for group in layers.values() for layer in group):
-        layer.add_to(page)
-    return layers
-
-
-def _lonlat_bounds(rows: Any) -> offline.Bounds:
+def _lonlat_bounds(rows: gpd.GeoDataFrame) -> Bounds:
     west, south, east, north = (float(edge) for edge in rows.to_crs("EPSG:4326").total_bounds)
     return west, south, east, north
 
 
-def _visited(story: Story) -> Any:
+def _visited(story: Story) -> gpd.GeoDataFrame:
     """Return the surfaces the visit has points on, all of them before there are points: what the page opens on."""
     own = story.surfaces[story.surfaces["surface_id"].isin(set(story.points["surface_id"]))]
     return story.surfaces if own.empty else own
-
-
-def _start_script(page: offline.OfflineMap, layers: Layers, start: dict[str, Any]) -> str:
-    names = ", ".join(f"{name}: [{', '.join(part.get_name() for part in parts)}]" for name, parts in layers.items())
-    return f"geosample.start({page.get_name()}, {{{names}}}, {escape_json(start)});"

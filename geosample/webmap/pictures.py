@@ -1,16 +1,122 @@
-"""All pictures of the density map for one page."""
+"""What lies on the map as a picture: the density map in classes, its chances, and the user's own aerial picture.
+
+A picture laid on the page is stretched evenly in Web Mercator; drawn on any other grid it would drift.
+"""
 
 from __future__ import annotations
 
+import base64
+import io
+import math
+import warnings
 from dataclasses import dataclass
+from itertools import pairwise
+from typing import TYPE_CHECKING, Any, Literal
 
-from geosample.webmap import measures
-from geosample.webmap.model import Look, Story
-from geosample.webmap.raster import PixelGrid, lay_pixels
+import numpy as np
+
+from geosample.density import decide_at, exceedance
+from geosample.errors import MapError, Problem
+from geosample.palettes import CIVIDIS, GREYS, VIRIDIS, ramp, rgb
+from geosample.units import FOOT2_M2, Units, show_density
+from geosample.workers import map_threads
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+    from pathlib import Path
+
+    import geopandas as gpd
+    from PIL import Image
+
+    from geosample.density import DensityMap
+    from geosample.webmap.story import Story
+
+WEB_MERCATOR = "EPSG:3857"
+Bounds = tuple[float, float, float, float]
+# Half a cell keeps a 30 in collar whole; the cap keeps a phone's memory and the page's size in bounds (P).
+FINEST_PIXEL_M = 0.5
+MOST_PIXELS = 4_000_000
+_MARGIN_PX = 2
+# Two million pixels as JPEG are about 1 MB: half a metre over a hole or two, a metre over a course (P).
+MOST_AERIAL_PIXELS = 2_000_000
+# Light and dark, crossed: never a colour of the scales, never a clean look.
+UNKNOWN = (GREYS[1], GREYS[4])
+CHANCE_EDGES = (0.0, 0.1, 0.25, 0.5, 0.75, 0.9, 1.0)
+_CLASSES = 6
+THRESHOLD_SHARES = (0.0, 0.25, 0.5, 1.0, 2.0, 4.0)
+"""Edges of the classes of density, in thresholds (own choice)."""
+# Thresholds offered when the user names none, insects per ft² and per m² (P).
+_LADDER_US = (5, 10, 15, 20, 25, 30, 40, 50, 60, 80, 100, 150, 200, 300, 400)
+_LADDER_METRIC = (50, 100, 150, 200, 250, 300, 400, 500, 600, 800, 1000, 1500, 2000, 3000, 4000)
+_MOST_STEPS = 10
 
 
 @dataclass(frozen=True, slots=True)
-class Drawn:
+class Swatch:
+    """One class of a picture: its colour, its ends (None: no upper one), and the ground it covers in m²."""
+
+    colour: str
+    low: float
+    high: float | None
+    area_m2: float
+
+
+@dataclass(frozen=True, slots=True)
+class Picture:
+    """One measure drawn.
+
+    Parameters
+    ----------
+    uri : str
+        Its PNG as a data: address.
+    of : {"per_m2", "share"}
+        What the swatches' ends are: insects per m², or chances from 0 to 1.
+    swatches : tuple of Swatch
+        Its classes, the lowest first.
+    unknown_m2 : float
+        The ground the counts say too little of, m².
+    """
+
+    uri: str
+    of: Literal["per_m2", "share"]
+    swatches: tuple[Swatch, ...]
+    unknown_m2: float
+
+
+@dataclass(frozen=True, slots=True)
+class ChancePicture:
+    """The chance of more than one threshold, drawn, with the ground more likely above it than not."""
+
+    threshold_per_m2: float
+    planned: bool
+    picture: Picture
+    likely_m2: float
+
+
+@dataclass(frozen=True, slots=True)
+class PixelGrid:
+    """A picture's place, and which cell each pixel shows.
+
+    Parameters
+    ----------
+    west, south, east, north : float
+        Outer edges in EPSG:3857 metres.
+    cell : array of int64, shape (rows, columns)
+        The row of ``DensityMap.cells`` a pixel shows, -1 off the surfaces; the first row is the northernmost.
+    lonlat : tuple of float
+        West, south, east, north in degrees.
+    """
+
+    west: float
+    south: float
+    east: float
+    north: float
+    cell: np.ndarray
+    lonlat: Bounds
+
+
+@dataclass(frozen=True, slots=True)
+class MapPictures:
     """The density map drawn.
 
     Parameters
@@ -19,29 +125,360 @@ class Drawn:
         Where the pictures lie.
     density, width : Picture
         Expected density, and how wide its interval is.
-    steps : tuple of Step
+    chances : tuple of ChancePicture
         The chance of more than each threshold, rising.
     first : int
-        The step shown first: the plan's threshold where there is a plan, else the middle one.
+        The threshold shown first: the plan's where there is a plan, else the middle one.
     """
 
     grid: PixelGrid
-    density: measures.Picture
-    width: measures.Picture
-    steps: tuple[measures.Step, ...]
+    density: Picture
+    width: Picture
+    chances: tuple[ChancePicture, ...]
     first: int
 
 
-def draw_pictures(story: Story, look: Look) -> Drawn | None:
-    """Return the density map's pictures, None before there is a map."""
+def draw_pictures(story: Story, thresholds_per_m2: tuple[float, ...], units: Units) -> MapPictures | None:
+    """Return the density map's pictures, None before there is a map.
+
+    Parameters
+    ----------
+    thresholds_per_m2 : tuple of float
+        To step through, insects per m²; chosen from the map's range when empty.
+    units : {"us", "metric"}
+        In which classes and thresholds that nobody named are round.
+    """
     density_map, settled = story.density, story.settled
     if density_map is None or settled is None:
         return None
-    grid = lay_pixels(density_map, story.surfaces)
-    planned = story.planned_per_m2
-    thresholds = measures.choose_thresholds(density_map, look.thresholds_per_m2, planned, look.units)
-    steps = measures.draw_steps(density_map, grid, thresholds, planned)
-    first = thresholds.index(planned) if planned else len(thresholds) // 2
-    density = measures.draw_density(settled, grid, look.units, threshold_per_m2=story.threshold_per_m2)
-    width = measures.draw_width(settled, grid, look.units)
-    return Drawn(grid, density, width, tuple(steps), first)
+    grid, planned = lay_pixels(density_map, story.surfaces), story.planned_per_m2
+    thresholds = choose_thresholds(density_map, thresholds_per_m2, planned, units)
+    return MapPictures(
+        grid,
+        draw_density(settled, grid, units, threshold_per_m2=story.threshold_per_m2),
+        draw_width(settled, grid, units),
+        tuple(draw_chances(density_map, grid, thresholds, planned)),
+        thresholds.index(planned) if planned else len(thresholds) // 2,
+    )
+
+
+def lay_pixels(density_map: DensityMap, surfaces: gpd.GeoDataFrame) -> PixelGrid:
+    """Return the picture grid over the mapped surfaces, each pixel with the cell at its centre.
+
+    Parameters
+    ----------
+    density_map : DensityMap
+        Cells keyed by surface, column and row.
+    surfaces : GeoDataFrame
+        The ground's surfaces in the survey's CRS, in metres.
+    """
+    mapped = surfaces[surfaces["surface_id"].isin(set(density_map.cells["surface_id"]))].reset_index(drop=True)
+    flat = mapped.to_crs(WEB_MERCATOR)
+    west, south, east, north, side = _frame(mapped, flat, density_map.cell_m)
+    shape = (round((north - south) / side), round((east - west) / side))
+    surface = _surface_of_pixels(flat, (west, north, side), shape)
+    row, column = np.nonzero(surface >= 0)
+    place = (west + (column + 0.5) * side, north - (row + 0.5) * side)
+    cell = np.full(shape, -1, np.int64)
+    cell[row, column] = _look_up(density_map, mapped, surface[row, column], place)
+    return PixelGrid(west, south, east, north, cell, _to_lonlat(west, south, east, north))
+
+
+def _frame(mapped: gpd.GeoDataFrame, flat: gpd.GeoDataFrame, cell_m: float) -> tuple[float, float, float, float, float]:
+    """Return west, south, east, north and a pixel's side, all in EPSG:3857 metres."""
+    west, south, east, north = (float(edge) for edge in flat.total_bounds)
+    stretch = math.sqrt(float(flat.area.sum()) / float(mapped.area.sum()))
+    wanted = min(cell_m / 2, FINEST_PIXEL_M) * stretch
+    side = max(wanted, math.sqrt((east - west) * (north - south) / MOST_PIXELS))
+    columns = math.ceil((east - west) / side) + 2 * _MARGIN_PX
+    rows = math.ceil((north - south) / side) + 2 * _MARGIN_PX
+    west, north = west - _MARGIN_PX * side, north + _MARGIN_PX * side
+    return west, north - rows * side, west + columns * side, north, side
+
+
+def _surface_of_pixels(
+    flat: gpd.GeoDataFrame, corner: tuple[float, float, float], shape: tuple[int, int]
+) -> np.ndarray:
+    """Return which surface each pixel's centre lies on, -1 for none, shape (rows, columns)."""
+    from rasterio import Affine
+    from rasterio.features import rasterize
+
+    west, north, side = corner
+    transform = Affine(side, 0.0, west, 0.0, -side, north)
+    burned = ((geometry, place) for place, geometry in enumerate(flat.geometry))
+    return np.asarray(rasterize(burned, out_shape=shape, transform=transform, fill=-1, dtype="int32"))
+
+
+def _look_up(
+    density_map: DensityMap, mapped: gpd.GeoDataFrame, surface: np.ndarray, place: tuple[np.ndarray, np.ndarray]
+) -> np.ndarray:
+    """Return the cell under each pixel by surface, column and row; -1 where the map has none."""
+    import pandas as pd
+    from pyproj import Transformer
+
+    turn = Transformer.from_crs(WEB_MERCATOR, mapped.crs, always_xy=True)
+    easting, northing = turn.transform(*place)
+    wanted = pd.MultiIndex.from_arrays(
+        [
+            surface,
+            np.floor(np.asarray(easting) / density_map.cell_m).astype(np.int64),
+            np.floor(np.asarray(northing) / density_map.cell_m).astype(np.int64),
+        ]
+    )
+    cells = density_map.cells
+    code = cells["surface_id"].map({name: place for place, name in enumerate(mapped["surface_id"])})
+    known = pd.MultiIndex.from_arrays([code.astype("int32"), cells["column"], cells["row"]])
+    return np.asarray(known.get_indexer(wanted))
+
+
+def _to_lonlat(west: float, south: float, east: float, north: float) -> Bounds:
+    from pyproj import Transformer
+
+    turn = Transformer.from_crs(WEB_MERCATOR, "EPSG:4326", always_xy=True)
+    left, bottom = turn.transform(west, south)
+    right, top = turn.transform(east, north)
+    return left, bottom, right, top
+
+
+def nice_edges(top: float, classes: int = _CLASSES) -> np.ndarray:
+    """Return class edges from 0 in round steps, the last of which reaches ``top`` or nearly.
+
+    Examples
+    --------
+    >>> nice_edges(83.0).tolist()
+    [0.0, 20.0, 40.0, 60.0, 80.0]
+    >>> nice_edges(0.0).tolist()
+    [0.0, 1.0]
+    """
+    if top <= 0:
+        return np.array([0.0, 1.0])
+    scale = 10 ** np.floor(np.log10(top / classes))
+    step = next(scale * base for base in (1, 2, 2.5, 5, 10) if scale * base * classes >= top)
+    return np.asarray(np.arange(0, max(np.floor(top / step), 1) + 1) * step)
+
+
+def draw_density(
+    density_map: DensityMap, grid: PixelGrid, units: Units, *, threshold_per_m2: float | None = None
+) -> Picture:
+    """Return the expected density, light where there are few and dark where there are many.
+
+    Parameters
+    ----------
+    threshold_per_m2 : float, optional
+        The classes are this times ``THRESHOLD_SHARES``, so that one colour means one density on every visit and in
+        either unit; round steps up to the highest density where none is known.
+    """
+    values = density_map.cells["expected_per_m2"].to_numpy(float)
+    if threshold_per_m2:
+        edges = threshold_per_m2 * np.array(THRESHOLD_SHARES)
+    else:
+        edges = _round_edges(values, density_map, units)
+    return _draw_scale(density_map, grid, values, edges, VIRIDIS)
+
+
+def draw_width(density_map: DensityMap, grid: PixelGrid, units: Units) -> Picture:
+    """Return how wide the interval is: high less low, insects per m²."""
+    cells = density_map.cells
+    values = (cells["high_per_m2"] - cells["low_per_m2"]).to_numpy(float)
+    return _draw_scale(density_map, grid, values, _round_edges(values, density_map, units), CIVIDIS)
+
+
+def _round_edges(values: np.ndarray, density_map: DensityMap, units: Units) -> np.ndarray:
+    known = density_map.cells["known"].to_numpy(bool)
+    unit = 1 / FOOT2_M2 if units == "us" else 1.0
+    top = float(np.quantile(values[known], 0.98)) if known.any() else 0.0
+    return nice_edges(top / unit) * unit
+
+
+def _draw_scale(
+    density_map: DensityMap, grid: PixelGrid, values: np.ndarray, edges: np.ndarray, palette: tuple[str, ...]
+) -> Picture:
+    # The middle greys of the scales' dark end stay apart from the not-known grey by lightness and hatching.
+    ends = [*zip(edges, [*edges[1:], None], strict=True)]
+    return paint(density_map, grid, np.digitize(values, edges[1:]), palette, ends, "per_m2")
+
+
+def paint(
+    density_map: DensityMap,
+    grid: PixelGrid,
+    classes: np.ndarray,
+    palette: tuple[str, ...],
+    ends: Sequence[tuple[float, float | None]],
+    of: Literal["per_m2", "share"],
+) -> Picture:
+    """Return a picture of the cells' classes, with ground not known well enough crossed out in grey.
+
+    Parameters
+    ----------
+    classes : array of int, shape (cells,)
+        The class of each cell from 0.
+    palette : tuple of str
+        The colours run from its light end to its dark one.
+    ends : sequence of tuple
+        Each class's low and high end, None for no upper one.
+    of : {"per_m2", "share"}
+        What the ends are.
+    """
+    last, cells = max(len(ends) - 1, 1), density_map.cells
+    colours = [ramp(palette, 1 - place / last) for place in range(len(ends))]
+    shown = np.where(cells["known"].to_numpy(bool), classes + 1, 0)
+    row, column = np.nonzero(grid.cell >= 0)
+    inside = shown[grid.cell[row, column]]
+    pixels = np.zeros(grid.cell.shape, dtype=np.uint8)
+    pixels[row, column] = np.where(inside > 0, inside, len(ends) + 1 + _crosses(row, column))
+    areas = np.bincount(shown, cells["area_m2"], minlength=len(ends) + 1)
+    swatches = tuple(
+        Swatch(colour, float(low), None if high is None else float(high), float(area))
+        for colour, (low, high), area in zip(colours, ends, areas[1:], strict=True)
+    )
+    return Picture(_write_png(pixels, [*colours, *UNKNOWN]), of, swatches, float(areas[0]))
+
+
+def _crosses(row: np.ndarray, column: np.ndarray, every_px: int = 9) -> np.ndarray:
+    """Return which pixels lie on crossing lines, for ground that is not known; stripes are the zones' own look."""
+    return np.asarray(((row + column) % every_px < every_px // 3) | ((row - column) % every_px < every_px // 3))
+
+
+def _write_png(classes: np.ndarray, colours: list[str]) -> str:
+    """Return class numbers as a PNG's data: address: 0 is see-through, else 1 + the place in ``colours``."""
+    from PIL import Image
+
+    image = Image.fromarray(classes).convert("P")
+    image.putpalette([0, 0, 0, *(part for colour in colours for part in rgb(colour))])
+    return _encode(image, "PNG", transparency=0)
+
+
+def _encode(image: Image.Image, kind: str, **how: int) -> str:
+    """Return a picture as a data: address."""
+    content = io.BytesIO()
+    image.save(content, format=kind, **how)
+    return f"data:image/{kind.lower()};base64,{base64.b64encode(content.getvalue()).decode('ascii')}"
+
+
+def choose_thresholds(
+    density_map: DensityMap, wanted: tuple[float, ...], planned: float | None, units: Units
+) -> list[float]:
+    """Return the thresholds to step through, insects per m², rising; the plan's own is always among them.
+
+    Raises
+    ------
+    MapError
+        When one the user asked for lies outside what the map's intervals reach.
+    """
+    low, high = map_range(density_map)
+    if wanted:
+        check_thresholds(wanted, low, high, units)
+        return sorted({*wanted, *([planned] if planned else [])})
+    ladder = [step / FOOT2_M2 for step in _LADDER_US] if units == "us" else [float(step) for step in _LADDER_METRIC]
+    inside = [step for step in ladder if low <= step <= high]
+    thinned = inside[:: max(1, -(-len(inside) // _MOST_STEPS))]
+    steps = [step for step in thinned if planned is None or abs(step / planned - 1) > 0.02]  # noqa: PLR2004
+    steps += [planned] if planned else []
+    return sorted(steps) or [max((low + high) / 2, np.finfo(float).tiny)]
+
+
+def map_range(density_map: DensityMap) -> tuple[float, float]:
+    """Return the lowest low and the highest high of the map's cells, insects per m²."""
+    cells = density_map.cells
+    return float(cells["low_per_m2"].min()), float(cells["high_per_m2"].max())
+
+
+def check_thresholds(wanted: tuple[float, ...], low: float, high: float, units: Units) -> None:
+    """Raise MapError naming every threshold that no interval of the map reaches."""
+    reach = f"between {show_density(low, units)} and {show_density(high, units)}, what the map's intervals reach"
+    problems = [
+        Problem("thresholds_per_m2", show_density(value, units), reach, "choose one in that range")
+        for value in wanted
+        if not low <= value <= high
+    ]
+    if problems:
+        raise MapError(problems)
+
+
+def draw_chances(
+    density_map: DensityMap, grid: PixelGrid, thresholds: list[float], planned: float | None
+) -> list[ChancePicture]:
+    """Return the probability that the density is above each threshold, in classes."""
+
+    def draw(threshold_per_m2: float) -> ChancePicture:
+        chance, settled = exceedance(density_map, threshold_per_m2), decide_at(density_map, threshold_per_m2)
+        classes = np.digitize(chance, CHANCE_EDGES[1:-1])
+        picture = paint(settled, grid, classes, VIRIDIS, [*pairwise(CHANCE_EDGES)], "share")
+        likely = (chance > 0.5) & settled.cells["known"].to_numpy(bool)  # noqa: PLR2004
+        area_m2 = float(settled.cells["area_m2"].to_numpy()[likely].sum())
+        return ChancePicture(threshold_per_m2, threshold_per_m2 == planned, picture, area_m2)
+
+    return map_threads(draw, thresholds)
+
+
+def read_aerial(path: Path, lonlat: Bounds) -> tuple[str, Bounds]:
+    """Return a GeoTIFF as a JPEG data: address, cut to the course, and where it lies.
+
+    Parameters
+    ----------
+    path : Path
+        A GeoTIFF with a coordinate system; its first three bands are red, green and blue, or its first is grey.
+    lonlat : tuple of float
+        The course's west, south, east, north in degrees, which the picture is cut to.
+
+    Raises
+    ------
+    MapError
+        When it can't be read, has no coordinate system, is not 8-bit, or lies elsewhere.
+    """
+    import rasterio
+    from PIL import Image
+    from rasterio.warp import transform_bounds
+
+    frame = transform_bounds("EPSG:4326", WEB_MERCATOR, *lonlat)
+    try:
+        with warnings.catch_warnings():
+            # A picture that lies nowhere is refused below, in words of our own.
+            warnings.simplefilter("ignore", rasterio.errors.NotGeoreferencedWarning)
+            picture = rasterio.open(path)
+        with picture:
+            check_picture(path, picture)
+            pixels = warp_picture(picture, frame, path)
+    except rasterio.errors.RasterioIOError as error:
+        raise MapError(_problem(path, f"a file that can't be read ({error})", "a GeoTIFF")) from error
+    return _encode(Image.fromarray(pixels.transpose(1, 2, 0)), "JPEG", quality=80), lonlat
+
+
+def check_picture(path: Path, picture: Any) -> None:
+    """Raise MapError unless the picture is placed and has 8-bit bands."""
+    problems = []
+    if picture.crs is None:
+        problems.append(_problem(path, "no coordinate system", "a GeoTIFF that says where it lies"))
+    if picture.dtypes[0] != "uint8":
+        problems.append(_problem(path, f"bands of {picture.dtypes[0]}", "8-bit bands (uint8)"))
+    if problems:
+        raise MapError(problems)
+
+
+def warp_picture(picture: Any, frame: Bounds, path: Path) -> np.ndarray:
+    """Return the picture on the frame, shape (3, rows, columns); black where it does not reach.
+
+    Parameters
+    ----------
+    frame : tuple of float
+        West, south, east, north in EPSG:3857 metres.
+    """
+    from rasterio import Affine
+    from rasterio.vrt import WarpedVRT
+    from rasterio.warp import transform_bounds
+
+    west, south, east, north = frame
+    left, bottom, right, top = transform_bounds(picture.crs, WEB_MERCATOR, *picture.bounds)
+    if left > east or right < west or bottom > north or top < south:
+        raise MapError(_problem(path, "a picture of other ground", "one that covers the course"))
+    finest = math.sqrt((right - left) * (top - bottom) / (picture.width * picture.height))
+    side = max(finest, math.sqrt((east - west) * (north - south) / MOST_AERIAL_PIXELS))
+    columns, rows = max(1, round((east - west) / side)), max(1, round((north - south) / side))
+    grid = Affine((east - west) / columns, 0.0, west, 0.0, (south - north) / rows, north)
+    bands = [1, 2, 3] if picture.count >= 3 else [1, 1, 1]  # noqa: PLR2004
+    with WarpedVRT(picture, crs=WEB_MERCATOR, transform=grid, width=columns, height=rows) as warped:
+        return np.asarray(warped.read(bands))
+
+
+def _problem(path: Path, found: str, expected: str) -> Problem:
+    return Problem(str(path), found, expected, "name another file as `aerial`")

@@ -23,10 +23,9 @@ from geosample.cli import main as program
 from geosample.counts import Counts
 from geosample.demo.simulate import SimulationModel, count_bags, draw_truth, true_density
 from geosample.design import Design, draw_design
-from geosample.estimate.bags import Settings, gather_bags
-from geosample.estimate.decision import judge
-from geosample.estimate.domains import estimate_domains, estimate_mean, own_prior
-from geosample.estimate.findings import ask_border
+from geosample.estimate.bags import gather_bags
+from geosample.estimate.intervals import border_ratio
+from geosample.estimate.means import estimate_domains, estimate_mean, judge, own_prior
 from geosample.ground import Ground, cut_cells, load_ground
 from geosample.survey import open_survey
 
@@ -94,12 +93,12 @@ def survey(course: Course, design: Design, model: SimulationModel, rng: np.rando
     kinds = cells["stratum"].str.split().str[0]
     density = true_density(truth, cells["easting"], cells["northing"], kinds)
     means = (density * cells["area_m2"]).groupby(cells["stratum"]).sum() / cells.groupby("stratum")["area_m2"].sum()
-    catch = gather_bags(count(design, count_bags(design, truth, rng)), design, Settings())
+    catch = gather_bags(count(design, count_bags(design, truth, rng)), design)
     rows = estimate_domains(catch, ("stratum",))
     rows = rows[rows["domain"] == "stratum"].set_index("label")
     below = rows["high_per_m2"] < means[rows.index]
     above = rows["low_per_m2"] > means[rows.index]
-    border = ask_border(catch).common
+    border = border_ratio(catch.bags)
     prior, verdicts = own_prior(catch), []
     for label, areas in catch.areas.groupby("stratum"):
         interval = estimate_mean(catch.bags[catch.bags["stratum"] == label], areas, level=0.90, prior=prior).interval

@@ -15,7 +15,7 @@ from geosample.density import DensityMap, MapSettings, save_density
 from geosample.ground import Ground, save_ground
 from geosample.ground.cutting import cut_cells
 from geosample.survey import Survey, open_survey
-from geosample.survey.findings import Finding, Findings, What
+from geosample.survey.findings import Finding, Findings, What, put_findings
 
 VISIT = "2026-05-12"
 PEST = "annual bluegrass weevil"
@@ -35,12 +35,12 @@ def with_counts(path: Path, ground: Ground, *, simulated: bool = True) -> Survey
     points = _points(ground)
     samples = _samples(points)
     with survey.change() as change:
-        change.put("visits", _visit(simulated))
+        change.put("visits", _visit(simulated=simulated))
         change.put("points", points)
         change.put("samples", samples)
         change.put("counts", _counts(samples))
         change.put("estimates", _estimates(ground))
-        change.put("findings", _findings())
+        put_findings(change, VISIT, PEST, _findings())
     return survey
 
 
@@ -76,7 +76,7 @@ def invent_density(ground: Ground, cell_m: float = 1.0) -> DensityMap:
 
 
 def invent_zones(ground: Ground) -> gpd.GeoDataFrame:
-    """Return one zone to treat and one to look at again, clipped to the fairway."""
+    """Return one zone to treat and one to leave, clipped to the fairway."""
     fairway = ground.surfaces.loc[ground.surfaces["kind"] == "fairway"].geometry.iloc[0]
     shapes = [
         shapely.intersection(fairway, shapely.box(-80, -130, -20, -70)),
@@ -86,15 +86,18 @@ def invent_zones(ground: Ground) -> gpd.GeoDataFrame:
         {
             "visit": VISIT,
             "pest": PEST,
-            "zone_id": ["T1", "L1"],
+            "zone_id": ["T1", "K1"],
             "surface_id": "01-fairway-1",
             "hole": "1",
             "kind": "fairway",
-            "action": ["treat", "look_again"],
+            "action": ["treat", "check"],
             "threshold_per_m2": THRESHOLD,
             "mean_per_m2": [700.0, 300.0],
             "probability": [0.86, 0.44],
             "border_only": False,
+            "bags": [4, 0],
+            "low_per_m2": [400.0, 50.0],
+            "high_per_m2": [1200.0, 900.0],
         },
         geometry=[shapely.multipolygons(shapely.get_parts(shape)) for shape in shapes],
         crs=ground.crs,
@@ -102,7 +105,7 @@ def invent_zones(ground: Ground) -> gpd.GeoDataFrame:
     return frame.assign(area_m2=frame.area)
 
 
-def _visit(simulated: bool) -> pd.DataFrame:
+def _visit(*, simulated: bool) -> pd.DataFrame:
     row = {
         "visit": VISIT,
         "date": VISIT,
@@ -197,21 +200,10 @@ def _estimates(ground: Ground) -> pd.DataFrame:
     return frame.assign(visit=VISIT, pest=PEST, stage="all", level=0.95, total=frame["mean_per_m2"] * frame["area_m2"])
 
 
-def _findings() -> pd.DataFrame:
-    note = (
-        "The border held 1.3 times the interior (0.7 to 2.4): the counts do not settle whether there is a border effect"
-    )
-    return pd.DataFrame(
-        [
-            {
-                "visit": VISIT,
-                "pest": PEST,
-                "what": "common border ratio",
-                "domain": "all",
-                "value": 1.3,
-                "low": 0.7,
-                "high": 2.4,
-                "note": note,
-            }
-        ]
-    )
+def _findings() -> list[Finding]:
+    open_ratio = {"verdict": "open", "level": 0.95, "n": 20}
+    undecided = {"verdict": "undecided", "level": 0.9, "n": 7, "more": 4}
+    return [
+        Finding(What.COMMON_BORDER_RATIO, "all", 1.3, 0.7, 2.4, detail=open_ratio),
+        Finding(What.DECISION, "fairway", 470.0, 235.0, 893.0, THRESHOLD, undecided),
+    ]

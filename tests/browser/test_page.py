@@ -39,7 +39,7 @@ def test_nothing_is_wider_than_the_screen(chromium: Browser, page: Path, size):
         ("obstacles", "path.obstacle"),
         ("points", ".leaflet-marker-pane .point"),
         ("treat", "path.zone.treat"),
-        ("look_again", "path.zone.look_again"),
+        ("check", "path.zone.check"),
     ],
 )
 def test_each_layer_switches_off_and_on(chromium: Browser, page: Path, layer: str, selector: str):

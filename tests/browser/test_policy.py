@@ -8,7 +8,7 @@ import pytest
 from page_tools import Browser, ask, click, count, fetched, open_page
 
 from geosample.survey import open_survey
-from geosample.webmap import Look, draw_map
+from geosample.webmap import draw_map
 
 pytestmark = pytest.mark.browser
 TILES = "https://tiles.invalid/{z}/{x}/{y}.png"
@@ -88,8 +88,8 @@ def test_a_script_written_into_the_file_does_not_run(chromium: Browser, page: Pa
 def test_only_a_base_map_that_was_asked_for_may_be_fetched(
     chromium: Browser, page: Path, tmp_path: Path, asked: bool
 ) -> None:
-    look = Look(base_map=TILES, base_credit="Owner") if asked else Look()
-    made = draw_map(open_survey(page.with_name("invented.gpkg")), tmp_path / "map.html", look=look)
+    asks = {"base_map": TILES, "base_credit": "Owner"} if asked else {}
+    made = draw_map(open_survey(page.with_name("invented.gpkg")), tmp_path / "map.html", **asks)
     open_page(chromium, made)
     if asked:
         click(chromium, "input[data-layer=base]")

@@ -27,10 +27,14 @@ const geosample = (() => {
     interactive: Boolean(item.properties.say),
   });
 
-  // "say" was escaped when the page was made.
+  // A feature's texts are HTML, escaped when the page was made; this is one as plain text.
+  const reader = document.createElement("textarea");
+  const plain = (html) => { reader.innerHTML = html || ""; return reader.value; };
+
   function feature(item, layer) {
+    item.properties.id = plain(item.properties.id);
     if (item.properties.say) { layer.bindPopup(item.properties.say, { maxWidth: 320, autoPanPaddingTopLeft: [64, 20], autoPanPaddingBottomRight: [20, 20] }); }
-    if (layer.setStyle && item.properties.id) { reach(layer, item.properties.name); }
+    if (layer.setStyle && item.properties.id) { reach(layer, plain(item.properties.name)); }
   }
 
   const sizes = { s1: 24, s2: 30, s3: 38, s4: 46, cluster: 52 };
@@ -38,10 +42,10 @@ const geosample = (() => {
     const own = item.properties;
     const size = sizes[own.look.split(" ").find((word) => word in sizes)] || (own.mark ? 24 : 16);
     const mark = document.createElement("span");
-    mark.textContent = own.mark;
+    mark.textContent = plain(own.mark);
     const isLabel = own.look.startsWith("label");
     const icon = L.divIcon({ className: own.look, html: mark, iconSize: isLabel ? [60, 22] : [size, size] });
-    return L.marker(latlng, { icon, keyboard: !isLabel, interactive: !isLabel, zIndexOffset: isLabel ? 1000 : 0, alt: own.name || "", title: own.name || "" });
+    return L.marker(latlng, { icon, keyboard: !isLabel, interactive: !isLabel, zIndexOffset: isLabel ? 1000 : 0, alt: plain(own.name), title: plain(own.name) });
   }
 
   function name_marker(layer) {
@@ -63,14 +67,16 @@ const geosample = (() => {
     }
   }
 
+  // The pictures are layers of one place: density, width, then a chance a threshold. One at most is on the map.
   function show_raster() {
     const picked = find("input[name=raster]:checked");
     if (!picked) { return; }
-    const [overlay] = page.layers.raster;
     const step = Number(find("#threshold").value);
-    const address = picked.value === "chance" ? page.steps[step] : page.pictures[picked.value];
-    if (address) { overlay.setUrl(address); page.map.addLayer(overlay); } else { page.map.removeLayer(overlay); }
-    page.map.getContainer().classList.toggle("has-raster", Boolean(address));
+    const shown = { density: 0, width: 1, chance: 2 + step }[picked.value];
+    page.layers.rasters.forEach((overlay, place_in) => {
+      if (place_in === shown) { page.map.addLayer(overlay); } else { page.map.removeLayer(overlay); }
+    });
+    page.map.getContainer().classList.toggle("has-raster", shown !== undefined);
     for (const legend of all(".legend")) {
       const other_step = legend.dataset.step !== undefined && Number(legend.dataset.step) !== step;
       legend.hidden = legend.dataset.for !== picked.value || other_step;
@@ -221,22 +227,14 @@ const geosample = (() => {
     window.addEventListener("afterprint", () => resize(false));
   }
 
-  function fill(layers, sheets) {
-    for (const [name, parts] of Object.entries(sheets)) {
-      parts.forEach((features, place_in) => layers[name][place_in].addData({ type: "FeatureCollection", features }));
-    }
-  }
-
   function start(map, layers, given) {
     page = { ...given, map, layers };
-    fill(layers, given.layers);
     const box = page.map.getContainer();
     box.setAttribute("role", "region");
     box.setAttribute("aria-label", "Map of the course, north up");
     page.map.attributionControl.setPrefix("Leaflet");
     page.map.eachLayer(name_marker);
     page.map.on("layeradd", (event) => name_marker(event.layer));
-    given.off.forEach((name) => switch_layer(name, false));
     bind_layers();
     bind_rasters();
     bind_units();

@@ -1,34 +1,42 @@
-"""A comparison in words: the answer first, then the tables."""
+"""A comparison of two methods in words: the answer first, then the tables."""
 
 from __future__ import annotations
 
 import math
-from typing import Any
+from typing import TYPE_CHECKING
 
-from geosample.compare.model import Comparison, Ratio
-from geosample.estimate import Interval
-from geosample.report import show_table
+from geosample.report.terminal import show_table
 from geosample.units import percent, set_percent
+
+if TYPE_CHECKING:
+    from geosample.compare import Comparison
+    from geosample.compare.model import Ratio
+    from geosample.estimate import Interval
 
 CLEAR = 0.05
 NO_CLUMPING = 500.0
+USUAL = {
+    "brine": "20-25 min a batch, all told (common practice, no source)",
+    "heat": "48 h a batch, nearly all of it waiting (common practice, no source)",
+}
+"""What a batch usually takes; facts without a published source."""
 
 
-def show_comparison(comparison: Comparison) -> list[str]:
+def tell_comparison(comparison: Comparison) -> list[str]:
     """Return the lines of the answer: sentences, then ratios, zeros, effort."""
     invented = ["Invented counts, to show what the command answers."] if comparison.trial.invented else []
     return [
         *invented,
-        *sentences(comparison),
+        *tell_answer(comparison),
         "",
         *_ratio_table(comparison),
         "",
         *_effort_table(comparison),
-        *(f"note: {note}" for note in comparison.trial.notes),
+        *(f"note: {note.where}: {note.what}; {note.done}" for note in comparison.trial.notes),
     ]
 
 
-def sentences(comparison: Comparison) -> list[str]:
+def tell_answer(comparison: Comparison) -> list[str]:
     """Return the answer in sentences; no difference seen is never called sameness."""
     return [
         _say_ratio(comparison),
@@ -37,44 +45,9 @@ def sentences(comparison: Comparison) -> list[str]:
         *_say_stages(comparison),
         _say_zeros(comparison),
         *_say_correlation(comparison),
-        *(f"About {n} blocks like these would {what} (chance 80 %)." for what, n in comparison.blocks_for.items()),
+        *_say_blocks(comparison),
         *_say_factor(comparison),
     ]
-
-
-def summarise_comparison(comparison: Comparison) -> dict[str, Any]:
-    """Return the comparison in plain JSON types."""
-    equal = comparison.equivalence
-    return {
-        "source": comparison.trial.source,
-        "invented": comparison.trial.invented,
-        "reference": comparison.reference,
-        "method": comparison.method,
-        "ratios": [
-            {"site": r.site, "stage": r.stage, **_plain(r.interval), "level": r.level, "blocks": r.blocks}
-            for r in comparison.ratios
-        ],
-        "permutation_p": comparison.permutation_p,
-        "permutations": comparison.permutations,
-        "equivalence": None
-        if equal is None
-        else {"margin_ratio": equal.margin, "p": equal.p, "same_within_margin": equal.holds, **_plain(equal.interval)},
-        "sites_p": comparison.sites_p,
-        "correlation": _plain(comparison.correlation),
-        "blocks_by_who_found_any": {
-            "both": comparison.zeros.both,
-            "neither": comparison.zeros.neither,
-            f"only {comparison.reference}": comparison.zeros.only_reference,
-            f"only {comparison.method}": comparison.zeros.only_method,
-        },
-        "k": comparison.k,
-        "block_sd_of_log": comparison.block_sd,
-        "blocks_for": comparison.blocks_for,
-    }
-
-
-def _plain(interval: Interval) -> dict[str, float]:
-    return {"ratio": interval.value, "low": interval.low, "high": interval.high}
 
 
 def _number(value: float) -> str:
@@ -154,6 +127,15 @@ def _say_correlation(comparison: Comparison) -> list[str]:
     ]
 
 
+def _say_blocks(comparison: Comparison) -> list[str]:
+    name = set_percent(round(comparison.sized_for - 1, 2))
+    asked = {
+        f"tell a difference of {name}": comparison.blocks_to_tell,
+        f"show that they are the same within {name}": comparison.blocks_to_show_same,
+    }
+    return [f"About {n} blocks like these would {what} (chance 80 %)." for what, n in asked.items() if n is not None]
+
+
 def _say_factor(comparison: Comparison) -> list[str]:
     interval = comparison.overall.interval
     if interval.low <= 0 or math.isinf(interval.high):
@@ -182,7 +164,14 @@ def _ratio_table(comparison: Comparison) -> list[str]:
 
 def _effort_table(comparison: Comparison) -> list[str]:
     rows = [
-        [one.method, str(one.bags), _noted(one.minutes), _noted(one.minutes_per_insect), _noted(one.cost), one.usual]
+        [
+            one.method,
+            str(one.bags),
+            _noted(one.minutes),
+            _noted(one.minutes_per_insect),
+            _noted(one.cost),
+            USUAL.get(one.method, ""),
+        ]
         for one in comparison.effort
     ]
     return show_table(["method", "bags", "min/bag", "min/insect", "cost/bag", "usual"], rows)

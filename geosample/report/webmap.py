@@ -1,0 +1,514 @@
+"""The page in words: the answer, what a place says when it is tapped, the legends; every quantity in both units.
+
+What came from a file is escaped on its way in: functions return ``Markup``, which is finished HTML.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from functools import cache, partial
+from importlib import resources
+from typing import TYPE_CHECKING, Any
+
+from markupsafe import Markup
+
+from geosample import __version__, units
+from geosample.cautions import GRADES, SIMULATED, TREATMENT
+from geosample.holes import hole_key, name_place
+from geosample.report.density import CLUSTER_WARNING, tell_clusters, tell_trust
+from geosample.report.estimate import tell_border, tell_decisions
+from geosample.report.treat import tell_zone
+from geosample.survey.findings import What
+from geosample.units import Units, percent, percent_range, set_percent, show_area, show_length
+from geosample.words import ACTIONS, PLURALS, STATUSES
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    from jinja2 import Environment
+
+    from geosample.webmap.layers import MappedSurface
+    from geosample.webmap.pictures import MapPictures, Swatch
+    from geosample.webmap.story import Story
+
+ALL_KNOWN = 0.995
+_NOT_DONE = {
+    "design": "no visit has been designed (geosample design)",
+    "counts": "no counts have come back (geosample counts)",
+    "estimate": "no means have been worked out (geosample estimate)",
+    "density": "the density has not been mapped (geosample density)",
+    "treat": "no zones have been marked out (geosample treat)",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Line:
+    """One line of the answer: what it is about, and the sentences."""
+
+    head: str
+    text: Markup
+
+
+def twice(tell: Callable[[Units], str]) -> Markup:
+    """Return a text in US and in metric units, of which the page shows what the reader chose; once where they agree.
+
+    Examples
+    --------
+    >>> print(twice(lambda shown: units.show_length(4.572, shown)))
+    <span class="us">15 ft</span><span class="metric">4.6 m</span>
+    >>> print(twice(lambda shown: "no quantity in it"))
+    no quantity in it
+    """
+    us, metric = tell("us"), tell("metric")
+    if us == metric:
+        return Markup("{}").format(us)
+    return Markup('<span class="us">{}</span><span class="metric">{}</span>').format(us, metric)
+
+
+def _both(show: Callable[[float, Units], str], value: float) -> Markup:
+    return twice(lambda shown: show(value, shown)) if math.isfinite(value) else Markup("not known")
+
+
+density = partial(_both, units.show_density)
+area = partial(_both, units.show_area)
+
+
+def interval(low_per_m2: float, high_per_m2: float) -> Markup:
+    """Return a range of densities, such as 15 to 39/ft².
+
+    Examples
+    --------
+    >>> print(interval(118.4, 1076.39))
+    <span class="us">11 to 100/ft²</span><span class="metric">118 to 1,076/m²</span>
+    """
+    return twice(lambda shown: units.show_range(low_per_m2, high_per_m2, shown))
+
+
+def _join(words: Iterable[str | Markup]) -> Markup:
+    """Return words joined as a person would.
+
+    Examples
+    --------
+    >>> print(_join(["greens", "collars", "fairways"]))
+    greens, collars and fairways
+    """
+    parts = [Markup("{}").format(word) for word in words]
+    if len(parts) < 2:  # noqa: PLR2004
+        return Markup("").join(parts)
+    return Markup("{} and {}").format(Markup(", ").join(parts[:-1]), parts[-1])
+
+
+def _plural(number: int, word: str) -> str:
+    return f"{number:,} {word}{'' if number == 1 else 's'}"
+
+
+def _sentences(*parts: str | Markup) -> Markup:
+    return Markup(" ").join(Markup("{}").format(part) for part in parts if part)
+
+
+def _name_holes(holes: Iterable[str | None]) -> Markup:
+    """Return the holes in playing order, in words.
+
+    Examples
+    --------
+    >>> print(_name_holes(["10", "2", "2"]))
+    holes 2 and 10
+    """
+    names = sorted({hole for hole in holes if isinstance(hole, str)}, key=hole_key)
+    if not names:
+        return Markup("ground without a hole")
+    return Markup("{} {}").format("hole" if len(names) == 1 else "holes", _join(names))
+
+
+def _rounded(value: float) -> str:
+    """Return a large number to two figures, as its interval allows no more.
+
+    Examples
+    --------
+    >>> _rounded(1_234_567), _rounded(48_300), _rounded(7)
+    ('1.2 million', '48,000', '7')
+    """
+    if not math.isfinite(value):
+        return "not known"
+    if value >= 1e6:  # noqa: PLR2004
+        return f"{float(f'{value / 1e6:.2g}'):,g} million"
+    return f"{float(f'{value:.2g}'):,.0f}"
+
+
+# The answer
+
+
+def tell_headline(story: Story) -> list[Markup]:
+    """Return what to do, a line each, and how much of the ground nobody knows: what a phone shows first."""
+    told = [(words, story.zones_to(action)) for action, words in ACTIONS.items()]
+    lines = [
+        Markup("{}: {}, {}.").format(words.brief.capitalize(), _plural(len(some), "zone"), area(some["area_m2"].sum()))
+        for words, some in told
+        if len(some)
+    ]
+    if not lines:
+        lines = [line for line in (_tell_zones(story), _tell_average(story)) if line]
+    unknown_m2, mapped_m2 = _unknown(story)
+    if unknown_m2 > 0:
+        share = percent(unknown_m2 / mapped_m2)
+        lines.append(Markup("Not known: {} of the mapped ground (crossed in grey).").format(share))
+    return lines or [_tell_not_done(story)]
+
+
+def tell_lines(story: Story) -> list[Line]:
+    """Return the answer, most important first, in words for every stage that has run and every one that has not."""
+    lines = [
+        Line("Simulated", Markup(SIMULATED if story.simulated else "")),
+        Line("Where", _sentences(_tell_zones(story), _tell_kinds(story))),
+        Line("How much", _tell_how_much(story)),
+        Line("Stages", _tell_stages(story)),
+        Line("How sure", _tell_how_sure(story)),
+        Line("Not known", _tell_not_known(story)),
+        Line("Not done yet", _tell_not_done(story)),
+    ]
+    return [line for line in lines if line.text]
+
+
+def _unknown(story: Story) -> tuple[float, float]:
+    """Return the ground that is not known and all that is mapped, m²."""
+    if story.settled is None:
+        return 0.0, 0.0
+    cells = story.settled.cells
+    return float(cells.loc[~cells["known"], "area_m2"].sum()), float(cells["area_m2"].sum())
+
+
+def _tell_average(story: Story) -> Markup:
+    row = story.broadest()
+    if row is None:
+        return Markup("")
+    return Markup("{} on average ({} interval {}).").format(
+        density(row["mean_per_m2"]), set_percent(row["level"]), interval(row["low_per_m2"], row["high_per_m2"])
+    )
+
+
+def _tell_how_much(story: Story) -> Markup:
+    row = story.broadest()
+    if row is None:
+        return Markup("")
+    return Markup(
+        "{} on average over {} ({} interval {}): about {} in all, from {}, with the recovery "
+        "set for the method (1.0 unless set)."
+    ).format(
+        density(row["mean_per_m2"]),
+        area(row["area_m2"]),
+        set_percent(row["level"]),
+        interval(row["low_per_m2"], row["high_per_m2"]),
+        _rounded(row["total"]),
+        _plural(int(row["n"]), "sample"),
+    )
+
+
+def _tell_kinds(story: Story) -> Markup:
+    """Return how the kinds of ground compare, saying when the counts can't tell them apart."""
+    rows = story.kinds()
+    if len(rows) < 2:  # noqa: PLR2004
+        return Markup("")
+    means = [
+        Markup("{} {} ({})").format(
+            PLURALS.get(row["label"], row["label"]),
+            density(row["mean_per_m2"]),
+            interval(row["low_per_m2"], row["high_per_m2"]),
+        )
+        for row in rows
+    ]
+    apart = rows[0]["low_per_m2"] > rows[1]["high_per_m2"]
+    verdict = "" if apart else " The intervals overlap, so the order is not certain."
+    return Markup("By kind, highest first: {}.{}").format(_join(means), verdict)
+
+
+def _tell_zones(story: Story) -> Markup:
+    if story.zones.empty:
+        return Markup("Nothing is marked for treatment." if story.planned else "")
+    told = [(words, story.zones_to(action)) for action, words in ACTIONS.items()]
+    return _sentences(
+        *(
+            Markup("{} {} ({}) on {}.").format(
+                _plural(len(some), "zone"), words.zones, area(some["area_m2"].sum()), _name_holes(some["hole"])
+            )
+            for words, some in told
+            if len(some)
+        )
+    )
+
+
+def _tell_stages(story: Story) -> Markup:
+    """Return the stage groups with their shares and intervals, the commonest first."""
+    groups = sorted(story.findings.of(What.STAGE_GROUP_SHARE), key=lambda row: -row.value)
+    told = [
+        Markup("{} {} ({})").format(row.domain, percent(row.value), percent_range(row.low, row.high))
+        for row in groups
+        if row.value > 0
+    ]
+    return Markup("{}.").format(_join(told)) if told else Markup("")
+
+
+def _tell_how_sure(story: Story) -> Markup:
+    found, made = story.findings, story.density
+    decisions, ratio = found.of(What.DECISION), found.first(What.COMMON_BORDER_RATIO)
+    return _sentences(
+        _tell_chances(story),
+        twice(lambda shown: " ".join(tell_trust(made, shown))) if made else "",
+        twice(lambda shown: " ".join(tell_decisions(decisions, shown))),
+        tell_border(found) if ratio else "",
+    )
+
+
+def _tell_chances(story: Story) -> Markup:
+    zones = story.zones_to("treat")
+    zones = zones[zones["probability"].notna()]
+    if zones.empty:
+        return Markup("")
+    return Markup("In the zones to treat the chance of more than {} is {}.").format(
+        density(zones["threshold_per_m2"].iloc[0]),
+        percent_range(zones["probability"].min(), zones["probability"].max()),
+    )
+
+
+def _tell_not_known(story: Story) -> Markup:
+    unknown_m2, mapped_m2 = _unknown(story)
+    bare = story.unsampled
+    parts = []
+    if unknown_m2 > 0:
+        parts.append(
+            Markup(
+                "{} of the {} mapped ({}) is not known: the counts say too little of it. Crossed in grey, not clean."
+            ).format(area(unknown_m2), area(mapped_m2), percent(unknown_m2 / mapped_m2))
+        )
+    if story.uncounted:
+        lost = _plural(story.uncounted, "sample")
+        parts.append(Markup("{} came back without a count: missing, not zero.").format(lost))
+    if len(bare):
+        parts.append(
+            Markup("{} ({}) had no sample; nothing here speaks of them.").format(
+                _plural(len(bare), "surface"), area(bare["area_m2"].sum())
+            )
+        )
+    return _sentences(*parts)
+
+
+def _tell_not_done(story: Story) -> Markup:
+    """Return what each missing stage would add, and the command that runs it."""
+    text = _join(_NOT_DONE[stage] for stage in story.missing)
+    return Markup("{}{}.").format(text[0].upper(), text[1:]) if text else text
+
+
+# What a place says when it is tapped
+
+
+def tell_surface(surface: Mapping[str, Any], mapped: MappedSurface | None) -> Markup:
+    """Return a surface's size and what the map's cells on it say; ``mapped`` is None where there is no map."""
+    name = surface.get("name")
+    named = Markup(" “{}”").format(name) if isinstance(name, str) and name else Markup("")
+    head = Markup("<b>{}</b>{}: {}, {}.").format(
+        surface["surface_id"], named, name_place(surface["hole"], surface["kind"]), area(surface["area_m2"])
+    )
+    if mapped is None:
+        return head
+    if mapped.known_share == 0:
+        return head + Markup(" Not known: the counts say too little of it.")
+    text = Markup("{} Mapped mean {}; single places from {}.").format(
+        head, density(mapped.mean_per_m2), interval(mapped.low_per_m2, mapped.high_per_m2)
+    )
+    if mapped.known_share == 1:
+        return text
+    return text + Markup(" {} of it is not known.").format(percent(1 - mapped.known_share))
+
+
+def tell_obstacle(obstacle: Mapping[str, Any]) -> str:
+    """Return what an obstacle is, and of which hole."""
+    kind = str(obstacle["kind"])
+    return name_place(obstacle["hole"], kind) if isinstance(obstacle["hole"], str) else kind
+
+
+def tell_point(point: Mapping[str, Any], samples: Sequence[Mapping[str, Any]], pest: str) -> Markup:
+    """Return what was found at a point, what that means per area, and how little one count can say.
+
+    Parameters
+    ----------
+    samples : sequence of mapping
+        Its bags, rows of the layer ``samples`` with ``count``, and the ends ``low_per_m2`` and ``high_per_m2`` of what
+        that count alone allows.
+    """
+    head = Markup("<b>Point {}</b>, {}.").format(point["point_id"], name_place(point.get("hole"), point["kind"]))
+    edge = point.get("edge_m")
+    if edge is not None and math.isfinite(edge):
+        head += Markup(" {} from the edge.").format(twice(lambda shown: show_length(edge, shown)))
+    if not samples:
+        return head + Markup(" No count yet.")
+    return head + Markup("").join(Markup("<br>{}").format(tell_sample(sample, pest)) for sample in samples)
+
+
+def tell_sample(sample: Mapping[str, Any], pest: str) -> Markup:
+    """Return what one bag says."""
+    if sample["status"] != "counted" or math.isnan(sample["count"]):
+        why = STATUSES[sample["status"]].missing
+        return Markup("{}; missing, not zero.").format(why[0].upper() + why[1:])
+    count, plugs = int(sample["count"]), _plural(int(sample["plugs"]), "plug")
+    if count == 0:
+        return Markup("No {} in {} ({}). An empty sample is not a clean spot: up to {} can read zero.").format(
+            pest, plugs, sample["method"], density(sample["high_per_m2"])
+        )
+    return Markup("{} {} in {} ({}): {} here; this count alone allows {} (95 %).").format(
+        count,
+        pest,
+        plugs,
+        sample["method"],
+        density(count / sample["sampled_m2"]),
+        interval(sample["low_per_m2"], sample["high_per_m2"]),
+    )
+
+
+def tell_cluster(point_id: str) -> Markup:
+    """Return that a point lies in a cluster, and what that does not say."""
+    return Markup("{}: in a cluster of high counts. {}").format(point_id, CLUSTER_WARNING)
+
+
+def tell_hotspot(patch: Mapping[str, Any], level: float, threshold_per_m2: float) -> Markup:
+    """Return what is probable in a hotspot, how large it is, and how much of it is known."""
+    text = Markup("<b>Hotspot</b>: everywhere in it the chance of more than {} is {} or more: {}. Expected {}.").format(
+        density(threshold_per_m2), percent(level), area(patch["area_m2"]), density(patch["mean_per_m2"])
+    )
+    share = patch["known_m2"] / patch["area_m2"]
+    return text if share > ALL_KNOWN else text + Markup(" Only {} of it is known well enough.").format(percent(share))
+
+
+def tell_zone_place(zone: Any) -> Markup:
+    """Return what is suggested in a zone, how large it is, why, and who decides, from its row among the zones."""
+    return Markup(
+        '<b>Zone {}</b>, {}. {}{} <a href="#cautions">The label is the law; a licensed applicator decides.</a>'
+    ).format(
+        zone.zone_id,
+        ACTIONS[zone.action].reason,
+        twice(lambda shown: tell_zone(zone, shown)),
+        " Border only." if zone.border_only else "",
+    )
+
+
+# The page around the map
+
+
+def tell_class(swatch: Swatch, of: str) -> Markup:
+    """Return what a legend's colour stands for."""
+    if swatch.high is None:
+        return Markup("{} or more").format(density(swatch.low))
+    if of == "share":
+        return Markup(percent_range(swatch.low, swatch.high))
+    return interval(swatch.low, swatch.high)
+
+
+def list_zones(story: Story) -> list[dict[str, Any]]:
+    """Return the table of zones by hole, those to treat first within a hole."""
+    rows = sorted(
+        story.zones.drop(columns="geometry").to_dict("records"),
+        key=lambda row: (hole_key(row["hole"]), list(ACTIONS).index(row["action"])),
+    )
+    return [
+        {
+            **row,
+            "place": name_place(row["hole"], row["kind"]),
+            "what": ACTIONS[row["action"]].brief,
+            "expected": density(row["mean_per_m2"]),
+            "chance": "not known" if math.isnan(row["probability"]) else percent(row["probability"]),
+        }
+        for row in rows
+    ]
+
+
+def write_top(story: Story) -> str:
+    """Return the HTML above the map: whose page it is, and the answer."""
+    page = _templates().get_template("top.html")
+    return page.render(
+        course=story.course,
+        visit=story.visit,
+        pest=story.pest,
+        simulated=SIMULATED if story.simulated else "",
+        headline=tell_headline(story),
+        answer=tell_lines(story),
+        has_zones=len(story.zones) > 0,
+    )
+
+
+def write_rest(
+    story: Story, pictures: MapPictures | None, layers: Iterable[str], holes: Sequence[str], levels: Sequence[float]
+) -> str:
+    """Return the HTML beside and below the map: layers, legends, zones by hole, cautions.
+
+    Parameters
+    ----------
+    layers : iterable of str
+        The layers there are to switch.
+    holes : sequence of str
+        To go to, in playing order.
+    levels : sequence of float
+        The chances that hotspots are drawn at.
+    """
+    clusters = story.density.fitted.get("clusters") if story.density else None
+    page = _templates().get_template("rest.html")
+    return page.render(
+        visit=story.visit,
+        layers=set(layers),
+        holes=holes,
+        pictures=pictures,
+        level=set_percent(story.density.level) if story.density else "",
+        clusters=twice(lambda shown: tell_clusters(clusters, shown)) if clusters else "",
+        levels=levels,
+        planned=story.planned,
+        zones=list_zones(story),
+        actions=ACTIONS,
+        cautions=TREATMENT,
+    )
+
+
+@cache
+def _templates() -> Environment:
+    from jinja2 import DictLoader, Environment, StrictUndefined
+
+    folder = resources.files("geosample.report").joinpath("page")
+    pages = Environment(
+        loader=DictLoader({part.name: part.read_text(encoding="utf-8") for part in folder.iterdir()}),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    pages.globals.update(
+        area=area, density=density, percent=percent, tell_class=tell_class, version=__version__, grades=GRADES
+    )
+    return pages
+
+
+def tell_drawn(story: Story, page: Path, size_bytes: int, units: Units = "us") -> list[str]:
+    """Return the lines for the terminal on a page that was written.
+
+    Parameters
+    ----------
+    story : Story
+        What was drawn.
+    page : Path
+        Where to.
+    size_bytes : int
+        How large it is.
+    units : {"us", "metric"}
+        Of the lines.
+    """
+    facts = story.summary()
+    lines = [f"wrote {page} ({size_bytes / 1e6:.1f} MB); it opens with no network"]
+    if story.simulated:
+        lines.append(SIMULATED)
+    of_visit = f"visit {facts['visit']}: " if facts["visit"] else ""
+    lines.append(f"{of_visit}{facts['surfaces']} surfaces, {facts['points']} points, {facts['samples']} samples")
+    if not facts["density"]:
+        lines.append("no density map yet: run 'geosample density' first to see where the insects are")
+    for action, words in ACTIONS.items():
+        if facts["zones"][action]:
+            lines.append(
+                f"{facts['zones'][action]} zones: {words.reason}; {show_area(facts['zone_area_m2'][action], units)}"
+            )
+    return [*lines, *(str(caution) for caution in TREATMENT if len(story.zones))]

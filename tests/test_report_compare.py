@@ -1,0 +1,66 @@
+"""How two methods compare, in words: a difference that is not seen is never called sameness."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+
+import pytest
+
+from geosample.compare import Comparison, compare_methods, read_example
+from geosample.compare.model import Equivalence
+from geosample.estimate import Interval
+from geosample.report.compare import tell_answer, tell_comparison
+
+
+@pytest.fixture(scope="module")
+def example() -> Comparison:
+    return compare_methods(read_example(), margin=1.25)
+
+
+def told(comparison: Comparison) -> str:
+    return "\n".join(tell_answer(comparison))
+
+
+def with_ratio(comparison: Comparison, interval: Interval) -> Comparison:
+    return replace(comparison, overall=replace(comparison.overall, interval=interval))
+
+
+def test_a_difference_that_is_not_seen_is_never_called_sameness(example: Comparison) -> None:
+    text = told(example)
+    assert "cannot tell" in text
+    assert "Not shown to be the same" in text
+    assert "They are the same" not in text
+    assert "takes a margin of yours" in told(replace(example, equivalence=None))
+
+
+def test_sameness_within_the_margin_is_told_with_what_is_left_of_a_difference(example: Comparison) -> None:
+    same = replace(example, equivalence=Equivalence(1.25, 0.01, Interval(1.1, 1.02, 1.2), holds=True))
+    assert "They are the same within your margin, 0.80 to 1.25 (two" in told(same)
+    clear = with_ratio(same, Interval(1.1, 1.01, 1.21))
+    assert "heat finds more: heat finds 1.10 times what brine finds" in told(clear)
+    assert "0.80 to 1.25, though not exactly the same" in told(clear)
+
+
+def test_a_reference_that_found_none_makes_no_infinite_claim(example: Comparison) -> None:
+    none = replace(
+        with_ratio(example, Interval(math.inf, 3.0, math.inf)), blocks_to_tell=None, blocks_to_show_same=None
+    )
+    text = told(none)
+    assert "brine found none at all" in text
+    assert "3.00 to no limit" in text
+    assert "blocks like these" not in text
+    assert "--recovery" not in text
+
+
+def test_invented_counts_are_called_so_first_and_tables_follow(example: Comparison) -> None:
+    lines = tell_comparison(example)
+    assert lines[0].startswith("Invented counts")
+    assert sum(line.startswith("site") for line in lines) == 1
+    assert any("common practice, no source" in line for line in lines)
+
+
+def test_the_example_is_one_line_and_a_table(example: Comparison) -> None:
+    assert repr(example).startswith("Comparison(source='invented_trial.csv, invented', invented=True, ")
+    assert len(repr(example)) <= 200
+    assert "Alder green" in example._repr_html_()

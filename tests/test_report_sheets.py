@@ -1,0 +1,40 @@
+"""The words of the sheets: steps carry their grade, units are the user's, and gaps are named."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from geosample.cautions import BENCH
+from geosample.design import Design
+from geosample.report.sheets import BenchStep, tell_bench, tell_gaps, tell_sheets, tell_stop_table, tell_unit
+from geosample.sheets import Sheets, StopTable
+
+
+def test_a_step_carries_its_source_or_its_grade() -> None:
+    assert str(BenchStep("Shake.", "P")) == "Shake. [common practice, no source]"
+    assert str(BenchStep("Soak.", "S", "a book")) == "Soak. [a book]"
+
+
+def test_dangers_stand_after_the_steps() -> None:
+    assert tell_bench("heat")[-1] == str(BENCH[0])
+
+
+def test_a_plug_is_told_in_the_users_units(sheets_design: Design) -> None:
+    assert "2.25 in across" in tell_unit(sheets_design.visit, "us")
+    assert "57 mm across" in tell_unit(sheets_design.visit, "metric")
+
+
+def test_stop_lines_say_what_low_and_high_mean() -> None:
+    table = StopTable("green", ((1, None, 6),), low_per_m2=107.639, high_per_m2=322.917, k=0.8)
+    text = tell_stop_table(table, "us")[0]
+    assert "10.0/ft² or less" in text
+    assert "high 30/ft² or more" in text
+
+
+def test_points_without_label_or_words_are_named(sheets_design: Design) -> None:
+    made = Sheets((Path("a.pdf"),), sheets_design, unlabelled=("01F-01",), wordless=("02F-01", "02F-02"))
+    assert tell_sheets(made) == ["wrote a.pdf"]
+    first, second, last = tell_gaps(made)
+    assert "01F-01" in first
+    assert "02F-01, 02F-02" in second
+    assert "100 %" in last

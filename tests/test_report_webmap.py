@@ -1,0 +1,116 @@
+"""The page's words: the answer, what places say, the legends, and what the terminal is told."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import replace
+from pathlib import Path
+
+import full_survey
+import pytest
+from markupsafe import Markup
+
+from geosample.cautions import TREATMENT
+from geosample.ground import Ground
+from geosample.report.webmap import (
+    tell_class,
+    tell_drawn,
+    tell_headline,
+    tell_lines,
+    tell_sample,
+    tell_surface,
+    tell_zone_place,
+)
+from geosample.survey import Survey
+from geosample.survey.findings import Finding, What
+from geosample.units import FOOT2_M2
+from geosample.webmap import Story, gather_story
+from geosample.webmap.pictures import Swatch
+
+
+@pytest.fixture(scope="module")
+def complete(small_ground: Ground, tmp_path_factory: pytest.TempPathFactory) -> Survey:
+    survey: Survey = full_survey.complete(tmp_path_factory.mktemp("survey") / "invented.gpkg", small_ground)
+    return survey
+
+
+def told(story: Story) -> str:
+    return Markup(" ").join(line.text for line in tell_lines(story)).striptags()
+
+
+def test_the_answer_says_where_how_much_how_sure_and_what_is_not_known(complete: Survey):
+    lines = tell_lines(gather_story(complete))
+    assert [line.head for line in lines] == ["Simulated", "Where", "How much", "How sure", "Not known"]
+    text = told(gather_story(complete))
+    assert "1 zone suggested for treatment" in text
+    assert "24 to 59/ft²" in text
+    assert "fairways are undecided, about 4 more points would settle it" in text
+    assert "We cannot tell whether the border holds more: 1.3 times" in text
+    assert "This map adds to the plain averages: yes" in text
+    assert "2 samples came back without a count: missing, not zero" in text
+
+
+def test_the_headline_says_what_to_do_how_many_and_what_nobody_knows(complete: Survey):
+    treat, leave, unknown = (line.striptags() for line in tell_headline(gather_story(complete)))
+    assert treat.startswith("Treat: 1 zone, ")
+    assert leave.startswith("Leave untreated: 1 zone, ")
+    assert unknown.startswith("Not known: ")
+    assert "of the mapped ground (crossed in grey)" in unknown
+
+
+def test_without_zones_the_headline_gives_the_average(small_ground: Ground, tmp_path: Path):
+    story = gather_story(full_survey.with_counts(tmp_path / "half.gpkg", small_ground))
+    [line] = tell_headline(story)
+    assert "on average (95 % interval" in line
+
+
+def test_stage_groups_stand_in_the_answer_with_their_intervals(complete: Survey):
+    story = gather_story(complete)
+    rows = [("pupae", 0.3, 0.15, 0.5), ("larvae in the stem", 0.7, 0.5, 0.85)]
+    groups = [Finding(What.STAGE_GROUP_SHARE, *row) for row in rows]
+    staged = replace(story, findings=replace(story.findings, rows=(*story.findings, *groups)))
+    [line] = [line for line in tell_lines(staged) if line.head == "Stages"]
+    assert line.text.striptags() == "larvae in the stem 70 % (50 to 85 %) and pupae 30 % (15 to 50 %)."
+
+
+def test_each_missing_stage_is_named(small_ground: Ground, tmp_path: Path):
+    bare = told(gather_story(full_survey.ground_only(tmp_path / "bare.gpkg", small_ground)))
+    assert re.findall(r"geosample (\w+)", bare) == ["design", "counts", "estimate", "density", "treat"]
+    halfway = told(gather_story(full_survey.with_counts(tmp_path / "half.gpkg", small_ground)))
+    assert re.findall(r"geosample (\w+)", halfway) == ["density", "treat"]
+
+
+def test_zero_is_a_count_and_lost_is_not():
+    row = {"status": "counted", "count": 0, "plugs": 3, "sampled_m2": 0.0077, "method": "brine", "high_per_m2": 479.0}
+    assert "not a clean spot" in tell_sample(row, "weevil")
+    assert "missing, not zero" in tell_sample({**row, "status": "lost", "count": float("nan")}, "weevil")
+
+
+def test_a_zone_says_what_where_how_sure_and_who_decides(complete: Survey):
+    zones = gather_story(complete).zones
+    text = tell_zone_place(next(zones.itertuples())).striptags()
+    assert text.startswith("Zone T1, suggested for treatment. Hole 1 fairway, ")
+    assert "a chance of 86 % of being above 30/ft²" in text
+    assert text.endswith("The label is the law; a licensed applicator decides.")
+
+
+def test_what_came_from_a_file_is_escaped(complete: Survey):
+    story = gather_story(complete)
+    surface = {**story.surfaces.iloc[0].to_dict(), "name": "<b>Hill</b>", "hole": "<i>1"}
+    text = str(tell_surface(surface, None))
+    assert "“&lt;b&gt;Hill&lt;/b&gt;”" in text
+    assert "<i>" not in text
+
+
+def test_a_legend_s_classes_are_told_in_both_units():
+    edge = 20 / FOOT2_M2
+    assert tell_class(Swatch("#000000", 0.0, edge, 1.0), "per_m2").striptags() == "0 to 20/ft²0 to 215/m²"
+    assert tell_class(Swatch("#000000", edge, None, 1.0), "per_m2").striptags() == "20/ft²215/m² or more"
+    assert tell_class(Swatch("#000000", 0.25, 0.5, 1.0), "share") == "25 to 50 %"
+
+
+def test_the_terminal_is_told_what_was_drawn_and_the_cautions(complete: Survey):
+    lines = tell_drawn(gather_story(complete), Path("map.html"), 1_234_567, "metric")
+    assert lines[0] == "wrote map.html (1.2 MB); it opens with no network"
+    assert any(line.startswith("1 zones: suggested for treatment; ") and line.endswith(" m²") for line in lines)
+    assert len([line for line in lines if line in {str(caution) for caution in TREATMENT}]) == len(TREATMENT)
