@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 import pandas as pd
-from counts_case import edit, write
+from counts_case import STAGE_KEYS, edit, write
 
 from geosample.counts import add_counts, read_counts
 from geosample.design import Design
@@ -16,7 +16,7 @@ from geosample.survey import Survey
 def test_what_came_back_is_told_with_the_points_that_did_not(
     counts_sheet: pd.DataFrame, counts_design: Design, counts_survey: Survey, tmp_path: Path
 ) -> None:
-    sheet = edit(counts_sheet.query("role == 'main'"), "01F-04", status="lost", L1="", L2="", L3="", L4="", L5="")
+    sheet = edit(counts_sheet.query("role == 'main'"), "01F-04", status="lost", **dict.fromkeys(STAGE_KEYS, ""))
     fresh = read_counts(write(sheet, tmp_path / "a.csv"), counts_design)
     added = add_counts(counts_survey, fresh, counts_design)
     lines = "\n".join(tell_counts(added))
