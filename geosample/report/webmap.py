@@ -43,6 +43,20 @@ _NOT_DONE = {
 }
 
 
+SCRIPT_WORDS = {
+    "map": "Map of the course, north up",
+    "north": "North is up",
+    "me": "Me",
+    "find_me": "Show where I am",
+    "asks": "To place you, the browser may ask its maker's location service. Press Me again if you want that.",
+    "within": 'You are within <span class="us">{ft} ft</span><span class="metric">{m} m</span> of here, as your '
+    "receiver puts it.",
+    "no_fix": "No position: {why}.",
+    "none": "the browser gave none",
+}
+"""What the page's script says, by the name it knows; braces are filled in by the script."""
+
+
 @dataclass(frozen=True, slots=True)
 class Line:
     """One line of the answer: what it is about, and the sentences."""
