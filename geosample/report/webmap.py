@@ -521,8 +521,7 @@ def tell_drawn(story: Story, page: Path, size_bytes: int, units: Units = "us") -
     if not facts["density"]:
         lines.append("no density map yet: run 'geosample density' first to see where the insects are")
     for action, words in ACTIONS.items():
-        if facts["zones"][action]:
-            lines.append(
-                f"{facts['zones'][action]} zones: {words.reason}; {show_area(facts['zone_area_m2'][action], units)}"
-            )
+        if many := facts["zones"][action]:
+            ground = show_area(facts["zone_area_m2"][action], units)
+            lines.append(f"{_plural(many, 'zone')}: {words.reason}; {ground}")
     return [*lines, *(str(caution) for caution in TREATMENT if len(story.zones))]
