@@ -5,6 +5,7 @@
     GeosampleError (a ValueError)
     +-- UnitError      a quantity without a unit, or with the wrong one
     +-- SurveyError    the survey file
+    +-- FileError      a text, table or archive that can't be read
     +-- GroundError    polygons
     +-- DesignError    the sampling design
     +-- PaperError     a page that can't be laid out
@@ -93,6 +94,10 @@ class UnitError(GeosampleError):
 
 class SurveyError(GeosampleError):
     """The survey file is missing, is not one, lacks a stage, or can't be written."""
+
+
+class FileError(GeosampleError):
+    """A text, a table or an archive that can't be read: damaged, too large or unsafe."""
 
 
 class GroundError(GeosampleError):

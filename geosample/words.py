@@ -37,6 +37,30 @@ RECOUNT_MARK = "R"
 """Ends the label of a blind second count, as in ``07F-03-B-R``: the same bag, another pair of eyes."""
 
 
+SHAPE_FAULTS = {
+    "open_ring": "a ring that was not closed",
+    "few_corners": "a ring of fewer than three corners",
+    "no_ring": "no ring",
+    "no_numbers": "corners without numbers",
+    "no_line": "a line without coordinates",
+    "one_corner": "a line of one corner",
+    "no_point": "a point without coordinates",
+    "no_object": "a feature or shape that is no object",
+    "no_shape": "a feature without a shape",
+    "no_row_shape": "a row without a shape",
+    "no_placemark_shape": "a placemark without a shape",
+    "unknown_type": "a shape of a type that GeoJSON does not know",
+    "unreadable": "a shape that can't be read",
+    "empty_layer": "a layer without shapes",
+}
+"""What may be wrong with a shape in a file: errors say it, and notes where it was mended or left out."""
+ENCODINGS = {
+    "utf-16": ("UTF-16 text", "read so"),
+    "cp1252": ("text that is not UTF-8", "read as Windows-1252; check names and notes with accents"),
+}
+"""What a text may be in place of UTF-8, and how it was read."""
+
+
 @dataclass(frozen=True, slots=True)
 class ActionWords:
     """What is done in a zone, in the forms that are shown.

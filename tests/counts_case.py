@@ -10,7 +10,7 @@ import pandas as pd
 import pytest
 import shapely
 
-from geosample.counts import ReadRules, read_counts
+from geosample.counts import read_counts
 from geosample.design import Design, Visit
 from geosample.errors import CountsError
 from geosample.ground import Ground
@@ -77,9 +77,9 @@ def edit(sheet: pd.DataFrame, point_id: str, **cells: str) -> pd.DataFrame:
     return changed
 
 
-def problems_of(path: Path, design: Design, rules: ReadRules | None = None) -> list[str]:
+def problems_of(path: Path, design: Design, **asked: object) -> list[str]:
     with pytest.raises(CountsError) as caught:
-        read_counts(path, design, rules=rules)
+        read_counts(path, design, **asked)
     return [str(problem) for problem in caught.value.problems]
 
 

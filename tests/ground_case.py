@@ -14,6 +14,7 @@ import shapely
 import shapely.geometry
 
 from geosample.ground import Ground
+from geosample.report.ground import tell_note
 
 HOME = (-73.9, 41.5)  # an invented site's longitude and latitude
 # The projection's centre lies off the shapes: its inverse is 0.3 mm out of step at the very centre.
@@ -90,7 +91,7 @@ def areas(ground: Ground) -> dict[str, float]:
 
 
 def said(ground: Ground) -> str:
-    return "\n".join(f"{note.what} {note.where} {note.remedy}" for note in ground.notes)
+    return "\n".join(tell_note(note, "metric") for note in ground.notes)
 
 
 def write_swelling(path: Path, name: str, start: bytes, megabytes: int = 140) -> None:

@@ -12,7 +12,6 @@ import openpyxl
 import pandas as pd
 from counts_case import STAGE_KEYS, edit, write
 
-from geosample.counts import ReadRules
 from geosample.design import Design
 
 Mangle = Callable[[pd.DataFrame, Path, Design], Path]
@@ -27,7 +26,7 @@ class Mangling:
     bad: tuple[str, ...] = ()
     told: str = ""
     columns: dict[str, str] = field(default_factory=dict)
-    rules: ReadRules = field(default_factory=ReadRules)
+    method: str | None = None
     by_position: bool = False
 
 

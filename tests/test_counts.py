@@ -10,7 +10,7 @@ import pandas as pd
 import pytest
 from counts_case import PEST, STAGE_KEYS, edit, problems_of, told, write
 
-from geosample.counts import ReadRules, read_counts, tally
+from geosample.counts import read_counts, tally
 from geosample.design import Design
 from geosample.errors import CountsError
 
@@ -66,9 +66,7 @@ def test_a_sum_is_read_only_where_sums_are_allowed(
     counts_sheet: pd.DataFrame, counts_design: Design, tmp_path: Path
 ) -> None:
     path = write(edit(counts_sheet, "01F-02", L4="3+4"), tmp_path / "a.csv")
-    counts = read_counts(path, counts_design, rules=ReadRules(sums=True)).counts.set_index(["sample_id", "stage"])[
-        "count"
-    ]
+    counts = read_counts(path, counts_design, sums=True).counts.set_index(["sample_id", "stage"])["count"]
     assert counts["01F-02-B", "L4"] == 7
 
 
@@ -103,7 +101,7 @@ def test_bad_rows_can_be_set_aside_by_the_users_word(
     counts_sheet: pd.DataFrame, counts_design: Design, tmp_path: Path
 ) -> None:
     path = write(edit(edit(counts_sheet, "01F-01", L1="x"), "01F-02", L2="-1"), tmp_path / "a.csv")
-    counts = read_counts(path, counts_design, rules=ReadRules(set_aside=True))
+    counts = read_counts(path, counts_design, set_aside=True)
     assert len(counts.samples) == 18
     assert sum(note.done == "set aside" for note in counts.notes) == 2
 
@@ -152,7 +150,7 @@ def test_a_row_without_a_method_is_asked_about_unless_the_user_says_it(counts_de
     path = tmp_path / "a.csv"
     path.write_text("point,L3\n01F-01,4\n")
     assert "no extraction method" in problems_of(path, counts_design)[0]
-    counts = read_counts(path, counts_design, rules=ReadRules(method="heat"))
+    counts = read_counts(path, counts_design, method="heat")
     assert counts.samples["sample_id"].tolist() == ["01F-01-H"]
 
 
@@ -195,7 +193,7 @@ def test_inputs_are_left_as_they_were(counts_sheet: pd.DataFrame, counts_design:
         ("odd.xlsx", "x", "a workbook that can't be opened"),
         ("odd.gpx", "<gpx>", "XML that can't be read"),
         ("none.gpx", "<gpx></gpx>", "no points"),
-        ("list.geojson", "[]", "a file that can't be read"),
+        ("list.geojson", "[]", "JSON that is no object"),
         ("quote.csv", 'point_id,L3\n01F-01,"4\n01F-02,3\n', "a row that can't be parted"),
         ("odd.geojson", '{"features": [{"geometry": {"type": "Polygon"}}]}', "a Polygon where a Point should be"),
     ],

@@ -14,9 +14,9 @@ from ground_case import understate, write_swelling
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
-from geosample.counts import ReadRules, read_counts
+from geosample.counts import read_counts
 from geosample.counts.joining import LabelBook
-from geosample.counts.values import Bad, read_whole
+from geosample.counts.meaning import Bad, read_whole
 from geosample.design import Design
 from geosample.errors import CountsError
 from geosample.sheets.blanks import is_filled, sheet_columns
@@ -44,7 +44,7 @@ def test_any_cell_is_read_or_asked_about(counts_design: Design, cells: dict[str,
         path = Path(folder) / "a.csv"
         sheet.to_csv(path, index=False)
         try:
-            counts = read_counts(path, counts_design, rules=ReadRules(set_aside=True))
+            counts = read_counts(path, counts_design, set_aside=True)
         except CountsError:
             return
     others = counts.samples[counts.samples["point_id"] != "01F-03"]

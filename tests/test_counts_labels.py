@@ -9,8 +9,8 @@ import pandas as pd
 import pytest
 from counts_case import STAGE_KEYS, edit, problems_of, scatter_design, told, write
 
-from geosample.counts import ReadRules, read_counts
-from geosample.counts.values import read_date
+from geosample.counts import read_counts
+from geosample.counts.meaning import read_date
 from geosample.design import Design
 from geosample.ground import Ground
 
@@ -58,7 +58,7 @@ def test_an_older_designs_sheet_is_known_by_its_code(
     counts_sheet: pd.DataFrame, counts_design: Design, tmp_path: Path
 ) -> None:
     path = write(counts_sheet.assign(design_code="A1B2"), tmp_path / "old.csv")
-    [line] = problems_of(path, counts_design, ReadRules(other_codes={"A1B2": "2026-04-20"}))
+    [line] = problems_of(path, counts_design, other_codes={"A1B2": "2026-04-20"})
     assert "design code A1B2, visit 2026-04-20's; expected K7Q2" in line
     assert "--visit 2026-04-20" in line
     assert "old.csv rows 2-27" in line

@@ -37,7 +37,7 @@ from mangled_case import (
     with_sums,
 )
 
-from geosample.counts import ReadRules, read_counts
+from geosample.counts import read_counts
 from geosample.demo.simulate import Fates
 from geosample.design import Design
 from geosample.errors import CountsError
@@ -96,8 +96,8 @@ MANGLINGS = [
     Mangling("a workbook with a title", as_workbook, told="above the header row"),
     Mangling("a formula never worked out", with_formula, bad=("01F-02",), told="L3 '=1+2'"),
     Mangling("GeoJSON", as_geojson),
-    Mangling("GPX with counts in comments", as_gpx, rules=ReadRules(method="brine")),
-    Mangling("KML with counts in descriptions", as_kml, rules=ReadRules(method="brine")),
+    Mangling("GPX with counts in comments", as_gpx, method="brine"),
+    Mangling("KML with counts in descriptions", as_kml, method="brine"),
     Mangling("a form's export", as_form, told="the form's own columns"),
 ]  # fmt: skip
 
@@ -136,9 +136,8 @@ def test_good_rows_arrive_bad_rows_are_named_and_none_is_invented(
     path = mangling.do(sheet, tmp_path, design)
     if mangling.bad:
         with pytest.raises(CountsError):
-            read_counts(path, design, columns=mangling.columns, rules=mangling.rules)
-    rules = ReadRules(method=mangling.rules.method, set_aside=True)
-    counts = read_counts(path, design, columns=mangling.columns, rules=rules)
+            read_counts(path, design, columns=mangling.columns, method=mangling.method)
+    counts = read_counts(path, design, columns=mangling.columns, method=mangling.method, set_aside=True)
     good = sheet[(sheet["L1"] != "") & ~sheet["point_id"].isin(mangling.bad)].set_index("point_id")
     counted = counts.samples[counts.samples["status"] == "counted"]
     assert sorted(counted["point_id"]) == sorted(good.index)
@@ -151,5 +150,5 @@ def test_good_rows_arrive_bad_rows_are_named_and_none_is_invented(
     assert mangling.told in text
     assert sum(note.done == "set aside" for note in counts.notes if "rows of" not in note.what) >= len(mangling.bad)
     if not mangling.bad:
-        plain = read_counts(path, design, columns=mangling.columns, rules=mangling.rules)
+        plain = read_counts(path, design, columns=mangling.columns, method=mangling.method)
         assert len(plain.samples) == len(counts.samples)

@@ -10,8 +10,8 @@ import pytest
 from counts_case import PEST, STAGE_KEYS
 
 from geosample.counts import read_counts
-from geosample.counts.headings import FORM_WORDS, know_heading, plain_heading
-from geosample.counts.recounts import compare_recounts
+from geosample.counts.meaning import FORM_WORDS, know_heading, plain_heading
+from geosample.counts.model import compare_recounts
 from geosample.design import Design
 from geosample.errors import CountsError
 from geosample.ground import Ground

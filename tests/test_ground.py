@@ -11,7 +11,7 @@ import pytest
 import shapely
 from ground_case import areas, collection, disc, kml, lonlat, one_hole, placemark, polygon_kml, said, write
 
-from geosample.ground import GroundOptions, read_ground, split_border
+from geosample.ground import read_ground, split_border
 from geosample.units import FOOT2_M2, INCH_M
 
 
@@ -20,8 +20,8 @@ def test_overlaps_go_to_the_earlier_kind_and_bunkers_are_cut_out(hole_file: Path
     green, bunker = disc(0, 0, 13), disc(10, -80, 5)
     fairway = shapely.box(-16, -220, 16, 20) - green - bunker
     assert areas(ground) == pytest.approx({"green": green.area, "fairway": fairway.area, "tee": 100.0}, rel=1e-6)
-    moved = {note.what: note.area_m2 for note in ground.notes if " under " in note.what}
-    assert moved == pytest.approx({"fairway under green": green.area, "fairway under bunker": bunker.area}, rel=1e-6)
+    moved = {note.facts["winner"]: note.area_m2 for note in ground.notes if note.what == "overlap"}
+    assert moved == pytest.approx({"green": green.area, "bunker": bunker.area}, rel=1e-6)
 
 
 def test_surfaces_are_disjoint_to_a_millionth(hole_file: Path) -> None:
@@ -72,7 +72,7 @@ def test_collars_by_hole_and_greens_with_a_drawn_collar(tmp_path: Path) -> None:
 
 
 def test_approach_is_the_fairway_near_its_own_green(hole_file: Path) -> None:
-    ground = read_ground(hole_file, options=GroundOptions(approach_m=20.0))
+    ground = read_ground(hole_file, approach_m=20.0)
     near = shapely.buffer(disc(0, 0, 13), 20, quad_segs=16) & shapely.box(-16, -220, 16, 20)
     assert areas(ground)["approach"] == pytest.approx((near - disc(0, 0, 13)).area, rel=1e-4)
 
@@ -133,7 +133,7 @@ def test_slivers_left_by_overlaps_are_dropped_and_their_area_told(tmp_path: Path
     shapes = [(shapely.box(0, 0, 50, 50), {"kind": "green"}), (shapely.box(0, 0, 50.04, 50), {"kind": "fairway"})]
     ground = read_ground(write(tmp_path / "a.geojson", *shapes))
     assert areas(ground) == pytest.approx({"green": 2500}, rel=1e-6)
-    note = next(note for note in ground.notes if note.what == "a sliver of fairway")
+    note = next(note for note in ground.notes if (note.what, note.facts.get("kind")) == ("sliver", "fairway"))
     assert note.area_m2 == pytest.approx(2.0, rel=1e-2)
 
 

@@ -11,16 +11,16 @@ import shapely
 from ground_case import collection, disc, frame_of, lonlat, one_hole, write
 
 from geosample.errors import GroundError
-from geosample.ground import GroundOptions, read_ground
+from geosample.ground import read_ground
 
 
 def test_metres_without_a_coordinate_system_are_refused_with_the_remedy(tmp_path: Path) -> None:
     path = tmp_path / "a.shp"
     frame_of(one_hole(), 32618).to_file(path)
     path.with_suffix(".prj").unlink()
-    with pytest.raises(GroundError, match="--file-crs EPSG:n"):
+    with pytest.raises(GroundError, match="file_crs=EPSG:n"):
         read_ground(path)
-    assert len(read_ground(path, options=GroundOptions(file_crs="EPSG:32618")).surfaces) == 3
+    assert len(read_ground(path, file_crs="EPSG:32618").surfaces) == 3
 
 
 def test_degrees_in_a_metric_system_are_named(tmp_path: Path) -> None:
@@ -30,7 +30,7 @@ def test_degrees_in_a_metric_system_are_named(tmp_path: Path) -> None:
     path.write_text(json.dumps(data), encoding="utf-8")
     with pytest.raises(GroundError, match="degrees in the metric system"):
         read_ground(path)
-    assert len(read_ground(path, options=GroundOptions(file_crs="EPSG:4326")).surfaces) == 3
+    assert len(read_ground(path, file_crs="EPSG:4326").surfaces) == 3
 
 
 @pytest.mark.parametrize("place", [(-73.9, 41.5), (20.0, 60.0), (-84.0, 33.0)])
@@ -43,9 +43,9 @@ def test_swapped_latitude_and_longitude_are_named_and_mendable(tmp_path: Path, p
         for s, fields in greens
     ]
     path = write(tmp_path / "a.geojson", *swapped, degrees=True)
-    mended = read_ground(path, options=GroundOptions(swap_lonlat=True))
+    mended = read_ground(path, swap_lonlat=True)
     assert mended.surfaces["area_m2"].iloc[0] == pytest.approx(disc(0, 0, 12).area, rel=1e-5)
-    with pytest.raises(GroundError, match="--swap-lonlat"):
+    with pytest.raises(GroundError, match="swap_lonlat"):
         read_ground(path)
 
 
@@ -60,20 +60,20 @@ def test_a_course_wider_than_ten_kilometres_is_named_with_what_lies_far_off(tmp_
 
 @pytest.mark.parametrize("crs", ["EPSG:3857", "EPSG:4326", "EPSG:2263", "EPSG:999999"])
 def test_a_working_system_that_is_not_true_metres_is_refused(tmp_path: Path, crs: str) -> None:
-    with pytest.raises(GroundError, match="--crs"):
+    with pytest.raises(GroundError, match="crs"):
         read_ground(write(tmp_path / "a.geojson", *one_hole()), crs=crs)
 
 
 def test_a_working_system_with_a_small_error_says_how_large(tmp_path: Path) -> None:
     ground = read_ground(write(tmp_path / "a.geojson", *one_hole()), crs="EPSG:32618")
-    assert any("off the true ones here" in note.what for note in ground.notes)
+    assert any(note.what == "areas_off" for note in ground.notes)
 
 
 @pytest.mark.parametrize(("code", "metres"), [(2263, 4), (4267, 20), (26918, None)])
 def test_a_datum_that_can_only_be_shifted_roughly_is_said(tmp_path: Path, code: int, metres: int | None) -> None:
     frame_of(one_hole(), code).to_file(tmp_path / "a.gpkg")
     ground = read_ground(tmp_path / "a.gpkg")
-    doubts = [note.remedy for note in ground.notes if "no exact shift" in note.what]
+    doubts = [note.facts["accuracy_m"] for note in ground.notes if note.what == "datum_shift"]
     # EPSG registry, accuracy of the shifts to WGS84 that need no grid file: 1188 (NAD83) 4 m, 1172 (NAD27) 20 m
-    assert [f"within about {metres} m" in doubt for doubt in doubts] == ([True] if metres else [])
+    assert doubts == ([metres] if metres else [])
     assert ground.surfaces["area_m2"].iloc[0] == pytest.approx(disc(0, 0, 13).area, rel=1e-6)

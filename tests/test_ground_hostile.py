@@ -21,7 +21,8 @@ from work_case import count_calls
 
 from geosample.cli import main
 from geosample.errors import GeosampleError, GroundError
-from geosample.ground import FORMATS, markup, read_ground
+from geosample.files import text as texts
+from geosample.ground import FORMATS, read_ground
 
 
 @pytest.fixture
@@ -85,7 +86,7 @@ def test_entities_that_swell_are_refused_before_any_is_made(tmp_path: Path, monk
     ]
     path = tmp_path / "bomb.kml"
     path.write_text(f"<?xml version='1.0'?><!DOCTYPE kml [{''.join(lines)}]><kml>&i;</kml>", encoding="utf-8")
-    monkeypatch.setattr(markup.ET, "fromstring", lambda _: pytest.fail("the document was parsed"))
+    monkeypatch.setattr(texts.ET, "fromstring", lambda _: pytest.fail("the document was parsed"))
     with pytest.raises(GroundError, match="document type"):
         read_ground(path)
 
@@ -157,7 +158,7 @@ def test_a_ring_that_is_not_closed_in_a_layer_loses_nothing_else(tmp_path: Path)
     path.write_bytes(data[:last] + moved + data[last + 16 :])
     ground = read_ground(path)
     assert ground.surfaces["kind"].tolist() == ["green", "tee", "fairway"]
-    assert any(note.what == "a ring that was not closed" for note in ground.notes)
+    assert any(note.what == "open_ring" for note in ground.notes)
 
 
 def test_words_in_another_encoding_are_said_to_be(tmp_path: Path) -> None:
@@ -291,6 +292,4 @@ def test_a_number_too_large_for_any_map_is_told_of_in_words(tmp_path: Path, wkt:
     good = lonlat(disc(0, 0, 9)).wkt
     path.write_text(f'kind,wkt\ngreen,"{wkt}"\ngreen,"{good}"\n')
     notes = read_ground(path).notes
-    assert [(note.where, note.what) for note in notes if "row 2" in note.where] == [
-        ("a.csv, row 2", "corners without numbers")
-    ]
+    assert [(note.where, note.what) for note in notes if "row 2" in note.where] == [("a.csv, row 2", "no_numbers")]

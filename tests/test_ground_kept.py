@@ -16,8 +16,9 @@ from survey_case import fill_rows
 
 from geosample.cli import main
 from geosample.errors import GroundError
-from geosample.ground import load_ground, read_ground, replace_ground, save_ground
+from geosample.ground import Replaced, load_ground, read_ground, replace_ground, save_ground
 from geosample.ground.kinds import KINDS
+from geosample.ground.model import OlderVisit
 from geosample.survey import open_survey
 
 
@@ -44,12 +45,12 @@ def test_a_ground_that_visits_rest_on_is_not_replaced_unasked(hole_file: Path, t
     with survey.change() as change:
         change.put("visits", fill_rows("visits", visit=["May"]))
         change.put("points", point)
-    assert replace_ground(survey, ground) == []
+    assert replace_ground(survey, ground) == Replaced()
     smaller = read_ground(write(tmp_path / "b.geojson", *one_hole()[:3]), crs=ground.crs)
     with pytest.raises(GroundError, match="visits May were drawn on"):
         replace_ground(survey, smaller)
     assert len(load_ground(survey).surfaces) == 3
-    assert "1 of its 1 points no longer lie" in replace_ground(survey, smaller, force=True)[0]
+    assert replace_ground(survey, smaller, force=True).visits == (OlderVisit("May", 1, 1),)
     elsewhere = read_ground(hole_file, crs="EPSG:32618")
     with pytest.raises(GroundError, match="another coordinate system"):
         replace_ground(survey, elsewhere, force=True)

@@ -17,7 +17,8 @@ from ground_case import collection, disc, kml, lonlat, one_hole, placemark, writ
 
 from geosample.cli import main
 from geosample.errors import GroundError, SurveyError
-from geosample.ground import GroundOptions, read_ground, save_ground
+from geosample.ground import read_ground, save_ground
+from geosample.report.ground import tell_note
 from geosample.survey import open_survey
 
 
@@ -50,9 +51,8 @@ def test_names_of_kind_and_hole_are_read_however_they_are_written(tmp_path: Path
 
 def test_what_a_short_code_was_taken_for_is_said_and_can_be_mapped(tmp_path: Path) -> None:
     path = write(tmp_path / "a.geojson", (disc(0, 0, 10), {"name": "G7"}), (disc(50, 0, 10), {"name": "Fwy 7"}))
-    codes = [note for note in read_ground(path).notes if note.what.startswith("read from a short code")]
-    assert [note.what for note in codes] == ["read from a short code: G7"]
-    assert "--kinds" in codes[0].remedy
+    codes = [note for note in read_ground(path).notes if note.what == "by_code"]
+    assert [note.facts["label"] for note in codes] == ["G7"]
     assert read_ground(path, kinds="G7=tee").surfaces["kind"].tolist() == ["tee", "fairway"]
 
 
@@ -103,9 +103,9 @@ def test_a_zipped_shapefile_in_a_folder_with_by_products_beside_it(tmp_path: Pat
     assert ground.surfaces["area_m2"].tolist() == pytest.approx([disc(0, 0, 9).area] * 2, rel=1e-4)
     (tmp_path / "c" / "c.prj").unlink()
     if epsg != 4326:
-        with pytest.raises(GroundError, match=r"no coordinate system.*--file-crs"):
+        with pytest.raises(GroundError, match=r"no coordinate system.*file_crs"):
             read_ground(tmp_path / "c" / "c.shp")
-    again = read_ground(tmp_path / "c" / "c.shp", options=GroundOptions(file_crs=f"EPSG:{epsg}"))
+    again = read_ground(tmp_path / "c" / "c.shp", file_crs=f"EPSG:{epsg}")
     assert again.surfaces.area.sum() == pytest.approx(ground.surfaces.area.sum(), rel=1e-6)
 
 
@@ -148,8 +148,8 @@ def test_a_cart_path_drawn_as_a_line_takes_no_turf_and_says_so(tmp_path: Path) -
     bare = read_ground(write(tmp_path / "a.geojson", *one_hole()))
     ground = read_ground(write(tmp_path / "b.geojson", *one_hole(), line))
     assert ground.surfaces["area_m2"].sum() == pytest.approx(bare.surfaces["area_m2"].sum(), rel=1e-6)
-    note = next(note for note in ground.notes if note.what.startswith("a line without a width"))
-    assert "draw it as a polygon" in note.remedy
+    note = next(note for note in ground.notes if note.what == "no_width")
+    assert "draw it as a polygon" in tell_note(note)
 
 
 def test_a_folder_that_may_not_be_written_to_is_said_at_once(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -172,11 +172,11 @@ def test_a_line_of_trees_across_the_turf_is_doubted(tmp_path: Path) -> None:
     across = (shapely.LineString([(-50, -100), (50, -100)]), {"natural": "tree_row"})
     beside = (shapely.LineString([(-50, -100), (-50, 100)]), {"natural": "tree_row"})
     ground = read_ground(write(tmp_path / "a.geojson", *one_hole(), across, beside))
-    found = [note.what for note in ground.notes if "line of trees" in note.what]
-    assert found == ["a line of trees runs 32 m across short turf"]
+    found = [note.facts["length_m"] for note in ground.notes if note.what == "trees_on_turf"]
+    assert found == pytest.approx([32.0], rel=1e-3)
 
 
 def test_ground_that_collars_add_is_in_the_report_to_the_square_metre(tmp_path: Path) -> None:
     ground = read_ground(write(tmp_path / "a.geojson", (disc(0, 0, 13), {"kind": "green"})), collar_m=0.762)
-    added = next(note for note in ground.notes if note.what.startswith("ground beside greens"))
+    added = next(note for note in ground.notes if note.what == "collar_new_ground")
     assert ground.surfaces["area_m2"].sum() == pytest.approx(disc(0, 0, 13).area + added.area_m2, rel=1e-6)

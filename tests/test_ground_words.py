@@ -21,7 +21,7 @@ def test_what_is_not_known_is_listed_with_the_text_that_settles_it(tmp_path: Pat
     text = str(caught.value)
     assert "'lawn'" in text
     assert "found 1 not recognised, 2,738 ft² (254 m²) in all" in text
-    kinds = text.rsplit('--kinds "', 1)[1].rstrip('"')
+    kinds = text.rsplit('kinds="', 1)[1].rstrip('"`')
     assert kinds == "kynd:green=green,lawn=ignore"
     ground = read_ground(path, kinds=kinds)
     assert (ground.surfaces["kind"] == "green").sum() == 2
@@ -162,5 +162,5 @@ def test_a_field_named_after_a_kind_tells_it(tmp_path: Path) -> None:
 
 def test_names_that_speak_of_one_kind_are_offered_as_it_never_taken_for_it(tmp_path: Path) -> None:
     path = write(tmp_path / "a.geojson", *one_hole(), (disc(90, 0, 9), {"name": "Bunker 3 by the oak"}))
-    with pytest.raises(GroundError, match='--kinds "Bunker 3 by the oak=bunker"'):
+    with pytest.raises(GroundError, match='kinds="Bunker 3 by the oak=bunker"'):
         read_ground(path)

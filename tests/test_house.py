@@ -25,8 +25,8 @@ PACKAGE = ROOT / "geosample"
 STAGES = ["ground", "design", "sheets", "counts", "estimate", "compare", "density", "treat", "webmap"]
 PACKAGE_NAMES = {"__version__"}  # what any room may take from the package itself
 TOOLS = [["ruff", "check", "."], ["ruff", "format", "--check", "."], ["mypy"]]
-SHARED_ROOMS = {"errors", "saving", "workers", "units", "words", "pests", "survey", "cautions", "palettes", "report"}
-SHARED_ROOMS |= {"drawing", "holes", "negbin", "normal", "escape", "results"}
+SHARED_ROOMS = {"errors", "files", "workers", "units", "words", "pests", "survey", "cautions", "palettes", "report"}
+SHARED_ROOMS |= {"drawing", "holes", "negbin", "normal", "results"}
 FRONT = {"cli", "demo", "batch", "door"}  # they call the stages; no stage may call them
 HEAVY = {
     "geopandas",
@@ -259,7 +259,7 @@ ONE_PLACE = [
     (r"\b(?:0\.3048|0\.0254|25\.4|0\.9144)\b", "units.py", "the units of geosample/units.py"),
     (
         r"\.to_csv\(|csv\.writer|json\.dumps\([^\n]*\.replace",
-        "escape.py",
+        "files/escape.py",
         "write_csv and escape_json, which make texts harmless",
     ),
     (r"\.canvas\b", "drawing/", "what geosample/drawing/ has for it, such as draw_line and draw_box"),

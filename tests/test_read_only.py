@@ -17,7 +17,7 @@ from survey_case import fill_rows
 
 from geosample.cli import main
 from geosample.errors import GeosampleError
-from geosample.saving import make_folder, save_file
+from geosample.files.saving import make_folder, save_file
 from geosample.survey import open_survey
 
 GUEST = 65534  # nobody's number where the tests run as root, whom no folder refuses

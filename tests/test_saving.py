@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from geosample.errors import GeosampleError, GroundError
-from geosample.saving import make_folder, save_file
+from geosample.files.saving import make_folder, save_file
 
 
 def test_a_file_is_replaced_whole_and_keeps_its_rights(tmp_path: Path) -> None:

@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, cast
 
 from geosample.errors import GeosampleError, Problem
-from geosample.saving import save_file
+from geosample.files.saving import save_file
 from geosample.survey import Survey, open_survey
 
 if TYPE_CHECKING:

@@ -27,7 +27,7 @@ from joblib.externals.loky.process_executor import TerminatedWorkerError
 
 from geosample.cli import COMMANDS, MODULES
 from geosample.errors import GeosampleError, Problem
-from geosample.saving import save_file
+from geosample.files.saving import save_file
 
 if TYPE_CHECKING:
     from distributed import Client

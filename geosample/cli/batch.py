@@ -40,7 +40,7 @@ def command(ctx: click.Context, /, folder: Path, plan_file: Path, as_json: bool,
       geosample batch courses --plan plan.toml
     """  # noqa: D301
     from geosample.batch import Workers, check_region, find_surveys, read_plan, run_batch, write_region
-    from geosample.saving import make_folder
+    from geosample.files.saving import make_folder
 
     plan = read_plan(plan_file)
     region, out = asked.pop("region"), asked.pop("out") or folder / "batch"

@@ -51,8 +51,9 @@ def command(survey: Path | None, as_json: bool, **asked: Any) -> None:
       geosample compare --example --margin 25%
     """  # noqa: D301
     from geosample.compare import compare_methods, gather_trial, read_example, read_trial, save_comparison
-    from geosample.counts import TABLES, load_counts
+    from geosample.counts import load_counts
     from geosample.design import load_design
+    from geosample.files.tables import TABLES
     from geosample.report.compare import tell_comparison
     from geosample.survey import open_survey
 

@@ -40,6 +40,7 @@ class Meanings(click.ParamType[dict[str, str]]):
 @click.argument("files", nargs=-1, required=True, type=click.Path(path_type=Path), metavar="FILE...")
 @click.option(
     "--gps-within",
+    "gps_within_m",
     type=LENGTH,
     default="10m",
     show_default=True,
@@ -74,23 +75,18 @@ def command(survey: Path, files: tuple[Path, ...], visit: str | None, as_json: b
     Example:
       geosample counts course.gpkg filled.csv --gps-within 10m
     """  # noqa: D301
-    from geosample.counts import ReadRules, add_counts, read_counts
-    from geosample.counts.recounts import compare_recounts, save_agreement
-    from geosample.counts.summary import gather_notes, list_codes, say_summary, summarise_added
+    from geosample.counts import add_counts, read_counts
     from geosample.design import load_design
-    from geosample.pests import load_pest
+    from geosample.report.counts import tell_counts, tell_notes
     from geosample.survey import open_survey
 
     file = open_survey(survey, must_exist=True)
     design = load_design(file, visit)
-    gps_within_m, columns = asked.pop("gps_within"), asked.pop("columns")
+    visits = file.read("visits")
+    others = visits[(visits["visit"] != design.visit.visit) & visits["design_code"].astype(bool)]
+    codes = dict(zip(others["design_code"].astype(str), others["visit"].astype(str), strict=True))
     given = {name: value for name, value in asked.items() if value is not None}
-    rules = ReadRules(**given, other_codes=list_codes(file.read("visits"), design.visit.visit))
-    fresh = read_counts(files, design, gps_within_m=gps_within_m, columns=columns, rules=rules)
-    added = add_counts(file, fresh, design)
-    agreement = compare_recounts(added.counts, load_pest(design.visit.pest))
-    save_agreement(file, design.visit.visit, design.visit.pest, agreement)
-    summary = summarise_added(added, design)
-    say(say_summary(summary), summary, as_json=as_json)
-    for line in gather_notes((*added.counts.notes, *added.differences)):
+    added = add_counts(file, read_counts(files, design, **given, other_codes=codes), design)
+    say(tell_counts(added), added.summary(), as_json=as_json)
+    for line in tell_notes((*added.counts.notes, *added.differences)):
         talk(line)

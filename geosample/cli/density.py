@@ -101,9 +101,9 @@ def command(  # noqa: PLR0913, PLR0917 - a command's options
     )
     from geosample.design import load_design
     from geosample.errors import DensityError
+    from geosample.files.saving import make_folder
     from geosample.ground import load_ground, read_own_shapes
     from geosample.report.density import tell_map, tell_places, tell_start
-    from geosample.saving import make_folder
     from geosample.survey import open_survey
 
     file = open_survey(survey, must_exist=True)

@@ -27,7 +27,7 @@ class HoleWidths(click.ParamType[dict[str, float]]):
         """Return the widths by hole; bad usage for one without a unit."""
         if isinstance(value, dict):
             return value
-        from geosample.ground.edges import ALL_HOLES
+        from geosample.ground.cutting import ALL_HOLES
 
         pairs = [part.rpartition("=") for part in str(value).split(",")]
         widths = {hole.strip() or ALL_HOLES: LENGTH.convert(width.strip(), param, ctx) for hole, _, width in pairs}
@@ -42,8 +42,8 @@ class HoleWidths(click.ParamType[dict[str, float]]):
 @click.option("--kinds", multiple=True, help='What labels mean: "teebox=tee,asphalt=path,OB=ignore".')
 @click.option("--kind-from", multiple=True, metavar="FIELD", help="Field that alone tells the kind.")
 @click.option("--hole-from", multiple=True, metavar="FIELD", help="Field that alone tells the hole.")
-@click.option("--collar", type=HoleWidths(), help='Collar to derive round greens: 30in, or "30in,7=36in".')
-@click.option("--approach", type=LENGTH, help="Fairway this near its green becomes approach, such as 30yd.")
+@click.option("--collar", "collar_m", type=HoleWidths(), help='Collar to derive round greens: 30in, or "30in,7=36in".')
+@click.option("--approach", "approach_m", type=LENGTH, help="Fairway this near its green is approach: 30yd.")
 @click.option("--crs", help="Working system in metres, EPSG:n; one centred on the course when not given.")
 @click.option("--file-crs", help="What the files' coordinates are in, EPSG:n, over what they say.")
 @click.option("--swap-lonlat", is_flag=True, help="The files have latitude before longitude.")
@@ -64,42 +64,29 @@ def command(survey: Path, files: tuple[Path, ...], units: Units, as_json: bool, 
     Example:
       geosample ground course.gpkg layers/course.geojson --collar 30in
     """  # noqa: D301 - click reads the control character, which a raw string would not hold
-    from geosample.ground import replace_ground, show_ground, sum_up_ground
+    from geosample.ground import replace_ground
+    from geosample.report.ground import tell_ground, tell_replaced
     from geosample.survey import open_survey
 
     file = open_survey(survey)
-    ground = _read(file, files, options)
-    advice = replace_ground(file, ground, force=options["force"])
-    for line in advice:
+    picture, force = options.pop("picture"), options.pop("force")
+    ground = _read(file, files, picture, options)
+    for line in tell_replaced(replace_ground(file, ground, force=force)):
         talk(line)
-    say(show_ground(ground, units), {"survey": str(survey), **sum_up_ground(ground)}, as_json=as_json)
+    say(tell_ground(ground, units), {"survey": str(survey), **ground.summary()}, as_json=as_json)
 
 
-def _read(survey: Survey, files: tuple[Path, ...], options: dict[str, Any]) -> Ground:
-    from geosample.ground import (
-        GroundOptions,
-        UnknownKindsError,
-        check_not_survey,
-        kept_crs,
-        parse_kinds,
-        read_ground,
-    )
+def _read(survey: Survey, files: tuple[Path, ...], picture: Path | None, asked: dict[str, Any]) -> Ground:
+    from geosample.ground import UnknownKindsError, check_not_survey, kept_crs, parse_kinds, read_ground
 
     check_not_survey(survey, files)
+    given = {**asked, "kinds": parse_kinds(asked["kinds"]), "crs": asked["crs"] or kept_crs(survey)}
     try:
-        ground = read_ground(
-            files,
-            kinds=parse_kinds(options["kinds"]),
-            kind_from=options["kind_from"],
-            hole_from=options["hole_from"],
-            collar_m=options["collar"],
-            crs=options["crs"] or kept_crs(survey),
-            options=GroundOptions(options["approach"], options["file_crs"], options["swap_lonlat"]),
-        )
+        ground = read_ground(files, **given)
     except UnknownKindsError as error:
-        _draw(error.seen, options["picture"])
+        _draw(error.seen, picture)
         raise
-    _draw(ground, options["picture"])
+    _draw(ground, picture)
     return ground
 
 

@@ -65,6 +65,7 @@ SET_BY = {
     "stop_low_per_m2": "--stop-lines",
 }
 """Arguments of the stages that no option is named for -> the option that sets them, in the commands that have it."""
+_PLAIN = re.compile(r"[\w.,:/+*-]*")  # what a shell takes as it is
 _NAMED = r"(\w+)(?:=([^`]*))?"
 
 
@@ -99,4 +100,5 @@ def _write_option(option: click.Option, value: str | None) -> str:
     if value is None or option.is_flag:
         return option.opts[0]
     unit = option.type.unit if isinstance(option.type, Quantity) else ""
-    return f"{option.opts[0]} {value.strip(chr(34))}{unit}"
+    plain = value.strip('"')
+    return f"{option.opts[0]} {plain}{unit}" if _PLAIN.fullmatch(plain) else f'{option.opts[0]} "{plain}"'

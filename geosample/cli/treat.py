@@ -127,7 +127,7 @@ def command(survey: Path, out: Path, visit: str | None, as_json: bool, **asked: 
       geosample treat course.gpkg --threshold 30/ft2 --keep-off water=25ft --out plan
     """  # noqa: D301
     from geosample.errors import TreatError
-    from geosample.saving import make_folder
+    from geosample.files.saving import make_folder
     from geosample.survey import open_survey
     from geosample.treat import Sprayer, gather_evidence, save_zones, suggest_zones, write_plan, write_zones
     from geosample.treat.amounts import parse_rate, parse_tank

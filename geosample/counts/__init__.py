@@ -1,29 +1,20 @@
 """Stage 4, counts: what came back and its Design in, Counts out."""
 
 from geosample.counts.adding import Added, add_counts
-from geosample.counts.files import TABLES, read_tables
-from geosample.counts.headings import plain_heading
-from geosample.counts.model import Counts, Log, ReadRules, RowNote, load_counts, tally
+from geosample.counts.meaning import Bad, ask_two_ways, plain_heading, read_method, read_whole
+from geosample.counts.model import Counts, load_counts, tally
 from geosample.counts.reading import read_counts
-from geosample.counts.tables import Table
-from geosample.counts.values import Bad, ask_two_ways, read_method, read_whole
 
 __all__ = [
-    "TABLES",
     "Added",
     "Bad",
     "Counts",
-    "Log",
-    "ReadRules",
-    "RowNote",
-    "Table",
     "add_counts",
     "ask_two_ways",
     "load_counts",
     "plain_heading",
     "read_counts",
     "read_method",
-    "read_tables",
     "read_whole",
     "tally",
 ]

@@ -18,14 +18,18 @@ unreachable, lost, unread and unreturned points are nonresponse and answer nothi
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, cast
+from typing import TYPE_CHECKING, Any, cast
 
 import geopandas as gpd
 import numpy as np
 import pandas as pd
 
-from geosample.counts.model import Counts, RowNote
+from geosample.counts.model import Counts, compare_recounts, find_agreement
 from geosample.counts.rows import sort_samples
+from geosample.files.tables import RowNote
+from geosample.pests import load_pest
+from geosample.results import Result
+from geosample.survey.findings import put_findings
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -126,8 +130,8 @@ COMPARED = (
 _DEGREES = 1e-9
 
 
-@dataclass(frozen=True, slots=True)
-class Added:
+@dataclass(frozen=True, slots=True, repr=False)
+class Added(Result):
     """What a load did to the survey.
 
     Parameters
@@ -138,6 +142,8 @@ class Added:
         Sample ids that were not there, that were there and say the same, and that a corrected row replaced.
     differences : tuple of RowNote
         What changed in each replaced sample.
+    main_points : tuple of str
+        The design's main points.
     """
 
     counts: Counts
@@ -145,10 +151,25 @@ class Added:
     same: tuple[str, ...]
     changed: tuple[str, ...]
     differences: tuple[RowNote, ...]
+    main_points: tuple[str, ...]
+
+    def summary(self) -> dict[str, Any]:
+        """Return the visit's samples by status, its counts by stage, who is missing, what is new, and every note."""
+        facts = self.counts.summary()
+        notes = facts.pop("notes")
+        answered = set(self.counts.samples.loc[self.counts.samples["status"].isin(ANSWERED), "point_id"])
+        return {
+            **facts,
+            "main_points": len(self.main_points),
+            "main_points_unanswered": [name for name in self.main_points if name not in answered],
+            "added": {"new": len(self.new), "unchanged": len(self.same), "replaced": len(self.changed)},
+            "differences": [{"sample": note.where, "was": note.what, "done": note.done} for note in self.differences],
+            "notes": notes,
+        }
 
 
 def add_counts(survey: Survey, fresh: Counts, design: Design) -> Added:
-    """Put what came back into the survey, row by row, under the survey's lock.
+    """Put what came back into the survey, row by row, under the survey's lock, with how two counters agree.
 
     Parameters
     ----------
@@ -166,7 +187,7 @@ def add_counts(survey: Survey, fresh: Counts, design: Design) -> Added:
     with survey.change() as change:
         frames = [change.read(layer) for layer in ("samples", "counts", "recounts")]
         samples, counts, recounts = (frame[frame["visit"] == fresh.visit] for frame in frames)
-        old = Counts(fresh.visit, cast("gpd.GeoDataFrame", samples), counts, recounts=recounts)
+        old = Counts(fresh.visit, cast("gpd.GeoDataFrame", samples), counts, recounts=recounts, pest=fresh.pest)
         added = merge_counts(old, fresh, design)
         if added.new or added.changed or _more_recounts(old, added.counts):
             change.put("samples", added.counts.samples, where=of_visit)
@@ -175,6 +196,9 @@ def add_counts(survey: Survey, fresh: Counts, design: Design) -> Added:
             added = replace(added, counts=_note_stale(added.counts, stale))
             if added.counts.recounts is not None:
                 change.put("recounts", added.counts.recounts, where=of_visit)
+            agreed = find_agreement(compare_recounts(added.counts, load_pest(design.visit.pest)))
+            if agreed:
+                put_findings(change, fresh.visit, design.visit.pest, agreed)
     return added
 
 
@@ -211,7 +235,10 @@ def merge_counts(old: Counts, fresh: Counts, design: Design) -> Added:
     merged = replace(merged, notes=(*merged.notes, *_note_unpaired(merged)))
     told = tuple(RowNote(name, what, done) for name, notes in differences.items() for what, done in notes)
     new = tuple(name for name in after if name not in before)
-    return Added(merged, new, tuple(n for n in differences if n not in changed), changed, told)
+    same = tuple(name for name in differences if name not in changed)
+    points = design.points
+    mains = tuple(points.loc[points["role"] == "main", "point_id"])
+    return Added(merged, new, same, changed, told, mains)
 
 
 def _drop_placeholders(old: Counts, fresh: Counts) -> Counts:

@@ -16,9 +16,10 @@ from scipy.sparse import csr_array
 from scipy.sparse.csgraph import min_weight_full_bipartite_matching
 from scipy.spatial import KDTree
 
-from geosample.counts.headings import plain_heading
-from geosample.counts.model import MOST_MOVED_M, Log
+from geosample.counts.meaning import plain_heading
+from geosample.counts.model import MOST_MOVED_M
 from geosample.counts.rows import Bag, Row
+from geosample.files.tables import Log
 from geosample.words import METHOD_LETTERS, RECOUNT_MARK, make_sample_id
 
 if TYPE_CHECKING:
@@ -183,7 +184,7 @@ def name_bag(bag: Bag, claim: Claim, usual_method: str | None, log: Log) -> Bag 
         log.ask(bag.where, found, "the bag's own method", "correct the method or the bag's label")
         return None
     if not method and bag.status == "counted":
-        remedy = "add a column 'method', or give --extraction for the rows that don't say"
+        remedy = "add a column 'method', or give `method` for the rows that don't say"
         log.ask(bag.where, "no extraction method", "brine, heat, flush, hand or other", remedy)
         return None
     recount = bag.recount or claim.recount

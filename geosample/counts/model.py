@@ -1,44 +1,41 @@
-"""Counts: the type this room makes, its place in the survey file, and the log of how it was read."""
+"""Counts: the type this room makes, its place in the survey file, what the user may allow, and how two counters agree.
+
+References
+----------
+Clopper & Pearson 1934, Biometrika 26:404-413: the exact interval of a share (from memory, unverified; the interval is
+checked against statsmodels). Przyborowski & Wilenski 1940, Biometrika 31:313-323: two counts compared by the share of
+their sum (from memory, unverified).
+"""
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, cast
+import math
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass, field
+from typing import TYPE_CHECKING, Any, cast
+
+import pandas as pd
 
 from geosample.errors import CountsError, Problem, SurveyError, list_names
+from geosample.files.tables import RowNote
+from geosample.pests import DEFAULT_PEST, load_pest
+from geosample.results import Result
+from geosample.survey.findings import Finding, What
 from geosample.units import FOOT2_M2
+from geosample.words import UNSTAGED
 
 if TYPE_CHECKING:
-    from collections.abc import Collection
+    from collections.abc import Collection, Iterable
 
     import geopandas as gpd
-    import pandas as pd
+    import pyproj
 
+    from geosample.pests import Pest
     from geosample.survey import Survey
 
 
-@dataclass(frozen=True, slots=True)
-class RowNote:
-    """What was said of one row that came back: forgiven, set aside, missing or replaced.
-
-    Parameters
-    ----------
-    where : str
-        File and row, or point id.
-    what : str
-        What was found.
-    done : str
-        What was done about it.
-    """
-
-    where: str
-    what: str
-    done: str
-
-
-@dataclass(frozen=True, slots=True)
-class Counts:
+@dataclass(frozen=True, slots=True, repr=False)
+class Counts(Result):
     """What came back of one visit.
 
     Parameters
@@ -53,6 +50,8 @@ class Counts:
         All that was forgiven, set aside or found missing.
     recounts : DataFrame or None
         Blind second counts: columns of the layer ``recounts``; None where there are none.
+    pest : str
+        The visit's own; others may have been counted beside it.
     """
 
     visit: str
@@ -60,6 +59,49 @@ class Counts:
     counts: pd.DataFrame
     notes: tuple[RowNote, ...] = field(default=())
     recounts: pd.DataFrame | None = None
+    pest: str = DEFAULT_PEST
+
+    @property
+    def crs(self) -> pyproj.CRS:
+        """The projected CRS, in metres, of everything in the survey."""
+        return cast("pyproj.CRS", self.samples.crs)
+
+    def to_geodataframe(self) -> gpd.GeoDataFrame:
+        """Return the samples at their places with the visit's pest added up in each.
+
+        Returns
+        -------
+        GeoDataFrame
+            The samples and a column ``count``: insects of all stages, missing where nobody looked for any.
+        """
+        own = self.counts[self.counts["pest"] == self.pest]
+        totals = own.groupby("sample_id")["count"].sum()
+        return cast("gpd.GeoDataFrame", self.samples.assign(count=self.samples["sample_id"].map(totals)))
+
+    def summary(self) -> dict[str, Any]:
+        """Return the samples by status and method, the counts by stage, how two counters agree, and every note."""
+        pest, samples, counts = load_pest(self.pest), self.samples, self.counts
+        counted = samples[samples["status"] == "counted"]
+        by_stage = dict(iter(counts.groupby("stage")["count"]))
+        return {
+            "visit": self.visit,
+            "pest": self.pest,
+            "samples": len(samples),
+            "by_status": samples["status"].value_counts().to_dict(),
+            "by_method": counted["method"].value_counts().to_dict(),
+            "insects": int(counts["count"].sum()),
+            "samples_with_insects": int((counts.groupby("sample_id")["count"].sum() > 0).sum()),
+            "by_stage": {
+                stage: {"looked_for_in": len(by_stage[stage]), "found": int(by_stage[stage].sum())}
+                for stage in (*(stage.key for stage in pest.stages), UNSTAGED)
+                if stage in by_stage
+            },
+            "moved_samples": int(samples["moved"].sum()),
+            "moved_share": float(counted["moved"].mean()) if len(counted) else None,
+            "joined_by_position": int((samples["joined_by"] == "position").sum()),
+            "recounts": [asdict(one) for one in compare_recounts(self, pest)],
+            "notes": [{"where": note.where, "found": note.what, "done": note.done} for note in self.notes],
+        }
 
 
 def load_counts(survey: Survey, visit: str | None = None) -> Counts:
@@ -76,7 +118,9 @@ def load_counts(survey: Survey, visit: str | None = None) -> Counts:
     of_visit = [frame[frame["visit"] == name].reset_index(drop=True) for frame in (counts, recounts)]
     points = survey.read("points")
     _check_pairs(survey, points[points["visit"] == name], samples, of_visit[0])
-    return Counts(name, samples, of_visit[0], recounts=None if of_visit[1].empty else of_visit[1])
+    visits = survey.read("visits")
+    pest = str(visits.loc[visits["visit"] == name, "pest"].iloc[0])
+    return Counts(name, samples, of_visit[0], recounts=None if of_visit[1].empty else of_visit[1], pest=pest)
 
 
 def _check_pairs(survey: Survey, points: pd.DataFrame, samples: pd.DataFrame, counts: pd.DataFrame) -> None:
@@ -177,67 +221,98 @@ class ReadRules:
     other_codes: Mapping[str, str] = field(default_factory=dict)
 
 
-class Log:
-    """What was forgiven or set aside (notes), and what must be settled first (problems)."""
-
-    def __init__(self) -> None:
-        self.notes: list[RowNote] = []
-        self.problems: list[Problem] = []
-        self.refused = False
-
-    def note(self, where: str, what: str, done: str) -> None:
-        """Remember something that was read with a little help."""
-        self.notes.append(RowNote(where, what, done))
-
-    def ask(self, where: str, found: str, expected: str, remedy: str) -> None:
-        """Remember something that only the user can settle."""
-        self.problems.append(Problem(where, found, expected, remedy))
-
-    def refuse(self, where: str, found: str, expected: str, remedy: str) -> None:
-        """Ask about a whole file or its columns: without an answer none of its rows can be read, set aside or not."""
-        self.refused = True
-        self.ask(where, found, expected, remedy)
-
-    def settle(self, *, set_aside: bool) -> None:
-        """Raise CountsError with every problem, or turn each into a note where bad rows may be set aside."""
-        if self.problems and (self.refused or not set_aside):
-            raise CountsError(self.problems)
-        self.notes.extend(RowNote(p.where, f"{p.found}; expected {p.expected}", "set aside") for p in self.problems)
-        self.problems.clear()
+ALL_STAGES = "all stages"
+SMALL_LARVAE = ("L1", "L2")
+"""The instars that are easily missed without practice (common practice, no source)."""
+LEVEL = 0.95
 
 
-_MOST_NAMED = 6
+@dataclass(frozen=True, slots=True)
+class Agreement:
+    """One stage's first count over the second, in the bags counted twice.
+
+    Parameters
+    ----------
+    stage : str
+        A stage, ``small larvae`` (instars 1 and 2), or all stages.
+    bags, same : int
+        Bags in which both counters looked for it, and those in which they agree to the insect.
+    first, second : int
+        Insects found.
+    ratio, low, high : float
+        First over second with its 95 % interval; not a number where neither found any.
+    """
+
+    stage: str
+    bags: int
+    same: int
+    first: int
+    second: int
+    ratio: float
+    low: float
+    high: float
 
 
-def show_rows(wheres: Iterable[str]) -> str:
-    """Return the rows' names in one phrase, the file named once.
+def compare_recounts(counts: Counts, pest: Pest) -> list[Agreement]:
+    """Return the counters' agreement: all stages, small larvae, then each stage; empty without a bag counted twice.
+
+    Notes
+    -----
+    The interval takes the two counts as independent, given their sum (Clopper and Pearson on first / sum, turned
+    into a ratio). Both counters saw the same bag, so the true uncertainty is smaller: the interval is cautious.
+    """
+    pairs = _pair(counts)
+    if pairs.empty:
+        return []
+    groups = [(ALL_STAGES, pairs), ("small larvae", pairs[pairs["stage"].isin(SMALL_LARVAE)])]
+    order = [stage.key for stage in pest.stages] + [UNSTAGED]
+    groups += [(stage, pairs[pairs["stage"] == stage]) for stage in order]
+    return [_agree(name, rows) for name, rows in groups if len(rows)]
+
+
+def find_agreement(agreements: Iterable[Agreement]) -> list[Finding]:
+    """Return the agreement as findings, a row a stage."""
+    return [
+        Finding(
+            *(What.RECOUNT, one.stage, one.ratio, one.low, one.high),
+            detail={"first": one.first, "second": one.second, "bags": one.bags, "same": one.same},
+        )
+        for one in agreements
+    ]
+
+
+def _pair(counts: Counts) -> pd.DataFrame:
+    """Return a row a bag and stage that both counters looked for: first and second."""
+    if counts.recounts is None:
+        return pd.DataFrame(columns=["sample_id", "stage", "first", "second"])
+    keys = ["sample_id", "pest", "stage"]
+    first = counts.counts[[*keys, "count"]].rename(columns={"count": "first"})
+    second = counts.recounts[[*keys, "count"]].rename(columns={"count": "second"})
+    return first.merge(second, on=keys)
+
+
+def _agree(stage: str, rows: pd.DataFrame) -> Agreement:
+    bags = rows.groupby("sample_id")[["first", "second"]].sum()
+    alike = rows.assign(same=rows["first"] == rows["second"]).groupby("sample_id")["same"].all()
+    first, second = int(bags["first"].sum()), int(bags["second"].sum())
+    low, high = recount_interval(first, second)
+    ratio = first / second if second else (math.inf if first else math.nan)
+    return Agreement(stage, len(bags), int(alike.sum()), first, second, ratio, low, high)
+
+
+def recount_interval(first: int, second: int) -> tuple[float, float]:
+    """Return the interval of first over second, two counts of the same bags.
 
     Examples
     --------
-    >>> show_rows(["a.csv row 2", "a.csv row 3", "a.csv row 4", "b.csv row 9"])
-    'a.csv rows 2-4; b.csv row 9'
+    >>> [round(end, 3) for end in recount_interval(10, 30)]
+    [0.145, 0.701]
     """
-    files: dict[str, list[int]] = {}
-    others: list[str] = []
-    for where in wheres:
-        file, word, number = where.rpartition(" row ")
-        if word and number.isdecimal():
-            files.setdefault(file, []).append(int(number))
-        else:
-            others.append(where)
-    phrases = [f"{file} row{'s' if len(rows) > 1 else ''} {_ranges(rows)}" for file, rows in files.items()]
-    if len(others) > _MOST_NAMED:
-        others = [*others[:_MOST_NAMED], f"and {len(others) - _MOST_NAMED} more"]
-    return "; ".join([*phrases, *others])
+    from scipy.special import betaincinv
 
-
-def _ranges(numbers: list[int]) -> str:
-    runs: list[list[int]] = []
-    for number in sorted(set(numbers)):
-        if runs and number == runs[-1][1] + 1:
-            runs[-1][1] = number
-        else:
-            runs.append([number, number])
-    shown = [str(low) if low == high else f"{low}-{high}" for low, high in runs[:_MOST_NAMED]]
-    left = len(runs) - _MOST_NAMED
-    return ", ".join(shown) + (f" and {left} more places" if left > 0 else "")
+    both, tail = first + second, (1 - LEVEL) / 2
+    if both == 0:
+        return math.nan, math.nan
+    low = 0.0 if first == 0 else float(betaincinv(first, second + 1, tail))
+    high = 1.0 if second == 0 else float(betaincinv(first + 1, second, 1 - tail))
+    return low / (1 - low), math.inf if second == 0 else high / (1 - high)

@@ -9,10 +9,9 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from geosample.counts.adding import note_coverage, use_weights
-from geosample.counts.files import read_tables
-from geosample.counts.headings import FIELDS, find_columns, know_heading, plain_heading
 from geosample.counts.joining import LabelBook, Placed, ask_unknown, join_positions, name_bag, read_labels
-from geosample.counts.model import GPS_WITHIN_M, Counts, Log, ReadRules, show_rows
+from geosample.counts.meaning import FIELDS, find_columns, know_heading, parse_day, plain_heading
+from geosample.counts.model import DAYS_OF_VISIT, GPS_WITHIN_M, MOST_PER_M2, Counts, ReadRules
 from geosample.counts.rows import (
     Bag,
     Reach,
@@ -28,9 +27,9 @@ from geosample.counts.rows import (
     shape_recounts,
     shape_samples,
 )
-from geosample.counts.tables import Table
-from geosample.counts.values import parse_day
+from geosample.counts.waypoints import WAYPOINTS
 from geosample.errors import CountsError, Problem
+from geosample.files.tables import Log, Table, read_tables, show_rows
 from geosample.pests import Pest, load_pest
 from geosample.words import UNSTAGED
 
@@ -119,13 +118,18 @@ def _show(bag: Bag) -> str:
     return ", ".join(f"{stage} {count}" for stage, count in bag.found.items() if count) or "none found"
 
 
-def read_counts(
+def read_counts(  # noqa: PLR0913 - plain keywords are what a script is to write
     files: str | Path | Iterable[str | Path],
     design: Design,
     *,
     gps_within_m: float = GPS_WITHIN_M,
     columns: Mapping[str, str] | None = None,
-    rules: ReadRules | None = None,
+    method: str | None = None,
+    sums: bool = False,
+    set_aside: bool = False,
+    most_per_m2: float = MOST_PER_M2,
+    days: int = DAYS_OF_VISIT,
+    other_codes: Mapping[str, str] | None = None,
 ) -> Counts:
     """Return what came back of a visit, joined to its design.
 
@@ -139,8 +143,18 @@ def read_counts(
         How far a reported position may lie from its point, m; the receiver's own accuracy is added.
     columns : mapping of str to str, optional
         Heading -> field or stage key, for headings the reader does not know: ``{"larvae": "L3"}``.
-    rules : ReadRules, optional
-        What else the user allows; the careful reading when None.
+    method : str, optional
+        The extraction method of rows that don't say theirs; None asks about them.
+    sums : bool
+        Read ``3+4`` as 7.
+    set_aside : bool
+        Take the good rows and list the bad ones, instead of taking none.
+    most_per_m2 : float
+        A count above this density, insects per m², is asked about.
+    days : int
+        How many days from the visit's date a plug may be dated.
+    other_codes : mapping of str to str, optional
+        Design code -> visit, of the survey's other visits, to name the visit an old sheet belongs to.
 
     Returns
     -------
@@ -152,9 +166,9 @@ def read_counts(
     Raises
     ------
     CountsError
-        With every problem at once; nothing is taken in then, unless ``rules.set_aside``.
+        With every problem at once; nothing is taken in then, unless ``set_aside``.
     """
-    log, rules = Log(), rules or ReadRules()
+    log, rules = Log(), ReadRules(method, sums, set_aside, most_per_m2, days, other_codes or {})
     pest = load_pest(design.visit.pest)
     asked = columns or {}
     tables = _read_tables(files, pest, asked, log)
@@ -177,7 +191,7 @@ def _read_tables(
         raise CountsError(Problem("files", "none", "at least one file of counts", "name the file that came back"))
     named = {plain_heading(heading): meaning for heading, meaning in asked.items()}
     meaning_of = partial(_meaning_of, pest=pest, named=named)
-    return [table for path in paths for table in read_tables(path, log, meaning_of)]
+    return [table for path in paths for table in read_tables(path, log, meaning_of, WAYPOINTS)]
 
 
 def _meaning_of(text: str, *, pest: Pest, named: Mapping[str, str]) -> str | None:
@@ -185,11 +199,11 @@ def _meaning_of(text: str, *, pest: Pest, named: Mapping[str, str]) -> str | Non
 
 
 def _check_asked(asked: Mapping[str, str], tables: Sequence[Table], pest: Pest, log: Log) -> None:
-    """Ask about a --columns entry whose heading is in no file, or whose meaning is none."""
+    """Ask about an entry of ``columns`` whose heading is in no file, or whose meaning is none."""
     keys = [*FIELDS, *(stage.key for stage in pest.stages), UNSTAGED]
     there = {plain_heading(heading) for table in tables for heading in table.headings}
     for heading, meaning in asked.items():
-        where = f"--columns '{heading}={meaning}'"
+        where = f"`columns={heading}={meaning}`"
         if meaning not in keys:
             log.refuse(where, f"'{meaning}'", f"one of: {', '.join(keys)}", "name the stage or field it holds")
         if tables and plain_heading(heading) not in there:
@@ -202,7 +216,11 @@ def _rows_of(table: Table, pest: Pest, asked: Mapping[str, str], log: Log) -> li
         return []
     if columns.others:
         names = ", ".join(repr(heading) for heading in columns.others)
-        log.note(table.file, f"columns nobody knows: {names}", "kept in each sample's note; name them with --columns")
+        log.note(
+            table.file,
+            f"columns nobody knows: {names}",
+            "kept in each sample's note; name what they hold in columns",
+        )
     return list_rows(table, columns)
 
 
@@ -236,8 +254,9 @@ def _read_one(row: Row, terms: VisitTerms, book: LabelBook, reach: Reach, log: L
 
 def _finish(bags: Sequence[Bag], design: Design, rules: ReadRules, log: Log) -> Counts:
     settled = settle_bags(bags, log)
-    log.settle(set_aside=rules.set_aside)
+    log.settle(CountsError, set_aside=rules.set_aside)
     samples = use_weights(shape_samples(settled.first, design), design.points)
     notes = (*log.notes, *note_coverage(samples, design.points))
     recounts = shape_recounts(settled.second, design)
-    return Counts(design.visit.visit, samples, shape_counts(settled.first, design), notes, recounts)
+    visit = design.visit
+    return Counts(visit.visit, samples, shape_counts(settled.first, design), notes, recounts, visit.pest)

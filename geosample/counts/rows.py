@@ -16,12 +16,11 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 
-from geosample.counts.headings import Columns, plain_heading
-from geosample.counts.model import Log, ReadRules, show_rows
-from geosample.counts.tables import Table
-from geosample.counts.values import (
+from geosample.counts.meaning import (
     Bad,
+    Columns,
     clean_text,
+    plain_heading,
     read_date,
     read_method,
     read_metres,
@@ -30,6 +29,8 @@ from geosample.counts.values import (
     read_whole,
     same_date,
 )
+from geosample.counts.model import ReadRules
+from geosample.files.tables import Log, Table, show_rows
 from geosample.survey import shape_frame
 from geosample.words import UNSTAGED
 
@@ -220,7 +221,9 @@ def _check_amount(row: Row, found: dict[str, int], plugs: int, terms: VisitTerms
     for stage, count in found.items():
         if count > most:
             expected = f"at most {most} in {plugs} plug{'s' if plugs > 1 else ''} of {area_m2 * 1e4:.0f} cm²"
-            log.ask(row.where, f"{stage} {count}", expected, "correct it, or raise the limit with --most if it is so")
+            log.ask(
+                row.where, f"{stage} {count}", expected, "correct it, or raise the limit with `most_per_m2` if it is so"
+            )
 
 
 def _read_words(row: Row) -> dict[str, str]:

@@ -20,10 +20,10 @@ import numpy as np
 import pandas as pd
 
 from geosample.errors import GeosampleError, Problem
-from geosample.escape import read_cell, write_csv
+from geosample.files.escape import read_cell, write_csv
+from geosample.files.saving import save_file
 from geosample.ground import edge_lines, measure_edge
 from geosample.pests import load_pest
-from geosample.saving import save_file
 
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike, NDArray

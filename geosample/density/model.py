@@ -12,10 +12,10 @@ from typing import TYPE_CHECKING, Any, cast
 import numpy as np
 
 from geosample.errors import DensityError, Problem, SurveyError
+from geosample.files.saving import save_file
 from geosample.normal import normal_reach
 from geosample.palettes import GREYS, VIRIDIS
 from geosample.results import Result
-from geosample.saving import save_file
 from geosample.survey.findings import Findings, What, put_findings, read_findings
 from geosample.units import FOOT2_M2, Units, show_density
 

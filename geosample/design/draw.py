@@ -35,7 +35,7 @@ from geosample.design.stops import plan_stop_lines
 from geosample.design.walk import order_walk
 from geosample.errors import DesignError, Problem
 from geosample.ground import Ground, edge_lines, measure_edge
-from geosample.ground.edges import GAP_M
+from geosample.ground.cutting import GAP_M
 from geosample.holes import hole_key, same_hole
 from geosample.negbin import K_IF_UNKNOWN
 from geosample.pests import DEFAULT_PEST, load_pest

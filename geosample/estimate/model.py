@@ -6,10 +6,10 @@ from dataclasses import asdict, dataclass
 from typing import TYPE_CHECKING, Any
 
 from geosample.errors import EstimateError
-from geosample.escape import write_csv
 from geosample.estimate.intervals import Interval
+from geosample.files.escape import write_csv
+from geosample.files.saving import save_file
 from geosample.results import Result
-from geosample.saving import save_file
 from geosample.survey.findings import What, put_findings, read_findings, visits_with
 from geosample.units import FOOT2_M2
 

@@ -1,11 +1,11 @@
 """Stage 1, ground: polygon files in, a clean sampling frame (Ground) out."""
 
-from geosample.ground.archives import check_archive
-from geosample.ground.cells import clip_pieces, cut_cells, draw_squares
-from geosample.ground.csvwkt import decode_text
-from geosample.ground.edges import (
+from geosample.ground.cutting import (
     add_approaches,
     add_collars,
+    clip_pieces,
+    cut_cells,
+    draw_squares,
     edge_lines,
     is_area,
     measure_edge,
@@ -13,47 +13,48 @@ from geosample.ground.edges import (
     outer_turf,
     split_border,
 )
-from geosample.ground.files import FORMATS
+from geosample.ground.features import Note
+from geosample.ground.formats import FORMATS
 from geosample.ground.kinds import KINDS, parse_kinds
-from geosample.ground.markup import local_name, parse_xml
-from geosample.ground.model import Ground, Note, check_not_survey, kept_crs, load_ground, replace_ground, save_ground
+from geosample.ground.model import (
+    Ground,
+    Replaced,
+    check_not_survey,
+    kept_crs,
+    load_ground,
+    replace_ground,
+    save_ground,
+)
 from geosample.ground.own import open_shapes, read_own_shapes
 from geosample.ground.picture import draw_ground
-from geosample.ground.reading import GroundOptions, UnknownKindsError, read_ground
-from geosample.ground.summary import show_ground, sum_up_ground
+from geosample.ground.reading import UnknownKindsError, read_ground
 
 __all__ = [
     "FORMATS",
     "KINDS",
     "Ground",
-    "GroundOptions",
     "Note",
+    "Replaced",
     "UnknownKindsError",
     "add_approaches",
     "add_collars",
-    "check_archive",
     "check_not_survey",
     "clip_pieces",
     "cut_cells",
-    "decode_text",
     "draw_ground",
     "draw_squares",
     "edge_lines",
     "is_area",
     "kept_crs",
     "load_ground",
-    "local_name",
     "measure_edge",
     "only_polygons",
     "open_shapes",
     "outer_turf",
     "parse_kinds",
-    "parse_xml",
     "read_ground",
     "read_own_shapes",
     "replace_ground",
     "save_ground",
-    "show_ground",
     "split_border",
-    "sum_up_ground",
 ]

@@ -150,9 +150,9 @@ IGNORE = "ignore"
 ISLAND = "island"
 LANDMARK = "landmark"
 KINDS = (*SURFACE_KINDS, *OBSTACLE_KINDS, ISLAND, LANDMARK, IGNORE)
-"""What ``--kinds`` may map a label to."""
+"""What a label may be mapped to."""
 
-USER = "--kinds"
+USER = "kinds"
 UNLABELLED = "unlabelled"
 """The label of a feature that says nothing about itself."""
 
@@ -230,7 +230,7 @@ class Meaning:
     island_of : str or None
         The kind it is an island in, where its label says so.
     by : str
-        The field it was found by, ``name`` and ``folder`` included, or ``--kinds``.
+        The field it was found by, ``name`` and ``folder`` included, or ``kinds`` for the user's own word.
     """
 
     kind: str | None
@@ -272,7 +272,7 @@ def parse_kinds(texts: Iterable[str]) -> dict[str, str]:
     left = [rest for text in texts if (rest := _PAIR.sub("", text).strip(" ,;"))]
     if left:
         raise GroundError(
-            [Problem(f"--kinds {rest}", "no '='", "LABEL=KIND, LABEL=KIND", "say what it is") for rest in left]
+            [Problem(f"kinds={rest}", "no '='", "LABEL=KIND, LABEL=KIND", "say what it is") for rest in left]
         )
     return check_kinds({label: kind for text in texts for label, kind in _PAIR.findall(text)})
 
@@ -286,7 +286,7 @@ def check_kinds(kinds: Mapping[str, str]) -> dict[str, str]:
         When a kind is not one of ``KINDS``.
     """
     wrong = [
-        Problem(f"--kinds {label}={kind}", f"the kind '{kind}'", f"one of: {', '.join(KINDS)}", "write LABEL=KIND")
+        Problem(f"kinds={label}={kind}", f"the kind '{kind}'", f"one of: {', '.join(KINDS)}", "write LABEL=KIND")
         for label, kind in kinds.items()
         if kind.lower() not in KINDS
     ]

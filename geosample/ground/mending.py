@@ -14,9 +14,9 @@ import geopandas as gpd
 import numpy as np
 import shapely
 
-from geosample.ground.edges import is_area, only_polygons
+from geosample.ground.cutting import is_area, only_polygons
+from geosample.ground.features import Note
 from geosample.ground.kinds import ISLAND
-from geosample.ground.model import Note
 from geosample.words import CUT_KINDS, PLURALS, SHORT_TURF, SURFACE_KINDS
 
 if TYPE_CHECKING:
@@ -41,7 +41,7 @@ def mend_crossings(frame: gpd.GeoDataFrame) -> tuple[gpd.GeoDataFrame, list[Note
     >>> frame = gpd.GeoDataFrame({"source": ["a"]}, geometry=[bow], crs=32618)
     >>> mended, notes = mend_crossings(frame)
     >>> mended.area.tolist(), notes[0].what
-    ([2.0], 'an outline that crosses itself')
+    ([2.0], 'crosses_itself')
     """
     shapes = frame.geometry.to_numpy()
     wrong = ~shapely.is_valid(shapes)
@@ -49,11 +49,11 @@ def mend_crossings(frame: gpd.GeoDataFrame) -> tuple[gpd.GeoDataFrame, list[Note
     fixed[wrong] = shapely.make_valid(shapes[wrong], method="structure", keep_collapsed=False)
     fixed = only_polygons(fixed)
     notes = [
-        Note("an outline that crosses itself", source, 1, float(area), "mended: all it encloses is kept")
+        Note("crosses_itself", source, 1, float(area))
         for source, area in zip(frame["source"][wrong], shapely.area(fixed[wrong]), strict=True)
     ]
     empty = shapely.area(fixed) <= 0
-    notes += [Note("a polygon without area", source, 1, 0.0, "left out") for source in frame["source"][empty]]
+    notes += [Note("no_area", source) for source in frame["source"][empty]]
     return frame.set_geometry(gpd.GeoSeries(fixed, frame.index, crs=frame.crs))[~empty].reset_index(drop=True), notes
 
 
@@ -77,14 +77,14 @@ def drop_repeats(frame: gpd.GeoDataFrame) -> tuple[gpd.GeoDataFrame, list[Note]]
 
 
 def _repeat_note(frame: gpd.GeoDataFrame, dropped: int, kept: int) -> Note:
-    row, hole = frame.iloc[dropped], frame["hole"].iloc[kept]
-    other = isinstance(row["hole"], str) and row["hole"] != hole
-    remedy = f"only the one{_on(hole)} is kept" + ("; is that the right hole?" if other else "")
-    return Note(f"a {row['kind']} drawn twice{_on(row['hole'])}", row["source"], 1, float(row.geometry.area), remedy)
+    row = frame.iloc[dropped]
+    facts = {"kind": row["kind"], "hole": _hole_or_none(row["hole"])}
+    facts["kept_hole"] = _hole_or_none(frame["hole"].iloc[kept])
+    return Note("drawn_twice", row["source"], 1, float(row.geometry.area), facts)
 
 
-def _on(hole: object) -> str:
-    return f" on hole {hole}" if isinstance(hole, str) else ""
+def _hole_or_none(hole: object) -> str | None:
+    return hole if isinstance(hole, str) else None
 
 
 def _rank(area: np.ndarray, nameless: np.ndarray, shapes: np.ndarray) -> np.ndarray:
@@ -166,8 +166,8 @@ def _island_note(frame: gpd.GeoDataFrame, island: int, holders: list[int]) -> No
     area = float(row.geometry.area)
     kinds = sorted({str(frame["kind"].iloc[holder]) for holder in holders})
     if not holders:
-        return Note("an island in nothing", row["source"], 1, area, "left out: it lies in no polygon of that kind")
-    return Note(f"an island in a {' and a '.join(kinds)}{_on(row['hole'])}", row["source"], 1, area, "cut out")
+        return Note("island_in_nothing", row["source"], 1, area)
+    return Note("island", row["source"], 1, area, {"kinds": kinds, "hole": _hole_or_none(row["hole"])})
 
 
 def drop_scraps(frame: gpd.GeoDataFrame) -> tuple[gpd.GeoDataFrame, list[Note]]:
@@ -178,11 +178,11 @@ def drop_scraps(frame: gpd.GeoDataFrame) -> tuple[gpd.GeoDataFrame, list[Note]]:
     kept = frame.set_geometry(gpd.GeoSeries([shape for shape, _, _ in thinned], frame.index, crs=frame.crs))
     notes = [
         Note(
-            f"a sliver of {kind}",
+            "sliver",
             f"all {kind}",
             int(count[rows].sum()),
             float(lost[rows].sum()),
-            f"left out: under {SLIVER_M * 100:.0f} cm wide or {SLIVER_M2} m² [no source]",
+            {"kind": kind, "under_wide_m": SLIVER_M, "under_area_m2": SLIVER_M2},
         )
         for kind in sorted(set(frame["kind"]))
         if count[rows := (frame["kind"] == kind).to_numpy()].any()
@@ -230,8 +230,8 @@ def settle_overlaps(
     ...     {"kind": ["fairway", "green"], "source": "a"}, geometry=[box(0, 0, 9, 9), box(5, 5, 9, 9)], crs=32618
     ... )
     >>> settled, _, notes = settle_overlaps(two, two.iloc[:0])
-    >>> settled.area.tolist(), notes[0].what, notes[0].area_m2
-    ([65.0, 16.0], 'fairway under green', 16.0)
+    >>> settled.area.tolist(), notes[0].what, dict(notes[0].facts), notes[0].area_m2
+    ([65.0, 16.0], 'overlap', {'kind': 'fairway', 'winner': 'green'}, 16.0)
     """
     obstacles, notes = _free_islands(surfaces, obstacles)
     cutters = obstacles[_cuts(obstacles)]
@@ -239,7 +239,7 @@ def settle_overlaps(
     kinds = np.concatenate([cutters["kind"].to_numpy(), surfaces["kind"].to_numpy()])
     settled, moved = _settle(shapes, kinds, len(cutters))
     notes += [
-        Note(f"{loser} under {winner}", PLURALS[loser], count, area, f"given to the {_winner(loser, winner)}")
+        Note("overlap", PLURALS[loser], count, area, {"kind": loser, "winner": winner})
         for (loser, winner), (count, area) in sorted(moved.items(), key=lambda item: -item[1][1])
         if area > _SPECK_M2
     ]
@@ -247,7 +247,7 @@ def settle_overlaps(
     done = surfaces.set_geometry(gpd.GeoSeries(settled, surfaces.index, crs=surfaces.crs))
     gone = done.geometry.is_empty
     notes += [
-        Note(f"a {kind} wholly under others", source, 1, 0.0, "nothing of it is left")
+        Note("nothing_left", source, facts={"kind": kind})
         for kind, source in zip(done["kind"][gone], done["source"][gone], strict=True)
     ]
     return done[~gone].reset_index(drop=True), obstacles, notes
@@ -258,24 +258,19 @@ def _cuts(obstacles: gpd.GeoDataFrame) -> np.ndarray:
     return np.asarray(is_area(obstacles.geometry.to_numpy()) & obstacles["kind"].isin(CUT_KINDS).to_numpy())
 
 
-def _winner(loser: str, winner: str) -> str:
-    return f"larger {winner}" if loser == winner else winner
-
-
 def _doubt_cuts(surfaces: gpd.GeoDataFrame, cutters: gpd.GeoDataFrame) -> list[Note]:
     """Return a note for each surface that loses much to one obstacle, which may be an outline filled by mistake."""
     turf, shapes = surfaces.geometry.to_numpy(), cutters.geometry.to_numpy()
     own, other = shapely.STRtree(shapes).query(turf, predicate="intersects")
     lost = shapely.area(shapely.intersection(turf[own], shapes[other]))
     much = lost > DOUBTED_SHARE * shapely.area(turf[own])
-    remedy = "cut out as stated; see whether the obstacle is an outline that should not be filled"
     return [
         Note(
-            f"more than a third of a {surfaces['kind'].iloc[i]} under one {cutters['kind'].iloc[o]}",
+            "much_under_obstacle",
             f"{surfaces['source'].iloc[i]}; {cutters['source'].iloc[o]}",
             1,
             float(area),
-            remedy,
+            {"kind": surfaces["kind"].iloc[i], "obstacle": cutters["kind"].iloc[o]},
         )
         for i, o, area in zip(own[much], other[much], lost[much], strict=True)
     ]
@@ -320,10 +315,8 @@ def _free_islands(surfaces: gpd.GeoDataFrame, obstacles: gpd.GeoDataFrame) -> tu
     notes = []
     for i, o in zip(inner[swallowed], outer[swallowed], strict=True):
         shapes[o] = shapely.difference(shapes[o], turf[i])
-        kind, around = surfaces["kind"].iloc[i], obstacles["kind"].iloc[o]
-        what = f"a {kind} inside a {around}"
-        remedy = f"taken as an island: cut out of the {around}; ignore the {around} or the {kind} if that is wrong"
-        notes.append(Note(what, surfaces["source"].iloc[i], 1, float(turf[i].area), remedy))
+        facts = {"kind": surfaces["kind"].iloc[i], "obstacle": obstacles["kind"].iloc[o]}
+        notes.append(Note("turf_in_obstacle", surfaces["source"].iloc[i], 1, float(turf[i].area), facts))
     return obstacles.set_geometry(gpd.GeoSeries(shapes, obstacles.index, crs=obstacles.crs)), notes
 
 
@@ -342,15 +335,14 @@ def note_trees_on_turf(surfaces: gpd.GeoDataFrame, obstacles: gpd.GeoDataFrame) 
     >>> turf = gpd.GeoDataFrame({"kind": ["fairway"]}, geometry=[shapely.box(0, 0, 30, 30)])
     >>> line = shapely.LineString([(-10, 10), (50, 10)])
     >>> trees = gpd.GeoDataFrame({"kind": ["trees"], "source": ["a.kml, placemark 6"]}, geometry=[line])
-    >>> [(note.what, note.where) for note in note_trees_on_turf(turf, trees)]
-    [('a line of trees runs 30 m across short turf', 'a.kml, placemark 6')]
+    >>> [(note.what, note.where, note.facts["length_m"]) for note in note_trees_on_turf(turf, trees)]
+    [('trees_on_turf', 'a.kml, placemark 6', 30.0)]
     """
     lines = obstacles[(obstacles["kind"] == "trees") & obstacles.geom_type.isin(["LineString", "MultiLineString"])]
     turf = shapely.union_all(surfaces.geometry[surfaces["kind"].isin(SHORT_TURF)].to_numpy())
     across = shapely.length(shapely.intersection(lines.geometry.to_numpy(), turf))
-    remedy = "distances to trees are measured to it as drawn; split it where no trees stand"
     return [
-        Note(f"a line of trees runs {length:,.0f} m across short turf", source, 1, 0.0, remedy)
+        Note("trees_on_turf", source, facts={"length_m": float(length)})
         for source, length in zip(lines["source"], across, strict=True)
         if length > WORTH_SAYING_M
     ]

@@ -3,11 +3,15 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, cast
+from typing import TYPE_CHECKING, Any, cast
 
 import shapely
 
 from geosample.errors import GroundError, Problem
+from geosample.ground.features import Note
+from geosample.holes import hole_key
+from geosample.results import Result
+from geosample.words import NO_HOLE, SURFACE_KINDS
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -20,32 +24,40 @@ if TYPE_CHECKING:
 
 
 @dataclass(frozen=True, slots=True)
-class Note:
-    """One thing that was seen, mended or left out on the way from file to frame.
+class OlderVisit:
+    """A visit drawn on a ground that was replaced.
 
     Parameters
     ----------
-    what : str
-        What it is in a few words, such as ``"overlap settled"``.
-    where : str
-        File and feature, or surface id.
-    count : int
-        How many features.
-    area_m2 : float
-        How much ground, in m².
-    remedy : str
-        What was done, or what the user can do.
+    visit : str
+        Its name.
+    points, off_surface : int
+        Its points, and those that no longer lie on the surface of the same name.
     """
 
-    what: str
-    where: str
-    count: int
-    area_m2: float
-    remedy: str
+    visit: str
+    points: int
+    off_surface: int
 
 
 @dataclass(frozen=True, slots=True)
-class Ground:
+class Replaced:
+    """What became of what rested on the older ground; empty where nothing did.
+
+    Parameters
+    ----------
+    visits : tuple of OlderVisit
+        Their points and weights stay as drawn.
+    taken_away : tuple of str
+        Layers of results that are no longer true.
+    """
+
+    visits: tuple[OlderVisit, ...] = ()
+    taken_away: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, repr=False)
+class Ground(Result):
     """A course as polygons, disjoint and in metres.
 
     Parameters
@@ -72,6 +84,52 @@ class Ground:
     def crs(self) -> pyproj.CRS:
         """The projected CRS, in metres, of everything in the survey."""
         return cast("pyproj.CRS", self.surfaces.crs)
+
+    def to_geodataframe(self) -> gpd.GeoDataFrame:
+        """Return the surfaces, a row each."""
+        return cast("gpd.GeoDataFrame", self.surfaces.copy())
+
+    def summary(self) -> dict[str, Any]:
+        """Return counts and areas in m² by hole and kind, the obstacles, and what was mended and left out."""
+        surfaces = self.surfaces
+        origin = None if self.crs.to_authority() else _origin_of(self.crs)
+        return {
+            "surfaces": len(surfaces),
+            "area_m2": float(surfaces["area_m2"].sum()),
+            "holes": {hole: _sum_kinds(group) for hole, group in _by_hole(surfaces)},
+            "kinds": _sum_kinds(surfaces),
+            "obstacles": {
+                str(kind): {"count": len(group), "area_m2": float(group.area.sum())}
+                for kind, group in self.obstacles.groupby("kind", sort=True)
+            },
+            "crs": self.crs.to_string(),
+            "crs_name": self.crs.name,
+            "crs_centre_lonlat": origin,
+            "notes": [
+                {"what": n.what, "where": n.where, "count": n.count, "area_m2": n.area_m2, **n.facts}
+                for n in self.notes
+            ],
+        }
+
+
+def _origin_of(crs: pyproj.CRS) -> list[float]:
+    import pyproj
+
+    return list(pyproj.Transformer.from_crs(crs, 4326, always_xy=True).transform(0.0, 0.0))
+
+
+def _by_hole(surfaces: gpd.GeoDataFrame) -> list[tuple[str, gpd.GeoDataFrame]]:
+    holes = sorted({hole if isinstance(hole, str) else None for hole in surfaces["hole"]}, key=hole_key)
+    named = [(hole, surfaces[surfaces["hole"] == hole]) for hole in holes if hole is not None]
+    return [*named, (NO_HOLE, surfaces[surfaces["hole"].isna()])] if None in holes else named
+
+
+def _sum_kinds(surfaces: gpd.GeoDataFrame) -> dict[str, dict[str, float]]:
+    return {
+        kind: {"count": len(areas), "area_m2": float(areas.sum())}
+        for kind in SURFACE_KINDS
+        if len(areas := surfaces.loc[surfaces["kind"] == kind, "area_m2"])
+    }
 
 
 def load_ground(survey: Survey) -> Ground:
@@ -130,8 +188,8 @@ def _kept_surfaces(survey: Survey) -> gpd.GeoDataFrame:
     return cast("gpd.GeoDataFrame", survey.need("surfaces"))
 
 
-def replace_ground(survey: Survey, ground: Ground, *, force: bool = False) -> list[str]:
-    """Put the ground into the survey and return what is to be known about the visits already there.
+def replace_ground(survey: Survey, ground: Ground, *, force: bool = False) -> Replaced:
+    """Put the ground into the survey and return what rested on the older one.
 
     Parameters
     ----------
@@ -154,25 +212,20 @@ def replace_ground(survey: Survey, ground: Ground, *, force: bool = False) -> li
     kept = kept_crs(survey)
     if kept is None or _same(_kept_surfaces(survey), ground.surfaces):
         save_ground(survey, ground)
-        return []
+        return Replaced()
     visits = ", ".join(survey.read("visits")["visit"])
     if ground.crs != kept:
         found = f"another coordinate system than that of the visits {visits}"
-        remedy = "leave --crs out, or start a new survey file"
+        remedy = "leave `crs` out, or start a new survey file"
         raise GroundError(Problem(str(survey.path), found, f"'{kept.to_string()}'", remedy))
     if not force:
-        remedy = "start a new survey file, or say --force to replace it and keep the visits as they were drawn"
+        remedy = "start a new survey file, or say `force` to replace it and keep the visits as they were drawn"
         found = f"a ground that differs from the one the visits {visits} were drawn on"
         raise GroundError(Problem(str(survey.path), found, "the ground of those visits", remedy))
-    advice = _advise(survey, ground)
+    older = _check_points(survey, ground)
     with survey.change() as change:
         put_ground(change, ground)
-        stale = change.forget_results()
-    if stale:
-        advice.append(
-            f"results worked out on the older ground ({', '.join(stale)}) were taken away: run the stages again"
-        )
-    return advice
+        return Replaced(older, tuple(change.forget_results()))
 
 
 def _same(old: gpd.GeoDataFrame, new: gpd.GeoDataFrame) -> bool:
@@ -182,17 +235,14 @@ def _same(old: gpd.GeoDataFrame, new: gpd.GeoDataFrame) -> bool:
     return bool(shapely.area(apart).sum() < _SAME_M2)
 
 
-def _advise(survey: Survey, ground: Ground) -> list[str]:
-    """Return a line a visit: how many of its points no longer lie on the surface they were drawn on."""
+def _check_points(survey: Survey, ground: Ground) -> tuple[OlderVisit, ...]:
+    """Return how many of each visit's points no longer lie on the surface they were drawn on."""
     points = cast("gpd.GeoDataFrame", survey.read("points"))
     shapes = ground.surfaces.set_index("surface_id").geometry
-    lines = []
+    found = []
     for visit in survey.read("visits")["visit"]:
         own = points[points["visit"] == visit]
         now = own["surface_id"].map(shapes)
         off = int((~shapely.intersects(now.to_numpy(), own.geometry.to_numpy())).sum())
-        lines.append(
-            f"visit {visit} rests on the older ground: {off} of its {len(own)} points no longer lie on the surface "
-            "of the same name. Its points and weights stay as drawn; draw a new visit for the new ground."
-        )
-    return lines
+        found.append(OlderVisit(str(visit), len(own), off))
+    return tuple(found)

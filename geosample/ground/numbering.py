@@ -11,9 +11,8 @@ import numpy as np
 import pandas as pd
 import shapely
 
-from geosample.ground.features import Feature
+from geosample.ground.features import Feature, Note
 from geosample.ground.kinds import MOST_HOLES, WORDS, plain_label, split_name
-from geosample.ground.model import Note
 from geosample.holes import hole_key, hole_number, hole_slug, tidy_hole
 from geosample.words import SURFACE_KINDS
 
@@ -118,14 +117,7 @@ def lend_holes(surfaces: gpd.GeoDataFrame, landmarks: gpd.GeoDataFrame) -> tuple
     if not nameless.any():
         return surfaces, []
     if known.empty:
-        note = Note(
-            "no hole known",
-            "all surfaces",
-            int(nameless.sum()),
-            0.0,
-            "left without; give them a field hole, or name one with --hole-from",
-        )
-        return surfaces, [note]
+        return surfaces, [Note("no_hole_known", "all surfaces", int(nameless.sum()))]
     tree = shapely.STRtree(known.geometry.to_numpy())
     places = shapely.point_on_surface(surfaces.geometry.to_numpy()[nameless])
     nearest = tree.nearest(np.where(shapely.is_empty(places), surfaces.geometry.to_numpy()[nameless], places))
@@ -136,13 +128,7 @@ def lend_holes(surfaces: gpd.GeoDataFrame, landmarks: gpd.GeoDataFrame) -> tuple
 
 def _lent(nameless: gpd.GeoDataFrame) -> list[Note]:
     return [
-        Note(
-            f"a {kind} without a hole",
-            str(group["source"].iloc[0]),
-            len(group),
-            float(group.area.sum()),
-            "given the nearest hole's; where that is wrong, give it a field hole, or see --hole-from",
-        )
+        Note("hole_lent", str(group["source"].iloc[0]), len(group), float(group.area.sum()), {"kind": kind})
         for kind, group in nameless.groupby("kind", sort=True)
     ]
 
@@ -154,16 +140,15 @@ def miss_holes(surfaces: gpd.GeoDataFrame) -> list[Note]:
     --------
     >>> frame = gpd.GeoDataFrame({"hole": ["1", "3"], "kind": ["green", "tee"]}, geometry=[shapely.Point(0, 0)] * 2)
     >>> [(note.what, note.where) for note in miss_holes(frame)]
-    [('a hole without any ground', 'hole 2'), ('a hole without a green', 'hole 3')]
+    [('hole_missing', 'hole 2'), ('hole_without_green', 'hole 3')]
     """
     numbers = _numbers(surfaces["hole"])
     with_green = _numbers(surfaces.loc[surfaces["kind"] == "green", "hole"])
     last = max(numbers, default=0)
     missing = sorted(set(range(1, last + 1)) - numbers) if last <= MOST_HOLES else []
     lacking = sorted(numbers - with_green) if with_green else []
-    remedy = "look whether it is in the file, and under which name"
-    rows = (("a hole without any ground", missing), ("a hole without a green", lacking))
-    return [Note(what, _name_holes(holes), len(holes), 0.0, remedy) for what, holes in rows if holes]
+    rows = (("hole_missing", missing), ("hole_without_green", lacking))
+    return [Note(what, _name_holes(holes), len(holes)) for what, holes in rows if holes]
 
 
 def _numbers(holes: pd.Series) -> set[int]:

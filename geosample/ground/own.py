@@ -9,15 +9,14 @@ from typing import TYPE_CHECKING
 import shapely
 
 from geosample.errors import GroundError, Problem
-from geosample.ground.drivers import EMPTY_LAYER
 from geosample.ground.features import Content, Feature
-from geosample.ground.files import read_file
+from geosample.ground.formats import read_file
+from geosample.words import SHAPE_FAULTS
 
 if TYPE_CHECKING:
     import geopandas as gpd
     from pyproj import CRS
 
-_TOUCHED = ("mended", "left out")  # what remarks say was done with a shape that was not whole
 _MULTIPLE = {"Point": shapely.MultiPoint, "LineString": shapely.MultiLineString, "Polygon": shapely.MultiPolygon}
 
 
@@ -44,10 +43,11 @@ def read_own_shapes(path: Path, crs: CRS, *, option: str, name_field: str | None
 
     where = f"{option} {path}"
     content = _read(path, where)
-    broken = [remark for remark in content.remarks if remark.what != EMPTY_LAYER and remark.remedy.startswith(_TOUCHED)]
+    broken = [note for note in content.notes if "done" in note.facts and note.what != "empty_layer"]
     if broken:
         remedy = "mend it, or take it out"
-        raise GroundError([Problem(f"{option} {one.source}", one.what, "a whole shape", remedy) for one in broken])
+        found = ((f"{option} {one.where}", SHAPE_FAULTS[one.what]) for one in broken)
+        raise GroundError([Problem(*where_what, "a whole shape", remedy) for where_what in found])
     frame = _frame_rows(content, where)
     fields = [str(name) for name in frame.columns.drop("geometry")]
     field = name_field or ("name" if "name" in fields else next(iter(fields), ""))

@@ -9,8 +9,8 @@ import numpy as np
 import shapely
 
 from geosample.errors import GroundError, Problem
+from geosample.files.saving import save_file
 from geosample.palettes import GREENS, GREYS, OKABE_ITO, VIRIDIS
-from geosample.saving import save_file
 
 if TYPE_CHECKING:
     from geosample.drawing import MapLayer, MapView
@@ -55,7 +55,7 @@ def draw_ground(ground: Ground, path: Path) -> None:
     from geosample.drawing import Box, Png, Text, draw_map, draw_scale_bar, write_text
 
     if path.suffix.lower() != ".png":
-        raise GroundError(Problem("--picture", f"the ending '{path.suffix}'", ".png", "name it such as course.png"))
+        raise GroundError(Problem("picture", f"the ending '{path.suffix}'", ".png", "name it such as course.png"))
     view = _fit(ground)
     frame = view.frame
     paper = Png(frame.width_mm + 2 * _MARGIN_MM, frame.north_mm + _MARGIN_MM)

@@ -22,7 +22,7 @@ import pyproj
 import shapely
 
 from geosample.errors import GroundError, Problem
-from geosample.ground.features import Content, Remark
+from geosample.ground.features import Content, Note
 
 if TYPE_CHECKING:
     from shapely import Geometry
@@ -67,7 +67,7 @@ def check_stretch(shapes: np.ndarray, lon: float, lat: float) -> None:
         f"{len(shapes)} greens and bunkers stretched {np.exp(logs.mean()):.1f} times from south to north, at latitude "
         f"{lat:.3f}, longitude {lon:.3f}"
     )
-    remedy = "latitude and longitude are likely swapped: say --swap-lonlat (or --file-crs EPSG:4326 if they are not)"
+    remedy = "latitude and longitude are likely swapped: say `swap_lonlat` (or `file_crs=EPSG:4326` if they are not)"
     raise GroundError(Problem("the files together", found, "shapes as wide as high on the whole", remedy))
 
 
@@ -84,7 +84,7 @@ LARGEST_AREA_ERROR = 0.005
 """A coordinate system that falsifies areas by more than this share is refused (no source)."""
 
 
-def read_crs(text: str, where: str = "--crs") -> pyproj.CRS:
+def read_crs(text: str, where: str = "crs") -> pyproj.CRS:
     """Return a CRS from what the user wrote, such as ``EPSG:32618``.
 
     Raises
@@ -95,7 +95,7 @@ def read_crs(text: str, where: str = "--crs") -> pyproj.CRS:
     try:
         return pyproj.CRS.from_user_input(text)
     except pyproj.exceptions.CRSError as error:
-        problem = Problem(f"{where} {text}", "no such coordinate system", "a code such as EPSG:32618", "look it up")
+        problem = Problem(f"{where}={text}", "no such coordinate system", "a code such as EPSG:32618", "look it up")
         raise GroundError(problem) from error
 
 
@@ -110,7 +110,7 @@ def site_crs(lon: float, lat: float) -> pyproj.CRS:
     return pyproj.CRS.from_user_input(f"+proj=laea +lat_0={lat:.4f} +lon_0={lon:.4f} +datum=WGS84 +units=m +type=crs")
 
 
-def to_lonlat(content: Content, file_crs: pyproj.CRS | None) -> tuple[np.ndarray, list[Remark]]:
+def to_lonlat(content: Content, file_crs: pyproj.CRS | None) -> tuple[np.ndarray, list[Note]]:
     """Return the content's shapes in longitude and latitude (WGS84), and what had to be assumed.
 
     Parameters
@@ -126,27 +126,27 @@ def to_lonlat(content: Content, file_crs: pyproj.CRS | None) -> tuple[np.ndarray
         When the file has metres and no CRS, degrees in a system of metres, or latitude before longitude.
     """
     shapes = np.array([feature.shape for feature in content.features], dtype=object)
-    crs, remarks = _settle_crs(content, file_crs, shapes)
+    crs, notes = _settle_crs(content, file_crs, shapes)
     if crs == WGS84:
         lonlat = shapes
     else:
         transformer = pyproj.Transformer.from_crs(crs, WGS84, always_xy=True)
         lonlat = shapely.transform(shapes, transformer.transform, interleaved=False)
-        remarks += _doubt_datum(content.path, crs)
+        notes += _doubt_datum(content.path, crs)
     _check_lonlat(content.path, lonlat)
-    return lonlat, remarks
+    return lonlat, notes
 
 
-def _settle_crs(content: Content, file_crs: pyproj.CRS | None, shapes: np.ndarray) -> tuple[pyproj.CRS, list[Remark]]:
+def _settle_crs(content: Content, file_crs: pyproj.CRS | None, shapes: np.ndarray) -> tuple[pyproj.CRS, list[Note]]:
     crs = file_crs or content.crs
     degrees = _look_like_degrees(shapes)
     if crs is None and degrees:
-        return WGS84, [Remark("no coordinate system stated", content.path.name, "taken as degrees on WGS84")]
+        return WGS84, [Note("no_crs_stated", content.path.name)]
     if crs is None:
         raise GroundError(_problem(content.path, "coordinates in metres or feet and no coordinate system"))
     if not crs.is_geographic and degrees:
         name = crs.name
-        remedy = "it is in degrees: say --file-crs EPSG:4326"
+        remedy = "it is in degrees: say `file_crs=EPSG:4326`"
         found = f"degrees in the metric system '{name}'"
         raise GroundError(Problem(str(content.path), found, "metres", remedy))
     if crs.is_geographic and not degrees:
@@ -156,7 +156,7 @@ def _settle_crs(content: Content, file_crs: pyproj.CRS | None, shapes: np.ndarra
 
 
 def _problem(path: Path, found: str) -> Problem:
-    remedy = "say which one its metres are in: --file-crs EPSG:n (the surveyor or county GIS office knows)"
+    remedy = "say which one its metres are in: `file_crs=EPSG:n` (the surveyor or county GIS office knows)"
     return Problem(str(path), found, "a stated coordinate system", remedy)
 
 
@@ -177,25 +177,24 @@ def _check_lonlat(path: Path, lonlat: np.ndarray) -> None:
         return
     _, south, _, north = shapely.total_bounds(lonlat)
     if not np.isfinite([south, north]).all():
-        remedy = "name the file's own system with --file-crs EPSG:n"
+        remedy = "name the file's own system with `file_crs=EPSG:n`"
         raise GroundError(Problem(str(path), "coordinates outside their coordinate system", "places on Earth", remedy))
     if north > NORTHMOST or south < SOUTHMOST:
         found = f"latitudes from {south:.4f} to {north:.4f}, where no turf grows"
-        remedy = "latitude and longitude are likely swapped: say --swap-lonlat, or export the file again"
+        remedy = "latitude and longitude are likely swapped: say `swap_lonlat`, or export the file again"
         raise GroundError(Problem(str(path), found, "longitude first, then latitude", remedy))
 
 
-def _doubt_datum(path: Path, crs: pyproj.CRS) -> list[Remark]:
-    """Return a remark when the shift between datums is only roughly known here."""
+def _doubt_datum(path: Path, crs: pyproj.CRS) -> list[Note]:
+    """Return a note when the shift between datums is only roughly known here."""
     with warnings.catch_warnings():  # said in words below
         warnings.simplefilter("ignore", UserWarning)
         group = pyproj.transformer.TransformerGroup(crs, WGS84, always_xy=True)
     if group.best_available or not group.transformers or crs.geodetic_crs == WGS84:
         return []
     accuracy = group.transformers[0].accuracy
-    text = f"within about {accuracy:.0f} m" if accuracy and accuracy > 0 else "by an unknown amount"
-    remedy = f"the whole course may lie beside its true place {text}; shapes and areas are right"
-    return [Remark(f"no exact shift from '{crs.name}' to WGS84 here", path.name, remedy)]
+    known = float(accuracy) if accuracy and accuracy > 0 else None
+    return [Note("datum_shift", path.name, facts={"crs_name": crs.name, "accuracy_m": known})]
 
 
 def centre_of(lonlat: Sequence[Geometry] | np.ndarray) -> tuple[float, float]:
@@ -236,7 +235,7 @@ def check_width(shapes: np.ndarray, sources: Sequence[str]) -> None:
     raise GroundError([Problem("the files together", found, "at most 10 km", "one survey file a course"), *rows])
 
 
-def check_metric(crs: pyproj.CRS, lon: float, lat: float) -> list[Remark]:
+def check_metric(crs: pyproj.CRS, lon: float, lat: float) -> list[Note]:
     """Refuse a working CRS that is not in metres or falsifies areas, and say by how much it does.
 
     Raises
@@ -248,14 +247,14 @@ def check_metric(crs: pyproj.CRS, lon: float, lat: float) -> list[Remark]:
     units = {axis.unit_name for axis in crs.axis_info}
     if not crs.is_projected or units - {"metre"}:
         found = f"'{crs.name}' in {', '.join(sorted(units)) or 'no unit'}"
-        remedy = "choose one in metres, or leave --crs out for one centred on the course"
-        raise GroundError(Problem(f"--crs {name}", found, "a projected system in metres", remedy))
+        remedy = "choose one in metres, or leave `crs` out for one centred on the course"
+        raise GroundError(Problem(f"crs={name}", found, "a projected system in metres", remedy))
     scale = pyproj.Proj(crs).get_factors(lon, lat).areal_scale
     error = scale - 1
     if not abs(error) < LARGEST_AREA_ERROR:
         found = f"areas {error:+.1%} wrong at this course in '{crs.name}'"
-        remedy = "leave --crs out for an equal-area system centred on the course"
-        raise GroundError(Problem(f"--crs {name}", found, "areas right to 0.5 %", remedy))
+        remedy = "leave `crs` out for an equal-area system centred on the course"
+        raise GroundError(Problem(f"crs={name}", found, "areas right to 0.5 %", remedy))
     if abs(error) < WORTH_SAYING:
         return []
-    return [Remark(f"areas in '{crs.name}' are {error:+.3%} off the true ones here", f"--crs {name}", "as asked")]
+    return [Note("areas_off", "crs", facts={"crs_name": crs.name, "area_error": float(error)})]

@@ -16,9 +16,9 @@ import pyproj
 import shapely
 
 from geosample.errors import GroundError, Problem
-from geosample.ground.edges import Widths, add_approaches, add_collars, is_area, only_polygons
-from geosample.ground.features import Content, Remark
-from geosample.ground.files import read_file
+from geosample.ground.cutting import Widths, add_approaches, add_collars, is_area, only_polygons
+from geosample.ground.features import Content, Note
+from geosample.ground.formats import read_file
 from geosample.ground.kinds import (
     IGNORE,
     ISLAND,
@@ -43,7 +43,7 @@ from geosample.ground.mending import (
     note_trees_on_turf,
     settle_overlaps,
 )
-from geosample.ground.model import Ground, Note
+from geosample.ground.model import Ground
 from geosample.ground.numbering import find_holes, give_ids, lend_holes, miss_holes
 from geosample.ground.placing import (
     centre_of,
@@ -56,7 +56,7 @@ from geosample.ground.placing import (
     to_lonlat,
 )
 from geosample.units import show_area
-from geosample.words import OBSTACLE_KINDS, SURFACE_KINDS
+from geosample.words import OBSTACLE_KINDS, SHAPE_FAULTS, SURFACE_KINDS
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -91,12 +91,12 @@ class Understanding:
 COLUMNS = ["by", "kind", "label", "island_of", "hole", "name", "source", "geometry"]
 
 
-def frame_contents(contents: Sequence[Content], how: Understanding) -> tuple[gpd.GeoDataFrame, list[Remark]]:
+def frame_contents(contents: Sequence[Content], how: Understanding) -> tuple[gpd.GeoDataFrame, list[Note]]:
     """Return all features of all files in one frame in metres.
 
     Returns
     -------
-    tuple of GeoDataFrame, list of Remark
+    tuple of GeoDataFrame, list of Note
         Columns by, kind (None where not known), label, island_of, hole, name, source, geometry.
 
     Raises
@@ -104,43 +104,42 @@ def frame_contents(contents: Sequence[Content], how: Understanding) -> tuple[gpd
     GroundError
         When there is nothing, or coordinates can't be placed; the problems of all files at once.
     """
-    lonlat, remarks = _place_all(contents, how)
+    lonlat, notes = _place_all(contents, how)
     table = pd.concat([_describe(content, how) for content in contents], ignore_index=True)
     if not len(table):
         raise GroundError([Problem(str(c.path), "no shapes", "polygons", "export the course again") for c in contents])
-    remarks += _unused_labels(table, how.kinds)
+    notes += _unused_labels(table, how.kinds)
     crs = how.crs or site_crs(*centre_of(lonlat))
-    remarks += check_metric(crs, *centre_of(lonlat))
+    notes += check_metric(crs, *centre_of(lonlat))
     shapes = project(lonlat, crs)
     check_width(shapes, list(table["source"]))
     if how.file_crs is None:
         round_ones = table["kind"].isin(["green", "bunker"]).to_numpy() & is_area(shapes)
         check_stretch(shapes[round_ones], *centre_of(lonlat))
-    return gpd.GeoDataFrame(table, geometry=shapes, crs=crs)[COLUMNS], remarks
+    return gpd.GeoDataFrame(table, geometry=shapes, crs=crs)[COLUMNS], notes
 
 
-def _unused_labels(table: pd.DataFrame, kinds: Mapping[str, str]) -> list[Remark]:
+def _unused_labels(table: pd.DataFrame, kinds: Mapping[str, str]) -> list[Note]:
     used = {plain_label(label) for label in table.loc[table["by"] == USER, "label"]}
-    remedy = "no feature has it: check its spelling"
-    return [Remark(f"the label '{label}'", USER, remedy) for label in sorted(set(kinds) - used)]
+    return [Note("label_unused", USER, facts={"label": label}) for label in sorted(set(kinds) - used)]
 
 
-def _place_all(contents: Sequence[Content], how: Understanding) -> tuple[np.ndarray, list[Remark]]:
+def _place_all(contents: Sequence[Content], how: Understanding) -> tuple[np.ndarray, list[Note]]:
     swap: Callable[[Content], Content] = _swapped if how.swap else lambda content: content
     placed: list[np.ndarray] = []
-    remarks: list[Remark] = []
+    notes: list[Note] = []
     problems: list[Problem] = []
     for content in contents:
-        remarks += content.remarks
+        notes += content.notes
         try:
             shapes, assumed = to_lonlat(swap(content), how.file_crs)
             placed.append(shapes)
-            remarks += assumed
+            notes += assumed
         except GroundError as error:
             problems += error.problems
     if problems:
         raise GroundError(problems)
-    return np.concatenate(placed), remarks
+    return np.concatenate(placed), notes
 
 
 def _swapped(content: Content) -> Content:
@@ -169,7 +168,6 @@ def _describe(content: Content, how: Understanding) -> pd.DataFrame:
 
 _AREAL = (*SURFACE_KINDS, "bunker", "water", "building", "other", "path", ISLAND)
 _RINGS = 4
-_NO_WIDTH = "kept as an obstacle that takes no area from the turf; draw it as a polygon to cut it out"
 _NAMED = 3  # places named in a note, the rest counted
 POINT, LINE, POLYGON = shapely.GeometryType.POINT, shapely.GeometryType.LINESTRING, shapely.GeometryType.POLYGON
 # What becomes of a feature, beside LANDMARK.
@@ -243,15 +241,19 @@ def _note_sorting(frame: gpd.GeoDataFrame, shape: np.ndarray, fate: np.ndarray) 
     kind, line = frame["kind"].to_numpy(), shape == LINE
     open_line = np.isin(kind, (*SURFACE_KINDS, ISLAND)) & line
     told = [
-        (kind == IGNORE, "ignored", "left out as asked"),
-        (pd.isna(kind), "not recognised", "a point has no ground: left out"),
-        (open_line, "an open line", "left out: it has no area"),
-        ((fate == _MEASURED) & line & (kind != "trees"), "a line without a width", _NO_WIDTH),
-        (_by_folder(frame), "known by its folder, layer or file alone", "map it with --kinds if not"),
-        (_by_code(frame), "read from a short code", "map it with --kinds if it means another kind"),
-        (fate == LANDMARK, "a landmark", "kept to look at; it is no ground"),
+        (kind == IGNORE, "ignored"),
+        (pd.isna(kind), "unknown_point"),
+        (open_line, "open_line"),
+        ((fate == _MEASURED) & line & (kind != "trees"), "no_width"),
+        (_by_folder(frame), "by_folder"),
+        (_by_code(frame), "by_code"),
+        (fate == LANDMARK, "landmark"),
     ]
-    return [note for rows, what, remedy in told for note in _count(frame, rows, what, remedy)]
+    return [
+        Note(what, str(group["source"].iloc[0]), len(group), float(group.area.sum()), {"label": str(label)})
+        for rows, what in told
+        for label, group in frame[rows].groupby("label", sort=True)
+    ]
 
 
 def _by_folder(frame: gpd.GeoDataFrame) -> np.ndarray:
@@ -298,7 +300,7 @@ def _no_polygons(frame: gpd.GeoDataFrame, shape: np.ndarray) -> Problem:
 
 
 def _name_unknown(frame: gpd.GeoDataFrame, unknown: np.ndarray) -> list[Problem]:
-    """Return a row for each label that is not known, and one that says the whole text for ``--kinds``."""
+    """Return a row for each label that is not known, and one that says the whole text for ``kinds``."""
     rows = frame[unknown].assign(word=frame["label"][unknown].map(plain_label))
     labels = []
     problems = []
@@ -307,13 +309,13 @@ def _name_unknown(frame: gpd.GeoDataFrame, unknown: np.ndarray) -> list[Problem]
         labels.append(label)
         problems.append(_unknown_row(group, label, frame))
     if not frame["kind"].notna().any():
-        remedy = "say with --kind-from FIELD which field tells the kind, or map the labels with --kinds"
+        remedy = "say with `kind_from` which field tells the kind, or map the labels with `kinds`"
         problems.insert(0, Problem("the files together", "no kind that is known", "greens, fairways, ...", remedy))
     if len(labels) == 1:  # its own row says all there is to say
         return problems
     text = ",".join(f"{label}={guess_kind(label)}" for label in labels)
     where = f"{len(labels)} label{'s' * (len(labels) > 1)} not known"
-    remedy = f'to go on like that, say: --kinds "{text}"'
+    remedy = f'to go on like that, say: `kinds="{text}"`'
     return [*problems, Problem(where, ", ".join(labels), f"kinds: {', '.join(KINDS)}", remedy)]
 
 
@@ -326,7 +328,7 @@ def _unknown_row(group: gpd.GeoDataFrame, label: str, frame: gpd.GeoDataFrame) -
     hint = f"; it lies inside a {inside}, so it may be an island: {label}=island" if inside else ""
     verb = "map it" if guess != IGNORE else "map it, or leave it out,"
     return Problem(
-        f"'{label}' ({group['source'].iloc[0]})", found, "a known kind", f'{verb} with --kinds "{label}={guess}"{hint}'
+        f"'{label}' ({group['source'].iloc[0]})", found, "a known kind", f'{verb} with `kinds="{label}={guess}"`{hint}'
     )
 
 
@@ -338,29 +340,14 @@ def _holder(group: gpd.GeoDataFrame, frame: gpd.GeoDataFrame) -> str | None:
     return str(holding.loc[holding.area.idxmin(), "kind"]) if len(holding) else None
 
 
-def _count(frame: gpd.GeoDataFrame, rows: np.ndarray, what: str, remedy: str) -> list[Note]:
-    """Return a note a label for the rows."""
-    groups = frame[rows].groupby("label", sort=True)
+def gather_notes(notes: Sequence[Note]) -> list[Note]:
+    """Return the notes, those that say the same in one: counted, the first places named."""
+    groups: dict[tuple[str, str], list[Note]] = {}
+    for note in notes:
+        groups.setdefault((note.what, str(note.facts)), []).append(note)
     return [
-        Note(f"{what}: {label}", str(group["source"].iloc[0]), len(group), float(group.area.sum()), remedy)
-        for label, group in groups
-    ]
-
-
-def note_remarks(remarks: Sequence[Remark]) -> list[Note]:
-    """Return the remarks as notes: those with the same words and remedy counted, the first place named."""
-    groups: dict[tuple[str, str], list[Remark]] = {}
-    for remark in remarks:
-        groups.setdefault((remark.what, remark.remedy), []).append(remark)
-    return [
-        Note(
-            what,
-            _name_places([remark.source for remark in found]),
-            len(found),
-            0.0,
-            remedy,
-        )
-        for (what, remedy), found in groups.items()
+        replace(found[0], where=_name_places([note.where for note in found]), count=len(found))
+        for found in groups.values()
     ]
 
 
@@ -382,34 +369,17 @@ Fields = str | Iterable[str] | None
 Step = Callable[[gpd.GeoDataFrame], tuple[gpd.GeoDataFrame, list[Note]]]
 
 
-@dataclass(frozen=True, slots=True)
-class GroundOptions:
-    """What is seldom needed to read a course.
-
-    Parameters
-    ----------
-    approach_m : float or None
-        Fairway within this distance of its green becomes approach, m.
-    file_crs : str, CRS or None
-        What the files' coordinates are in, over what they say.
-    swap_lonlat : bool
-        Whether the files have latitude before longitude.
-    """
-
-    approach_m: float | None = None
-    file_crs: str | pyproj.CRS | None = None
-    swap_lonlat: bool = False
-
-
-def read_ground(  # noqa: PLR0913 - the contract's five, and what is seldom needed in one
+def read_ground(  # noqa: PLR0913 - plain keywords are what a script is to write
     files: str | Path | Iterable[str | Path],
     *,
     kinds: Mapping[str, str] | str | None = None,
     kind_from: Fields = None,
     hole_from: Fields = None,
     collar_m: Widths | None = None,
+    approach_m: float | None = None,
     crs: str | pyproj.CRS | None = None,
-    options: GroundOptions | None = None,
+    file_crs: str | pyproj.CRS | None = None,
+    swap_lonlat: bool = False,
 ) -> Ground:
     """Return a course's polygons as a clean sampling frame: disjoint, in metres, with holes and kinds.
 
@@ -423,10 +393,14 @@ def read_ground(  # noqa: PLR0913 - the contract's five, and what is seldom need
         Fields that alone tell the kind or the hole; ``name``, ``folder`` and ``layer`` are fields too.
     collar_m : float or mapping of hole to float
         Width of the collar to derive round each green, m; ``*`` for the holes that have none of their own.
+    approach_m : float or None
+        Fairway within this distance of its green becomes approach, m.
     crs : str or CRS
         The working system, in metres; None for an equal-area one centred on the course.
-    options : GroundOptions
-        Approaches, and what the files do not say of their coordinates.
+    file_crs : str, CRS or None
+        What the files' coordinates are in, over what they say.
+    swap_lonlat : bool
+        Whether the files have latitude before longitude.
 
     Returns
     -------
@@ -444,21 +418,20 @@ def read_ground(  # noqa: PLR0913 - the contract's five, and what is seldom need
     Steps: read, place, tell kinds and holes, mend, cut islands, derive approaches and collars, settle
     overlaps, drop slivers, number.
     """
-    options = options or GroundOptions()
     how = Understanding(
         kinds=parse_kinds([kinds]) if isinstance(kinds, str) else check_kinds(kinds or {}),
         kind_from=_listed(kind_from),
         hole_from=_listed(hole_from),
-        crs=_known_crs(crs, "--crs"),
-        file_crs=_known_crs(options.file_crs, "--file-crs"),
-        swap=options.swap_lonlat,
+        crs=_known_crs(crs, "crs"),
+        file_crs=_known_crs(file_crs, "file_crs"),
+        swap=swap_lonlat,
     )
     paths = [Path(files)] if isinstance(files, (str, Path)) else [Path(file) for file in files]
     contents = _read_all(paths)
     with _naming_rows(contents):
-        frame, remarks = frame_contents(contents, how)
-    ground = make_ground(sort_features(frame), collar_m, options.approach_m)
-    return replace(ground, notes=(*note_remarks(remarks), *ground.notes))
+        frame, notes = frame_contents(contents, how)
+    ground = make_ground(sort_features(frame), collar_m, approach_m)
+    return replace(ground, notes=(*gather_notes(notes), *ground.notes))
 
 
 @contextmanager
@@ -467,8 +440,10 @@ def _naming_rows(contents: Sequence[Content]) -> Iterator[None]:
     try:
         yield
     except GroundError as error:
-        left = [remark for content in contents for remark in content.remarks if remark.remedy.startswith("left out")]
-        rows = [Problem(n.where, n.what, "a shape", "mend it, or take it out") for n in note_remarks(left)]
+        left = [note for content in contents for note in content.notes if note.facts.get("done") == "left out"]
+        rows = [
+            Problem(n.where, SHAPE_FAULTS[n.what], "a shape", "mend it, or take it out") for n in gather_notes(left)
+        ]
         raise GroundError([*error.problems, *rows]) from error
 
 
@@ -488,7 +463,7 @@ def _read_all(paths: list[Path]) -> list[Content]:
     contents: list[Content] = []
     problems: list[Problem] = []
     if not paths:
-        problems.append(Problem("FILE", "no file", "at least one file with polygons", "name it after the survey"))
+        problems.append(Problem("files", "no file", "at least one file with polygons", "name it after the survey"))
     for path in paths:
         try:
             contents.append(read_file(path))
@@ -542,10 +517,10 @@ def _no_surface(whole: gpd.GeoDataFrame) -> Problem:
     if len(whole):
         found = f"{len(whole)} surface{'s' * (len(whole) > 1)}, the largest of {whole.area.max() * 1e4:,.3g} cm²"
         expected = f"surfaces of at least {SLIVER_M2} m² and {SLIVER_M * 100:.0f} cm across"
-        remedy = "check the coordinates: they may be rounded, or in another unit (see --file-crs)"
+        remedy = "check the coordinates: they may be rounded, or in another unit (see `file_crs`)"
         return Problem("the files together", found, expected, remedy)
     kinds = ", ".join(SURFACE_KINDS)
-    remedy = "check the labels, or map them with --kinds"
+    remedy = "check the labels, or map them with `kinds`"
     return Problem("the files together", "no surface", f"at least one {kinds}", remedy)
 
 

@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING, Any
 from geosample.design import CONTAINERS
 from geosample.drawing import close_book, open_book
 from geosample.errors import Problem, SheetsError
+from geosample.files.saving import make_folder, save_file
 from geosample.pests import load_pest
-from geosample.saving import make_folder, save_file
 from geosample.sheets.bench import (
     StopTable,
     draw_bag_labels,

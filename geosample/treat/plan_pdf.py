@@ -43,10 +43,10 @@ from geosample.drawing import (
     write_upright,
 )
 from geosample.errors import TreatError
+from geosample.files.saving import save_file
 from geosample.holes import hole_key, name_place
 from geosample.palettes import GREYS, OKABE_ITO
 from geosample.report.treat import show_take, tell_answer, tell_hole, tell_reasons, tell_zone
-from geosample.saving import save_file
 from geosample.treat.shapes import keep_off_area, polygons_of
 from geosample.units import (
     ACRE_M2,

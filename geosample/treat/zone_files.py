@@ -13,10 +13,10 @@ import pandas as pd
 import shapely
 
 from geosample.errors import TreatError
-from geosample.escape import escape_html, escape_xml, write_csv
+from geosample.files.escape import escape_html, escape_xml, write_csv
+from geosample.files.saving import make_folder, save_file
 from geosample.ground import only_polygons
 from geosample.report.treat import show_take, tell_zone
-from geosample.saving import make_folder, save_file
 from geosample.units import ACRE_M2, FOOT2_M2, HECTARE_M2
 from geosample.words import ACTIONS
 

@@ -7,10 +7,10 @@ from typing import TYPE_CHECKING, Any
 
 from geosample.density import LEVELS
 from geosample.errors import MapError, Problem
+from geosample.files.saving import save_file
 from geosample.holes import hole_key
 from geosample.palettes import OKABE_ITO
 from geosample.report import webmap as words
-from geosample.saving import save_file
 from geosample.survey import Survey
 from geosample.units import FOOT_M, Units
 from geosample.webmap import page as pages

@@ -13,7 +13,7 @@ from density_case import THRESHOLD
 
 from geosample.density import DensityMap, MapSettings, save_density
 from geosample.ground import Ground, save_ground
-from geosample.ground.cells import cut_cells
+from geosample.ground.cutting import cut_cells
 from geosample.survey import Survey, open_survey
 from geosample.survey.findings import Finding, Findings, What, put_findings
 

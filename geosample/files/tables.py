@@ -1,4 +1,7 @@
-"""Returned files as tables of text: every cell as it was written, every row with a name the user can look up."""
+"""Tables of text from CSV files and workbooks: every cell as it was written, every row with a name to look it up.
+
+What was read with a little help, and what must be asked, goes into a `Log`: a table is taken whole, or nothing of it.
+"""
 
 from __future__ import annotations
 
@@ -6,21 +9,113 @@ import csv
 import io
 import zipfile
 import zlib
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, time
 from pathlib import Path
 from typing import Any
 from xml.etree import ElementTree as ET
 
-from geosample.counts.model import Log
-from geosample.errors import GroundError
-from geosample.escape import read_cell
-from geosample.ground import check_archive, decode_text
+from geosample.errors import FileError, GeosampleError, Problem
+from geosample.files.archives import check_archive
+from geosample.files.escape import read_cell
+from geosample.files.text import decode_text
+from geosample.words import ENCODINGS
+
+
+@dataclass(frozen=True, slots=True)
+class RowNote:
+    """What was said of one row that came back: forgiven, set aside, missing or replaced.
+
+    Parameters
+    ----------
+    where : str
+        File and row, or point id.
+    what : str
+        What was found.
+    done : str
+        What was done about it.
+    """
+
+    where: str
+    what: str
+    done: str
+
+
+class Log:
+    """What was forgiven or set aside (notes), and what must be settled first (problems)."""
+
+    def __init__(self) -> None:
+        self.notes: list[RowNote] = []
+        self.problems: list[Problem] = []
+        self.refused = False
+
+    def note(self, where: str, what: str, done: str) -> None:
+        """Remember something that was read with a little help."""
+        self.notes.append(RowNote(where, what, done))
+
+    def ask(self, where: str, found: str, expected: str, remedy: str) -> None:
+        """Remember something that only the user can settle."""
+        self.problems.append(Problem(where, found, expected, remedy))
+
+    def refuse(self, where: str, found: str, expected: str, remedy: str) -> None:
+        """Ask about a whole file or its columns: without an answer none of its rows can be read, set aside or not."""
+        self.refused = True
+        self.ask(where, found, expected, remedy)
+
+    def settle(self, error: type[GeosampleError], *, set_aside: bool) -> None:
+        """Raise the error with every problem, or turn each into a note where bad rows may be set aside."""
+        if self.problems and (self.refused or not set_aside):
+            raise error(self.problems)
+        self.notes.extend(RowNote(p.where, f"{p.found}; expected {p.expected}", "set aside") for p in self.problems)
+        self.problems.clear()
+
+
+_MOST_NAMED = 6
+
+
+def show_rows(wheres: Iterable[str]) -> str:
+    """Return the rows' names in one phrase, the file named once.
+
+    Examples
+    --------
+    >>> show_rows(["a.csv row 2", "a.csv row 3", "a.csv row 4", "b.csv row 9"])
+    'a.csv rows 2-4; b.csv row 9'
+    """
+    files: dict[str, list[int]] = {}
+    others: list[str] = []
+    for where in wheres:
+        file, word, number = where.rpartition(" row ")
+        if word and number.isdecimal():
+            files.setdefault(file, []).append(int(number))
+        else:
+            others.append(where)
+    phrases = [f"{file} row{'s' if len(rows) > 1 else ''} {_ranges(rows)}" for file, rows in files.items()]
+    if len(others) > _MOST_NAMED:
+        others = [*others[:_MOST_NAMED], f"and {len(others) - _MOST_NAMED} more"]
+    return "; ".join([*phrases, *others])
+
+
+def _ranges(numbers: list[int]) -> str:
+    runs: list[list[int]] = []
+    for number in sorted(set(numbers)):
+        if runs and number == runs[-1][1] + 1:
+            runs[-1][1] = number
+        else:
+            runs.append([number, number])
+    shown = [str(low) if low == high else f"{low}-{high}" for low, high in runs[:_MOST_NAMED]]
+    left = len(runs) - _MOST_NAMED
+    return ", ".join(shown) + (f" and {left} more places" if left > 0 else "")
+
 
 DELIMITERS = {",": "commas", ";": "semicolons", "\t": "tabs", "|": "bars"}
 # Lines looked at for the header row: sheets often carry a title above it.
 HEADER_WITHIN = 30
+_LONGEST_CELL = 64 * 1024 * 1024  # characters: a course's outline in one cell
+_TEXT = {".csv", ".tsv", ".txt"}
+_WORKBOOKS = {".xlsx", ".xlsm"}
+TABLES = _TEXT | _WORKBOOKS
+"""The endings of files that hold a table and nothing else."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,22 +140,60 @@ class Table:
     wheres: tuple[str, ...]
 
 
+Rows = list[tuple[int, list[str]]]
+"""Row numbers as the user can look them up, and the row's cells."""
 Meaning = Callable[[str], str | None]
 """The field or stage a heading means, None where the reader does not know it; it finds the header below a title."""
 
 
 def read_text_table(path: Path, log: Log, meaning_of: Meaning) -> Table | None:
     """Return the rows of a CSV file, whatever its delimiter and encoding; None after asking about one it can't read."""
-    text, told = decode_text(path.read_bytes())
-    for what, done in told:
-        log.note(path.name, what, done)
+    text, encoding = decode_text(path.read_bytes())
+    if encoding in ENCODINGS:
+        log.note(path.name, *ENCODINGS[encoding])
     if not text.strip():
         log.refuse(path.name, "an empty file", "a header row and rows of counts", "export the counts again")
         return None
     delimiter = _find_delimiter(text)
-    # Strict: a quote mark that is never closed would else swallow the rows behind it without a word.
-    reader = csv.reader(io.StringIO(text, newline=""), delimiter=delimiter, strict=True)
-    numbered: list[tuple[int, list[str]]] = []
+    try:
+        # Strict: a quote mark that is never closed would else swallow the rows behind it without a word.
+        numbered = part_rows(path, text, delimiter, strict=True)
+    except FileError as error:
+        for problem in error.problems:
+            log.refuse(problem.where, problem.found, problem.expected, problem.remedy)
+        return None
+    if delimiter != ",":
+        log.note(path.name, f"columns parted by {DELIMITERS[delimiter]}", "read so")
+    return table_from_rows(path.name, numbered, log, meaning_of)
+
+
+def part_rows(path: Path, text: str, delimiter: str, *, strict: bool = False) -> Rows:
+    r"""Return the rows of a CSV text with the numbers of their first lines.
+
+    Parameters
+    ----------
+    path : Path
+        The file's name, for the message.
+    text : str
+        All of it, decoded.
+    delimiter : str
+        What parts the cells.
+    strict : bool
+        Refuse quote marks that are not closed, or that stand inside a cell.
+
+    Raises
+    ------
+    FileError
+        When a row can't be parted.
+
+    Examples
+    --------
+    >>> part_rows(Path("a.csv"), "hole,kind\n7,green", ",")
+    [(1, ['hole', 'kind']), (2, ['7', 'green'])]
+    """
+    csv.field_size_limit(_LONGEST_CELL)
+    reader = csv.reader(io.StringIO(text, newline=""), delimiter=delimiter, strict=strict)
+    numbered: Rows = []
     start = 1
     try:
         for row in reader:
@@ -68,11 +201,9 @@ def read_text_table(path: Path, log: Log, meaning_of: Meaning) -> Table | None:
             start = reader.line_num + 1
     except csv.Error as error:
         remedy = "look for a quote mark that is not closed, or export the file again"
-        log.refuse(f"{path.name} row {start}", f"a row that can't be parted ({error})", "cells", remedy)
-        return None
-    if delimiter != ",":
-        log.note(path.name, f"columns parted by {DELIMITERS[delimiter]}", "read so")
-    return table_from_rows(path.name, numbered, log, meaning_of)
+        found = f"a row that can't be parted ({error})"
+        raise FileError(Problem(f"{path.name} row {start}", found, "cells", remedy)) from error
+    return numbered
 
 
 def table_from_rows(
@@ -115,21 +246,15 @@ def _find_delimiter(text: str) -> str:
     lines = [line for line in text.splitlines()[:HEADER_WITHIN] if line.strip()]
     if lines and lines[0].lower().startswith("sep=") and lines[0][4:5] in DELIMITERS:
         return lines[0][4:5]
-    scores = {mark: _typical(sorted(line.count(mark) for line in lines)) for mark in DELIMITERS}
+    scores = {mark: sorted(line.count(mark) for line in lines)[len(lines) // 2] if lines else 0 for mark in DELIMITERS}
     best = max(scores, key=lambda mark: scores[mark])
     return best if scores[best] else ","
-
-
-def _typical(counts: list[int]) -> int:
-    return counts[len(counts) // 2] if counts else 0
 
 
 # What a damaged workbook may raise, from the archive down to its XML.
 _UNREADABLE = (
     zipfile.BadZipFile, zlib.error, ET.ParseError, EOFError, LookupError, TypeError, ValueError, RuntimeError,
 )  # fmt: skip
-Rows = list[tuple[int, list[str]]]
-"""Row numbers as the spreadsheet shows them, and the row's cells."""
 
 
 def read_workbook(path: Path, log: Log, meaning_of: Meaning) -> list[Table]:
@@ -146,7 +271,7 @@ def read_workbook(path: Path, log: Log, meaning_of: Meaning) -> list[Table]:
         sheets = {sheet.title: _text_rows(sheet) for sheet in book.worksheets}
         book.close()
         formulas = _list_formulas(path)
-    except GroundError as error:
+    except FileError as error:
         for problem in error.problems:
             log.refuse(path.name, f"a workbook that can't be opened: {problem.found}", problem.expected, problem.remedy)
         return []
@@ -241,3 +366,46 @@ def _show_formulas(rows: Rows, formulas: list[tuple[int, int, str]]) -> Rows:
         row.extend([""] * (column + 1 - len(row)))
         row[column] = row[column] or formula
     return sorted(cells.items())
+
+
+Reader = Callable[[Path, Log, Meaning], list[Table]]
+"""A reader of another kind of file as tables."""
+
+
+def read_tables(path: Path, log: Log, meaning_of: Meaning, others: Mapping[str, Reader] | None = None) -> list[Table]:
+    """Return the file's tables (a workbook may hold several), none after asking about a file that can't be read.
+
+    Parameters
+    ----------
+    path : Path
+        One of ``TABLES``, told by its name's ending.
+    log : Log
+        Takes what was forgiven and what must be asked.
+    meaning_of : callable
+        From a heading to the field it means, None where it means none: it finds the header below a title.
+    others : mapping of str to callable, optional
+        Readers of other endings.
+    """
+    readers: dict[str, Reader] = {
+        **dict.fromkeys(_TEXT, _read_one),
+        **dict.fromkeys(_WORKBOOKS, read_workbook),
+        **(others or {}),
+    }
+    read = readers.get(path.suffix.lower())
+    if read is None:
+        expected, remedy = f"one of: {', '.join(sorted(readers))}", "export the counts in one of these formats"
+        log.refuse(path.name, f"the ending '{path.suffix}'", expected, remedy)
+        return []
+    try:
+        return read(path, log, meaning_of)
+    except FileNotFoundError:
+        log.refuse(str(path), "no such file", "a file of counts", "check the name")
+    except OSError as error:
+        found = f"a file that can't be read ({error.strerror})"
+        log.refuse(str(path), found, "a file of counts", "check its permissions")
+    return []
+
+
+def _read_one(path: Path, log: Log, meaning_of: Meaning) -> list[Table]:
+    table = read_text_table(path, log, meaning_of)
+    return [] if table is None else [table]

@@ -1,20 +1,18 @@
-"""One door to what came back: tables, workbooks, waypoints, told by the name's ending."""
+"""Waypoints that came back, as a table: the count in a comment, in a name's tail or in fields of its own."""
 
 from __future__ import annotations
 
-import json
 import re
 from collections.abc import Callable, Iterable, Mapping
 from pathlib import Path
 from typing import Any
 from xml.etree import ElementTree as ET
 
-from geosample.counts.headings import FIELDS
-from geosample.counts.model import Log
-from geosample.counts.tables import Meaning, Table, read_text_table, read_workbook, show_cell
+from geosample.counts.meaning import FIELDS
 from geosample.errors import GeosampleError
-from geosample.escape import read_html
-from geosample.ground import local_name, parse_xml
+from geosample.files.escape import read_html
+from geosample.files.tables import Log, Meaning, Reader, Table, show_cell
+from geosample.files.text import child_text, local_name, parse_json, parse_xml, read_data_fields
 
 # A number stays whole, whatever marks stand between its digits: 1,000 must not become 1 on the way to its reader.
 _NUMBER = r"\d+(?:[.,'’\s]\d{3}(?!\d))*(?:[.,]\d+)?"
@@ -55,7 +53,7 @@ def read_pairs(text: str, meaning_of: Meaning) -> dict[str, str]:
 
     Examples
     --------
-    >>> from geosample.counts.headings import know_heading
+    >>> from geosample.counts.meaning import know_heading
     >>> from geosample.pests import load_pest
     >>> def meaning_of(word): return know_heading(word, load_pest())
     >>> read_pairs("L3=4, L4: 2; method = brine", meaning_of)
@@ -110,20 +108,17 @@ def _read_gpx(path: Path, raw: bytes) -> list[dict[str, str]]:
 def _read_kml(path: Path, raw: bytes) -> list[dict[str, str]]:
     points = []
     for mark in _find(parse_xml(path, raw), "Placemark"):
-        places = [_texts(point, "coordinates") for point in _find(mark, "Point")]
-        if not places or not places[0]:
+        place = next((child_text(point, "coordinates") for point in _find(mark, "Point")), "")
+        if not place:
             continue
-        lon, lat = places[0][0].split(",")[:2]
-        data = {d.attrib["name"]: (_texts(d, "value") or [""])[0] for d in _find(mark, "Data")}
-        data |= {d.attrib["name"]: (d.text or "").strip() for d in _find(mark, "SimpleData")}
-        name, description = ((_texts(mark, key) or [""])[0] for key in ("name", "description"))
-        texts = {"name": name, "description": read_html(description).strip()}
-        points.append({"lat": lat.strip(), "lon": lon.strip(), **texts, **data})
+        lon, lat = place.split(",")[:2]
+        texts = {"name": child_text(mark, "name"), "description": read_html(child_text(mark, "description")).strip()}
+        points.append({"lat": lat.strip(), "lon": lon.strip(), **texts, **read_data_fields(mark)})
     return points
 
 
-def _read_geojson(_: Path, raw: bytes) -> list[dict[str, str]]:
-    data: dict[str, Any] = json.loads(raw.decode("utf-8-sig"))
+def _read_geojson(path: Path, raw: bytes) -> list[dict[str, str]]:
+    data: Mapping[str, Any] = parse_json(path, raw)
     system = str(((data.get("crs") or {}).get("properties") or {}).get("name", "CRS84"))
     if not re.search(r"CRS84|4326", system):
         message = f"coordinates in {system}, not longitude and latitude"
@@ -145,51 +140,5 @@ def _find(element: ET.Element, name: str) -> Iterable[ET.Element]:
     return [child for child in element.iter() if local_name(child) == name]
 
 
-def _texts(element: ET.Element, name: str) -> list[str]:
-    return [(child.text or "").strip() for child in _find(element, name)]
-
-
-_TEXT = {".csv", ".tsv", ".txt"}
-_WORKBOOKS = {".xlsx", ".xlsm"}
-TABLES = _TEXT | _WORKBOOKS
-"""The endings of files that hold a table and nothing else."""
-WAYPOINTS = {".geojson", ".json", ".gpx", ".kml"}
-
-
-def read_tables(path: Path, log: Log, meaning_of: Meaning) -> list[Table]:
-    """Return the file's tables (a workbook may hold several), none after asking about a file that can't be read.
-
-    Parameters
-    ----------
-    path : Path
-        One of ``TABLES``, or waypoints.
-    log : Log
-        Takes what was forgiven and what must be asked.
-    meaning_of : callable
-        From a heading to the field it means, None where it means none: it finds the header below a title.
-    """
-    ending = path.suffix.lower()
-    try:
-        if ending in _TEXT:
-            return _one(read_text_table(path, log, meaning_of))
-        if ending in _WORKBOOKS:
-            return read_workbook(path, log, meaning_of)
-        if ending in WAYPOINTS:
-            return read_waypoints(path, log, meaning_of)
-    except FileNotFoundError:
-        log.refuse(str(path), "no such file", "a file of counts", "check the name")
-        return []
-    except OSError as error:
-        log.refuse(
-            str(path), f"a file that can't be read ({error.strerror})", "a file of counts", "check its permissions"
-        )
-        return []
-    endings = ", ".join(sorted(TABLES | WAYPOINTS))
-    log.refuse(
-        path.name, f"the ending '{path.suffix}'", f"one of: {endings}", "export the counts in one of these formats"
-    )
-    return []
-
-
-def _one(table: Table | None) -> list[Table]:
-    return [] if table is None else [table]
+WAYPOINTS: dict[str, Reader] = dict.fromkeys((".geojson", ".json", ".gpx", ".kml"), read_waypoints)
+"""The endings of files of waypoints, for `geosample.files.tables.read_tables`."""

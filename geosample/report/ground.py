@@ -1,0 +1,180 @@
+"""Ground in words: a table of hole by kind, the obstacles, and everything that was understood, mended or left out."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import TYPE_CHECKING, Any
+
+from geosample.report.terminal import show_table
+from geosample.units import ACRE_M2, FOOT2_M2, HECTARE_M2, INCH_M, Units, show_area, show_length
+from geosample.words import ENCODINGS, SHAPE_FAULTS, SURFACE_KINDS
+
+if TYPE_CHECKING:
+    from geosample.ground import Ground, Note, Replaced
+
+OPTIONS = {"kinds": "--kinds", "crs": "--crs", "collar_m": "--collar", "approach_m": "--approach"}
+"""Arguments that notes may follow from, as the command has them."""
+NOTES = {
+    "crosses_itself": ("an outline that crosses itself", "mended: all it encloses is kept"),
+    "no_area": ("a polygon without area", "left out"),
+    "drawn_twice": ("a {kind} drawn twice{on_hole}", "only the one{on_kept_hole} is kept{doubt}"),
+    "island": ("an island in a {holders}{on_hole}", "cut out"),
+    "island_in_nothing": ("an island in nothing", "left out: it lies in no polygon of that kind"),
+    "sliver": ("a sliver of {kind}", "left out: under {under_wide} wide or {under_area} [no source]"),
+    "overlap": ("{kind} under {winner}", "given to the {larger}{winner}"),
+    "nothing_left": ("a {kind} wholly under others", "nothing of it is left"),
+    "much_under_obstacle": (
+        "more than a third of a {kind} under one {obstacle}",
+        "cut out as stated; see whether the obstacle is an outline that should not be filled",
+    ),
+    "turf_in_obstacle": (
+        "a {kind} inside a {obstacle}",
+        "taken as an island: cut out of the {obstacle}; ignore the {obstacle} or the {kind} if that is wrong",
+    ),
+    "trees_on_turf": (
+        "a line of trees runs {length} across short turf",
+        "distances to trees are measured to it as drawn; split it where no trees stand",
+    ),
+    "no_hole_known": ("no hole known", "left without; give them a field hole, or name one with --hole-from"),
+    "hole_lent": (
+        "a {kind} without a hole",
+        "given the nearest hole's; where that is wrong, give it a field hole, or see --hole-from",
+    ),
+    "hole_missing": ("a hole without any ground", "look whether it is in the file, and under which name"),
+    "hole_without_green": ("a hole without a green", "look whether it is in the file, and under which name"),
+    "collar_derived": ("greens without a collar of their own", "collar derived round each"),
+    "collar_drawn": ("greens with a drawn collar, or no width given", "no collar derived"),
+    "collar_unused": ("no green on hole {hole}", "its width is not used"),
+    "collar_new_ground": (
+        "ground beside greens that no surface held",
+        "added as collar, before obstacles are cut out",
+    ),
+    "no_approach": ("no fairway near a green", "no approach derived"),
+    "approach_made": ("fairway near its green", "made an approach"),
+    "ignored": ("ignored: {label}", "left out as asked"),
+    "unknown_point": ("not recognised: {label}", "a point has no ground: left out"),
+    "open_line": ("an open line: {label}", "left out: it has no area"),
+    "no_width": (
+        "a line without a width: {label}",
+        "kept as an obstacle that takes no area from the turf; draw it as a polygon to cut it out",
+    ),
+    "by_folder": ("known by its folder, layer or file alone: {label}", "map it with --kinds if not"),
+    "by_code": ("read from a short code: {label}", "map it with --kinds if it means another kind"),
+    "landmark": ("a landmark: {label}", "kept to look at; it is no ground"),
+    "label_unused": ("the label '{label}'", "no feature has it: check its spelling"),
+    "no_crs_stated": ("no coordinate system stated", "taken as degrees on WGS84"),
+    "datum_shift": (
+        "no exact shift from '{crs_name}' to WGS84 here",
+        "the whole course may lie beside its true place {within}; shapes and areas are right",
+    ),
+    "areas_off": ("areas in '{crs_name}' are {area_error:+.3%} off the true ones here", "as asked"),
+    "encoding": ("{encoding_found}", "{encoding_done}"),
+    "driver_says": ("the driver says: {text}", "see whether anything is missing"),
+    "other_map": (
+        "another map in the archive",
+        "not read: take it out of the archive and name it as a file of its own",
+    ),
+    **{code: (words, "{done}") for code, words in SHAPE_FAULTS.items()},
+}
+"""What each note means, and what was done or what the user can do; the names in braces are the note's facts."""
+
+
+def tell_ground(ground: Ground, units: Units = "us") -> list[str]:
+    """Return the lines that tell what was understood."""
+    facts = ground.summary()
+    parts = [
+        f"{row['count']} {kind}" + (f" ({show_area(row['area_m2'], units)})" if row["area_m2"] else "")
+        for kind, row in facts["obstacles"].items()
+    ]
+    lines = [
+        *_show_table(facts, units),
+        "",
+        f"obstacles: {', '.join(parts) or 'none'}",
+        f"coordinates: {_name_crs(facts)}",
+    ]
+    if ground.notes:
+        lines += ["", "Understood, mended and left out:", *(f"- {tell_note(note, units)}" for note in ground.notes)]
+    return lines
+
+
+def tell_note(note: Note, units: Units = "us") -> str:
+    """Return what was seen, how often and on how much ground, what was done about it, and where.
+
+    Raises
+    ------
+    KeyError
+        For a code that is not in ``NOTES``.
+    """
+    what, done = (text.format_map(_word_facts(note.facts, units)) for text in NOTES[note.what])
+    size = f", {_show_size(note.area_m2, units)}" if note.area_m2 else ""
+    times = f" × {note.count}" if note.count > 1 else ""
+    return f"{what}{times}{size}: {done} ({OPTIONS.get(note.where, note.where)})"
+
+
+def tell_replaced(replaced: Replaced) -> list[str]:
+    """Return what is to be known of visits and results that rested on the older ground."""
+    lines = [
+        f"visit {one.visit} rests on the older ground: {one.off_surface} of its {one.points} points no longer lie on "
+        "the surface of the same name. Its points and weights stay as drawn; draw a new visit for the new ground."
+        for one in replaced.visits
+    ]
+    if replaced.taken_away:
+        stale = ", ".join(replaced.taken_away)
+        lines.append(f"results worked out on the older ground ({stale}) were taken away: run the stages again")
+    return lines
+
+
+def _word_facts(facts: Mapping[str, Any], units: Units) -> dict[str, Any]:
+    """Return the facts with those that need more than their value put into words."""
+    hole, kept = facts.get("hole"), facts.get("kept_hole")
+    found, done = ENCODINGS.get(facts.get("encoding", ""), ("", ""))
+    accuracy_m = facts.get("accuracy_m")
+    return {
+        **facts,
+        "on_hole": f" on hole {hole}" if hole else "",
+        "on_kept_hole": f" on hole {kept}" if kept else "",
+        "doubt": "; is that the right hole?" if hole and hole != kept else "",
+        "holders": " and a ".join(facts.get("kinds", ())),
+        "larger": "larger " if facts.get("kind") == facts.get("winner") else "",
+        "under_wide": _show_narrow(facts.get("under_wide_m", 0.0), units),
+        "under_area": _show_size(facts.get("under_area_m2", 0.0), units),
+        "length": show_length(facts.get("length_m", 0.0), units),
+        "within": f"within about {show_length(accuracy_m, units)}" if accuracy_m else "by an unknown amount",
+        "encoding_found": found,
+        "encoding_done": done,
+    }
+
+
+def _show_narrow(length_m: float, units: Units) -> str:
+    return f"{length_m / INCH_M:.0f} in" if units == "us" else f"{length_m * 1000:.0f} mm"
+
+
+def _show_size(area_m2: float, units: Units) -> str:
+    """Return an area as ``show_area`` does, but to two figures where it would round what is some to little or none."""
+    small = area_m2 / (FOOT2_M2 if units == "us" else 1.0)
+    return f"{small:.2g} {'ft²' if units == 'us' else 'm²'}" if small < 10 else show_area(area_m2, units)  # noqa: PLR2004
+
+
+def _show_table(facts: Mapping[str, Any], units: Units) -> list[str]:
+    small, unit, large, large_unit = (FOOT2_M2, "ft²", ACRE_M2, "acres")
+    if units == "metric":
+        small, unit, large, large_unit = (1.0, "m²", HECTARE_M2, "ha")
+    kinds = [kind for kind in SURFACE_KINDS if kind in facts["kinds"]]
+    rows = [_hole_row(hole, found, kinds, small) for hole, found in (*facts["holes"].items(), ("all", facts["kinds"]))]
+    areas = [*(facts["kinds"][kind]["area_m2"] for kind in kinds), facts["area_m2"]]
+    rows.append([large_unit, *(f"{area / large:,.2f}" for area in areas)])
+    return show_table(["hole", *(f"{kind} n, {unit}" for kind in kinds), unit], rows)
+
+
+def _hole_row(hole: str, found: Mapping[str, Any], kinds: list[str], unit_m2: float) -> list[str]:
+    cells = [
+        f"{found[kind]['count']}  {found[kind]['area_m2'] / unit_m2:>7,.0f}" if kind in found else "-" for kind in kinds
+    ]
+    return [hole, *cells, f"{sum(one['area_m2'] for one in found.values()) / unit_m2:,.0f}"]
+
+
+def _name_crs(facts: Mapping[str, Any]) -> str:
+    if facts["crs_centre_lonlat"] is None:
+        return f"{facts['crs_name']} ({facts['crs']})"
+    lon, lat = facts["crs_centre_lonlat"]
+    return f"equal-area, in metres, centred on the course at {lat:.4f}, {lon:.4f} (latitude, longitude)"

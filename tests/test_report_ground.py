@@ -1,0 +1,60 @@
+"""Ground in words: what was understood, mended and left out, in the units asked for."""
+
+from __future__ import annotations
+
+import ast
+from pathlib import Path
+
+import pytest
+
+import geosample.ground
+from geosample.ground import Note, Replaced, read_ground
+from geosample.ground.model import OlderVisit
+from geosample.report.ground import NOTES, tell_ground, tell_note, tell_replaced
+
+ROOM = Path(geosample.ground.__file__).parent
+
+
+def test_a_sliver_is_told_in_the_units_asked_for() -> None:
+    note = Note("sliver", "all fairway", 2, 0.1, {"kind": "fairway", "under_wide_m": 0.1, "under_area_m2": 0.25})
+    assert tell_note(note, "metric").startswith(
+        "a sliver of fairway × 2, 0.1 m²: left out: under 100 mm wide or 0.25 m²"
+    )
+    assert "1.1 ft²: left out: under 4 in wide or 2.7 ft²" in tell_note(note, "us")
+
+
+@pytest.mark.parametrize(
+    ("kept", "words"),
+    [("7", "a tee drawn twice on hole 7: only the one on hole 7 is kept (a.kml)"), ("8", "is that the right hole?")],
+)
+def test_what_was_drawn_twice_is_doubted_where_the_holes_differ(kept: str, words: str) -> None:
+    assert words in tell_note(Note("drawn_twice", "a.kml", facts={"kind": "tee", "hole": "7", "kept_hole": kept}))
+
+
+def test_every_note_that_the_room_makes_has_words() -> None:
+    made = set()
+    for path in ROOM.glob("*.py"):
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            if isinstance(node, ast.Call) and isinstance(node.func, ast.Name) and node.func.id in {"Note", "_left_out"}:
+                made |= {node.args[0].value} if isinstance(node.args[0], ast.Constant) else set()
+    assert len(made) > 20
+    assert made <= set(NOTES)
+
+
+def test_visits_on_a_replaced_ground_are_told() -> None:
+    lines = tell_replaced(Replaced((OlderVisit("May", 9, 2),), ("estimates", "cells")))
+    assert lines[0].startswith("visit May rests on the older ground: 2 of its 9 points")
+    assert "(estimates, cells) were taken away" in lines[1]
+    assert tell_replaced(Replaced()) == []
+
+
+def test_a_ground_shows_itself(hole_file: Path) -> None:
+    ground = read_ground(hole_file, collar_m=0.76)
+    assert len(repr(ground)) <= 200
+    assert "<table>" in ground._repr_html_()
+    assert ground.to_geodataframe().crs == ground.crs
+    facts = ground.summary()
+    assert sum(one["area_m2"] for one in facts["kinds"].values()) == pytest.approx(facts["area_m2"])
+    lines = "\n".join(tell_ground(ground, "metric"))
+    assert "collar derived round each" in lines
+    assert "centred on the course at" in lines
