@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from geosample.errors import Problem, SurveyError
-from geosample.saving import SQLITE_HEADER
+from geosample.files.saving import SQLITE_HEADER
 from geosample.survey.layers import LAYERS, LAYOUT, MARKED, check_layer, shape_frame
 
 if TYPE_CHECKING:

@@ -25,7 +25,7 @@ from typing import TYPE_CHECKING, Any
 
 from geosample import __version__
 from geosample.errors import Problem, SurveyError
-from geosample.saving import keep_rights, tell_rights
+from geosample.files.saving import keep_rights, tell_rights
 from geosample.survey.layers import LAYERS, LAYOUT, MARKED, RESULTS, shape_frame
 from geosample.survey.reading import (
     DOOR,
