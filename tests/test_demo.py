@@ -11,6 +11,7 @@ import sys
 from functools import partial
 from pathlib import Path
 
+import geopandas as gpd
 import pandas as pd
 import pymupdf
 import pytest
@@ -22,6 +23,7 @@ from geosample.cli import main
 from geosample.demo import VISIT, find_course, plan_commands
 from geosample.design import load_design
 from geosample.survey import open_survey
+from geosample.treat import load_zones
 
 SAMPLES = Path(__file__).resolve().parents[1] / "sample_maps"
 SMALL_BYTES = 104_000
@@ -59,8 +61,11 @@ def test_the_tables_and_the_raster_say_so_too(demo: Path) -> None:
     survey = open_survey(demo / "invented_course.gpkg")
     assert survey.need("estimates")["method"].str.endswith("; simulated counts").all()
     assert "simulated counts" in (demo / "estimates.csv").read_text(encoding="utf-8")
-    assert survey.need("zones")["note"].str.endswith("Simulated counts.").all()
-    assert "Simulated counts." in (demo / "zones.geojson").read_text(encoding="utf-8")
+    assert load_zones(survey).simulated is True
+    for name in ("zones.csv", "zones.geojson"):
+        assert gpd.read_file(demo / name)["simulated"].astype(str).eq("True").all()
+    for name in ("zones.kml", "zones.gpx"):
+        assert "Simulated counts." in (demo / name).read_text(encoding="utf-8")
     with rasterio.open(demo / "density.tif") as raster:
         assert "simulated" in raster.tags()["data"]
     assert load_design(survey).visit.simulated is True

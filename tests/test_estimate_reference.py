@@ -10,7 +10,7 @@ import pytest
 from estimate_case import make_bags
 from scipy import special
 
-from geosample.estimate.clumping import fit_iwao, fit_taylor, measure_clumping
+from geosample.estimate.answer import fit_iwao, fit_taylor, measure_clumping
 from geosample.estimate.intervals import (
     Interval,
     combine_means,

@@ -193,16 +193,13 @@ def public_functions() -> list[tuple[str, FunctionType]]:
     ]
 
 
-TOLD_IN_A_LINE = {"geosample.webmap.draw_story"}  # another's parameters, told there
-
-
 @pytest.mark.parametrize(
     ("name", "function"), public_functions(), ids=lambda value: value if isinstance(value, str) else ""
 )
 def test_public_docstrings_give_parameters_shapes_and_errors(name: str, function: FunctionType) -> None:
     doc, signature = inspect.getdoc(function) or "", inspect.signature(function)
     assert doc, name
-    if len(signature.parameters) > 2 and name not in TOLD_IN_A_LINE:
+    if len(signature.parameters) > 2:
         assert "Parameters\n" in doc
     if "Parameters\n" in doc:
         assert [one for one in signature.parameters if one not in doc.split("Parameters\n", 1)[1]] == []

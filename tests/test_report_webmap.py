@@ -112,5 +112,5 @@ def test_a_legend_s_classes_are_told_in_both_units():
 def test_the_terminal_is_told_what_was_drawn_and_the_cautions(complete: Survey):
     lines = tell_drawn(gather_story(complete), Path("map.html"), 1_234_567, "metric")
     assert lines[0] == "wrote map.html (1.2 MB); it opens with no network"
-    assert any(line.startswith("1 zones: suggested for treatment; ") and line.endswith(" m²") for line in lines)
+    assert any(line.startswith("1 zone: suggested for treatment; ") and line.endswith(" m²") for line in lines)
     assert len([line for line in lines if line in {str(caution) for caution in TREATMENT}]) == len(TREATMENT)

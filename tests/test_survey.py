@@ -20,7 +20,7 @@ from survey_case import fill_rows
 
 from geosample.errors import SurveyError
 from geosample.ground import Ground, load_ground, save_ground
-from geosample.survey import LAYERS, Survey, change, open_survey
+from geosample.survey import LAYERS, Survey, open_survey, writing
 
 STEPS = ["write_frames", "put_layers", "commit"]
 FIRST_STEPS = ["write_frames", "flush_file", "name_file"]
@@ -93,14 +93,14 @@ def test_an_error_in_the_block_changes_nothing(survey: Survey) -> None:
 def test_a_fault_at_any_step_leaves_the_old_or_the_new_state_and_nothing_lying_about(
     survey: Survey, monkeypatch: pytest.MonkeyPatch, step: str, moment: str
 ) -> None:
-    real = getattr(change, step)
+    real = getattr(writing, step)
 
     def fail(*args: object) -> None:
         if moment == "after":
             real(*args)
         raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
 
-    monkeypatch.setattr(change, step, fail)
+    monkeypatch.setattr(writing, step, fail)
     new = fill_rows("counts", visit=["A"], count=99)
     with pytest.raises(SurveyError, match="No space left on device"), survey.change() as c:
         c.put("counts", new)
@@ -112,14 +112,14 @@ def test_a_fault_at_any_step_leaves_the_old_or_the_new_state_and_nothing_lying_a
 KILLED = """
 import os, signal, sys
 import pandas as pd
-from geosample.survey import change, open_survey
+from geosample.survey import writing, open_survey
 step, moment, path = sys.argv[1:]
-real = getattr(change, step)
+real = getattr(writing, step)
 def die(*args):
     if moment == "after":
         real(*args)
     os.kill(os.getpid(), signal.SIGKILL)
-setattr(change, step, die)
+setattr(writing, step, die)
 with open_survey(path).change() as c:
     row = {"visit": "A", "sample_id": "1", "pest": "annual bluegrass weevil", "stage": "L3", "count": 99}
     c.put("counts", pd.DataFrame([row]))
@@ -180,7 +180,7 @@ def test_a_reader_never_sees_half_a_write(survey: Survey) -> None:
     assert len(seen) > 1
 
 
-def put_pair(c: change.Change, value: int) -> None:
+def put_pair(c: writing.Change, value: int) -> None:
     for name in ("pair a", "pair b"):
         c.put(name, pd.DataFrame({"count": [value]}))
 

@@ -22,7 +22,7 @@ from geosample.cli import main
 from geosample.design import Design
 from geosample.errors import SurveyError
 from geosample.ground import Ground, save_ground
-from geosample.survey import Survey, change, open_survey
+from geosample.survey import Survey, open_survey, writing
 
 OTHER = """
 import sqlite3, sys
@@ -131,7 +131,7 @@ def test_a_read_in_wal_mode_keeps_its_state_and_stops_nobody(survey: Survey) -> 
 def test_a_read_without_end_in_rollback_mode_stops_nobody_and_its_late_write_is_refused(
     survey: Survey, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    monkeypatch.setattr(change, "READER_WAIT_S", 0.3)
+    monkeypatch.setattr(writing, "READER_WAIT_S", 0.3)
     survey.path.chmod(0o640)
     if os.geteuid() == 0:
         os.chown(survey.path, 4321, 4321)
@@ -169,7 +169,7 @@ def test_a_read_that_ends_in_time_leaves_the_file_itself(survey: Survey) -> None
 def test_a_write_not_yet_committed_is_the_one_refusal_and_changes_nothing(
     survey: Survey, mode: str, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(change, "WRITER_WAIT_S", 0.3)
+    monkeypatch.setattr(writing, "WRITER_WAIT_S", 0.3)
     words = "another program is writing to it: finish or close it there"
     with another(survey.path, mode) as other:
         other.do("BEGIN IMMEDIATE")
@@ -347,7 +347,7 @@ def test_the_journal_of_a_survey_that_is_gone_is_not_played_into_a_new_one(
 def test_a_network_folder_is_told_and_wal_mode_refused_there(
     survey: Survey, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    monkeypatch.setattr(change, "find_network", lambda _: "nfs4")
+    monkeypatch.setattr(writing, "find_network", lambda _: "nfs4")
     put_b(survey)
     assert "is a network folder (nfs4), where locks can't be trusted" in capsys.readouterr().err
     with another(survey.path, "wal"), pytest.raises(SurveyError, match=r"network folder \(nfs4\).*WAL mode"):
@@ -360,8 +360,8 @@ def test_the_kind_of_folder_is_read_from_the_list_of_mounts(tmp_path: Path) -> N
     mounts = tmp_path / "mounts"
     lines = "1 0 8:1 / / rw - ext4 /dev/vda rw\n2 1 0:9 / /mnt/our\\040club rw shared:1 - nfs4 host:/x rw\n"
     mounts.write_text(lines)
-    assert change.find_network(Path("/mnt/our club/2026"), mounts) == "nfs4"
-    assert change.find_network(Path("/mnt/ours"), mounts) == ""
+    assert writing.find_network(Path("/mnt/our club/2026"), mounts) == "nfs4"
+    assert writing.find_network(Path("/mnt/ours"), mounts) == ""
 
 
 @pytest.mark.parametrize("mode", MODES)

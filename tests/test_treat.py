@@ -11,7 +11,6 @@ import shapely
 from survey_case import fill_rows
 from treat_case import THRESHOLD, finding, make_map, patch, plan, plan_map, treated
 
-from geosample.density import DensityMap
 from geosample.errors import TreatError
 from geosample.ground import Ground, cut_cells, draw_squares, edge_lines, measure_edge
 from geosample.survey import open_survey
@@ -185,7 +184,7 @@ def test_a_survey_with_too_few_insects_for_a_map_gives_a_plan_that_says_nothing_
         small_ground, lambda cells: np.full(len(cells), 0.0), spread=1.5, known=lambda cells: cells["row"] > 10**9
     )
     bound = given.cells.assign(log_mean=np.log(20.0), expected_per_m2=0.0, low_per_m2=0.0, high_per_m2=180.0)
-    no_map = DensityMap("May", "x", 1.0, bound, {}, {"no_map": True}, given.findings)
+    no_map = replace(given, cells=bound, fitted={"no_map": True})
     zones = plan_map(no_map, small_ground)
     assert zones.zones.empty
     assert zones.figures.known_share == 0

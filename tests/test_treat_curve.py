@@ -11,11 +11,11 @@ import numpy as np
 import pandas as pd
 import pytest
 from density_case import draw_counts
-from geosample.density.areas import covariates_of, restore_field
 from treat_case import finding, make_map, patch, plan, plan_map, ratio_found
 
 from geosample.density import map_density
 from geosample.density.model import MapSettings
+from geosample.density.places import covariates_of, restore_field
 from geosample.survey.findings import Finding, Findings, What
 from geosample.treat.figures import best_width_m, build_field, draw_sums, interpolate_strip, target_curve
 from geosample.treat.model import BorderOnly

@@ -68,7 +68,7 @@ class CountField(RegressorMixin, BaseEstimator):  # type: ignore[misc] # scikit-
     >>> places, counts = [[0.0, 0.0], [10.0, 0.0], [60.0, 0.0], [70.0, 0.0]], [9, 7, 0, 1]
     >>> field = CountField(spread=1.0, range_m=40.0, k=2.0).fit(places, counts, exposure=[2.0, 2.0, 2.0, 2.0])
     >>> field.predict([[5.0, 0.0], [65.0, 0.0]]).round(1).tolist()
-    [4.0, 0.7]
+    [3.8, 1.1]
     """
 
     def __init__(  # noqa: PLR0913 - scikit-learn reads parameters from it

@@ -15,9 +15,9 @@ from scipy.special import ndtr, ndtri
 
 from geosample.counts import Counts
 from geosample.density.laplace import predict_jointly
+from geosample.density.mapping import cut_target
 from geosample.density.model import DensityMap
 from geosample.density.places import covariates_of, mapped_surfaces, restore_field
-from geosample.density.samples import cut_target
 from geosample.design import Design, design_code, find_name_problems, label_points, order_walk
 from geosample.errors import DensityError, Problem
 from geosample.ground import edge_lines, measure_edge

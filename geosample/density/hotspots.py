@@ -27,7 +27,7 @@ if TYPE_CHECKING:
     import geopandas as gpd
     import pandas as pd
 
-    from geosample.density.samples import Samples
+    from geosample.density.mapping import Samples
 
 PERMUTATIONS = 999
 FALSE_SHARE = 0.10

@@ -9,8 +9,8 @@ import numpy as np
 import shapely
 
 from geosample.density.laplace import FittedField, Hyper, Sites, draw_log, fit_field, predict_jointly, predict_log
+from geosample.density.mapping import FARTHEST_M, Covariates, choose_covariates, cut_target
 from geosample.density.model import DensityMap, exceed
-from geosample.density.samples import FARTHEST_M, Covariates, choose_covariates, cut_target
 from geosample.errors import DensityError, Problem
 from geosample.files.escape import write_csv
 from geosample.files.saving import save_file

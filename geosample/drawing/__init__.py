@@ -11,10 +11,15 @@ A book is opened, drawn on page by page, and closed into bytes; nothing here wri
 
 from geosample.drawing.maps import (
     MapLayer,
+    MapView,
     draw_check_bar,
     draw_map,
     draw_scale_bar,
+    fit_view,
     ground_layers,
+    must_fit,
+    split_views,
+    upright_turn,
 )
 from geosample.drawing.pages import (
     Book,
@@ -51,7 +56,6 @@ from geosample.drawing.pens import (
     paint_polygons,
 )
 from geosample.drawing.png import Png
-from geosample.drawing.view import MapView, fit_view, must_fit, split_views, upright_turn
 
 __all__ = [
     "MAIN_MARK",

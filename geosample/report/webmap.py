@@ -43,6 +43,20 @@ _NOT_DONE = {
 }
 
 
+SCRIPT_WORDS = {
+    "map": "Map of the course, north up",
+    "north": "North is up",
+    "me": "Me",
+    "find_me": "Show where I am",
+    "asks": "To place you, the browser may ask its maker's location service. Press Me again if you want that.",
+    "within": 'You are within <span class="us">{ft} ft</span><span class="metric">{m} m</span> of here, as your '
+    "receiver puts it.",
+    "no_fix": "No position: {why}.",
+    "none": "the browser gave none",
+}
+"""What the page's script says, by the name it knows; braces are filled in by the script."""
+
+
 @dataclass(frozen=True, slots=True)
 class Line:
     """One line of the answer: what it is about, and the sentences."""
@@ -507,8 +521,7 @@ def tell_drawn(story: Story, page: Path, size_bytes: int, units: Units = "us") -
     if not facts["density"]:
         lines.append("no density map yet: run 'geosample density' first to see where the insects are")
     for action, words in ACTIONS.items():
-        if facts["zones"][action]:
-            lines.append(
-                f"{facts['zones'][action]} zones: {words.reason}; {show_area(facts['zone_area_m2'][action], units)}"
-            )
+        if many := facts["zones"][action]:
+            ground = show_area(facts["zone_area_m2"][action], units)
+            lines.append(f"{_plural(many, 'zone')}: {words.reason}; {ground}")
     return [*lines, *(str(caution) for caution in TREATMENT if len(story.zones))]

@@ -4,8 +4,8 @@ Readers see whole states; writers take turns, with other programs too, by the lo
 gives the file, ``Survey.read`` a layer, ``Survey.change`` a set of changes that is written whole or not at all.
 """
 
-from geosample.survey.change import Change
 from geosample.survey.file import Survey, open_survey
 from geosample.survey.layers import LAYERS, Layer, shape_frame
+from geosample.survey.writing import Change
 
 __all__ = ["LAYERS", "Change", "Layer", "Survey", "open_survey", "shape_frame"]

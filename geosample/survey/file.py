@@ -9,9 +9,9 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from geosample.errors import Problem, SurveyError
-from geosample.survey.change import Change, start_change
 from geosample.survey.layers import MARKED
 from geosample.survey.reading import check_layout, list_layers, list_older, read_layer
+from geosample.survey.writing import Change, start_change
 
 if TYPE_CHECKING:
     import pandas as pd

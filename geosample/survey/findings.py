@@ -15,8 +15,8 @@ from geosample.survey.layers import shape_frame
 if TYPE_CHECKING:
     import pandas as pd
 
-    from geosample.survey.change import Change
     from geosample.survey.file import Survey
+    from geosample.survey.writing import Change
 
 
 class What(StrEnum):

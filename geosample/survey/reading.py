@@ -12,8 +12,7 @@ from typing import TYPE_CHECKING
 
 from geosample.errors import Problem, SurveyError
 from geosample.files.saving import SQLITE_HEADER
-from geosample.survey.checking import check_layer
-from geosample.survey.layers import LAYERS, LAYOUT, MARKED, shape_frame
+from geosample.survey.layers import LAYERS, LAYOUT, MARKED, check_layer, shape_frame
 
 if TYPE_CHECKING:
     import pandas as pd

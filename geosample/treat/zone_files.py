@@ -81,7 +81,7 @@ def zone_rows(zones: Zones) -> pd.DataFrame:
     -------
     DataFrame
         zone_id, action, hole, kind, surface_id, area_ft2, area_acres, area_m2, area_ha, mean, low and high per ft²
-        and per m², probability, border_only, bags, reason, lon, lat.
+        and per m², probability, border_only, lon, lat, bags, reason; ``simulated`` where the counts are invented.
     """
     frame = zones.zones
     inside = frame.geometry.representative_point().to_crs(4326)
@@ -111,12 +111,18 @@ def zone_rows(zones: Zones) -> pd.DataFrame:
         lat=inside.y.round(7),
         bags=frame["bags"],
         reason=frame["reason"],
+        **_mark_invented(zones),
     )
 
 
 def _describe(zones: Zones, units: Units) -> list[str]:
     made_up = " Simulated counts." if zones.simulated else ""
     return [f"{tell_zone(row, units)}{made_up}" for row in zones.zones.itertuples()]
+
+
+def _mark_invented(zones: Zones) -> dict[str, bool]:
+    """Return the column that says of every zone that its counts are invented; none for real ones."""
+    return {"simulated": True} if zones.simulated else {}
 
 
 def _write_csv(zones: Zones, path: Path) -> Path:
@@ -126,7 +132,7 @@ def _write_csv(zones: Zones, path: Path) -> Path:
 def _write_geojson(zones: Zones, path: Path) -> Path:
     import pyogrio
 
-    frame, text = in_degrees(zones.zones), io.BytesIO()
+    frame, text = in_degrees(zones.zones).assign(**_mark_invented(zones)), io.BytesIO()
     options = {"layer": "zones", "geometry_type": "MultiPolygon"}
     pyogrio.write_dataframe(frame, text, driver="GeoJSON", RFC7946="YES", **options)
     return save_file(path, text.getvalue(), TreatError)

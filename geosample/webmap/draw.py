@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -29,17 +28,6 @@ if TYPE_CHECKING:
     from geosample.estimate import Estimates
     from geosample.ground import Ground
     from geosample.treat import Zones
-
-
-@dataclass(frozen=True, slots=True)
-class PageSettings:
-    """How the page is to look; the parameters of ``draw_map``."""
-
-    units: Units = "us"
-    thresholds_per_m2: tuple[float, ...] = ()
-    aerial: Path | None = None
-    base_map: str | None = None
-    base_credit: str = ""
 
 
 def draw_map(  # noqa: PLR0913 - what a user may say in plain words
@@ -104,30 +92,37 @@ def draw_map(  # noqa: PLR0913 - what a user may say in plain words
             raise MapError(Problem("source", found, "a ground beside results", remedy))
         story = source if isinstance(source, Story) else gather_story(source, visit)
     else:
-        story = gather_results(
-            source,
-            design=design,
-            counts=counts,
-            estimates=estimates,
-            density_map=density_map,
-            zones=zones,
-            course=course,
-        )
-    settings = PageSettings(units, tuple(thresholds_per_m2), Path(aerial) if aerial else None, base_map, base_credit)
-    save_file(path, compose_page(story, settings).encode("utf-8"), MapError)
+        story = gather_results(source, design, counts, estimates, density_map, zones, course=course)
+    text = compose_page(
+        story,
+        units=units,
+        thresholds_per_m2=tuple(thresholds_per_m2),
+        aerial=Path(aerial) if aerial else None,
+        base_map=base_map,
+        base_credit=base_credit,
+    )
+    save_file(path, text.encode("utf-8"), MapError)
     return path
 
 
-def compose_page(story: Story, settings: PageSettings) -> str:
-    """Return the whole page as text; the same story gives the same text, byte for byte."""
+def compose_page(
+    story: Story,
+    *,
+    units: Units = "us",
+    thresholds_per_m2: tuple[float, ...] = (),
+    aerial: Path | None = None,
+    base_map: str | None = None,
+    base_credit: str = "",
+) -> str:
+    """Return the whole page as text, as ``draw_map`` writes it; the same story gives the same text, byte for byte."""
     bounds = _lonlat_bounds(story.surfaces)
     page = pages.OfflineMap(bounds)
-    pictures = draw_pictures(story, settings.thresholds_per_m2, settings.units)
+    pictures = draw_pictures(story, thresholds_per_m2, units)
     layers: dict[str, list[folium.map.Layer]] = {}
-    if settings.aerial:
-        layers["aerial"] = [pages.lay_picture(*read_aerial(settings.aerial, bounds), "aerial")]
-    if settings.base_map:
-        layers["base"] = [pages.lay_tiles(settings.base_map, settings.base_credit, "base")]
+    if aerial:
+        layers["aerial"] = [pages.lay_picture(*read_aerial(aerial, bounds), "aerial")]
+    if base_map:
+        layers["base"] = [pages.lay_tiles(base_map, base_credit, "base")]
     for name, parts in list_layers(story).items():
         layers[name] = [pages.lay_shapes(features, pane, show=name != "hotspots") for pane, features in parts]
     if pictures:
@@ -144,7 +139,8 @@ def compose_page(story: Story, settings: PageSettings) -> str:
         "bounds": pages.turn_bounds(bounds),
         "first_bounds": pages.turn_bounds(_lonlat_bounds(_visited(story))),
         "holes": [pages.turn_bounds(_lonlat_bounds(named.get_group(hole))) for hole in holes],
-        "units": settings.units,
+        "words": words.SCRIPT_WORDS,
+        "units": units,
         "foot_m": FOOT_M,
         "here_colour": OKABE_ITO["purple"],
     }
@@ -154,7 +150,7 @@ def compose_page(story: Story, settings: PageSettings) -> str:
         title=f"{story.course}: {story.pest}",
         before=pages.Words(head=pages.write_head(), body=words.write_top(story)),
         after=pages.Words(body=rest, script=pages.write_start(page, layers, start)),
-        base_map=settings.base_map,
+        base_map=base_map,
     )
 
 

@@ -187,12 +187,12 @@ def gather_story(survey: Survey, visit: str | None = None) -> Story:
 
 def gather_results(  # noqa: PLR0913 - a keyword a stage
     ground: Ground,
-    *,
     design: Design | None = None,
     counts: Counts | None = None,
     estimates: Estimates | None = None,
     density_map: DensityMap | None = None,
     zones: Zones | None = None,
+    *,
     course: str = "",
 ) -> Story:
     """Return the story of stages' results that no survey file need hold.

@@ -163,12 +163,12 @@ _OTHERS = ("none", "wal", "delete")
 _STRUCK = """
 import signal, sys
 stage, delay = sys.argv.pop(1), float(sys.argv.pop(1))
-from geosample.survey import change
+from geosample.survey import writing
 when, _, step = stage.partition(" ")
 def strike(seconds):
     signal.setitimer(signal.ITIMER_REAL, max(seconds, 1e-6))
 if step:
-    real = getattr(change, step)
+    real = getattr(writing, step)
     def struck(*args):
         if when != "after":
             strike(delay if when == "in" else 0)
@@ -176,7 +176,7 @@ if step:
         if when == "after":
             strike(0)
         return result
-    setattr(change, step, struck)
+    setattr(writing, step, struck)
 from geosample.cli import main
 if stage == "start":
     strike(delay * 20)

@@ -144,7 +144,7 @@ const geosample = (() => {
   function north() {
     const node = L.DomUtil.create("div", "north");
     node.innerHTML = '<svg width="18" height="26" viewBox="0 0 18 26" aria-hidden="true"><path d="M9 0 L17 25 L9 19 L1 25 Z" fill="#111"/></svg>N';
-    node.setAttribute("aria-label", "North is up");
+    node.setAttribute("aria-label", page.words.north);
     return node;
   }
 
@@ -154,9 +154,9 @@ const geosample = (() => {
     const button = L.DomUtil.create("button", "", bar);
     button.type = "button";
     button.id = "position";
-    button.textContent = "Me";
-    button.title = "Show where I am";
-    button.setAttribute("aria-label", "Show where I am");
+    button.textContent = page.words.me;
+    button.title = page.words.find_me;
+    button.setAttribute("aria-label", page.words.find_me);
     button.addEventListener("click", find_me);
     return bar;
   }
@@ -171,21 +171,21 @@ const geosample = (() => {
     if (page.watch !== undefined) { return; }
     if (!page.told) {
       page.told = true;
-      note("To place you, the browser may ask its maker's location service. Press Me again if you want that.");
+      note(page.words.asks);
       return;
     }
     page.map.closePopup();
     page.watch = navigator.geolocation.watchPosition(show_me, (error) => {
       navigator.geolocation.clearWatch(page.watch);
       page.watch = undefined;
-      note(`No position: ${L.Util.trim(error.message || "the browser gave none")}.`);
+      note(L.Util.template(page.words.no_fix, { why: L.Util.trim(error.message || page.words.none) }));
     }, { enableHighAccuracy: true, maximumAge: 5000 });
   }
 
   function show_me(fix) {
     const here = [fix.coords.latitude, fix.coords.longitude];
     const error_m = fix.coords.accuracy;
-    const text = `You are within <span class="us">${Math.round(error_m / page.foot_m)} ft</span><span class="metric">${Math.round(error_m)} m</span> of here, as your receiver puts it.`;
+    const text = L.Util.template(page.words.within, { ft: Math.round(error_m / page.foot_m), m: Math.round(error_m) });
     if (!page.me) {
       page.me = L.circle(here, { radius: error_m, className: "me", color: page.here_colour, weight: 4 }).addTo(page.map).bindPopup(text);
       page.map.setView(here, Math.max(page.map.getZoom(), 18));
@@ -231,7 +231,7 @@ const geosample = (() => {
     page = { ...given, map, layers };
     const box = page.map.getContainer();
     box.setAttribute("role", "region");
-    box.setAttribute("aria-label", "Map of the course, north up");
+    box.setAttribute("aria-label", page.words.map);
     page.map.attributionControl.setPrefix("Leaflet");
     page.map.eachLayer(name_marker);
     page.map.on("layeradd", (event) => name_marker(event.layer));
