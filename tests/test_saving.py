@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import os
 from pathlib import Path
 
@@ -57,3 +58,53 @@ def test_a_folder_under_a_file_is_refused(tmp_path: Path) -> None:
     for write in (make_folder, lambda place, error: save_file(place, b"", error)):
         with pytest.raises(GroundError, match=r"Not a directory|File exists"):
             write(tmp_path / "file" / "below", GroundError)
+
+
+@pytest.mark.parametrize("dangling", [False, True])
+def test_a_link_stays_a_link_and_its_file_gets_the_new_content(tmp_path: Path, dangling: bool) -> None:
+    file, link = tmp_path / "shared" / "zones.csv", tmp_path / "zones.csv"
+    file.parent.mkdir()
+    if not dangling:
+        file.write_text("old", encoding="utf-8")
+    link.symlink_to(file)
+    assert save_file(link, b"new") == link
+    assert (link.is_symlink(), file.read_bytes()) == (True, b"new")
+
+
+def test_a_link_to_a_survey_is_as_safe_as_the_survey(tmp_path: Path) -> None:
+    survey = tmp_path / "course.gpkg"
+    survey.write_bytes(b"SQLite format 3\x00")
+    (tmp_path / "zones.csv").symlink_to(survey)
+    with pytest.raises(GeosampleError, match="a survey file's name"):
+        save_file(tmp_path / "zones.csv", b"new")
+    assert survey.read_bytes() == b"SQLite format 3\x00"
+
+
+@pytest.mark.skipif(not hasattr(os, "geteuid") or os.geteuid() != 0, reason="only the administrator gives files away")
+def test_the_owner_stays(tmp_path: Path) -> None:
+    file = tmp_path / "zones.csv"
+    file.write_text("old", encoding="utf-8")
+    os.chown(file, 12345, 23456)
+    save_file(file, b"new")
+    assert (file.stat().st_uid, file.stat().st_gid) == (12345, 23456)
+
+
+def test_an_owner_that_can_t_be_kept_is_told(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    file = tmp_path / "zones.csv"
+    file.write_text("old", encoding="utf-8")
+    real = Path.stat
+
+    def another(path: Path, **how: bool) -> os.stat_result:
+        state = real(path, **how)
+        return os.stat_result((*state[:4], 54321, *state[5:])) if path == file else state
+
+    def refuse(*_: object) -> None:
+        raise PermissionError(errno.EPERM, "Operation not permitted")
+
+    monkeypatch.setattr(Path, "stat", another)
+    monkeypatch.setattr(os, "chown", refuse)
+    save_file(file, b"new")
+    assert f"{file}: its owner was 54321" in capsys.readouterr().err
+    assert file.read_bytes() == b"new"
