@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+import geopandas as gpd
 import numpy as np
 import pandas as pd
 import pytest
@@ -164,12 +165,31 @@ def test_patches_smaller_than_asked_are_left_out_and_told(small_ground):
     assert zones.figures.small_patches == 1
 
 
-def test_ground_not_known_is_looked_at_again_and_never_treated_for_itself(small_ground):
-    unknown = make_map(small_ground, patch(-50, -130, 14), known=lambda cells: cells["northing"] > -60)
-    zones = plan_map(unknown, small_ground)
-    assert zones.zones["action"].tolist() == ["look_again"]
-    assert zones.zones["zone_id"].iloc[0] == "L01F-1"
-    assert zones.zones["reason"].tolist() == ["unknown"]
+def test_ground_that_no_plug_speaks_for_is_treated_by_its_chance_unless_only_sampled_ground_is_asked(small_ground):
+    field = patch(-50, -130, 14)
+    unknown = make_map(small_ground, field, known=lambda cells: cells["northing"] > -60)
+    zones, known = plan_map(unknown, small_ground), plan(small_ground, field)
+    assert zones.zones["action"].tolist() == ["treat"]
+    assert zones.zones["reason"].tolist() == ["no_plug"]
+    assert zones.figures.treated.area_m2 == known.figures.treated.area_m2 > 0
+    assert zones.figures.treated_unknown_m2 == pytest.approx(zones.figures.treated.area_m2)
+    assert (known.figures.treated_unknown_m2, zones.figures.passed_over.area_m2) == (0, 0)
+    asked = plan_map(unknown, small_ground, sampled_only=True)
+    assert asked.zones.empty
+    assert asked.figures.passed_over.area_m2 == pytest.approx(zones.figures.above.area_m2)
+
+
+def test_a_zone_says_what_stands_behind_it(small_ground):
+    given = make_map(small_ground, patch(-50, -130, 14))
+    middle = treated(plan_map(given, small_ground)).geometry.iloc[0].representative_point()
+    bags = gpd.GeoDataFrame({"status": ["counted", "lost"]}, geometry=[middle, middle], crs=small_ground.crs)
+    zone = treated(plan_map(given, small_ground, samples=bags)).iloc[0]
+    assert (zone["bags"], zone["reason"]) == (1, "above")
+    risky = treated(
+        plan_map(make_map(small_ground, patch(-50, -130, 14, 26.0), spread=0.6), small_ground, samples=bags)
+    )
+    assert set(risky.loc[risky["bags"] > 0, "reason"]) == {"risky"}
+    assert (risky["probability"] > 0.25).all()
 
 
 def test_an_empty_plan_is_an_answer(small_ground):

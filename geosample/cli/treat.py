@@ -82,6 +82,9 @@ class _Percent(click.ParamType[float]):
     help="The sprayer's width (common practice, no source).",
 )
 @click.option(
+    "--sampled-only", is_flag=True, help="Treat no ground that no plug speaks for; it says what that leaves untreated."
+)
+@click.option(
     "--smallest",
     "smallest_m2",
     type=AREA,
@@ -151,6 +154,7 @@ def command(survey: Path, out: Path, visit: str | None, as_json: bool, **asked: 
         keep_off_m=dict(asked["keep_off_m"]),
         border_only_m=asked["border_only_m"],
         check_share=asked["check_share"],
+        sampled_only=asked["sampled_only"],
         strip_step_m=_STRIP_STEPS_M[units],
         sprayer=sprayer,
         findings=found.findings,

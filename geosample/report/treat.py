@@ -31,6 +31,13 @@ if TYPE_CHECKING:
     from geosample.treat.model import BorderAdvice, BorderRatio, ControlClass, Figures, Holding, Zones
     from geosample.treat.records import RecordRules
 
+REASONS = {
+    "above": "above the line",
+    "risky": "below the line but risky",
+    "no_plug": "no plug here, by ground like it",
+    "check": "left untreated to compare",
+}
+"""Why a zone is in the plan, by the layer's code."""
 _MOST_NAMES = 6
 _MOST_PLACES = 3
 _OUNCE = " (oz is read as a weight; write floz for a volume)"
@@ -44,7 +51,9 @@ _NOT_SHOWN = "The interval reaches to none at all: these counts do not show that
 
 def tell_plan(zones: Zones, units: Units) -> list[str]:
     """Return all of a plan for the terminal: the answer, the zones, the reasons, the cautions."""
-    heads = ("zone", "do", "area", "about", "between", "chance above")
+    heads = ("zone", "do", "area", "about", "between", "chance above", "bags", "why")
+    # What an acre saves by the costs given rises with its chance alone.
+    order = zones.zones.sort_values(["action", "probability"], ascending=[False, False], kind="stable")
     rows = [
         (
             zone.zone_id,
@@ -53,8 +62,10 @@ def tell_plan(zones: Zones, units: Units) -> list[str]:
             show_density(zone.mean_per_m2, units),
             show_range(zone.low_per_m2, zone.high_per_m2, units),
             percent(zone.probability),
+            str(zone.bags),
+            REASONS[zone.reason],
         )
-        for zone in zones.zones.itertuples()
+        for zone in order.itertuples()
     ]
     table = ["", *show_table(heads, rows), ""] if rows else [""]
     cautions = ["Before anything is applied:", *(f"- {caution}" for caution in TREATMENT)]
@@ -104,18 +115,17 @@ def tell_zone(zone: Any, units: Units) -> str:
         return f"{start}: a check strip. Leave it untreated, and pull plugs here afterwards to see what treatment did."
     expected = f"about {mean} ({between}), a chance of {percent(zone.probability)} of being above {limit}"
     plugs = "no counted bag in it" if zone.bags == 0 else f"{zone.bags} counted {_plural(zone.bags, 'bag')} in it"
-    if zone.action == "look_again":
-        return f"{start}: not known well enough ({expected}; {plugs}). Pull more plugs here."
     over = ""
     if zone.overspray_m2 >= 1:
         over = (
             f" Narrower than the swath: a whole boom would also cover {show_area(zone.overspray_m2, units)} beside it."
         )
-    return f"{start}: {expected}; {plugs}.{over}"
+    why = f"{REASONS[zone.reason][0].upper()}{REASONS[zone.reason][1:]}"
+    return f"{start}: {expected}; {plugs}. {why}.{over}"
 
 
 def tell_hole(table: pd.DataFrame, unknown_m2: float, units: Units) -> str:
-    """Return a hole's plan in a line: what to treat, to look at again, and what is not known."""
+    """Return a hole's plan in a line: what to treat, what to leave, and what is not known."""
     parts = []
     for action, words in ACTIONS.items():
         some = table[table["action"] == action]
@@ -162,6 +172,8 @@ def _tell_zones(zones: Zones, units: Units) -> Iterator[str]:
         f"Treat {many} {_plural(many, 'zone')}, {area} in all: {percent(figures.share_of_area)} of "
         f"the {mapped} mapped. The map expects {about_percent(figures.share_of_insects)} of the insects there."
     )
+    if figures.nearly_all:
+        yield "That is nearly all of it: spot treatment does not pay here."
     if asked is not None:
         left = figures.removed.get("outside the border")
         beyond = f"; {_ground(left, units)} farther in also pass it" if left and left.area_m2 >= 1 else ""
@@ -174,17 +186,10 @@ def _tell_nothing(zones: Zones, units: Units) -> Iterator[str]:
     if figures.above.area_m2 > 0:
         where = show_area(figures.above.area_m2, units)
         yield f"Nothing to treat as asked: {where} of the {mapped} mapped pass the cut-off, but none makes a zone."
-    elif (unsure := float(zones.of("look_again")["area_m2"].sum())) > 0:
-        yield (
-            f"Not known well enough to treat anything: {show_area(unsure, units)} of the {mapped} mapped "
-            f"may be above {limit} and need another look first. This is no all-clear."
-        )
-    elif figures.known_m2 <= 0:
-        yield f"Nothing to treat, and nothing ruled out: the counts say too little of the {mapped} mapped to decide."
     else:
         yield (
-            f"Nothing to treat: nowhere on the {mapped} mapped is the chance of being above {limit} known to "
-            f"pass {percent(zones.settings.cutoff)}."
+            f"Nothing to treat: nowhere on the {mapped} mapped does the chance of being above {limit} pass "
+            f"{percent(zones.settings.cutoff)}."
         )
     highest, upper = (show_density(one, units) for one in (figures.highest_per_m2, figures.highest_high_per_m2))
     yield f"The highest expected anywhere is {highest}, and the highest upper limit {upper}."
@@ -205,35 +210,37 @@ def _tell_saving(figures: Figures, units: Units) -> Iterator[str]:
 
 
 def _tell_boom(zones: Zones, units: Units) -> Iterator[str]:
-    """Yield how much of the zones is there only so that a boom can drive them, and how much of that nobody knows."""
-    figures, unknown = zones.figures, zones.figures.added_unknown_m2
+    """Yield how much of the zones is there only so that a boom can drive them."""
+    figures = zones.figures
     if figures.added.area_m2 < 1:
         return
     yield (
         f"Of the zones, {show_area(figures.treated.area_m2 - figures.added.area_m2, units)} pass the rule by "
         f"themselves; {_ground(figures.added, units)} were added to make them drivable with a swath of "
-        f"{show_length(zones.settings.swath_m, units)}"
-        + (f", {show_area(unknown, units)} of it ground that is not known." if unknown >= 1 else ".")
+        f"{show_length(zones.settings.swath_m, units)}."
     )
 
 
 def _tell_unknown(zones: Zones, units: Units) -> Iterator[str]:
-    again, treated, figures = zones.of("look_again"), zones.of("treat"), zones.figures
+    """Yield how far the counts reach, what of the zones rests on ground like it, and what was passed over as asked."""
+    figures = zones.figures
     yield (
         f"The counts speak for {percent(figures.known_share)} of the mapped ground; on "
         f"{percent(figures.one_sided_share)} of it the interval lies wholly above or below {_limit(zones, units)}, and "
         "elsewhere the plan weighs chances."
     )
-    if again.empty:
-        return
-    likelier = len(treated) > 0 and again["probability"].max() > treated["probability"].min()
-    yield (
-        f"Look again at {len(again)} {_plural(len(again), 'zone')}, "
-        f"{show_area(float(again['area_m2'].sum()), units)}, before deciding: the chance there passes "
-        f"{percent(zones.settings.cutoff)} too, but too few plugs say so"
-        + (f" (up to {percent(again['probability'].max())}, above some zones of the plan)" if likelier else "")
-        + ". 'geosample followup' says where the next plugs pay most."
-    )
+    if figures.treated_unknown_m2 >= 1:
+        yield (
+            f"No plug speaks for {show_area(figures.treated_unknown_m2, units)} of the zones: they go by ground like "
+            "it. Whoever will not treat such ground says --sampled-only."
+        )
+    left = figures.passed_over
+    if zones.settings.sampled_only and left.area_m2 >= 1:
+        yield (
+            f"As asked, ground that no plug speaks for is left, though its chance passes "
+            f"{percent(zones.settings.cutoff)}: {_ground(left, units)}. By the costs given, leaving it is the dearer "
+            "mistake."
+        )
 
 
 def tell_amounts(area_m2: float, sprayer: Sprayer, units: Units) -> Iterator[str]:
@@ -330,9 +337,9 @@ def _tell_rule(zones: Zones, units: Units) -> Iterator[str]:
     cost = settings.miss_cost
     needless = "one needless treatment" if cost == 1 else f"{cost:g} needless treatments"
     yield (
-        f"The rule: a place is treated where its chance of being above {limit} passes {percent(settings.cutoff)} and "
-        "the counts say enough of it; where they say too little, it is to look at again. Missing a hot place is taken "
-        f"to cost as much as {needless} of it. That cost, the swath and the smallest zone are yours to set (the "
+        f"The rule: a place is treated where its chance of being above {limit} passes {percent(settings.cutoff)}, "
+        "since leaving it then costs more than treating it, however few plugs speak for it. Missing a hot place is "
+        f"taken to cost as much as {needless} of it. That cost, the swath and the smallest zone are yours to set (the "
         "defaults: common practice, no source)."
     )
     treated = zones.of("treat")

@@ -56,7 +56,7 @@ _USUAL_STRIP_M = 15 * FOOT_M
 _MOST_LEFT, _MOST_GROUND = 0.1, 2 / 3
 """A strip proposed leaves at most this part of the ground worth treating, and is at most this part of all ground (own
 choices)."""
-_SHARES = ("hot", "unsure", "treated", "check", "kept", "allowed", "known", "small")
+_SHARES = ("hot", "passed_over", "treated", "check", "kept", "allowed", "known", "small")
 
 
 def add_up(
@@ -90,11 +90,11 @@ def add_up(
         one_sided_m2=weigh(cells, is_one_sided(cells, settings.threshold_per_m2).astype(float)).area_m2,
         above=weigh(cells, share["hot"]),
         treated=weigh(cells, share["treated"]),
-        look_again=weigh(cells, share["unsure"] * (1 - share["treated"])),
+        passed_over=weigh(cells, share["passed_over"] * (1 - share["treated"])),
         added=weigh(cells, share["treated"] * (1 - share["hot"])),
         removed={reason.value: weigh(cells, part) for reason, part in left.items()},
         small_patches=sum(len(one.small) for one in plans),
-        added_unknown_m2=weigh(cells, share["treated"] * (1 - share["hot"]) * (1 - share["known"])).area_m2,
+        treated_unknown_m2=weigh(cells, share["treated"] * (1 - share["known"])).area_m2,
         above_by_edge_m2=tuple(by_edge.tolist()),
         overspray_m2=over,
         narrow=_sum_by_place(plans, cells["area_m2"].to_numpy(float) * left[LeftOut.NARROW]),

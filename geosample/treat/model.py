@@ -65,6 +65,7 @@ class TreatSettings:
     keep_off_m: Mapping[str, float] = field(default_factory=dict)
     border_only_m: float | None = None
     check_share: float = 0.0
+    sampled_only: bool = False
     strip_step_m: float = STRIP_STEP_M
     seed: int = 7
     sprayer: Sprayer = field(default_factory=Sprayer)
@@ -295,17 +296,19 @@ class Figures:
     one_sided_m2 : float
         The part of it where the interval lies wholly above or below the threshold, m².
     above : Holding
-        Cells known to be worth treating, before shapes were made of them.
-    treated, look_again : Holding
-        Inside the zones; look_again is all ground that may be above but is not known, drawn as a zone or not.
+        Cells worth treating, before shapes were made of them.
+    treated : Holding
+        Inside the zones.
+    passed_over : Holding
+        Worth treating, and left because no plug speaks for it, as asked with ``sampled_only``.
     added : Holding
         Ground inside the zones that was not worth treating by itself.
     removed : dict of str to Holding
         Worth treating but left, by ``LeftOut``.
     small_patches : int
         Patches left out for their size.
-    added_unknown_m2 : float
-        The part of what was added that is not known, m².
+    treated_unknown_m2 : float
+        The part of the zones that is not known: no plug speaks for it, m².
     above_by_edge_m2 : tuple of float
         The ground of ``above``, m², by its distance from the outer edge in whole metres, from 0 up.
     overspray_m2 : dict of str to float
@@ -339,11 +342,11 @@ class Figures:
     one_sided_m2: float
     above: Holding
     treated: Holding
-    look_again: Holding
+    passed_over: Holding
     added: Holding
     removed: dict[str, Holding]
     small_patches: int
-    added_unknown_m2: float
+    treated_unknown_m2: float
     above_by_edge_m2: tuple[float, ...]
     overspray_m2: dict[str, float]
     narrow: tuple[PlaceArea, ...]
@@ -403,7 +406,7 @@ class Figures:
 
 def _read_figures(said: dict[str, Any], curve: pd.DataFrame) -> Figures:
     """Return the figures from what ``Figures.plain`` gave."""
-    holdings = {name: Holding(**said[name]) for name in ("mapped", "above", "treated", "look_again", "added")}
+    holdings = {name: Holding(**said[name]) for name in ("mapped", "above", "treated", "passed_over", "added")}
     return Figures(
         **{
             **said,
@@ -434,7 +437,7 @@ def _read_border(said: dict[str, Any]) -> BorderAdvice:
 
 @dataclass(frozen=True, slots=True, repr=False)
 class Zones(Result):
-    """What to treat, what to look at again, and how sure that is.
+    """What to treat, what that leaves, and how sure that is.
 
     Parameters
     ----------
@@ -560,7 +563,7 @@ def _find_all(zones: Zones) -> Iterator[Finding]:
         "mapped area m2": mapped.area_m2,
         "known area m2": figures.known_m2,
         "treated area m2": treated.area_m2,
-        "unknown and maybe above m2": figures.look_again.area_m2,
+        "passed over area m2": figures.passed_over.area_m2,
         "treated share of area": figures.share_of_area,
         "treated share of insects": figures.share_of_insects,
         "insects in zones": treated,

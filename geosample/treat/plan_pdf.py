@@ -92,13 +92,12 @@ _AREA_COLUMNS = (
 
 # as on the page: stripes and a whole outline, dots and a broken one; no hatch of the ground beneath is like them
 TREAT_LOOK = Look(OKABE_ITO["orange"], 0.45, "falling", 1.6, line_mm=0.6)
-LOOK_AGAIN_LOOK = Look(None, 1.0, "dots", 1.3, OKABE_ITO["blue"], OKABE_ITO["blue"], 0.7, (1.6, 0.9))
 CHECK_LOOK = Look("#ffffff", 0.9, "none", line_mm=0.5, dash_mm=(0.6, 0.6))
 UNKNOWN_LOOK = Look(hatch="cross", hatch_mm=2.4, hatch_colour=GREYS[4], line_mm=0.0)
 KEPT_OFF_LOOK = Look(line_colour=OKABE_ITO["blue"], line_mm=0.4, dash_mm=(3.0, 1.0, 0.6, 1.0))
 GROUND_LOOKS = {kind: replace(look, hatch="none") for kind, look in SURFACE_LOOKS.items()}
 GROUND_LOOKS["fairway"] = Look(GREYS[1], 0.5)
-_LOOKS = {"treat": TREAT_LOOK, "check": CHECK_LOOK, "look_again": LOOK_AGAIN_LOOK}
+_LOOKS = {"treat": TREAT_LOOK, "check": CHECK_LOOK}
 _MOST_ROWS = 10  # more of them get a page of their own, so that the map stays large
 _LEGEND_MM, _LEGEND_COLUMNS = 10.0, 5
 _NEAR_M = 3.0  # surfaces nearer than twice this are shown together close up
@@ -390,7 +389,7 @@ def _choose_views(mine: gpd.GeoDataFrame, ground: Ground) -> list[Geometry]:
     by_id = ground.surfaces.set_index("surface_id").geometry
     whole = shapely.union_all([by_id[name] for name in mine["surface_id"].unique()])
     in_part = mine["area_m2"] < _WHOLE * mine["surface_id"].map(by_id.area)
-    small = mine[mine["kind"].isin(("green", "collar", "tee")) & in_part & (mine["action"] != "look_again")]
+    small = mine[mine["kind"].isin(("green", "collar", "tee")) & in_part]
     close = shapely.union_all([by_id[name] for name in small["surface_id"].unique()])
     groups = polygons_of(shapely.buffer(close, _NEAR_M))
     views = [shapely.intersection(close, group) for group in groups]

@@ -140,6 +140,7 @@ def suggest_zones(  # noqa: PLR0913 - plain keywords, for scripts
     keep_off_m: Mapping[str, float] | None = None,
     border_only_m: float | None = None,
     check_share: float = 0.0,
+    sampled_only: bool = False,
     strip_step_m: float = STRIP_STEP_M,
     seed: int = 7,
     sprayer: Sprayer | None = None,
@@ -147,7 +148,7 @@ def suggest_zones(  # noqa: PLR0913 - plain keywords, for scripts
     treatments: pd.DataFrame | None = None,
     samples: gpd.GeoDataFrame | None = None,
 ) -> Zones:
-    """Return the zones to treat or to look at again, with what they hold and leave.
+    """Return the zones to treat, with what they hold and leave.
 
     Parameters
     ----------
@@ -169,6 +170,8 @@ def suggest_zones(  # noqa: PLR0913 - plain keywords, for scripts
         Treat nothing farther than this from the outer edge of the short turf, m.
     check_share : float
         Part of the area to treat that is left as check strips, 0 to 0.5.
+    sampled_only : bool
+        Treat no ground that no plug speaks for, whatever its chance; ``figures.passed_over`` is what that leaves.
     strip_step_m : float
         By how much the targeting curve's border strips grow, m.
     seed : int
@@ -195,11 +198,12 @@ def suggest_zones(  # noqa: PLR0913 - plain keywords, for scripts
 
     Notes
     -----
-    A cell that is known is worth treating where its probability of being above the threshold passes
-    ``TreatSettings.cutoff``. The cells are joined, gaps narrower than the swath are closed, strips narrower than it
+    A cell is worth treating where leaving it costs more than treating it: where its probability of being above the
+    threshold passes ``TreatSettings.cutoff``, whether or not the counts say much of it (with ``sampled_only``: only
+    where they do). The cells are joined, gaps narrower than the swath are closed, strips narrower than it
     are widened where that still pays by the same costs and dropped otherwise, corners are rounded to the swath,
     outlines straightened within half a cell, and every zone that does not pay as a whole, or is smaller than asked, is
-    dropped. Cells that pass the cut-off but are not known become zones to look at again.
+    dropped.
     """
     settings = TreatSettings(
         threshold_per_m2,
@@ -209,6 +213,7 @@ def suggest_zones(  # noqa: PLR0913 - plain keywords, for scripts
         keep_off_m=dict(keep_off_m or {}),
         border_only_m=border_only_m,
         check_share=check_share,
+        sampled_only=sampled_only,
         strip_step_m=strip_step_m,
         seed=seed,
         sprayer=sprayer or Sprayer(),
@@ -304,7 +309,7 @@ def _tabulate(
     wanted = [
         (one, action, zone)
         for one in plans
-        for action, zones in (("treat", one.treat), ("check", one.checks), ("look_again", one.look))
+        for action, zones in (("treat", one.treat), ("check", one.checks))
         for zone in sorted(zones, key=lambda z: -z.area)
     ]
     wanted.sort(key=lambda asked: _place_in_table(asked[0].open, asked[1]))
@@ -323,15 +328,16 @@ def _describe(
     one: SurfacePlan, action: str, zone: Geometry, settings: TreatSettings, bags: np.ndarray
 ) -> dict[str, Any]:
     holds = weigh(one.cells, one.laid.share(zone))
+    inside = int(shapely.intersects(zone, bags).sum())
     above = holds.mean_per_m2 >= settings.threshold_per_m2
-    reasons = {"treat": "above" if above else "risky", "check": "check", "look_again": "unknown"}
+    why = "no_plug" if inside == 0 else "above" if above else "risky"
     return {
         "surface_id": one.open.surface_id,
         "hole": one.open.hole,
         "kind": one.open.kind,
         "action": action,
-        "reason": reasons[action],
-        "bags": int(shapely.intersects(zone, bags).sum()),
+        "reason": why if action == "treat" else "check",
+        "bags": inside,
         "area_m2": zone.area,
         "mean_per_m2": holds.mean_per_m2,
         "low_per_m2": holds.low / holds.area_m2,
