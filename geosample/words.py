@@ -99,14 +99,6 @@ ACTIONS = {
         "to leave untreated",
         "leave untreated, to see what treatment did",
     ),
-    "look_again": ActionWords(
-        "L",
-        "look again",
-        "look again",
-        "look again at",
-        "to look at again before deciding",
-        "look again before deciding",
-    ),
 }
 """What zones are for, in the order in which they are listed everywhere."""
 

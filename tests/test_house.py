@@ -252,7 +252,7 @@ def test_nothing_speaks_of_one_machine() -> None:
 # what only one place may do: a pattern, the files that may hold it, and where the rest find it
 ONE_PLACE = [
     (r"\.isdigit\(", "", "isdecimal, or geosample/holes.py: int() cannot read every digit"),
-    (r"""["'](?:suggested for treatment|leave untreated|look again(?: at)?)["']""", "words.py", "words.ACTIONS"),
+    (r"""["'](?:suggested for treatment|leave untreated)["']""", "words.py", "words.ACTIONS"),
     (r"\b100 \* [^\n]*%|\* 100\b[^\n]*%", "units.py", "units.percent, which never rounds to certainty"),
     (r"""settings(?:\.get\(|\[)["'](?:follows|k|k_from|stop_lines|compare)\b""", "design/", "the properties of Visit"),
     (r"\b1\.(?:64|95|96)\d*\b|ndtri\(0\.9|norm\.ppf\(", "normal.py", "normal_reach"),

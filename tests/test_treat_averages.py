@@ -77,10 +77,16 @@ def test_the_level_the_estimates_are_shown_at_does_not_change_the_doubt(small_gr
 def test_a_plan_by_averages_takes_whole_strata_and_says_so(small_ground, strata):
     averaged = use_averages(make_map(small_ground, patch(-45, -150, 15)), estimates(**MEANS), strata)
     zones = plan_map(averaged, small_ground)
-    assert set(treated(zones)["kind"]) == {"green"}
-    green = small_ground.surfaces.set_index("kind")["area_m2"]["green"]
-    assert treated(zones)["area_m2"].sum() == pytest.approx(green, rel=0.05)
-    assert set(zones.zones.loc[zones.zones["action"] == "look_again", "kind"]) == {"collar"}
+    # the collar's five bags say little, yet 50 with an interval of 20 to 120 is likelier above 30 than not
+    assert set(treated(zones)["kind"]) == {"green", "collar"}
+    whole = small_ground.surfaces.set_index("kind")["area_m2"]
+    assert treated(zones)["area_m2"].sum() == pytest.approx(whole["green"] + whole["collar"], rel=0.05)
+    assert dict(zip(treated(zones)["kind"], treated(zones)["reason"], strict=True)) == {
+        "green": "above",
+        "collar": "no_plug",
+    }
+    sampled = treated(plan_map(averaged, small_ground, sampled_only=True))
+    assert set(sampled["kind"]) == {"green"}
     assert zones.figures.basis == Basis.NO_BETTER
 
 

@@ -107,6 +107,7 @@ class _Percent(click.ParamType[float]):
 @click.option("--rate", help="The label's rate, such as 0.2floz/1000ft2, for amounts; none is known here.")
 @click.option("--carrier", help="Water on the ground, such as 2gal/1000ft2.")
 @click.option("--tank", help="What the sprayer holds, such as 100gal, for tank loads.")
+@click.option("--sampled-only", is_flag=True, help="Treat no ground that no plug speaks for; what that leaves is told.")
 @click.option(
     "--checks", "check_share", type=_Percent(), default=0.0, help="Leave this part of the zones as check strips, as 5%."
 )
@@ -151,6 +152,7 @@ def command(survey: Path, out: Path, visit: str | None, as_json: bool, **asked: 
         keep_off_m=dict(asked["keep_off_m"]),
         border_only_m=asked["border_only_m"],
         check_share=asked["check_share"],
+        sampled_only=asked["sampled_only"],
         strip_step_m=_STRIP_STEPS_M[units],
         sprayer=sprayer,
         findings=found.findings,

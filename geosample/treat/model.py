@@ -65,6 +65,7 @@ class TreatSettings:
     keep_off_m: Mapping[str, float] = field(default_factory=dict)
     border_only_m: float | None = None
     check_share: float = 0.0
+    sampled_only: bool = False
     strip_step_m: float = STRIP_STEP_M
     seed: int = 7
     sprayer: Sprayer = field(default_factory=Sprayer)
@@ -85,6 +86,16 @@ class TreatSettings:
         of the two where (1 - p) < miss_cost p, which is p > 1 / (1 + miss_cost).
         """
         return 1.0 / (1.0 + self.miss_cost)
+
+    def saving(self, probability: float) -> float:
+        """Return what treating ground saves less what it costs, in needless treatments of the same area.
+
+        Examples
+        --------
+        >>> TreatSettings(322.917, miss_cost=3).saving(0.75)
+        2.0
+        """
+        return self.miss_cost * probability - (1.0 - probability)
 
     def plain(self) -> dict[str, Any]:
         """Return the settings in JSON's own types."""
@@ -170,6 +181,7 @@ class LeftOut(StrEnum):
     CHECK = "as check strips"
     SMALL = "in patches too small"
     NARROW = "too narrow for the swath"
+    UNSAMPLED = "no plug speaks for it"
 
 
 @dataclass(frozen=True, slots=True)
@@ -295,9 +307,10 @@ class Figures:
     one_sided_m2 : float
         The part of it where the interval lies wholly above or below the threshold, m².
     above : Holding
-        Cells known to be worth treating, before shapes were made of them.
-    treated, look_again : Holding
-        Inside the zones; look_again is all ground that may be above but is not known, drawn as a zone or not.
+        Cells worth treating by the rule, before shapes were made of them; where only sampled ground is treated, those
+        that plugs speak for.
+    treated, unsampled : Holding
+        Inside the zones, and the part of it that no plug speaks for: it is treated by ground like it.
     added : Holding
         Ground inside the zones that was not worth treating by itself.
     removed : dict of str to Holding
@@ -339,7 +352,7 @@ class Figures:
     one_sided_m2: float
     above: Holding
     treated: Holding
-    look_again: Holding
+    unsampled: Holding
     added: Holding
     removed: dict[str, Holding]
     small_patches: int
@@ -403,7 +416,7 @@ class Figures:
 
 def _read_figures(said: dict[str, Any], curve: pd.DataFrame) -> Figures:
     """Return the figures from what ``Figures.plain`` gave."""
-    holdings = {name: Holding(**said[name]) for name in ("mapped", "above", "treated", "look_again", "added")}
+    holdings = {name: Holding(**said[name]) for name in ("mapped", "above", "treated", "unsampled", "added")}
     return Figures(
         **{
             **said,
@@ -434,7 +447,7 @@ def _read_border(said: dict[str, Any]) -> BorderAdvice:
 
 @dataclass(frozen=True, slots=True, repr=False)
 class Zones(Result):
-    """What to treat, what to look at again, and how sure that is.
+    """What to treat, and how sure that is, in the order of what each acre saves.
 
     Parameters
     ----------
@@ -449,8 +462,8 @@ class Zones(Result):
     simulated : bool
         Whether the counts are invented, which every output has to say.
     unknown : GeoDataFrame or None
-        Mapped ground outside the zones that is not known, a row a surface (hole, geometry), for the plan's maps. Not
-        kept with the zones: the map's cells have it.
+        Mapped ground that is not known, a row a surface (hole, geometry), for the plan's maps. Not kept with the
+        zones: the map's cells have it.
     """
 
     visit: str
@@ -560,7 +573,7 @@ def _find_all(zones: Zones) -> Iterator[Finding]:
         "mapped area m2": mapped.area_m2,
         "known area m2": figures.known_m2,
         "treated area m2": treated.area_m2,
-        "unknown and maybe above m2": figures.look_again.area_m2,
+        "treated though no plug speaks for it m2": figures.unsampled.area_m2,
         "treated share of area": figures.share_of_area,
         "treated share of insects": figures.share_of_insects,
         "insects in zones": treated,

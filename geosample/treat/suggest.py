@@ -58,6 +58,7 @@ if TYPE_CHECKING:
 
 _LEAST_SHARE = 0.05
 """A class that fits fewer of the insects found than this is not spoken of (own choice)."""
+_MOSTLY = 0.5
 _FROM_COUNTS = (What.COMMON_BORDER_RATIO, What.BORDER_RATIO, What.STAGE_SHARE)
 
 
@@ -140,6 +141,7 @@ def suggest_zones(  # noqa: PLR0913 - plain keywords, for scripts
     keep_off_m: Mapping[str, float] | None = None,
     border_only_m: float | None = None,
     check_share: float = 0.0,
+    sampled_only: bool = False,
     strip_step_m: float = STRIP_STEP_M,
     seed: int = 7,
     sprayer: Sprayer | None = None,
@@ -147,7 +149,7 @@ def suggest_zones(  # noqa: PLR0913 - plain keywords, for scripts
     treatments: pd.DataFrame | None = None,
     samples: gpd.GeoDataFrame | None = None,
 ) -> Zones:
-    """Return the zones to treat or to look at again, with what they hold and leave.
+    """Return the zones to treat, in the order of what each acre saves, with what they hold and leave.
 
     Parameters
     ----------
@@ -169,6 +171,8 @@ def suggest_zones(  # noqa: PLR0913 - plain keywords, for scripts
         Treat nothing farther than this from the outer edge of the short turf, m.
     check_share : float
         Part of the area to treat that is left as check strips, 0 to 0.5.
+    sampled_only : bool
+        Treat no ground that no plug speaks for (``known`` of the map's cells is false): it is left, at its cost.
     strip_step_m : float
         By how much the targeting curve's border strips grow, m.
     seed : int
@@ -195,11 +199,11 @@ def suggest_zones(  # noqa: PLR0913 - plain keywords, for scripts
 
     Notes
     -----
-    A cell that is known is worth treating where its probability of being above the threshold passes
-    ``TreatSettings.cutoff``. The cells are joined, gaps narrower than the swath are closed, strips narrower than it
-    are widened where that still pays by the same costs and dropped otherwise, corners are rounded to the swath,
-    outlines straightened within half a cell, and every zone that does not pay as a whole, or is smaller than asked, is
-    dropped. Cells that pass the cut-off but are not known become zones to look at again.
+    A cell is worth treating where its probability of being above the threshold passes ``TreatSettings.cutoff``:
+    leaving it costs more than treating it, however few plugs say so, since the probability has that doubt in it. The
+    cells are joined, gaps narrower than the swath are closed, strips narrower than it are widened where that still pays
+    by the same costs and dropped otherwise, corners are rounded to the swath, outlines straightened within half a
+    cell, and every zone that does not pay as a whole, or is smaller than asked, is dropped.
     """
     settings = TreatSettings(
         threshold_per_m2,
@@ -209,6 +213,7 @@ def suggest_zones(  # noqa: PLR0913 - plain keywords, for scripts
         keep_off_m=dict(keep_off_m or {}),
         border_only_m=border_only_m,
         check_share=check_share,
+        sampled_only=sampled_only,
         strip_step_m=strip_step_m,
         seed=seed,
         sprayer=sprayer or Sprayer(),
@@ -300,15 +305,17 @@ def _tabulate(
     crs: pyproj.CRS,
     bags: np.ndarray,
 ) -> gpd.GeoDataFrame:
-    """Return the zones, a row each, by hole, on each what to treat first."""
+    """Return the zones, a row each: what saves most per area first, check strips last; numbered from the largest."""
     wanted = [
         (one, action, zone)
         for one in plans
-        for action, zones in (("treat", one.treat), ("check", one.checks), ("look_again", one.look))
+        for action, zones in (("treat", one.treat), ("check", one.checks))
         for zone in sorted(zones, key=lambda z: -z.area)
     ]
     wanted.sort(key=lambda asked: _place_in_table(asked[0].open, asked[1]))
     named = _name_zones(map_threads(lambda asked: _describe(*asked, settings, bags), wanted))
+    # what an area saves grows with its probability alone
+    named.sort(key=lambda row: (list(ACTIONS).index(row["action"]), -row["probability"]))
     frame = gpd.GeoDataFrame(named or {"geometry": []}, geometry="geometry", crs=crs)
     whose = {"visit": density_map.visit, "pest": density_map.pest, "threshold_per_m2": settings.threshold_per_m2}
     return gpd.GeoDataFrame(shape_frame("zones", frame.assign(**whose)), geometry="geometry", crs=crs)
@@ -322,16 +329,19 @@ def _place_in_table(place: OpenGround, action: str) -> tuple[Any, ...]:
 def _describe(
     one: SurfacePlan, action: str, zone: Geometry, settings: TreatSettings, bags: np.ndarray
 ) -> dict[str, Any]:
-    holds = weigh(one.cells, one.laid.share(zone))
-    above = holds.mean_per_m2 >= settings.threshold_per_m2
-    reasons = {"treat": "above" if above else "risky", "check": "check", "look_again": "unknown"}
+    share = one.laid.share(zone)
+    holds, known = weigh(one.cells, share), weigh(one.cells, share * one.cells["known"].to_numpy(float))
+    many = int(shapely.intersects(zone, bags).sum())
+    reason = "above" if holds.mean_per_m2 >= settings.threshold_per_m2 else "risky"
+    if many == 0 and known.area_m2 < _MOSTLY * holds.area_m2:
+        reason = "no_plug"
     return {
         "surface_id": one.open.surface_id,
         "hole": one.open.hole,
         "kind": one.open.kind,
         "action": action,
-        "reason": reasons[action],
-        "bags": int(shapely.intersects(zone, bags).sum()),
+        "reason": "check" if action == "check" else reason,
+        "bags": many,
         "area_m2": zone.area,
         "mean_per_m2": holds.mean_per_m2,
         "low_per_m2": holds.low / holds.area_m2,

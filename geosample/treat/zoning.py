@@ -12,7 +12,6 @@ import shapely
 from geosample.treat.cells import Overlay, net_saving
 from geosample.treat.shapes import (
     border_strip,
-    close_gaps,
     fill_holes,
     keep_off_area,
     less,
@@ -72,11 +71,12 @@ class SurfacePlan:
     open : OpenGround
         The surface and what may be treated of it.
     cells : GeoDataFrame
-        Its cells, with ``hot``, and the share of each inside: ``treated``, ``check`` (strips left untreated), ``kept``
+        Its cells, with ``hot`` (worth treating), ``shunned`` (that too, but no plug speaks for it and only sampled
+        ground is treated), and the share of each inside: ``treated``, ``check`` (strips left untreated), ``kept``
         (not kept off), ``allowed`` (and within the border), ``small`` (left out for its size).
     laid : Overlay
         What shapes laid over those cells cover of them.
-    treat, look : list of Polygon
+    treat : list of Polygon
         The zones.
     small : list of Polygon
         Patches left out for their size.
@@ -88,7 +88,6 @@ class SurfacePlan:
     cells: gpd.GeoDataFrame
     laid: Overlay
     treat: list[Geometry]
-    look: list[Geometry]
     small: list[Geometry]
     checks: list[Geometry] = field(default_factory=list)
 
@@ -110,45 +109,43 @@ def find_open_ground(ground: Ground, surface_ids: Iterable[str], settings: Treat
 def draw_surface(
     open_ground: OpenGround, cells: gpd.GeoDataFrame, cell_m: float, settings: TreatSettings
 ) -> SurfacePlan:
-    """Return what to treat and what to look at again on one surface; see ``suggest_zones`` for the method."""
+    """Return what to treat on one surface; see ``suggest_zones`` for the method."""
     above = cells["probability"].to_numpy() > settings.cutoff
     known = cells["known"].to_numpy(bool)
+    shunned = above & ~known if settings.sampled_only else np.zeros(len(cells), dtype=bool)
+    if settings.sampled_only:
+        spoken_for = _join(cells, known, open_ground.surface)
+        open_ground = replace(open_ground, shape=meet(open_ground.shape, spoken_for))
     laid = Overlay(cells)
     worth = partial(net_saving, laid, miss_cost=settings.miss_cost)
-    hot = _join(cells, above & known, open_ground.surface)
+    hot = _join(cells, above & ~shunned, open_ground.surface)
     drivable = make_drivable(hot, open_ground.shape, settings.swath_m, worth)
     outline = smooth_outline(fill_holes(drivable, settings.smallest_m2), open_ground.shape, cell_m / 2)
     paying = [zone for zone in polygons_of(outline) if worth(zone) > 0]
     paying = [zone for zone in paying if zone.area >= _LEAST_CELL * cell_m**2]
     treat = [zone for zone in paying if _is_large(zone, open_ground, settings)]
     small = [zone for zone in paying if not _is_large(zone, open_ground, settings)]
-    done = shapely.union_all(treat)
-    unsure = meet(close_gaps(_join(cells, above & ~known, open_ground.surface), settings.swath_m), open_ground.shape)
-    again = polygons_of(less(smooth_outline(unsure, open_ground.shape, cell_m / 2), done))
-    again = [zone for zone in again if zone.area >= _LEAST_CELL * cell_m**2]
-    look = [zone for zone in again if _is_large(zone, open_ground, settings)]
     shares = {
-        "hot": above & known,
-        "unsure": above & ~known,
+        "hot": above & ~shunned,
+        "shunned": shunned,
         "treated": laid.share_of_all(treat),
         "small": laid.share_of_all(small),
         "check": np.zeros(len(cells)),
         "kept": _share_of(laid, open_ground.kept),
         "allowed": _share_of(laid, open_ground.shape),
     }
-    return SurfacePlan(open_ground, cells.assign(**shares), laid, treat, look, small)
+    return SurfacePlan(open_ground, cells.assign(**shares), laid, treat, small)
 
 
-def outline_unknown(drawn: Sequence[SurfacePlan], cell_m: float, crs: pyproj.CRS) -> gpd.GeoDataFrame:
-    """Return the mapped ground that is not known and in no zone, a row a surface: hole, geometry."""
+def outline_unknown(plans: Sequence[SurfacePlan], cell_m: float, crs: pyproj.CRS) -> gpd.GeoDataFrame:
+    """Return the mapped ground that is not known, a row a surface: hole, geometry."""
     import geopandas as gpd
 
-    shapes = []
-    for one in drawn:
-        unknown = ~one.cells["known"].to_numpy(bool)
-        blank = shapely.simplify(_join(one.cells, unknown, one.open.surface), cell_m / 2)
-        shapes.append(less(blank, shapely.union_all([*one.treat, *one.look, *one.checks])))
-    frame = gpd.GeoDataFrame({"hole": [one.open.hole for one in drawn]}, geometry=shapes, crs=crs)
+    shapes = [
+        shapely.simplify(_join(one.cells, ~one.cells["known"].to_numpy(bool), one.open.surface), cell_m / 2)
+        for one in plans
+    ]
+    frame = gpd.GeoDataFrame({"hole": [one.open.hole for one in plans]}, geometry=shapes, crs=crs)
     return frame[~frame.is_empty].reset_index(drop=True)
 
 
