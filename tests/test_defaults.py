@@ -51,7 +51,7 @@ def test_options_and_their_room_take_the_same_when_nothing_is_said(command: str,
 
 
 def test_positions_are_looked_for_as_far_as_the_option_says() -> None:
-    assert defaults_of("counts")["gps_within"] == GPS_WITHIN_M
+    assert defaults_of("counts")["gps_within_m"] == GPS_WITHIN_M
 
 
 def test_design_and_sheets_count_on_the_same_bench() -> None:

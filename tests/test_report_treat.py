@@ -154,3 +154,26 @@ def test_which_zones_count_as_treated_is_said():
     assert "No treatment by the plan of May is recorded: all 3 zones" in tell_treated(Treated("May", 3, 3, ()))
     told = tell_treated(Treated("May", 3, 1, ("2026-05-08",)))
     assert told == "Treated as recorded on 2026-05-08: 1 of the plan's 3 zones."
+
+
+def test_ground_that_no_plug_speaks_for_is_told_whichever_way_it_goes(small_ground):
+    given = make_map(small_ground, patch(-50, -130, 14), known=lambda cells: cells["easting"] > -50)
+    treating, leaving = (tell_answer(plan_map(given, small_ground, sampled_only=only), "us") for only in (False, True))
+    assert any("No plug speaks for" in line and "--sampled-only leaves them" in line for line in treating)
+    assert any("By your costs that is as dear as treating" in line for line in leaving)
+    none = make_map(small_ground, patch(-50, -130, 14), known=lambda cells: cells["easting"] > 1e9)
+    assert "This is no all-clear" in tell_answer(plan_map(none, small_ground, sampled_only=True), "us")[0]
+
+
+def test_a_plan_of_nearly_all_says_that_spot_treatment_does_not_pay(small_ground):
+    said = tell_answer(plan(small_ground, lambda cells: np.full(len(cells), 90.0)), "us")
+    assert any(line.startswith("Spot treatment does not pay here") and "leaves nothing" in line for line in said)
+    assert not any("Against treating all of it" in line for line in said)
+
+
+def test_a_zone_says_why_in_few_words(small_ground):
+    given = make_map(small_ground, patch(-50, -130, 14), known=lambda cells: cells["northing"] > -60)
+    zones = plan_map(given, small_ground)
+    assert "no plug here: by ground like it" in tell_zone(next(zones.zones.itertuples()), "us")
+    [row] = [line for line in tell_plan(zones, "us") if line.startswith("Z01F-1")]
+    assert row.endswith("  2.9     0  no plug here: by ground like it")

@@ -17,6 +17,7 @@ from geosample.ground import Ground, cut_cells, draw_squares, edge_lines, measur
 from geosample.survey import open_survey
 from geosample.treat import TreatSettings, load_zones, save_zones
 from geosample.treat.cells import place_cells, share_inside
+from geosample.treat.model import LeftOut
 from geosample.treat.shapes import drop_slivers
 from geosample.units import FOOT_M
 
@@ -165,31 +166,65 @@ def test_patches_smaller_than_asked_are_left_out_and_told(small_ground):
     assert zones.figures.small_patches == 1
 
 
-def test_ground_that_no_plug_speaks_for_is_treated_by_its_chance_unless_only_sampled_ground_is_asked(small_ground):
-    field = patch(-50, -130, 14)
-    unknown = make_map(small_ground, field, known=lambda cells: cells["northing"] > -60)
-    zones, known = plan_map(unknown, small_ground), plan(small_ground, field)
-    assert zones.zones["action"].tolist() == ["treat"]
+def test_ground_is_treated_by_its_chance_however_little_is_known_of_it(small_ground):
+    hot = patch(-50, -130, 14)
+    unknown = make_map(small_ground, hot, known=lambda cells: cells["northing"] > -60)
+    zones, same = plan_map(unknown, small_ground), plan(small_ground, hot)
+    assert zones.zones["zone_id"].tolist() == ["Z01F-1"]
     assert zones.zones["reason"].tolist() == ["no_plug"]
-    assert zones.figures.treated.area_m2 == known.figures.treated.area_m2 > 0
-    assert zones.figures.treated_unknown_m2 == pytest.approx(zones.figures.treated.area_m2)
-    assert (known.figures.treated_unknown_m2, zones.figures.passed_over.area_m2) == (0, 0)
-    asked = plan_map(unknown, small_ground, sampled_only=True)
-    assert asked.zones.empty
-    assert asked.figures.passed_over.area_m2 == pytest.approx(zones.figures.above.area_m2)
+    assert zones.zones.union_all().equals(same.zones.union_all())
+    assert zones.figures.unsampled.area_m2 == pytest.approx(zones.zones["area_m2"].sum())
+    assert same.figures.unsampled.area_m2 == 0
 
 
-def test_a_zone_says_what_stands_behind_it(small_ground):
-    given = make_map(small_ground, patch(-50, -130, 14))
-    middle = treated(plan_map(given, small_ground)).geometry.iloc[0].representative_point()
-    bags = gpd.GeoDataFrame({"status": ["counted", "lost"]}, geometry=[middle, middle], crs=small_ground.crs)
-    zone = treated(plan_map(given, small_ground, samples=bags)).iloc[0]
-    assert (zone["bags"], zone["reason"]) == (1, "above")
-    risky = treated(
-        plan_map(make_map(small_ground, patch(-50, -130, 14, 26.0), spread=0.6), small_ground, samples=bags)
+def test_who_treats_only_sampled_ground_is_told_what_that_leaves(small_ground):
+    hot = patch(-50, -130, 14)
+    half = make_map(small_ground, hot, known=lambda cells: cells["easting"] > -50)
+    zones = plan_map(half, small_ground, sampled_only=True)
+    assert (treated(zones)["reason"] == "above").all()
+    assert treated(zones).bounds["minx"].min() >= -51
+    assert zones.figures.unsampled.area_m2 < 1
+    left = zones.figures.removed[LeftOut.UNSAMPLED]
+    assert left.area_m2 == pytest.approx(np.pi * 14**2 / 2, rel=0.1)
+    # 90 per ft² at a log spread of 0.25 is above 30 for certain
+    assert left.hot_m2 == pytest.approx(left.area_m2, rel=1e-3)
+    none = make_map(small_ground, hot, known=lambda cells: cells["northing"] > 1e9)
+    assert treated(plan_map(none, small_ground, sampled_only=True)).empty
+
+
+def test_a_small_patch_likelier_hot_than_not_is_treated_though_no_plug_lies_in_it(small_ground):
+    """330 ft² at a chance of two thirds: log of the density over the threshold 0.43 of its spread, Phi(0.43) = 0.67."""
+    radius_m = np.sqrt(340 * FOOT_M**2 / np.pi)
+    per_ft2 = 30 * np.exp(0.43 * 0.8 + 0.8**2 / 2)
+    given = make_map(
+        small_ground,
+        patch(-50, -130, radius_m, per_ft2=per_ft2, elsewhere=1.0),
+        spread=0.8,
+        known=lambda cells: cells["northing"] > -60,
     )
-    assert set(risky.loc[risky["bags"] > 0, "reason"]) == {"risky"}
-    assert (risky["probability"] > 0.25).all()
+    zones = treated(plan_map(given, small_ground))
+    assert zones["reason"].tolist() == ["no_plug"]
+    assert zones["probability"].iloc[0] > 0.5
+
+
+def test_zones_stand_in_the_order_of_what_an_acre_saves(small_ground):
+    def both(cells):
+        return patch(-50, -130, 14, per_ft2=40.0)(cells) + patch(0, 0, 8)(cells)
+
+    zones = plan(small_ground, both, check_share=0.1)
+    found = treated(zones)
+    assert len(found) > 1
+    saved = [zones.settings.saving(chance) for chance in found["probability"]]
+    assert saved == sorted(saved, reverse=True)
+    assert (zones.zones["action"].iloc[len(found) :] == "check").all()
+
+
+def test_bags_are_counted_in_the_zone_they_lie_in(small_ground):
+    places = gpd.points_from_xy([-50, -52, -50, 0], [-130, -128, -129, 0])
+    status = ["counted", "counted", "lost", "counted"]
+    samples = gpd.GeoDataFrame({"status": status}, geometry=places, crs=small_ground.crs)
+    zones = plan(small_ground, patch(-50, -130, 14), samples=samples)
+    assert zones.zones["bags"].tolist() == [2]
 
 
 def test_an_empty_plan_is_an_answer(small_ground):

@@ -31,13 +31,6 @@ if TYPE_CHECKING:
     from geosample.treat.model import BorderAdvice, BorderRatio, ControlClass, Figures, Holding, Zones
     from geosample.treat.records import RecordRules
 
-REASONS = {
-    "above": "above the line",
-    "risky": "below the line but risky",
-    "no_plug": "no plug here, by ground like it",
-    "check": "left untreated to compare",
-}
-"""Why a zone is in the plan, by the layer's code."""
 _MOST_NAMES = 6
 _MOST_PLACES = 3
 _OUNCE = " (oz is read as a weight; write floz for a volume)"
@@ -46,14 +39,19 @@ _BASIS = {
     "averages, too few insects for a map": "There are too few insects for a map ({insects})",
     "averages, the map adds nothing": "The map adds nothing to plain averages (its own cross-validation says so)",
 }
+_REASONS = {
+    "above": "above the line",
+    "risky": "below the line, but risky",
+    "no_plug": "no plug here: by ground like it",
+    "check": "to see what treatment did",
+}
+_NOTHING_LEFT = 0.005
 _NOT_SHOWN = "The interval reaches to none at all: these counts do not show that the treatment did anything."
 
 
 def tell_plan(zones: Zones, units: Units) -> list[str]:
     """Return all of a plan for the terminal: the answer, the zones, the reasons, the cautions."""
-    heads = ("zone", "do", "area", "about", "between", "chance above", "bags", "why")
-    # What an acre saves by the costs given rises with its chance alone.
-    order = zones.zones.sort_values(["action", "probability"], ascending=[False, False], kind="stable")
+    heads = ("zone", "do", "area", "about", "between", "chance above", "saves", "bags", "why")
     rows = [
         (
             zone.zone_id,
@@ -62,10 +60,11 @@ def tell_plan(zones: Zones, units: Units) -> list[str]:
             show_density(zone.mean_per_m2, units),
             show_range(zone.low_per_m2, zone.high_per_m2, units),
             percent(zone.probability),
+            show_saving(zone.action, zone.probability, zones),
             str(zone.bags),
-            REASONS[zone.reason],
+            _REASONS[zone.reason],
         )
-        for zone in order.itertuples()
+        for zone in zones.zones.itertuples()
     ]
     table = ["", *show_table(heads, rows), ""] if rows else [""]
     cautions = ["Before anything is applied:", *(f"- {caution}" for caution in TREATMENT)]
@@ -120,12 +119,21 @@ def tell_zone(zone: Any, units: Units) -> str:
         over = (
             f" Narrower than the swath: a whole boom would also cover {show_area(zone.overspray_m2, units)} beside it."
         )
-    why = f"{REASONS[zone.reason][0].upper()}{REASONS[zone.reason][1:]}"
-    return f"{start}: {expected}; {plugs}. {why}.{over}"
+    return f"{start}: {expected}; {_REASONS[zone.reason]}; {plugs}.{over}"
+
+
+def tell_reason(action: str, reason: str) -> str:
+    """Return what to do in a zone and why, in few words."""
+    return f"{ACTIONS[action].brief}: {_REASONS[reason]}"
+
+
+def show_saving(action: str, probability: float, zones: Zones) -> str:
+    """Return what treating a zone saves, in needless treatments of the same area; a dash where it is not treated."""
+    return f"{zones.settings.saving(probability):.1f}" if action == "treat" else "–"
 
 
 def tell_hole(table: pd.DataFrame, unknown_m2: float, units: Units) -> str:
-    """Return a hole's plan in a line: what to treat, what to leave, and what is not known."""
+    """Return a hole's plan in a line: what to treat, what to leave as check strips, and what is not known."""
     parts = []
     for action, words in ACTIONS.items():
         some = table[table["action"] == action]
@@ -133,7 +141,7 @@ def tell_hole(table: pd.DataFrame, unknown_m2: float, units: Units) -> str:
             many = f"{len(some)} {_plural(len(some), 'zone')}"
             parts.append(f"{words.over} {many}, {show_area(float(some['area_m2'].sum()), units)}")
     if unknown_m2 >= 1:
-        parts.append(f"besides, {show_area(unknown_m2, units)} not known")
+        parts.append(f"{show_area(unknown_m2, units)} of the mapped ground not known")
     text = "; ".join(parts)
     return f"{text[0].upper()}{text[1:]}."
 
@@ -172,8 +180,6 @@ def _tell_zones(zones: Zones, units: Units) -> Iterator[str]:
         f"Treat {many} {_plural(many, 'zone')}, {area} in all: {percent(figures.share_of_area)} of "
         f"the {mapped} mapped. The map expects {about_percent(figures.share_of_insects)} of the insects there."
     )
-    if figures.nearly_all:
-        yield "That is nearly all of it: spot treatment does not pay here."
     if asked is not None:
         left = figures.removed.get("outside the border")
         beyond = f"; {_ground(left, units)} farther in also pass it" if left and left.area_m2 >= 1 else ""
@@ -186,6 +192,13 @@ def _tell_nothing(zones: Zones, units: Units) -> Iterator[str]:
     if figures.above.area_m2 > 0:
         where = show_area(figures.above.area_m2, units)
         yield f"Nothing to treat as asked: {where} of the {mapped} mapped pass the cut-off, but none makes a zone."
+    elif (shunned := figures.removed["no plug speaks for it"]).area_m2 > 0:
+        yield (
+            f"Nothing to treat where plugs speak: {show_area(shunned.area_m2, units)} of the {mapped} mapped pass the "
+            "cut-off where none does. This is no all-clear."
+        )
+    elif figures.known_m2 <= 0:
+        yield f"Nothing to treat, and nothing ruled out: the counts say too little of the {mapped} mapped to decide."
     else:
         yield (
             f"Nothing to treat: nowhere on the {mapped} mapped does the chance of being above {limit} pass "
@@ -198,10 +211,14 @@ def _tell_nothing(zones: Zones, units: Units) -> Iterator[str]:
 
 
 def _tell_saving(figures: Figures, units: Units) -> Iterator[str]:
-    """Yield what the plan saves against treating all, and what that leaves."""
-    if figures.treated.area_m2 <= 0 or figures.nearly_all:
-        return
+    """Yield what the plan saves against treating all, and what that leaves; or that it saves nothing."""
     saved, reached = figures.mapped.area_m2 - figures.treated.area_m2, figures.reached
+    if figures.treated.area_m2 <= 0:
+        return
+    if figures.nearly_all:
+        leaves = "leaves nothing" if 1 - figures.share_of_area < _NOTHING_LEFT else f"leaves {show_area(saved, units)}"
+        yield f"Spot treatment does not pay here: nearly all the ground passes the rule, and the plan {leaves}."
+        return
     yield (
         f"Against treating all of it, that saves {show_area(saved, units)} ({percent(1 - figures.share_of_area)}) and "
         f"leaves {about_percent(1 - reached.insect_share)} of the insects "
@@ -210,36 +227,37 @@ def _tell_saving(figures: Figures, units: Units) -> Iterator[str]:
 
 
 def _tell_boom(zones: Zones, units: Units) -> Iterator[str]:
-    """Yield how much of the zones is there only so that a boom can drive them."""
-    figures = zones.figures
+    """Yield how much of the zones is there only so that a boom can drive them, and how much of that nobody knows."""
+    figures, unknown = zones.figures, zones.figures.added_unknown_m2
     if figures.added.area_m2 < 1:
         return
     yield (
         f"Of the zones, {show_area(figures.treated.area_m2 - figures.added.area_m2, units)} pass the rule by "
         f"themselves; {_ground(figures.added, units)} were added to make them drivable with a swath of "
-        f"{show_length(zones.settings.swath_m, units)}."
+        f"{show_length(zones.settings.swath_m, units)}"
+        + (f", {show_area(unknown, units)} of it ground that is not known." if unknown >= 1 else ".")
     )
 
 
 def _tell_unknown(zones: Zones, units: Units) -> Iterator[str]:
-    """Yield how far the counts reach, what of the zones rests on ground like it, and what was passed over as asked."""
     figures = zones.figures
     yield (
         f"The counts speak for {percent(figures.known_share)} of the mapped ground; on "
         f"{percent(figures.one_sided_share)} of it the interval lies wholly above or below {_limit(zones, units)}, and "
         "elsewhere the plan weighs chances."
     )
-    if figures.treated_unknown_m2 >= 1:
+    if figures.unsampled.area_m2 >= 1:
         yield (
-            f"No plug speaks for {show_area(figures.treated_unknown_m2, units)} of the zones: they go by ground like "
-            "it. Whoever will not treat such ground says --sampled-only."
+            f"No plug speaks for {_ground(figures.unsampled, units)} of the zones: they are treated by ground like "
+            "them. --sampled-only leaves them."
         )
-    left = figures.passed_over
-    if zones.settings.sampled_only and left.area_m2 >= 1:
+    left = figures.removed["no plug speaks for it"]
+    if left.area_m2 >= 1:
+        cost = zones.settings.miss_cost * left.hot_m2 - (left.area_m2 - left.hot_m2)
         yield (
-            f"As asked, ground that no plug speaks for is left, though its chance passes "
-            f"{percent(zones.settings.cutoff)}: {_ground(left, units)}. By the costs given, leaving it is the dearer "
-            "mistake."
+            f"As asked, ground that no plug speaks for is left: {_ground(left, units)} of it pass the rule, and "
+            f"{show_area(left.hot_m2, units)} are expected to be above {_limit(zones, units)}. By your costs that is "
+            f"as dear as treating {show_area(cost, units)} needlessly; 'geosample followup' draws plugs there."
         )
 
 
@@ -337,10 +355,11 @@ def _tell_rule(zones: Zones, units: Units) -> Iterator[str]:
     cost = settings.miss_cost
     needless = "one needless treatment" if cost == 1 else f"{cost:g} needless treatments"
     yield (
-        f"The rule: a place is treated where its chance of being above {limit} passes {percent(settings.cutoff)}, "
-        "since leaving it then costs more than treating it, however few plugs speak for it. Missing a hot place is "
-        f"taken to cost as much as {needless} of it. That cost, the swath and the smallest zone are yours to set (the "
-        "defaults: common practice, no source)."
+        f"The rule: a place is treated where its chance of being above {limit} passes {percent(settings.cutoff)}, for "
+        f"there leaving it costs more than treating it: missing a hot place is taken to cost as much as {needless} of "
+        "it. Few plugs make the chance less sure, and it has that in it. Zones stand in the order of what each saves, "
+        f"in needless treatments of the same area ({cost:g} times the chance, less the chance of being below). That "
+        "cost, the swath and the smallest zone are yours to set (the defaults: common practice, no source)."
     )
     treated = zones.of("treat")
     low = treated[(treated["reason"] == "risky") & (treated["probability"] > settings.cutoff)]
@@ -432,7 +451,7 @@ def _tell_plain_strip(figures: Figures, units: Units) -> Iterator[str]:
 def _tell_left_out(zones: Zones, units: Units) -> Iterator[str]:
     figures, settings = zones.figures, zones.settings
     for reason, left in figures.removed.items():
-        if left.area_m2 >= 1:
+        if left.area_m2 >= 1 and reason != "no plug speaks for it":
             where = _tell_narrow(figures, units) if reason == "too narrow for the swath" else ""
             yield f"Left untreated though the chance passes the cut-off, {reason}: {_ground(left, units)}{where}."
     small = figures.small_patches

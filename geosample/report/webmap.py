@@ -19,7 +19,7 @@ from geosample.cautions import GRADES, SIMULATED, TREATMENT
 from geosample.holes import hole_key, name_place
 from geosample.report.density import CLUSTER_WARNING, tell_clusters, tell_trust
 from geosample.report.estimate import tell_border, tell_decisions
-from geosample.report.treat import tell_zone
+from geosample.report.treat import tell_reason, tell_zone
 from geosample.survey.findings import What
 from geosample.units import Units, percent, percent_range, set_percent, show_area, show_length
 from geosample.words import ACTIONS, PLURALS, STATUSES
@@ -427,7 +427,7 @@ def list_zones(story: Story) -> list[dict[str, Any]]:
         {
             **row,
             "place": name_place(row["hole"], row["kind"]),
-            "what": ACTIONS[row["action"]].brief,
+            "what": tell_reason(row["action"], row["reason"]),
             "expected": density(row["mean_per_m2"]),
             "chance": "not known" if math.isnan(row["probability"]) else percent(row["probability"]),
         }

@@ -59,6 +59,10 @@ class What(StrEnum):
     OVERSPRAY = "overspray"
 
 
+_GONE = {"answer": What.ACCOUNT}
+"""Kinds of older versions -> what has taken their place: they go when it is written."""
+
+
 @dataclass(frozen=True, slots=True)
 class Finding:
     """One fitted or decided thing.
@@ -154,7 +158,8 @@ def put_findings(
     """
     rows = list(rows)
     kinds = {row.what for row in rows} if own is None else set(own)
-    where = {"visit": visit, "pest": pest, "what": sorted(str(kind) for kind in kinds)}
+    gone = [kind for kind, now in _GONE.items() if now in kinds]
+    where = {"visit": visit, "pest": pest, "what": sorted([*map(str, kinds), *gone])}
     change.put("findings", frame_findings(visit, pest, rows), where=where)
 
 

@@ -56,7 +56,7 @@ _USUAL_STRIP_M = 15 * FOOT_M
 _MOST_LEFT, _MOST_GROUND = 0.1, 2 / 3
 """A strip proposed leaves at most this part of the ground worth treating, and is at most this part of all ground (own
 choices)."""
-_SHARES = ("hot", "passed_over", "treated", "check", "kept", "allowed", "known", "small")
+_SHARES = ("hot", "shunned", "treated", "check", "kept", "allowed", "known", "small")
 
 
 def add_up(
@@ -90,11 +90,11 @@ def add_up(
         one_sided_m2=weigh(cells, is_one_sided(cells, settings.threshold_per_m2).astype(float)).area_m2,
         above=weigh(cells, share["hot"]),
         treated=weigh(cells, share["treated"]),
-        passed_over=weigh(cells, share["passed_over"] * (1 - share["treated"])),
+        unsampled=weigh(cells, share["treated"] * (1 - share["known"])),
         added=weigh(cells, share["treated"] * (1 - share["hot"])),
         removed={reason.value: weigh(cells, part) for reason, part in left.items()},
         small_patches=sum(len(one.small) for one in plans),
-        treated_unknown_m2=weigh(cells, share["treated"] * (1 - share["known"])).area_m2,
+        added_unknown_m2=weigh(cells, share["treated"] * (1 - share["hot"]) * (1 - share["known"])).area_m2,
         above_by_edge_m2=tuple(by_edge.tolist()),
         overspray_m2=over,
         narrow=_sum_by_place(plans, cells["area_m2"].to_numpy(float) * left[LeftOut.NARROW]),
@@ -134,6 +134,7 @@ def _left_out(share: dict[str, np.ndarray]) -> dict[LeftOut, np.ndarray]:
         LeftOut.CHECK: hot * np.minimum(share["check"], allowed),
         LeftOut.SMALL: hot * np.minimum(share["small"], allowed),
         LeftOut.NARROW: hot * np.maximum(allowed - share["treated"] - share["check"] - share["small"], 0),
+        LeftOut.UNSAMPLED: share["shunned"] * kept,
     }
 
 

@@ -87,6 +87,16 @@ class TreatSettings:
         """
         return 1.0 / (1.0 + self.miss_cost)
 
+    def saving(self, probability: float) -> float:
+        """Return what treating ground saves less what it costs, in needless treatments of the same area.
+
+        Examples
+        --------
+        >>> TreatSettings(322.917, miss_cost=3).saving(0.75)
+        2.0
+        """
+        return self.miss_cost * probability - (1.0 - probability)
+
     def plain(self) -> dict[str, Any]:
         """Return the settings in JSON's own types."""
         own = {one.name: getattr(self, one.name) for one in fields(self) if one.name not in {"keep_off_m", "sprayer"}}
@@ -171,6 +181,7 @@ class LeftOut(StrEnum):
     CHECK = "as check strips"
     SMALL = "in patches too small"
     NARROW = "too narrow for the swath"
+    UNSAMPLED = "no plug speaks for it"
 
 
 @dataclass(frozen=True, slots=True)
@@ -296,19 +307,18 @@ class Figures:
     one_sided_m2 : float
         The part of it where the interval lies wholly above or below the threshold, m².
     above : Holding
-        Cells worth treating, before shapes were made of them.
-    treated : Holding
-        Inside the zones.
-    passed_over : Holding
-        Worth treating, and left because no plug speaks for it, as asked with ``sampled_only``.
+        Cells worth treating by the rule, before shapes were made of them; where only sampled ground is treated, those
+        that plugs speak for.
+    treated, unsampled : Holding
+        Inside the zones, and the part of it that no plug speaks for: it is treated by ground like it.
     added : Holding
         Ground inside the zones that was not worth treating by itself.
     removed : dict of str to Holding
         Worth treating but left, by ``LeftOut``.
     small_patches : int
         Patches left out for their size.
-    treated_unknown_m2 : float
-        The part of the zones that is not known: no plug speaks for it, m².
+    added_unknown_m2 : float
+        The part of what was added that is not known, m².
     above_by_edge_m2 : tuple of float
         The ground of ``above``, m², by its distance from the outer edge in whole metres, from 0 up.
     overspray_m2 : dict of str to float
@@ -342,11 +352,11 @@ class Figures:
     one_sided_m2: float
     above: Holding
     treated: Holding
-    passed_over: Holding
+    unsampled: Holding
     added: Holding
     removed: dict[str, Holding]
     small_patches: int
-    treated_unknown_m2: float
+    added_unknown_m2: float
     above_by_edge_m2: tuple[float, ...]
     overspray_m2: dict[str, float]
     narrow: tuple[PlaceArea, ...]
@@ -406,7 +416,7 @@ class Figures:
 
 def _read_figures(said: dict[str, Any], curve: pd.DataFrame) -> Figures:
     """Return the figures from what ``Figures.plain`` gave."""
-    holdings = {name: Holding(**said[name]) for name in ("mapped", "above", "treated", "passed_over", "added")}
+    holdings = {name: Holding(**said[name]) for name in ("mapped", "above", "treated", "unsampled", "added")}
     return Figures(
         **{
             **said,
@@ -437,7 +447,7 @@ def _read_border(said: dict[str, Any]) -> BorderAdvice:
 
 @dataclass(frozen=True, slots=True, repr=False)
 class Zones(Result):
-    """What to treat, what that leaves, and how sure that is.
+    """What to treat, and how sure that is, in the order of what each acre saves.
 
     Parameters
     ----------
@@ -452,8 +462,8 @@ class Zones(Result):
     simulated : bool
         Whether the counts are invented, which every output has to say.
     unknown : GeoDataFrame or None
-        Mapped ground outside the zones that is not known, a row a surface (hole, geometry), for the plan's maps. Not
-        kept with the zones: the map's cells have it.
+        Mapped ground that is not known, a row a surface (hole, geometry), for the plan's maps. Not kept with the
+        zones: the map's cells have it.
     """
 
     visit: str
@@ -563,7 +573,7 @@ def _find_all(zones: Zones) -> Iterator[Finding]:
         "mapped area m2": mapped.area_m2,
         "known area m2": figures.known_m2,
         "treated area m2": treated.area_m2,
-        "passed over area m2": figures.passed_over.area_m2,
+        "treated though no plug speaks for it m2": figures.unsampled.area_m2,
         "treated share of area": figures.share_of_area,
         "treated share of insects": figures.share_of_insects,
         "insects in zones": treated,

@@ -46,7 +46,7 @@ from geosample.errors import TreatError
 from geosample.files.saving import save_file
 from geosample.holes import hole_key, name_place
 from geosample.palettes import GREYS, OKABE_ITO
-from geosample.report.treat import show_take, tell_answer, tell_hole, tell_reasons, tell_zone
+from geosample.report.treat import show_saving, show_take, tell_answer, tell_hole, tell_reason, tell_reasons, tell_zone
 from geosample.treat.shapes import keep_off_area, polygons_of
 from geosample.units import (
     ACRE_M2,
@@ -67,7 +67,6 @@ if TYPE_CHECKING:
     from shapely import Geometry
 
     from geosample.ground import Ground
-    from geosample.treat.amounts import Rate
     from geosample.treat.model import Zones
     from geosample.units import Units
 
@@ -90,7 +89,7 @@ _AREA_COLUMNS = (
     Column("share of the kind", 26, RIGHT),
 )
 
-# as on the page: stripes and a whole outline, dots and a broken one; no hatch of the ground beneath is like them
+# as on the page: stripes and a whole outline; no hatch of the ground beneath is like them
 TREAT_LOOK = Look(OKABE_ITO["orange"], 0.45, "falling", 1.6, line_mm=0.6)
 CHECK_LOOK = Look("#ffffff", 0.9, "none", line_mm=0.5, dash_mm=(0.6, 0.6))
 UNKNOWN_LOOK = Look(hatch="cross", hatch_mm=2.4, hatch_colour=GREYS[4], line_mm=0.0)
@@ -105,7 +104,7 @@ _CLOSER = 2.0
 _WHOLE = 0.95
 _ZONE_COLUMNS = (
     Column("zone", 20),
-    Column("what to do", 21),
+    Column("what to do, and why", 36, SMALL),
     Column("where", 30),
     Column("ft²", 18, RIGHT),
     Column("acres", 16, RIGHT),
@@ -114,8 +113,9 @@ _ZONE_COLUMNS = (
     Column("expected", 15, RIGHT),
     Column("between", 23, RIGHT),
     Column("chance above", 22, RIGHT),
+    Column("saves", 13, RIGHT),
 )
-_NARROWER_MM = {"what to do": 18.0, "where": 24.0, "ft²": 15.0, "acres": 13.0, "m²": 14.0, "ha": 12.0}
+_NARROWER_MM = {"what to do, and why": 32.0, "where": 24.0, "ft²": 15.0, "acres": 13.0, "m²": 14.0, "ha": 12.0}
 _AMOUNT_COLUMNS = (
     *(Column(one.head, _NARROWER_MM.get(one.head, one.width_mm), one.style) for one in _ZONE_COLUMNS),
     Column("at your rate", 18, RIGHT),
@@ -354,7 +354,7 @@ def draw_hole(
     zones = _only_hole(zones, hole)
     unknown_m2 = 0.0 if zones.unknown is None else float(zones.unknown.area.sum())
     rate = zones.settings.sprayer.rate
-    rows = [_zone_row(row, units, rate) for row in zones.zones.itertuples()]
+    rows = [_zone_row(row, units, zones) for row in zones.zones.itertuples()]
     columns = _AMOUNT_COLUMNS if rate else _ZONE_COLUMNS
     table = make_table(columns, rows, width_mm=page.width_mm, row_mm=TABLE_ROW_MM, head_mm=6.5)
     apart = len(rows) > _MOST_ROWS
@@ -409,16 +409,18 @@ def _only_hole(zones: Zones, hole: str | None) -> Zones:
     return replace(zones, zones=_of_hole(zones.zones, hole), unknown=unknown)
 
 
-def _zone_row(row: Any, units: Units, rate: Rate | None) -> list[str]:
+def _zone_row(row: Any, units: Units, zones: Zones) -> list[str]:
+    rate = zones.settings.sprayer.rate
     takes = [show_take(rate, row.area_m2) if row.action == "treat" else ""] if rate else []
     return [
         row.zone_id,
-        ACTIONS[row.action].name,
+        tell_reason(row.action, row.reason),
         name_place(row.hole, row.kind),
         *four_areas(row.area_m2),
         show_density(row.mean_per_m2, units),
         show_range(row.low_per_m2, row.high_per_m2, units),
         percent(row.probability),
+        show_saving(row.action, row.probability, zones),
         *takes,
     ]
 

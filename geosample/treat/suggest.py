@@ -58,6 +58,7 @@ if TYPE_CHECKING:
 
 _LEAST_SHARE = 0.05
 """A class that fits fewer of the insects found than this is not spoken of (own choice)."""
+_MOSTLY = 0.5
 _FROM_COUNTS = (What.COMMON_BORDER_RATIO, What.BORDER_RATIO, What.STAGE_SHARE)
 
 
@@ -148,7 +149,7 @@ def suggest_zones(  # noqa: PLR0913 - plain keywords, for scripts
     treatments: pd.DataFrame | None = None,
     samples: gpd.GeoDataFrame | None = None,
 ) -> Zones:
-    """Return the zones to treat, with what they hold and leave.
+    """Return the zones to treat, in the order of what each acre saves, with what they hold and leave.
 
     Parameters
     ----------
@@ -171,7 +172,7 @@ def suggest_zones(  # noqa: PLR0913 - plain keywords, for scripts
     check_share : float
         Part of the area to treat that is left as check strips, 0 to 0.5.
     sampled_only : bool
-        Treat no ground that no plug speaks for, whatever its chance; ``figures.passed_over`` is what that leaves.
+        Treat no ground that no plug speaks for (``known`` of the map's cells is false): it is left, at its cost.
     strip_step_m : float
         By how much the targeting curve's border strips grow, m.
     seed : int
@@ -198,12 +199,11 @@ def suggest_zones(  # noqa: PLR0913 - plain keywords, for scripts
 
     Notes
     -----
-    A cell is worth treating where leaving it costs more than treating it: where its probability of being above the
-    threshold passes ``TreatSettings.cutoff``, whether or not the counts say much of it (with ``sampled_only``: only
-    where they do). The cells are joined, gaps narrower than the swath are closed, strips narrower than it
-    are widened where that still pays by the same costs and dropped otherwise, corners are rounded to the swath,
-    outlines straightened within half a cell, and every zone that does not pay as a whole, or is smaller than asked, is
-    dropped.
+    A cell is worth treating where its probability of being above the threshold passes ``TreatSettings.cutoff``:
+    leaving it costs more than treating it, however few plugs say so, since the probability has that doubt in it. The
+    cells are joined, gaps narrower than the swath are closed, strips narrower than it are widened where that still pays
+    by the same costs and dropped otherwise, corners are rounded to the swath, outlines straightened within half a
+    cell, and every zone that does not pay as a whole, or is smaller than asked, is dropped.
     """
     settings = TreatSettings(
         threshold_per_m2,
@@ -305,7 +305,7 @@ def _tabulate(
     crs: pyproj.CRS,
     bags: np.ndarray,
 ) -> gpd.GeoDataFrame:
-    """Return the zones, a row each, by hole, on each what to treat first."""
+    """Return the zones, a row each: what saves most per area first, check strips last; numbered from the largest."""
     wanted = [
         (one, action, zone)
         for one in plans
@@ -314,6 +314,8 @@ def _tabulate(
     ]
     wanted.sort(key=lambda asked: _place_in_table(asked[0].open, asked[1]))
     named = _name_zones(map_threads(lambda asked: _describe(*asked, settings, bags), wanted))
+    # what an area saves grows with its probability alone
+    named.sort(key=lambda row: (list(ACTIONS).index(row["action"]), -row["probability"]))
     frame = gpd.GeoDataFrame(named or {"geometry": []}, geometry="geometry", crs=crs)
     whose = {"visit": density_map.visit, "pest": density_map.pest, "threshold_per_m2": settings.threshold_per_m2}
     return gpd.GeoDataFrame(shape_frame("zones", frame.assign(**whose)), geometry="geometry", crs=crs)
@@ -327,17 +329,19 @@ def _place_in_table(place: OpenGround, action: str) -> tuple[Any, ...]:
 def _describe(
     one: SurfacePlan, action: str, zone: Geometry, settings: TreatSettings, bags: np.ndarray
 ) -> dict[str, Any]:
-    holds = weigh(one.cells, one.laid.share(zone))
-    inside = int(shapely.intersects(zone, bags).sum())
-    above = holds.mean_per_m2 >= settings.threshold_per_m2
-    why = "no_plug" if inside == 0 else "above" if above else "risky"
+    share = one.laid.share(zone)
+    holds, known = weigh(one.cells, share), weigh(one.cells, share * one.cells["known"].to_numpy(float))
+    many = int(shapely.intersects(zone, bags).sum())
+    reason = "above" if holds.mean_per_m2 >= settings.threshold_per_m2 else "risky"
+    if many == 0 and known.area_m2 < _MOSTLY * holds.area_m2:
+        reason = "no_plug"
     return {
         "surface_id": one.open.surface_id,
         "hole": one.open.hole,
         "kind": one.open.kind,
         "action": action,
-        "reason": why if action == "treat" else "check",
-        "bags": inside,
+        "reason": "check" if action == "check" else reason,
+        "bags": many,
         "area_m2": zone.area,
         "mean_per_m2": holds.mean_per_m2,
         "low_per_m2": holds.low / holds.area_m2,

@@ -71,9 +71,9 @@ class SurfacePlan:
     open : OpenGround
         The surface and what may be treated of it.
     cells : GeoDataFrame
-        Its cells, with ``hot`` (worth treating), ``passed_over`` (worth it, and no plug speaks for it, where only
-        sampled ground is treated), and the share of each inside: ``treated``, ``check`` (strips left untreated),
-        ``kept`` (not kept off), ``allowed`` (and within the border), ``small`` (left out for its size).
+        Its cells, with ``hot`` (worth treating), ``shunned`` (that too, but no plug speaks for it and only sampled
+        ground is treated), and the share of each inside: ``treated``, ``check`` (strips left untreated), ``kept``
+        (not kept off), ``allowed`` (and within the border), ``small`` (left out for its size).
     laid : Overlay
         What shapes laid over those cells cover of them.
     treat : list of Polygon
@@ -112,10 +112,13 @@ def draw_surface(
     """Return what to treat on one surface; see ``suggest_zones`` for the method."""
     above = cells["probability"].to_numpy() > settings.cutoff
     known = cells["known"].to_numpy(bool)
-    hot_cells = above & known if settings.sampled_only else above
+    shunned = above & ~known if settings.sampled_only else np.zeros(len(cells), dtype=bool)
+    if settings.sampled_only:
+        spoken_for = _join(cells, known, open_ground.surface)
+        open_ground = replace(open_ground, shape=meet(open_ground.shape, spoken_for))
     laid = Overlay(cells)
     worth = partial(net_saving, laid, miss_cost=settings.miss_cost)
-    hot = _join(cells, hot_cells, open_ground.surface)
+    hot = _join(cells, above & ~shunned, open_ground.surface)
     drivable = make_drivable(hot, open_ground.shape, settings.swath_m, worth)
     outline = smooth_outline(fill_holes(drivable, settings.smallest_m2), open_ground.shape, cell_m / 2)
     paying = [zone for zone in polygons_of(outline) if worth(zone) > 0]
@@ -123,8 +126,8 @@ def draw_surface(
     treat = [zone for zone in paying if _is_large(zone, open_ground, settings)]
     small = [zone for zone in paying if not _is_large(zone, open_ground, settings)]
     shares = {
-        "hot": hot_cells,
-        "passed_over": above & ~hot_cells,
+        "hot": above & ~shunned,
+        "shunned": shunned,
         "treated": laid.share_of_all(treat),
         "small": laid.share_of_all(small),
         "check": np.zeros(len(cells)),
@@ -134,16 +137,15 @@ def draw_surface(
     return SurfacePlan(open_ground, cells.assign(**shares), laid, treat, small)
 
 
-def outline_unknown(drawn: Sequence[SurfacePlan], cell_m: float, crs: pyproj.CRS) -> gpd.GeoDataFrame:
-    """Return the mapped ground that is not known and in no zone, a row a surface: hole, geometry."""
+def outline_unknown(plans: Sequence[SurfacePlan], cell_m: float, crs: pyproj.CRS) -> gpd.GeoDataFrame:
+    """Return the mapped ground that is not known, a row a surface: hole, geometry."""
     import geopandas as gpd
 
-    shapes = []
-    for one in drawn:
-        unknown = ~one.cells["known"].to_numpy(bool)
-        blank = shapely.simplify(_join(one.cells, unknown, one.open.surface), cell_m / 2)
-        shapes.append(less(blank, shapely.union_all([*one.treat, *one.checks])))
-    frame = gpd.GeoDataFrame({"hole": [one.open.hole for one in drawn]}, geometry=shapes, crs=crs)
+    shapes = [
+        shapely.simplify(_join(one.cells, ~one.cells["known"].to_numpy(bool), one.open.surface), cell_m / 2)
+        for one in plans
+    ]
+    frame = gpd.GeoDataFrame({"hole": [one.open.hole for one in plans]}, geometry=shapes, crs=crs)
     return frame[~frame.is_empty].reset_index(drop=True)
 
 

@@ -91,6 +91,7 @@ def invent_zones(ground: Ground) -> gpd.GeoDataFrame:
             "hole": "1",
             "kind": "fairway",
             "action": ["treat", "check"],
+            "reason": ["above", "check"],
             "threshold_per_m2": THRESHOLD,
             "mean_per_m2": [700.0, 300.0],
             "probability": [0.86, 0.44],
