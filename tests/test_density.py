@@ -52,6 +52,7 @@ class TestTheMap:
         true = small_ground.surfaces.set_index("surface_id").geometry.area
         assert area.to_numpy() == pytest.approx(true[area.index].to_numpy(), rel=1e-9)
 
+    @pytest.mark.slow
     def test_intervals_hold_what_they_say(self, small_ground: Ground) -> None:
         inside, total = 0, 0
         for seed, range_m in enumerate((5, 5, 10, 10, 20, 40)):
@@ -100,6 +101,7 @@ class TestTheMap:
         middling = float(np.exp(low.cells["log_mean"].median()))
         assert decide_at(low, middling).cells["known"].sum() == low.cells["known"].sum()
 
+    @pytest.mark.slow
     def test_ground_settled_as_low_is_seldom_above_the_threshold(self, small_ground: Ground) -> None:
         above = []
         for seed in range(12):

@@ -282,7 +282,7 @@ def main() -> None:
     asked = ask(__doc__, beside(__file__), inputs=(1000, 1), kills=(300, 1))
     stages = ("ground", "counts", "compare", "batch")
     work = [joblib.delayed(hurt_stage)(stage, asked.inputs, SEED + n) for n, stage in enumerate(stages)]
-    rows = joblib.Parallel(n_jobs=2)(work)
+    rows = joblib.Parallel(n_jobs=asked.jobs)(work)
     died = kill_chain(asked.kills, SEED)
     text = (
         f"# Torture\n\nMade by `torture.py`.\n\n{as_markdown(pd.DataFrame(rows))}\n\n"
