@@ -311,6 +311,7 @@ class TestFilesOfTheMap:
         assert values[:, :3] == pytest.approx(shown, rel=1e-6)
         assert values[:, 3] == pytest.approx(exceedance(fine_map, THRESHOLD)[whole.index], abs=1e-6)
 
+    @pytest.mark.slow
     def test_thirty_thousand_cells_are_no_more_fitting_and_hardly_more_calls_than_a_thousand(
         self, small_ground: Ground, monkeypatch: pytest.MonkeyPatch
     ) -> None:
@@ -331,6 +332,7 @@ class TestFilesOfTheMap:
         assert fine[1] < 1.5 * coarse[1]
         assert fine[2] == coarse[2] < 60
 
+    @pytest.mark.slow
     def test_command_writes_the_raster_and_keeps_the_map(self, small_ground: Ground, tmp_path: Path) -> None:
         survey = open_survey(tmp_path / "course.gpkg")
         counts, _, _ = draw_counts(small_ground, 60, np.random.default_rng(11))
