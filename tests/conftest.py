@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from pathlib import Path
 
 import geopandas as gpd
@@ -13,14 +14,28 @@ from counts_case import filled_sheet, scatter_design
 from design_case import design_visit
 from estimate_case import count_visit
 from ground_case import one_hole, write
+from threadpoolctl import threadpool_limits
 
 from geosample.counts import Counts
 from geosample.design import Design, save_design
 from geosample.ground import Ground, save_ground
 from geosample.survey import Survey, open_survey
 
+# As many tests run at once as there are cores, and matrices are small: more threads would only wait for each other.
+os.environ.update(dict.fromkeys(("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"), "1"))
+threadpool_limits(1)
+
 SHARED = Path(__file__).resolve().parents[2] / "shared"
 CRS = "+proj=laea +lat_0=41.5 +lon_0=-73.9 +datum=WGS84 +units=m"
+
+SLOW_FIXTURES = {"demo", "played", "chromium"}
+"""What takes long to make; whoever asks for it is marked slow."""
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    for item in items:
+        if SLOW_FIXTURES & set(getattr(item, "fixturenames", ())):
+            item.add_marker(pytest.mark.slow)
 
 
 def kidney(east: float, north: float, radius_m: float = 13.0) -> shapely.Geometry:

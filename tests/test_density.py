@@ -52,6 +52,7 @@ class TestTheMap:
         true = small_ground.surfaces.set_index("surface_id").geometry.area
         assert area.to_numpy() == pytest.approx(true[area.index].to_numpy(), rel=1e-9)
 
+    @pytest.mark.slow
     def test_intervals_hold_what_they_say(self, small_ground: Ground) -> None:
         inside, total = 0, 0
         for seed, range_m in enumerate((5, 5, 10, 10, 20, 40)):
@@ -100,6 +101,7 @@ class TestTheMap:
         middling = float(np.exp(low.cells["log_mean"].median()))
         assert decide_at(low, middling).cells["known"].sum() == low.cells["known"].sum()
 
+    @pytest.mark.slow
     def test_ground_settled_as_low_is_seldom_above_the_threshold(self, small_ground: Ground) -> None:
         above = []
         for seed in range(12):
@@ -309,6 +311,7 @@ class TestFilesOfTheMap:
         assert values[:, :3] == pytest.approx(shown, rel=1e-6)
         assert values[:, 3] == pytest.approx(exceedance(fine_map, THRESHOLD)[whole.index], abs=1e-6)
 
+    @pytest.mark.slow
     def test_thirty_thousand_cells_are_no_more_fitting_and_hardly_more_calls_than_a_thousand(
         self, small_ground: Ground, monkeypatch: pytest.MonkeyPatch
     ) -> None:
@@ -329,6 +332,7 @@ class TestFilesOfTheMap:
         assert fine[1] < 1.5 * coarse[1]
         assert fine[2] == coarse[2] < 60
 
+    @pytest.mark.slow
     def test_command_writes_the_raster_and_keeps_the_map(self, small_ground: Ground, tmp_path: Path) -> None:
         survey = open_survey(tmp_path / "course.gpkg")
         counts, _, _ = draw_counts(small_ground, 60, np.random.default_rng(11))

@@ -183,6 +183,7 @@ class TestTheMapsScores:
         assert found.findings.of(What.BLOCK_SCORE) == ()
 
 
+@pytest.mark.slow
 def test_scikit_learn_waits_until_a_map_is_made() -> None:
     code = "import sys, geosample.density, geosample.treat, geosample.webmap; print('sklearn' in sys.modules)"
     run = subprocess.run([sys.executable, "-c", code], check=True, capture_output=True, text=True)

@@ -132,6 +132,7 @@ def test_joined_rounds_keep_every_bag_apart(small_ground: Ground) -> None:
     assert set(both.counts["sample_id"]) == set(both.samples["sample_id"])
 
 
+@pytest.mark.slow
 def test_the_command_adds_a_visit_whose_counts_are_mapped_with_the_first(
     small_ground: Ground, first_map: DensityMap, tmp_path: Path
 ) -> None:
@@ -166,6 +167,7 @@ def test_counts_from_before_a_treatment_are_not_mapped_with_those_from_after(day
     check_untreated(done, "2026-04-01", "2026-05-18")
 
 
+@pytest.mark.slow
 def test_a_map_that_leans_on_an_earlier_one_takes_that_one_along(small_ground: Ground, tmp_path: Path) -> None:
     survey = open_survey(tmp_path / "course.gpkg")
     save_ground(survey, small_ground)
@@ -183,6 +185,7 @@ def test_a_map_that_leans_on_an_earlier_one_takes_that_one_along(small_ground: G
     assert "3 points after 2026-05-25" in result.output
 
 
+@pytest.mark.slow
 def test_chosen_points_are_estimated_by_no_one_and_the_message_says_what_to_do(
     small_ground: Ground, first_map: DensityMap
 ) -> None:

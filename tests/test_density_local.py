@@ -220,6 +220,7 @@ class TestAreas:
         assert width < np.log(fairway["high_per_m2"] / fairway["low_per_m2"]).median() / 2
         assert set(found["decision"]) <= {"above", "below", "undecided"}
 
+    @pytest.mark.slow
     def test_intervals_of_area_means_hold_the_truth(self, small_ground: Ground) -> None:
         held = []
         for seed in range(12):
@@ -249,6 +250,7 @@ class TestAreas:
             restore_field(bound)
 
 
+@pytest.mark.slow
 def test_last_visits_map_as_covariate_sharpens_a_map_of_the_same_pattern(small_ground: Ground, tmp_path: Path) -> None:
     survey = open_survey(tmp_path / "course.gpkg")
     save_ground(survey, small_ground)

@@ -87,6 +87,7 @@ def test_findings_of_an_older_version_stop_no_design(survey):
     assert read_known(file, "annual bluegrass weevil").k is None
 
 
+@pytest.mark.slow
 def test_two_methods_go_out_in_split_blocks_and_come_back_compared(survey, tmp_path, small_ground):
     asked = ["--visit", "2026-05-04", "--points", 20, "--compare", "brine,heat", "--plugs", 2, "--seed", 7]
     assert run("design", survey, *asked).exit_code == 0

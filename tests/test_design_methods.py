@@ -17,6 +17,8 @@ from geosample.ground import edge_lines
 from geosample.words import ALLOCATIONS, DRAW_METHODS
 
 TIMES = 400
+TIMES_BALANCED = 150
+"""A balanced draw takes ten times as long as any other."""
 
 
 @pytest.fixture(scope="module", params=["green", "collar", "fairway"])
@@ -38,20 +40,22 @@ def order_of(frame, ground):
 
 @pytest.mark.parametrize("method", list(DRAWS))
 class TestEveryMethod:
+    @pytest.mark.slow
     def test_density_is_true_in_every_block(self, case, method):
         frame, quota = case
         quota = quota if method != "random" else Quota(20, 4)
         block = np.argsort(np.argsort(frame.places @ [0.6, 0.8])) * 20 // len(frame.places)
         tree = shapely.STRtree(frame.shapes)
-        hits = np.zeros((TIMES, 20))
+        times = TIMES_BALANCED if method == "balanced" else TIMES
+        hits = np.zeros((times, 20))
         rng = np.random.default_rng(11)
-        for draw in range(TIMES):
+        for draw in range(times):
             drawn = DRAWS[method](frame, quota, rng)
             at, cell = tree.query(shapely.points(drawn.places[drawn.main]), predicate="intersects")
             cell = cell[np.unique(at, return_index=True)[1]]
             hits[draw] = np.bincount(block[cell], minlength=20)
         expected = np.bincount(block, weights=frame.density(20) * frame.area_m2, minlength=20)
-        error = np.maximum(hits.std(axis=0, ddof=1), 0.05) / np.sqrt(TIMES)
+        error = np.maximum(hits.std(axis=0, ddof=1), 0.05) / np.sqrt(times)
         # 300 blocks over all methods and shapes; 4.5 standard errors: a false alarm in about 1 in 500 runs.
         assert (np.abs(hits.mean(axis=0) - expected) < 4.5 * error).all()
 
@@ -68,6 +72,7 @@ class TestEveryMethod:
         assert len(drawn.main) == len(drawn.places) == len(drawn.part) == len(drawn.line)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("points", [20, 50, 100])
 def test_balanced_draws_are_spread(small_ground, points):
     target = mark_out(small_ground, Request(visit="2026-05-04"))
@@ -97,10 +102,10 @@ def test_pivotal_keeps_every_chance():
     rng = np.random.default_rng(2)
     places, chance = rng.random((30, 2)), rng.uniform(0.1, 0.9, 30)
     hits = np.zeros(30)
-    for _ in range(3000):
+    for _ in range(1000):
         hits[draw_spread(places, chance, rng)] += 1
     # Within 4 binomial standard errors (30 units: a false alarm in about 1 in 500 runs).
-    assert (np.abs(hits / 3000 - chance) < 4 * np.sqrt(chance * (1 - chance) / 3000)).all()
+    assert (np.abs(hits / 1000 - chance) < 4 * np.sqrt(chance * (1 - chance) / 1000)).all()
 
 
 def test_pivotal_step_has_its_chances():

@@ -61,6 +61,7 @@ def fill_in(place: Path, blank: Path, name: str = "filled.csv") -> None:
     fill_blank(blank, load_design(survey), load_ground(survey), place / name, seed=3)
 
 
+@pytest.mark.slow
 def test_the_job_by_hand_runs_as_the_readme_writes_it(place: Path) -> None:
     lines = [words for words in readme_lines() if words[1] != "batch"]
     assert [words[1] for words in lines][:3] == ["ground", "design", "sheets"]
@@ -71,6 +72,7 @@ def test_the_job_by_hand_runs_as_the_readme_writes_it(place: Path) -> None:
     assert (place / "out" / "map.html").stat().st_size > 0
 
 
+@pytest.mark.slow
 def test_every_example_in_the_help_runs_in_the_order_of_the_work(place: Path) -> None:
     examples = {name: example_of(name) for name in COMMANDS if name != "demo"}
     for name in ("ground", "design", "sheets"):
@@ -118,6 +120,7 @@ def readme_python() -> str:
     return str(block)
 
 
+@pytest.mark.slow
 def test_the_python_door_does_the_whole_job_in_at_most_twelve_lines(place: Path) -> None:
     lines = readme_python().splitlines()
     assert len(lines) <= 12

@@ -175,6 +175,7 @@ def test_a_stage_without_a_survey_file_says_what_to_do_and_makes_nothing(name: s
     assert [path.name for path in tmp_path.iterdir()] == ["counts.csv"]
 
 
+@pytest.mark.slow
 def test_style_format_and_types_hold() -> None:
     for tool in TOOLS:
         run = subprocess.run([sys.executable, "-m", *tool], check=False, capture_output=True, text=True, cwd=ROOT)

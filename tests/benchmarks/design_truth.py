@@ -110,7 +110,8 @@ def main() -> None:
     draws = asked.draws
     surfaces = ("green", "collar", "bent fairway", "fairway with islands")
     cases = [(s, m, w) for s in surfaces for m in DRAWS for w in (1.0, 2.5)]
-    rows = joblib.Parallel(n_jobs=2)(joblib.delayed(study)(*case, draws) for case in cases)
+    cases = cases[: 2 * len(DRAWS) : 2] if asked.smallest else cases  # each method once
+    rows = joblib.Parallel(n_jobs=asked.jobs)(joblib.delayed(study)(*case, draws) for case in cases)
     text = (
         f"# Densities claimed and drawn\n\nMade by `design_truth.py`: {draws} draws a row of {POINTS} main points and "
         f"{RESERVE} in reserve. Collars are drawn along their ring by every method but `random`.\n\n"

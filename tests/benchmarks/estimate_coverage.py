@@ -8,6 +8,7 @@ are simulated by ``geosample.demo.simulate``; the truth an interval has to hold 
 from __future__ import annotations
 
 import tempfile
+from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import product
 from pathlib import Path
@@ -43,8 +44,8 @@ class Course:
     cells: pd.DataFrame
 
 
-def read_course(folder: Path) -> Ground:
-    """Return holes 1 to 4, greens and fairways."""
+def read_course(folder: Path, holes: Sequence[str]) -> Ground:
+    """Return the greens and fairways of some holes."""
     path = folder / "course.gpkg"
     real = SHARED.is_file()
     words = [str(SHARED), "--kinds", "OB=ignore"] if real else [str(ROOT / "layers" / "course.geojson")]
@@ -52,7 +53,7 @@ def read_course(folder: Path) -> Ground:
     if run.exit_code:
         raise SystemExit(run.output)
     ground = load_ground(open_survey(path))
-    kept = ground.surfaces["hole"].isin(["1", "2", "3", "4"]) & ground.surfaces["kind"].isin(["green", "fairway"])
+    kept = ground.surfaces["hole"].isin(holes) & ground.surfaces["kind"].isin(["green", "fairway"])
     return Ground(ground.surfaces[kept].reset_index(drop=True), ground.obstacles)
 
 
@@ -155,14 +156,15 @@ def main() -> None:
     asked = ask(__doc__, beside(__file__), surveys=(100, 2), designs=(DESIGNS, 1))
     surveys = asked.surveys
     sizes, ks = ((8, 15), (1.0,)) if asked.smallest else (SIZES, KS)
+    holes = ("1",) if asked.smallest else ("1", "2", "3", "4")
     with tempfile.TemporaryDirectory() as folder:
-        ground = read_course(Path(folder))
+        ground = read_course(Path(folder), holes)
     draw = (joblib.delayed(draw_designs)(ground, size, asked.designs) for size in sizes)
-    drawn = dict(zip(sizes, joblib.Parallel(n_jobs=2)(draw), strict=True))
+    drawn = dict(zip(sizes, joblib.Parallel(n_jobs=asked.jobs)(draw), strict=True))
     course = cut_course(ground, drawn[sizes[0]][0])
     cells = list(product(sizes, ks, WORLDS))
     work = (joblib.delayed(run_cell)(course, drawn[size], k, world, surveys) for size, k, world in cells)
-    table = pd.DataFrame(joblib.Parallel(n_jobs=2)(work))
+    table = pd.DataFrame(joblib.Parallel(n_jobs=asked.jobs)(work))
     text = f"{sum_up(table, surveys)}\n{as_markdown(table)}\n"
     asked.publish(text)
 

@@ -13,7 +13,7 @@ import pandas as pd
 from bench import ask, in_samples
 from map_peers import SETTINGS, ours, sites_of
 from map_quality import score
-from map_worlds import World, make_world, read_turfs, split_truth
+from map_worlds import World, make_world, split_truth, turf_of
 
 from geosample.density.followup import CANDIDATES, Prospect, pick_places
 from geosample.density.laplace import Priors, fit_counts, predict_jointly
@@ -48,9 +48,8 @@ def choose(world: World, threshold: float, rng: np.random.Generator) -> np.ndarr
 
 def run_one(survey: int) -> dict[str, float]:
     """Return the cost after the first round, after twelve balanced and after twelve chosen."""
-    turfs = read_one()
     rng = np.random.default_rng([13, survey])
-    world = make_world(turfs[survey % len(turfs)], FIRST, rng, border=bool(survey % 2))
+    world = make_world(turf_of(survey), FIRST, rng, border=bool(survey % 2))
     if world.count.sum() < 5:
         return {}
     threshold = split_truth(world, 0.75)
@@ -58,13 +57,6 @@ def run_one(survey: int) -> dict[str, float]:
     rounds = {"no second round": world, "balanced": add_bags(world, balanced, rng)}
     rounds["chosen"] = add_bags(world, choose(world, threshold, rng), rng)
     return {name: score(one, ours(one), threshold)["cost"] for name, one in rounds.items()}
-
-
-def read_one(kept: list = []) -> list:  # noqa: B006 - read once
-    """Return the turfs, read once."""
-    if not kept:
-        kept.extend(read_turfs())
-    return kept
 
 
 def main() -> None:

@@ -75,7 +75,7 @@ def _score(places: np.ndarray, count: np.ndarray, density: np.ndarray) -> dict[s
 
 def main() -> None:
     """Run the surveys and write the table."""
-    asked = ask(__doc__, in_samples(__file__), surveys=(40, 2))
+    asked = ask(__doc__, in_samples(__file__), surveys=(40, 1))
     cases = [(points, turf) for points in (40, 80) for turf in (True, False)]
     rows = pd.DataFrame(
         [

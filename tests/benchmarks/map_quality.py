@@ -11,13 +11,12 @@ import time
 import warnings
 from collections.abc import Iterable
 from concurrent.futures import ProcessPoolExecutor
-from functools import cache
 
 import numpy as np
 import pandas as pd
 from bench import ask, in_samples
 from map_peers import PEERS, Answer, oracle, ours
-from map_worlds import Turf, World, make_world, read_turfs, split_truth
+from map_worlds import World, make_world, split_truth, turf_of
 
 OURS, ORACLE = "geosample density", "oracle (knows all but the surface)"
 METHODS = {OURS: ours, "geosample density, no edge term": lambda world: ours(world, edge=False), **PEERS}
@@ -57,16 +56,11 @@ def score_known(world: World, answer: Answer, threshold: float) -> dict[str, flo
     return found
 
 
-@cache
-def turfs() -> list[Turf]:
-    return read_turfs()
-
-
 def run_one(task: tuple[int, int, bool]) -> list[dict[str, float | str]]:
     """Return a row a method and threshold for one survey."""
     number, survey, border = task
     rng = np.random.default_rng([7, number, survey, int(border)])
-    world = make_world(turfs()[survey % len(turfs())], number, rng, border=border)
+    world = make_world(turf_of(survey), number, rng, border=border)
     if world.count.sum() < 5:
         return []
     rows: list[dict[str, float | str]] = []
@@ -134,7 +128,7 @@ def main() -> None:
         __doc__,
         in_samples(__file__),
         words="numbers of bags, each a table",
-        surveys=(40, 2),
+        surveys=(40, 1),
         workers=(1, 1),
     )
     numbers = [int(word) for word in asked.words] or ([30] if asked.smallest else [30, 60, 120, 300])

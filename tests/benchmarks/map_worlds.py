@@ -7,6 +7,7 @@ Matérn 3/2 correlation, half of the worlds each; a bag's count is negative bino
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cache
 
 import geopandas as gpd
 import numpy as np
@@ -56,13 +57,24 @@ class World:
     fade_m: float
 
 
-def read_turfs() -> list[Turf]:
-    """Return the holes of the real course where it is there, else of the invented one."""
+@cache
+def read_holes() -> list[tuple[str, gpd.GeoDataFrame]]:
+    """Return the turf by hole, of the real course where it is there, else of the invented one."""
     path = next(path for path in COURSES if path.is_file())
     kinds = {"teebox": "tee", "OB": "ignore"} if path.suffix == ".kml" else None
     surfaces = read_ground(path, kinds=kinds).surfaces
     surfaces = surfaces[surfaces["kind"].isin(["fairway", "green"])]
-    return [make_turf(str(hole), group) for hole, group in surfaces.groupby("hole")]
+    return [(str(hole), group) for hole, group in surfaces.groupby("hole")]
+
+
+def turf_of(survey: int) -> Turf:
+    """Return the hole whose turn it is in this survey, cut when it is first asked for."""
+    return _cut_hole(survey % len(read_holes()))
+
+
+@cache
+def _cut_hole(number: int) -> Turf:
+    return make_turf(*read_holes()[number])
 
 
 def make_turf(name: str, surfaces: gpd.GeoDataFrame) -> Turf:

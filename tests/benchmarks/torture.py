@@ -35,6 +35,8 @@ from geosample.ground import load_ground
 from geosample.survey import open_survey
 
 LIMIT_S, SEED = 30.0, 12
+DRIVERS = {"a.kml": "KML", "a.gpkg": "GPKG", "a.fgb": "FlatGeobuf", "a.shp": "ESRI Shapefile"}
+SHEETS = ("f.csv", "out/blank_counts.xlsx", "out/points.gpx", "f.xlsx", "out/points.kml")
 HOSTILE = (
     b"<!DOCTYPE x [<!ENTITY a SYSTEM 'file:///etc/passwd'>]>", b"\x00" * 64, b"NaN", b"1e999", b"-0", b"\xff\xfe",
     "é\u202e漢字".encode(), b"'; DROP TABLE points; --", b"=1+1", b"../../../escape", b"[" * 300, b'"',
@@ -67,8 +69,8 @@ def bend(data: bytes, rng: random.Random) -> bytes:
     return data
 
 
-def prepare(folder: Path) -> dict[str, list[tuple[Path, list[str]]]]:
-    """Make a survey and good files of every kind; return stage -> files with the words before and after them."""
+def prepare(folder: Path) -> None:
+    """Make a survey and good files of every kind."""
     survey = folder / "course.gpkg"
     course = ROOT / "layers" / "course.geojson"
     assert_fine(run("ground", survey, course, "--collar", "30in"))
@@ -77,24 +79,22 @@ def prepare(folder: Path) -> dict[str, list[tuple[Path, list[str]]]]:
     file = open_survey(survey)
     fill_blank(folder / "out" / "blank_counts.csv", load_design(file), load_ground(file), folder / "f.csv", seed=1)
     frame = gpd.read_file(course)
-    grounds = [course]
-    drivers = {"a.kml": "KML", "a.gpkg": "GPKG", "a.fgb": "FlatGeobuf", "a.shp": "ESRI Shapefile"}
-    for name, driver in drivers.items():
+    for name, driver in DRIVERS.items():
         plain = frame[frame.geom_type == "Polygon"][["golf", "hole", "geometry"]].dropna()
         plain.rename(columns={"golf": "name"} if name == "a.kml" else {}).to_file(folder / name, driver=driver)
-        grounds.append(folder / name)
     wkt = pd.DataFrame({"kind": frame["golf"], "hole": frame["hole"], "wkt": frame.geometry.to_wkt()})
     wkt.to_csv(folder / "a.csv", index=False)
-    counts = [folder / "f.csv", folder / "out" / "blank_counts.xlsx", folder / "out" / "points.gpx"]
     pd.read_csv(folder / "f.csv").to_excel(folder / "f.xlsx", index=False)
-    plan = folder / "plan.toml"
-    plan.write_text('[[stage]]\ncommand = "estimate"\nthreshold = "30/ft2"\n', encoding="utf-8")
-    trial = ROOT / "geosample" / "compare" / "invented_trial.csv"
+    (folder / "plan.toml").write_text('[[stage]]\ncommand = "estimate"\nthreshold = "30/ft2"\n', encoding="utf-8")
+
+
+def good_files(folder: Path) -> dict[str, list[Path]]:
+    """Return stage -> the good files it takes, of those that were prepared and of the project's own."""
     return {
-        "ground": [(path, ["--collar", "30in"]) for path in [*grounds, folder / "a.csv"]],
-        "counts": [(path, []) for path in [*counts, folder / "f.xlsx", folder / "out" / "points.kml"]],
-        "compare": [(trial, [])],
-        "batch": [(plan, [])],
+        "ground": [ROOT / "layers" / "course.geojson", *(folder / name for name in (*DRIVERS, "a.csv"))],
+        "counts": [folder / name for name in SHEETS],
+        "compare": [ROOT / "geosample" / "compare" / "invented_trial.csv"],
+        "batch": [folder / "plan.toml"],
     }
 
 
@@ -104,16 +104,16 @@ def assert_fine(outcome: tuple[str, float]) -> None:
         raise SystemExit(outcome[0])
 
 
-def hurt_stage(stage: str, inputs: int, seed: int) -> dict[str, object]:
+def hurt_stage(stage: str, inputs: int, seed: int, good: Path) -> dict[str, object]:
     """Return one row: what became of so many bent inputs to one stage."""
     rng = random.Random(seed)
     outcomes: Counter[str] = Counter()
     slowest, strays = 0.0, 0
     with tempfile.TemporaryDirectory() as name:
-        folder = Path(name)
-        files = prepare(folder)[stage]
+        folder = Path(shutil.copytree(good, name, dirs_exist_ok=True))
+        files = good_files(folder)[stage]
         for number in range(inputs):
-            path, more = rng.choice(files)
+            path = rng.choice(files)
             trial = folder / "trial" / path.name
             trial.parent.mkdir(exist_ok=True)
             trial.write_bytes(bend(path.read_bytes(), rng))
@@ -121,7 +121,7 @@ def hurt_stage(stage: str, inputs: int, seed: int) -> dict[str, object]:
             survey.write_bytes((folder / "course.gpkg").read_bytes())
             before = {p for p in folder.rglob("*") if p.parent.name != "trial"}
             words = {
-                "ground": ["ground", folder / f"new{number % 2}.gpkg", trial, *more],
+                "ground": ["ground", folder / f"new{number % 2}.gpkg", trial, "--collar", "30in"],
                 "counts": ["counts", survey, trial],
                 "compare": ["compare", trial],
                 "batch": ["batch", folder / "none", "--plan", trial],
@@ -137,7 +137,7 @@ def hurt_stage(stage: str, inputs: int, seed: int) -> dict[str, object]:
             "files elsewhere": strays}  # fmt: skip
 
 
-def kill_chain(kills: int, seed: int) -> list[dict[str, object]]:
+def kill_chain(kills: int, seed: int, good: Path) -> list[dict[str, object]]:
     """Kill commands in each stage of their write, alone and beside another program; return a row a stage and mode.
 
     Each starts from the same file and is ended by the system's own timer, set as the stage is entered or left, so it
@@ -146,8 +146,8 @@ def kill_chain(kills: int, seed: int) -> list[dict[str, object]]:
     rng = random.Random(seed)
     tally: dict[tuple[str, str], Counter[str]] = {}
     with tempfile.TemporaryDirectory() as name:
-        folder = Path(name)
-        cases = [_Case(folder, words) for words in _prepare_writes(folder)]
+        folder = Path(shutil.copytree(good, name, dirs_exist_ok=True))
+        cases = [_Case(folder, words) for words in _prepare_writes(folder, most=kills)]
         for number in range(kills):
             stage, mode = _STAGES[number % len(_STAGES)], _OTHERS[number // len(_STAGES) % len(_OTHERS)]
             counter = tally.setdefault((stage, mode), Counter())
@@ -195,9 +195,8 @@ for line in sys.stdin:
 """
 
 
-def _prepare_writes(folder: Path) -> list[list[str]]:
-    """Make the file each command starts from, ``before-COMMAND.gpkg``; return the commands."""
-    prepare(folder)
+def _prepare_writes(folder: Path, most: int) -> list[list[str]]:
+    """Make the file each of the first commands starts from, ``before-COMMAND.gpkg``; return the commands."""
     survey = folder / "course.gpkg"
     with closing(sqlite3.connect(survey)) as file, file:
         file.execute("CREATE TABLE theirs (text TEXT)")
@@ -211,7 +210,7 @@ def _prepare_writes(folder: Path) -> list[list[str]]:
         ["density", "--cell", "3m", *asked],
         ["treat", *asked],
         ["record", "--date", "2026-05-08", "--rules", "none", "--set", "irac_group=28", *visit],
-    ]
+    ][:most]
     for command, *more in commands:
         shutil.copy(survey, folder / f"before-{command}.gpkg")
         assert_fine(run(command, survey, *more))
@@ -281,9 +280,12 @@ def _states(path: Path) -> dict[str, str]:
 def main() -> None:
     asked = ask(__doc__, beside(__file__), inputs=(1000, 1), kills=(300, 1))
     stages = ("ground", "counts", "compare", "batch")
-    work = [joblib.delayed(hurt_stage)(stage, asked.inputs, SEED + n) for n, stage in enumerate(stages)]
-    rows = joblib.Parallel(n_jobs=2)(work)
-    died = kill_chain(asked.kills, SEED)
+    with tempfile.TemporaryDirectory() as name:
+        good = Path(name)
+        prepare(good)
+        work = [joblib.delayed(hurt_stage)(stage, asked.inputs, SEED + n, good) for n, stage in enumerate(stages)]
+        rows = joblib.Parallel(n_jobs=asked.jobs)(work)
+        died = kill_chain(asked.kills, SEED, good)
     text = (
         f"# Torture\n\nMade by `torture.py`.\n\n{as_markdown(pd.DataFrame(rows))}\n\n"
         f"Commands of the chain killed in each stage of their write:\n\n{as_markdown(pd.DataFrame(died))}\n"
