@@ -82,9 +82,6 @@ class _Percent(click.ParamType[float]):
     help="The sprayer's width (common practice, no source).",
 )
 @click.option(
-    "--sampled-only", is_flag=True, help="Treat no ground that no plug speaks for; it says what that leaves untreated."
-)
-@click.option(
     "--smallest",
     "smallest_m2",
     type=AREA,
