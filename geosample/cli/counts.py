@@ -7,7 +7,7 @@ from typing import Any
 
 import click
 
-from geosample.cli.options import DENSITY, LENGTH, json_option, survey_argument, visit_option
+from geosample.cli.options import DENSITY, LENGTH, json_option, more_option, survey_argument, visit_option
 from geosample.report import say, talk
 from geosample.words import METHODS
 
@@ -59,8 +59,9 @@ class Meanings(click.ParamType[dict[str, str]]):
 )
 @click.option("--set-aside", is_flag=True, help="Take the good rows and list the bad ones, instead of taking none.")
 @visit_option
+@more_option
 @json_option
-def command(survey: Path, files: tuple[Path, ...], visit: str | None, as_json: bool, **asked: Any) -> None:
+def command(survey: Path, files: tuple[Path, ...], visit: str | None, as_json: bool, more: bool, **asked: Any) -> None:
     """Take the counts back in, joined to the plan by label, else by position.
 
     FILE is what came back: filled blank sheets (CSV, XLSX), waypoints with the count in their comment (GPX, KML,

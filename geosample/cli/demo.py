@@ -9,7 +9,7 @@ from pathlib import Path
 
 import click
 
-from geosample.cli.options import json_option
+from geosample.cli.options import json_option, more_option
 from geosample.report import say, talk
 
 
@@ -21,9 +21,10 @@ from geosample.report import say, talk
     show_default=True,
     help="Folder for everything the demo makes.",
 )
+@more_option
 @json_option
 @click.pass_context
-def command(ctx: click.Context, out: Path, as_json: bool) -> None:
+def command(ctx: click.Context, out: Path, as_json: bool, more: bool) -> None:
     """Play the whole job on an invented course, start to finish, and list what to open.
 
     The counts are simulated, and every page that shows them says so.

@@ -12,6 +12,7 @@ from geosample.cli.options import (
     DENSITY,
     LENGTH,
     json_option,
+    more_option,
     out_folder_option,
     survey_argument,
     units_option,
@@ -70,6 +71,7 @@ def _split_covariates(_ctx: click.Context, _param: click.Parameter, words: str) 
 @out_folder_option("Folder for density.tif.")
 @visit_option
 @units_option
+@more_option
 @json_option
 def command(  # noqa: PLR0913, PLR0917 - a command's options
     survey: Path,
@@ -77,6 +79,7 @@ def command(  # noqa: PLR0913, PLR0917 - a command's options
     visit: str | None,
     units: Units,
     as_json: bool,
+    more: bool,
     at: Path | None,
     threshold_per_m2: float | None,
     **asked: Any,

@@ -13,6 +13,7 @@ from geosample.cli.options import (
     DENSITY,
     LENGTH,
     json_option,
+    more_option,
     name_options,
     seed_option,
     split_words,
@@ -164,8 +165,9 @@ def _refuse_spacing(ctx: click.Context, param: click.Parameter, value: str | Non
 @click.option("--every-edge", is_flag=True, help="Measure edge distance to each surface's own line.")
 @click.option("--walk", type=click.Choice(WALKS), default="holes", show_default=True, help="Walking order.")
 @units_option
+@more_option
 @json_option
-def command(survey: Path, units: Units, as_json: bool, **asked: Any) -> None:
+def command(survey: Path, units: Units, as_json: bool, more: bool, **asked: Any) -> None:
     """Decide where to pull plugs, and in what order.
 
     Every point is drawn with a known density, so that its count stands for a known piece of ground. Points spread

@@ -7,7 +7,16 @@ from typing import Any
 
 import click
 
-from geosample.cli.options import DENSITY, LENGTH, json_option, split_words, survey_argument, units_option, visit_option
+from geosample.cli.options import (
+    DENSITY,
+    LENGTH,
+    json_option,
+    more_option,
+    split_words,
+    survey_argument,
+    units_option,
+    visit_option,
+)
 from geosample.report import say, talk
 from geosample.units import Units
 
@@ -36,8 +45,9 @@ from geosample.units import Units
 @click.option("--picture", type=click.Path(path_type=Path, dir_okay=False), help="Draw the answer on one page, a PDF.")
 @click.option("--border", "border_m", type=LENGTH, help="Split the strata by border and interior after the draw.")
 @units_option
+@more_option
 @json_option
-def command(survey: Path, visit: str | None, units: Units, as_json: bool, **asked: Any) -> None:
+def command(survey: Path, visit: str | None, units: Units, as_json: bool, more: bool, **asked: Any) -> None:
     """Say how many insects there are, which stages, whether the border holds more, and how sure all that is.
 
     The answer comes first, then a table. All of it is kept in the survey file.

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from geosample.cli.options import LENGTH, json_option, survey_argument, units_option
+from geosample.cli.options import LENGTH, json_option, more_option, survey_argument, units_option
 from geosample.report import say, talk
 from geosample.units import Units
 
@@ -50,8 +50,9 @@ class HoleWidths(click.ParamType[dict[str, float]]):
 @click.option("--picture", type=click.Path(path_type=Path, dir_okay=False), help="Draw what was understood, a PNG.")
 @click.option("--force", is_flag=True, help="Replace a ground that visits rest on.")
 @units_option
+@more_option
 @json_option
-def command(survey: Path, files: tuple[Path, ...], units: Units, as_json: bool, **options: Any) -> None:
+def command(survey: Path, files: tuple[Path, ...], units: Units, as_json: bool, more: bool, **options: Any) -> None:
     """Read the course's polygons into a survey file: kinds, holes, collars, overlaps settled.
 
     FILE is any of GeoJSON (.geojson, .json), KML, KMZ, GeoPackage (.gpkg), Shapefile (.shp, or zipped),

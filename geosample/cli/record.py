@@ -8,7 +8,7 @@ from typing import Any
 
 import click
 
-from geosample.cli.options import json_option, survey_argument, units_option, visit_option
+from geosample.cli.options import json_option, more_option, survey_argument, units_option, visit_option
 from geosample.report import say
 from geosample.report.treat import tell_record
 
@@ -48,8 +48,9 @@ def _split_names(ctx: click.Context, param: click.Parameter, value: str | None) 
 )
 @visit_option
 @units_option
+@more_option
 @json_option
-def command(survey: Path, day: str, visit: str | None, rules: str, as_json: bool, **asked: Any) -> None:
+def command(survey: Path, day: str, visit: str | None, rules: str, as_json: bool, more: bool, **asked: Any) -> None:
     """Store what was done in the zones of a plan.
 
     The fields of the record rules are asked for, and any others may be added; irac_group is read by the next plan.

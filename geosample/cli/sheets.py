@@ -36,8 +36,9 @@ from geosample.words import METHODS
 )
 @click.option("--force", is_flag=True, help="Write over a blank sheet that is filled in.")
 @options.units_option
+@options.more_option
 @options.json_option
-def command(survey: Path, out: Path, visit: str | None, as_json: bool, **asked: Any) -> None:
+def command(survey: Path, out: Path, visit: str | None, as_json: bool, more: bool, **asked: Any) -> None:
     """Write the sampling map, the waypoints and the blank sheets of a visit.
 
     Makes field_map.pdf, bag_labels.pdf, points.gpx, points.kml, blank_counts.csv, blank_counts.xlsx, form.xlsx (an

@@ -13,6 +13,7 @@ from geosample.cli.options import (
     DENSITY,
     LENGTH,
     json_option,
+    more_option,
     out_folder_option,
     survey_argument,
     units_option,
@@ -118,8 +119,9 @@ class _Percent(click.ParamType[float]):
 @out_folder_option("Folder for the zones' files and the plan.")
 @visit_option
 @units_option
+@more_option
 @json_option
-def command(survey: Path, out: Path, visit: str | None, as_json: bool, **asked: Any) -> None:
+def command(survey: Path, out: Path, visit: str | None, as_json: bool, more: bool, **asked: Any) -> None:
     """Mark out what to treat, and only that.
 
     Writes the zones into SURVEY, and into the folder --out: zones.geojson, zones.kml, zones.csv, zones.gpx,

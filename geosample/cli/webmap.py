@@ -9,7 +9,7 @@ import click
 
 from geosample import report
 from geosample.cautions import TREATMENT
-from geosample.cli.options import DENSITY, json_option, survey_argument, units_option, visit_option
+from geosample.cli.options import DENSITY, json_option, more_option, survey_argument, units_option, visit_option
 from geosample.units import Units
 
 
@@ -24,8 +24,9 @@ from geosample.units import Units
 @click.option("--aerial", type=click.Path(path_type=Path, dir_okay=False), help="A GeoTIFF to lay underneath.")
 @click.option("--base-map", help="Address of online map tiles with {z}, {x}, {y}; off until the reader wants it.")
 @click.option("--base-credit", default="", help="Whom the tiles' owner wants named.")
+@more_option
 @json_option
-def command(survey: Path, out: Path, visit: str | None, units: Units, as_json: bool, **asked: Any) -> None:
+def command(survey: Path, out: Path, visit: str | None, units: Units, as_json: bool, more: bool, **asked: Any) -> None:
     """Draw everything the survey holds on one page that opens with no network.
 
     A stage that has not run yet is named on the page.
