@@ -55,7 +55,7 @@ def command(survey: Path | None, as_json: bool, more: bool, **asked: Any) -> Non
     from geosample.counts import load_counts
     from geosample.design import load_design
     from geosample.files.tables import TABLES
-    from geosample.report.compare import tell_comparison
+    from geosample.report.compare import tell_comparison, tell_comparison_more
     from geosample.survey import open_survey
 
     if asked["example"] == (survey is not None):
@@ -72,4 +72,5 @@ def command(survey: Path | None, as_json: bool, more: bool, **asked: Any) -> Non
         trial = gather_trial(load_counts(file, name), design, pest=pest, site=asked["site"])
         comparison = compare_methods(trial, **question)
         save_comparison(file, comparison, visit=name, pest=pest)
-    say(tell_comparison(comparison), comparison.summary(), as_json=as_json)
+    rest = tell_comparison_more(comparison)
+    say(tell_comparison(comparison), comparison.summary(), as_json=as_json, rest=rest, more=more)

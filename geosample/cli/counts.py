@@ -8,7 +8,7 @@ from typing import Any
 import click
 
 from geosample.cli.options import DENSITY, LENGTH, json_option, more_option, survey_argument, visit_option
-from geosample.report import say, talk
+from geosample.report import say
 from geosample.words import METHODS
 
 
@@ -78,7 +78,7 @@ def command(survey: Path, files: tuple[Path, ...], visit: str | None, as_json: b
     """  # noqa: D301
     from geosample.counts import add_counts, read_counts
     from geosample.design import load_design
-    from geosample.report.counts import tell_counts, tell_notes
+    from geosample.report.counts import tell_counts, tell_counts_more
     from geosample.survey import open_survey
 
     file = open_survey(survey, must_exist=True)
@@ -88,6 +88,4 @@ def command(survey: Path, files: tuple[Path, ...], visit: str | None, as_json: b
     codes = dict(zip(others["design_code"].astype(str), others["visit"].astype(str), strict=True))
     given = {name: value for name, value in asked.items() if value is not None}
     added = add_counts(file, read_counts(files, design, **given, other_codes=codes), design)
-    say(tell_counts(added), added.summary(), as_json=as_json)
-    for line in tell_notes((*added.counts.notes, *added.differences)):
-        talk(line)
+    say(tell_counts(added), added.summary(), as_json=as_json, rest=tell_counts_more(added), more=more)

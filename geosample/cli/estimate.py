@@ -68,7 +68,7 @@ def command(survey: Path, visit: str | None, units: Units, as_json: bool, more: 
     )
     from geosample.estimate.picture import draw_estimates, write_picture
     from geosample.ground import load_ground
-    from geosample.report.estimate import tell_estimates
+    from geosample.report.estimate import tell_estimates, tell_estimates_more
     from geosample.survey import open_survey
 
     file = open_survey(survey, must_exist=True)
@@ -88,11 +88,15 @@ def command(survey: Path, visit: str | None, units: Units, as_json: bool, more: 
         before=load_mix_before(file, name, asked["pest"] or design.visit.pest),
     )
     save_estimates(file, estimates)
+    wrote: list[Path] = []
     if asked["csv_file"] is not None:
         write_estimates_csv(asked["csv_file"], estimates)
-        talk(f"Wrote {asked['csv_file']}.")
+        wrote.append(asked["csv_file"])
     if asked["picture"] is not None:
         page = draw_estimates(estimates, threshold_per_m2=asked["threshold_per_m2"], units=units)
         write_picture(asked["picture"], page)
-        talk(f"Wrote {asked['picture']}.")
-    say(tell_estimates(estimates, units), estimates.summary(), as_json=as_json)
+        wrote.append(asked["picture"])
+    if wrote:
+        talk(f"Wrote {' and '.join(map(str, wrote))}.")
+    rest = tell_estimates_more(estimates, units)
+    say(tell_estimates(estimates, units), estimates.summary(), as_json=as_json, rest=rest, more=more)

@@ -45,4 +45,4 @@ def command(survey: Path, visit: str, as_json: bool, more: bool, **asked: Any) -
     save_design(file, design)
     points = design.points["point_id"].tolist()
     facts = {"visit": visit, "follows": density_map.visit, "points": points, "cost_saved": saved}
-    say([tell_followup(facts)], facts, as_json=as_json)
+    say(tell_followup(facts), facts, as_json=as_json, rest=[f"points: {', '.join(points)}"], more=more)

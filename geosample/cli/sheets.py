@@ -52,13 +52,11 @@ def command(survey: Path, out: Path, visit: str | None, as_json: bool, more: boo
     """  # noqa: D301
     from geosample.design import load_design
     from geosample.ground import load_ground
-    from geosample.report.sheets import tell_gaps, tell_sheets
+    from geosample.report.sheets import tell_sheets, tell_sheets_more
     from geosample.sheets import save_finding, write_sheets
     from geosample.survey import open_survey
 
     file = open_survey(survey, must_exist=True)
     made = write_sheets(load_design(file, visit), load_ground(file), out, **asked)
     save_finding(file, made.design)
-    for line in tell_gaps(made):
-        report.talk(line)
-    report.say(tell_sheets(made), made.summary(), as_json=as_json)
+    report.say(tell_sheets(made), made.summary(), as_json=as_json, rest=tell_sheets_more(made), more=more)

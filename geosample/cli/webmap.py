@@ -35,7 +35,7 @@ def command(survey: Path, out: Path, visit: str | None, units: Units, as_json: b
     Example:
       geosample map course.gpkg --out map.html
     """  # noqa: D301
-    from geosample.report.webmap import tell_drawn
+    from geosample.report.webmap import tell_drawn, tell_drawn_more
     from geosample.survey import open_survey
     from geosample.webmap import draw_map, gather_story
 
@@ -43,4 +43,5 @@ def command(survey: Path, out: Path, visit: str | None, units: Units, as_json: b
     size = draw_map(story, out, units=units, **asked).stat().st_size
     cautions = [str(caution) for caution in TREATMENT] if len(story.zones) else []
     facts = {"page": str(out), "size_bytes": size, **story.summary(), "cautions": cautions}
-    report.say(tell_drawn(story, out, size, units), facts, as_json=as_json)
+    told, rest = tell_drawn(story, out, size, units), tell_drawn_more(story)
+    report.say(told, facts, as_json=as_json, rest=rest, more=more)
