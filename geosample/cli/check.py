@@ -10,7 +10,7 @@ import click
 
 from geosample.cli.options import json_option, more_option, survey_argument, units_option
 from geosample.report import say
-from geosample.report.treat import tell_efficacy, tell_treated
+from geosample.report.treat import tell_efficacy, tell_efficacy_more, tell_treated
 
 
 @click.command()
@@ -51,7 +51,8 @@ def command(survey: Path, before: str, after: str, seed: int, as_json: bool, mor
     )
     found = check_treatment(first, second, zones, rng=np.random.default_rng(seed))
     facts = {"before": before, "after": after, "stages": stages, **found.summary(), "treated": asdict(treated)}
-    say([*tell_efficacy(found, asked["units"]), tell_treated(treated)], facts, as_json=as_json)
+    rest = tell_efficacy_more(found, asked["units"])
+    say([*tell_efficacy(found), tell_treated(treated)], facts, as_json=as_json, rest=rest, more=more)
 
 
 def _split(text: str | None) -> list[str] | None:

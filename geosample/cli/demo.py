@@ -48,16 +48,19 @@ def command(ctx: click.Context, out: Path, as_json: bool, more: bool) -> None:
 
 def _run(ctx: click.Context, words: list[str], *, more: bool) -> None:
     """Run one command as a user would, and tell on stderr its seconds and what it found; all it says with --more."""
-    said, beside = (sys.stderr, sys.stderr) if more else (io.StringIO(), io.StringIO())
+    said, beside = io.StringIO(), io.StringIO()
     if more:
         talk(f"\n$ geosample {' '.join(words)}")
     started = time.perf_counter()
-    with contextlib.redirect_stdout(said), contextlib.redirect_stderr(beside):
+    with (
+        contextlib.redirect_stdout(sys.stderr if more else said),
+        contextlib.redirect_stderr(sys.stderr if more else beside),
+    ):
         group, asked = ctx.find_root().command, [*words, *(["--more"] if more else [])]
         code = group.main(asked, standalone_mode=False, prog_name="geosample")
     took = f"({time.perf_counter() - started:.1f} s)"
     if code:
-        click.echo("" if more else beside.getvalue(), err=True, nl=False)
+        click.echo(beside.getvalue(), err=True, nl=False)
         ctx.exit(code)
     talk(f"  {took}" if more else f"{words[0]} {took}: {_first_sentence(said.getvalue())}")
 

@@ -90,8 +90,8 @@ def _tell_gain(density_map: DensityMap) -> list[str]:
     if worth is None or not math.isfinite(worth.value):
         return []
     return [
-        f"How it was judged: each count foretold from the others. Gain in log score (the log of the chance given to what "
-        f"was found) over one average: {worth.value:+.3f} a bag, {percent(worth.detail['level'])} interval "
+        "How it was judged: each count foretold from the others. Gain in log score (the log of the chance given to "
+        f"what was found) over one average: {worth.value:+.3f} a bag, {percent(worth.detail['level'])} interval "
         f"{worth.low:+.3f} to {worth.high:+.3f}."
     ]
 
@@ -173,8 +173,8 @@ def _tell_fit(density_map: DensityMap, units: Units) -> list[str]:
     lines = []
     if k and reach and spread:
         lines.append(
-            f"Fitted: k {show_number(k.value)} (how clumped insects lie in a bag); densities spread from place to place by a factor of "
-            f"{show_number(math.exp(spread.value))} (one standard deviation), alike within about "
+            f"Fitted: k {show_number(k.value)} (how clumped insects lie); densities spread from place to place "
+            f"by a factor of {show_number(math.exp(spread.value))} (one standard deviation), alike within about "
             f"{show_length(reach.value, units)}."
         )
     border = density_map.findings.first(What.BORDER_EFFECT)
@@ -197,8 +197,8 @@ def _tell_above(facts: Mapping[str, Any], units: Units) -> list[str]:
     threshold = show_density(per_m2, units)
     likely, sure = (show_area(facts[f"area_over_{chance}_m2"], units) for chance in ("0.5", "0.8"))
     lines = [
-        f"Above {threshold}: more likely than not on {likely} of {show_area(facts['area_m2'], units)}; with a chance of "
-        f"80 % or more on {sure}.",
+        f"Above {threshold}: more likely than not on {likely} of {show_area(facts['area_m2'], units)}; with a chance "
+        f"of 80 % or more on {sure}.",
         f"The counts speak for {percent(facts['decided_share'])} of the area at {threshold}; the rest is not known, "
         "which is not the same as clean.",
     ]

@@ -219,8 +219,8 @@ def _tell_control(group: str, pest: str) -> str:
         for control in fitting
     ]
     return (
-        f"Kinds of control, by open IRAC groups (classes by how they work on insects): {'; '.join(told)}. The label and "
-        "a licensed applicator decide."
+        f"Kinds of control, by open IRAC groups (classes by how they work on insects): {'; '.join(told)}. The label "
+        "and a licensed applicator decide."
     )
 
 

@@ -196,7 +196,7 @@ def tell_sheets(sheets: Sheets) -> list[str]:
     }
     return [
         f"Sheets for {facts['points']['main']} points and {facts['points']['reserve']} in reserve, "
-        f"{len(names)} files in {sheets.paths[0].parent}:",
+        f"{len(names)} {'file' if len(names) == 1 else 'files'} in {sheets.paths[0].parent}:",
         "; ".join(told) + ".",
         PRINT_WORDS,
         *(f"Points {words}: {list_names(points, most=MOST_ALIKE)}." for words, points in gaps.items() if points),
