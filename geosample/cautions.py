@@ -62,6 +62,11 @@ TREATMENT = (
     ),
 )
 
+IN_SHORT = (
+    "Before anything is applied: the label and a licensed applicator decide; keep off water; all cautions stand on the "
+    "plan."
+)
+"""Goes where there is room for a line, in the terminal."""
 FIELD = (
     Caution("Look out for play before walking on; one person watches while another kneels.", "P"),
     Caution("Leave open ground at the first thunder.", "P"),

@@ -19,8 +19,12 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+
+MOST_ALIKE = 5
+"""How many names or rows are listed before the others are counted."""
 
 
 def list_names(names: Sequence[object], most: int = 10) -> str:
@@ -86,6 +90,58 @@ class GeosampleError(ValueError):
     def __init__(self, problems: Problem | Iterable[Problem]) -> None:
         self.problems = (problems,) if isinstance(problems, Problem) else tuple(problems)
         super().__init__("\n".join(str(problem) for problem in self.problems))
+
+
+def list_problems(problems: Sequence[Problem], *, more: bool = False) -> list[str]:
+    """Return a line a problem; of more than five that are the same fault in other places, one line with their number.
+
+    Parameters
+    ----------
+    problems : sequence of Problem
+        Those of one error. Two are the same fault where they differ in their place, in numbers and in what is quoted.
+    more : bool
+        Whether every one has its line.
+
+    Examples
+    --------
+    >>> found = [Problem(f"a.csv row {n}", f"'X{n}'", "a label of the plan", "mend it") for n in range(2, 112)]
+    >>> [line] = list_problems(found)
+    >>> line[:94]
+    "a.csv row 2: found 'X2'; expected a label of the plan; mend it. The same in 110 places: also a"
+    >>> line[-57:]
+    " a.csv row 6 ('X6') and 105 more (--more lists every one)"
+    >>> len(list_problems(found, more=True))
+    110
+    """
+    faults: dict[tuple[str, ...], list[Problem]] = {}
+    for one in problems:
+        fault = tuple(mask_numbers(part) for part in (one.found, one.expected, one.remedy))
+        faults.setdefault(fault, []).append(one)
+    return [line for alike in faults.values() for line in _list_alike(alike, more=more)]
+
+
+_QUOTED = re.compile(r"""'[^']*'|"[^"]*"|\S*\d\S*""")
+_SEVERAL = re.compile(r"#(?:(?:,| or| and) #)+")
+
+
+def mask_numbers(text: str) -> str:
+    """Return a text without what differs where the same is said of several places: numbers, labels, what is quoted.
+
+    Examples
+    --------
+    >>> mask_numbers("label '7f 3'; did you mean 07F-03 or 07F-13 ?"), mask_numbers("12.5 ft")
+    ('label #; did you mean # ?', '# ft')
+    """
+    return _SEVERAL.sub("#", _QUOTED.sub("#", text))
+
+
+def _list_alike(alike: Sequence[Problem], *, more: bool) -> list[str]:
+    if more or len(alike) <= MOST_ALIKE:
+        return [str(one) for one in alike]
+    first, *others = alike
+    others_said = [one.where if one.found == first.found else f"{one.where} ({one.found})" for one in others]
+    also = list_names(others_said, most=MOST_ALIKE - 1)
+    return [f"{first}. The same in {len(alike):,} places: also {also} (--more lists every one)"]
 
 
 class UnitError(GeosampleError):

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from typing import Literal
 
 from geosample.errors import Problem, UnitError
@@ -37,6 +37,17 @@ AREAS_M2 = {
 }
 DENSITIES_PER_M2 = {f"/{name}": 1.0 / area for name, area in AREAS_M2.items() if name in {"ft2", "yd2", "m2"}}
 
+_ALSO = {
+    r"²|\^2": "2",
+    r"″|”|\"|''|\b(?:inch|inches)\b": "in",
+    r"′|’|'|\b(?:foot|feet)\b": "ft",
+    r"\byards?\b": "yd",
+    r"\bacres\b": "acre",
+    r"\bper\b": "/",
+    r"\b(?:sq|square)\.?\s*(in|ft|yd|cm|m)\b": r"\g<1>2",
+    r"\s+": "",
+}
+"""Other ways to write a unit, and what they are read as, in this order."""
 _LONGEST = 40  # letters of a wrong text that are said back
 _QUANTITY = re.compile(r"\s*([-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?)\s*(.*?)\s*")
 
@@ -60,8 +71,8 @@ def parse_length(text: str, *, where: str = "length") -> float:
     --------
     >>> parse_length("30in")
     0.762
-    >>> parse_length("4.5 m")
-    4.5
+    >>> parse_length("4.5 m"), parse_length('30"')
+    (4.5, 0.762)
     """
     return _parse(text, LENGTHS_M, where, "a length", "100 km", 1e5)
 
@@ -90,7 +101,7 @@ def parse_density(text: str, *, where: str = "density") -> float:
 
 def _parse(text: str, table: dict[str, float], where: str, what: str, limit: str, most: float) -> float:
     match = _QUANTITY.fullmatch(text)
-    unit = match.group(2).replace("²", "2").replace("^2", "2").lower() if match else ""
+    unit = _plain_unit(match.group(2)) if match else ""
     if match is None or unit not in table:
         raise UnitError(_unit_problem(text, table, where, what))
     value = float(match.group(1)) * table[unit]
@@ -98,6 +109,20 @@ def _parse(text: str, table: dict[str, float], where: str, what: str, limit: str
         shown = text if len(text) <= _LONGEST else f"{text[:_LONGEST]}…"
         raise UnitError(Problem(where, repr(shown), f"{what} from zero to {limit}", "mend the number"))
     return value
+
+
+def _plain_unit(text: str) -> str:
+    """Return a unit as the tables have it.
+
+    Examples
+    --------
+    >>> [_plain_unit(text) for text in ('"', "/sqft", "per ft2", "per square foot", "Feet", "sq. yd")]
+    ['in', '/ft2', '/ft2', '/ft2', 'ft', 'yd2']
+    """
+    unit = text.lower()
+    for written, read in _ALSO.items():
+        unit = re.sub(written, read, unit)
+    return unit
 
 
 def _unit_problem(text: str, table: dict[str, float], where: str, what: str) -> Problem:
@@ -116,6 +141,9 @@ def plug_area_m2(diameter_m: float) -> float:
     return math.pi * diameter_m**2 / 4
 
 
+_LEAST_SHOWN = 0.1  # of a density in the user's units: less is no number that a plug could tell (own choice)
+
+
 def per_ft2(per_m2: float) -> float:
     """Return insects per ft² from insects per m².
 
@@ -132,11 +160,12 @@ def show_density(per_m2: float, units: Units = "us") -> str:
 
     Examples
     --------
-    >>> show_density(322.917), show_density(322.917, "metric")
-    ('30/ft²', '323/m²')
+    >>> show_density(322.917), show_density(322.917, "metric"), show_density(0.008)
+    ('30/ft²', '323/m²', 'under 0.1/ft²')
     """
     value = per_ft2(per_m2) if units == "us" else per_m2
-    return f"{show_number(value)}/{'ft²' if units == 'us' else 'm²'}"
+    shown = f"under {_LEAST_SHOWN}" if 0 < value < _LEAST_SHOWN else show_number(value)
+    return f"{shown}/{'ft²' if units == 'us' else 'm²'}"
 
 
 def show_range(low_per_m2: float, high_per_m2: float, units: Units = "us") -> str:
@@ -216,6 +245,24 @@ def percent(share: float) -> str:
     if 0.99 < share < 1 - 1e-9:  # noqa: PLR2004
         return "over 99 %"
     return f"{100 * share:z.0f} %"
+
+
+def share_out(shares: Sequence[float]) -> list[str]:
+    """Return shares that make a whole as whole percentages that add up to 100, by largest remainder.
+
+    Examples
+    --------
+    >>> share_out([0.335, 0.335, 0.33]), share_out([0.997, 0.003]), share_out([0.5, 0.5, 0])
+    (['34 %', '33 %', '33 %'], ['over 99 %', 'under 1 %'], ['50 %', '50 %', '0 %'])
+    """
+    total = sum(shares)
+    exact = [100 * share / total for share in shares]
+    whole = [math.floor(one) for one in exact]
+    rounded_down = sorted(range(len(exact)), key=lambda i: whole[i] - exact[i])
+    for i in rounded_down[: 100 - sum(whole)]:
+        whole[i] += 1
+    edges = {i: percent(shares[i] / total) for i in range(len(exact)) if 0 < exact[i] < 1 or 99 < exact[i] < 100}  # noqa: PLR2004
+    return [edges.get(i, f"{one} %") for i, one in enumerate(whole)]
 
 
 def percent_range(low: float, high: float) -> str:

@@ -37,10 +37,11 @@ def demo(tmp_path_factory: pytest.TempPathFactory) -> Path:
     listed = json.loads(run.stdout)["files"]
     assert all(Path(row["path"]).stat().st_size > 0 for row in listed)
     assert {Path(row["path"]).suffix for row in listed} == {".gpkg", ".pdf", ".gpx", ".csv", ".tif", ".html"}
-    # Progress, and every command as a user would type it, on stderr.
-    assert [line.split()[2] for line in run.stderr.splitlines() if line.startswith("$ geosample")] == [
+    # A line a stage, with its seconds and what it found, on stderr.
+    assert [line.split(" (")[0] for line in run.stderr.splitlines() if not line.startswith("  ")] == [
         "ground", "design", "sheets", "counts", "estimate", "density", "treat", "map",
     ]  # fmt: skip
+    assert len(run.stderr.splitlines()) <= 20
     return folder
 
 

@@ -22,12 +22,27 @@ def test_every_number_of_a_profile_has_its_grade_and_a_sourced_one_its_source(na
 
 
 @pytest.mark.parametrize("name", list_pests())
-def test_stage_words_mean_one_stage_each_and_controls_name_stages_there_are(name: str) -> None:
+def test_every_stage_is_in_exactly_one_group_of_controls_so_that_shares_sum_to_all(name: str) -> None:
+    pest = load_pest(name)
+    reached = [stage for control in pest.controls for stage in control.stages]
+    assert sorted(reached) == sorted(stage.key for stage in pest.stages)
+    assert [control.group for control in pest.controls if not control.stages] == []
+    assert {control.group for control in pest.controls} == {stage.group for stage in pest.stages}
+
+
+# Golf Course Management 2017: larvae 1 and 2 live in the stem, the third leaves it, 4 and 5 feed at the surface.
+def test_the_weevils_stages_stand_in_five_groups() -> None:
+    groups: dict[str, list[str]] = {}
+    for stage in load_pest("annual bluegrass weevil").stages:
+        groups.setdefault(stage.group, []).append(stage.key)
+    assert list(groups.values()) == [["egg", "L1", "L2"], ["L3"], ["L4", "L5"], ["pupa"], ["teneral", "adult"]]
+
+
+@pytest.mark.parametrize("name", list_pests())
+def test_stage_words_mean_one_stage_each(name: str) -> None:
     pest = load_pest(name)
     words = [word for stage in pest.stages for word in {*stage.words, stage.key.lower()}]
     assert len(words) == len(set(words))
-    for control in pest.controls:
-        assert set(control.stages) <= {stage.key for stage in pest.stages}
 
 
 # Maryland golf BMP, annual bluegrass weevil: 30-80 larvae per ft² early in the season.

@@ -10,7 +10,7 @@ import pytest
 from geosample.compare import Comparison, compare_methods, read_example
 from geosample.compare.model import Equivalence
 from geosample.estimate import Interval
-from geosample.report.compare import tell_answer, tell_comparison
+from geosample.report.compare import tell_answer, tell_comparison, tell_comparison_more
 
 
 @pytest.fixture(scope="module")
@@ -53,9 +53,11 @@ def test_a_reference_that_found_none_makes_no_infinite_claim(example: Comparison
     assert "--recovery" not in text
 
 
-def test_invented_counts_are_called_so_first_and_tables_follow(example: Comparison) -> None:
-    lines = tell_comparison(example)
-    assert lines[0].startswith("Invented counts")
+def test_invented_counts_are_called_so_and_tables_follow_on_request(example: Comparison) -> None:
+    answer, invented, *_ = tell_comparison(example)
+    assert "cannot tell" in answer
+    assert invented.startswith("Invented counts")
+    lines = tell_comparison_more(example)
     assert sum(line.startswith("site") for line in lines) == 1
     assert any("common practice, no source" in line for line in lines)
 

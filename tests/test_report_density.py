@@ -10,7 +10,16 @@ from density_case import THRESHOLD, aim_design, draw_counts, make_counts, place_
 
 from geosample.density import DensityMap, map_density, starting_threshold
 from geosample.ground import Ground
-from geosample.report.density import CLUSTER_WARNING, tag_map, tell_clusters, tell_map, tell_start, tell_trust
+from geosample.report.density import (
+    ADDS,
+    CLUSTER_WARNING,
+    tag_map,
+    tell_clusters,
+    tell_map,
+    tell_map_more,
+    tell_start,
+    tell_trust,
+)
 
 
 @pytest.fixture(scope="module")
@@ -20,13 +29,13 @@ def told_map(small_ground: Ground) -> DensityMap:
 
 
 def test_the_map_says_what_it_adds_what_it_knows_and_what_is_above(told_map: DensityMap) -> None:
-    text = "\n".join(tell_map(told_map))
-    for words in ("adds to the plain averages", "30/ft²", "not known", "log score", "Blocks of 197 ft", "Fitted: k"):
+    text = "\n".join([*tell_map(told_map), *tell_map_more(told_map)])
+    for words in ("The map foretells", "30/ft²", "not known", "log score", "Blocks of 197 ft", "Fitted: k"):
         assert words in text
-    metric = "\n".join(tell_map(told_map, "metric"))
+    metric = "\n".join([*tell_map(told_map, "metric"), *tell_map_more(told_map, "metric")])
     assert "323/m²" in metric
     assert "Blocks of 60.0 m" in metric
-    assert "ft" not in metric.replace("left", "").replace("after", "")
+    assert "ft" not in metric.replace("left", "").replace("after", "").replace("often", "")
 
 
 @pytest.mark.parametrize("answer", ["yes", "a little", "no"])
@@ -36,7 +45,7 @@ def test_what_it_adds_is_one_of_three_answers(told_map: DensityMap, answer: str)
         for row in told_map.findings
     ]
     [line] = tell_trust(replace(told_map, findings=replace(told_map.findings, rows=tuple(rows))))
-    assert line.startswith(f"This map adds to the plain averages: {answer} (")
+    assert line == ADDS[answer]
 
 
 def test_a_count_left_out_of_the_judgement_is_named(small_ground: Ground) -> None:
@@ -50,8 +59,8 @@ def test_a_count_left_out_of_the_judgement_is_named(small_ground: Ground) -> Non
 def test_too_few_insects_are_told_as_a_bound(small_ground: Ground) -> None:
     places = place_points(small_ground, 30, np.random.default_rng(1))
     bound = map_density(make_counts(small_ground, places, np.zeros(30)), small_ground, cell_m=5)
-    [_, line] = tell_map(bound, "metric")
-    assert line.startswith("No map: 0 insects in 30 samples is fewer than 5.")
+    [line] = tell_map(bound, "metric")
+    assert line.startswith("No map: 0 insects in 30 bags is fewer than 5.")
     assert "with 95 % confidence; no place is shown as clean" in line
 
 
@@ -64,9 +73,9 @@ def test_cells_too_large_for_the_ground_are_said_to_be(small_ground: Ground) -> 
     )
 
 
-def test_simulated_counts_are_said_first_and_in_the_tags(told_map: DensityMap) -> None:
+def test_simulated_counts_are_said_and_in_the_tags(told_map: DensityMap) -> None:
     invented = replace(told_map, settings=replace(told_map.settings, simulated=True))
-    assert "simulated" in tell_map(invented)[0]
+    assert "simulated" in tell_map(invented)[1]
     assert "simulated" in tag_map(invented)["data"]
     assert "simulated" not in " ".join([*tell_map(told_map), *tag_map(told_map).values()])
 

@@ -10,7 +10,7 @@ from density_case import THRESHOLD
 from geosample.counts import Counts
 from geosample.design import Design
 from geosample.estimate import Estimates, estimate_means
-from geosample.report.estimate import tell_answer, tell_estimates
+from geosample.report.estimate import tell_answer, tell_estimates, tell_estimates_more, tell_stages, tell_table
 from geosample.survey.findings import Finding, What
 from geosample.units import Units
 
@@ -31,8 +31,8 @@ def retold(answer: Estimates, *rows: Finding) -> str:
 def test_published_thresholds_are_told_with_their_grade(answer: Estimates) -> None:
     text = " ".join(tell_answer(answer))
     assert "starting points only" in text
-    assert "[S: Maryland golf BMP]" in text
-    assert "None is published by surface (G)" in text
+    assert "Sources and how sure: thresholds, in their order: Maryland golf BMP (read in its source)" in text
+    assert "None is published by surface." in text
     assert "5 times in a hundred" in text
 
 
@@ -65,10 +65,10 @@ def test_the_account_names_what_is_missing_and_never_calls_it_zero(answer: Estim
 @pytest.mark.parametrize(
     ("verdict", "high", "said"),
     [
-        ("more", 5.0, "The border holds more: 2.0 times the interior's density, 95 % interval 1.2 to 5.0."),
+        ("more", 5.0, "The border holds more: 2.0 times the interior's density (1.2 to 5.0, 95 % interval)."),
         ("less", 0.9, "The border holds less, not more"),
         ("no_more", 1.2, "The border holds no more, or little more"),
-        ("open", float("inf"), "95 % interval 1.2 upward. Do not treat the border alone"),
+        ("open", float("inf"), "(1.2 upward, 95 % interval). Do not treat the border alone"),
     ],
 )
 def test_the_border_is_told_by_its_verdict(answer: Estimates, verdict: str, high: float, said: str) -> None:
@@ -83,7 +83,8 @@ def test_undecided_kinds_say_how_many_more_points(answer: Estimates) -> None:
 
     assert "greens are undecided, about 1 more point would settle it." in decided("undecided", 1)
     assert "too close to it for more points to pay" in decided("undecided", None)
-    assert "greens are above it (at least " in decided("above", None)
+    assert "greens are above it." in decided("above", None)
+    assert "interval is (greens at least 19/ft²)" in decided("above", None)
 
 
 def test_a_mix_is_told_with_its_doubt_and_both_ages_with_a_warning(answer: Estimates) -> None:
@@ -95,7 +96,7 @@ def test_a_mix_is_told_with_its_doubt_and_both_ages_with_a_warning(answer: Estim
         ]
         return retold(answer, *rows)
 
-    assert "Most common stage: larvae in the soil (90 %, 95 % joint interval 45 % to 95 %)" in mixed(0.1, 0.99)
+    assert "Most common stage: larvae in the soil (90 %, with 95 % confidence 45 to 95 %)" in mixed(0.1, 0.99)
     assert "Most common so far: larvae in the soil (60 %" in mixed(0.4, 0.7)
     assert "but adults may be as common" in mixed(0.4, 0.7)
     assert "does nothing to larvae" in mixed(0.4, 0.7)
@@ -104,8 +105,23 @@ def test_a_mix_is_told_with_its_doubt_and_both_ages_with_a_warning(answer: Estim
 
 @pytest.mark.parametrize(("units", "unit"), [("us", "per ft²"), ("metric", "per m²")])
 def test_the_table_is_in_the_units_asked_for_whole_ground_first(answer: Estimates, units: Units, unit: str) -> None:
-    lines = tell_estimates(answer, units)
+    lines = tell_estimates_more(answer, units)
     head = lines.index("") + 1
     assert unit in lines[head]
     assert "low, 95 %" in lines[head]
-    assert lines[head + 1].startswith("whole ground")
+    assert lines[head + 1].startswith("all the ground")
+    assert not [line for line in tell_estimates(answer, units) if line.startswith(("hole", "stratum"))]
+
+
+def test_too_few_bags_are_told_in_words_not_as_a_limit_of_thousands(answer: Estimates) -> None:
+    row = answer.estimates.iloc[[1]].assign(n=2, mean_per_m2=500.0, low_per_m2=80.0, high_per_m2=164_550.0)
+    [_, told] = tell_table(row)
+    assert "too few bags" in told
+    assert "15,287" not in told
+
+
+def test_stage_shares_told_together_add_up_to_100() -> None:
+    told = tell_stages(
+        [Finding(What.STAGE_GROUP_SHARE, name, share) for name, share in zip("abc", [1 / 3] * 3, strict=True)]
+    )
+    assert told == "Life stages: a 34 %, b 33 %, c 33 %."

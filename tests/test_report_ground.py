@@ -10,7 +10,7 @@ import pytest
 import geosample.ground
 from geosample.ground import Note, Replaced, read_ground
 from geosample.ground.model import OlderVisit
-from geosample.report.ground import NOTES, tell_ground, tell_note, tell_replaced
+from geosample.report.ground import NOTES, tell_ground, tell_ground_more, tell_note, tell_replaced
 
 ROOM = Path(geosample.ground.__file__).parent
 
@@ -57,4 +57,6 @@ def test_a_ground_shows_itself(hole_file: Path) -> None:
     assert sum(one["area_m2"] for one in facts["kinds"].values()) == pytest.approx(facts["area_m2"])
     lines = "\n".join(tell_ground(ground, "metric"))
     assert "collar derived round each" in lines
-    assert "centred on the course at" in lines
+    assert lines.startswith("1 hole, 4 surfaces on 7,701 m²; obstacles: 1 bunker.")
+    assert "centred on the course at" not in lines
+    assert "centred on the course at" in "\n".join(tell_ground_more(ground, "metric"))

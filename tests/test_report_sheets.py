@@ -6,7 +6,7 @@ from pathlib import Path
 
 from geosample.cautions import BENCH
 from geosample.design import Design
-from geosample.report.sheets import BenchStep, tell_bench, tell_gaps, tell_sheets, tell_stop_table, tell_unit
+from geosample.report.sheets import BenchStep, tell_bench, tell_sheets, tell_sheets_more, tell_stop_table, tell_unit
 from geosample.sheets import Sheets, StopTable
 
 
@@ -33,8 +33,17 @@ def test_stop_lines_say_what_low_and_high_mean() -> None:
 
 def test_points_without_label_or_words_are_named(sheets_design: Design) -> None:
     made = Sheets((Path("a.pdf"),), sheets_design, unlabelled=("01F-01",), wordless=("02F-01", "02F-02"))
-    assert tell_sheets(made) == ["wrote a.pdf"]
-    first, second, last = tell_gaps(made)
-    assert "01F-01" in first
-    assert "02F-01, 02F-02" in second
-    assert "100 %" in last
+    files, _, printing, unlabelled, wordless = tell_sheets(made)
+    assert "1 file in" in files
+    assert "100 %" in printing
+    assert unlabelled == "Points without room for their labels on the map: 01F-01."
+    assert wordless.endswith("only the waypoint: 02F-01, 02F-02.")
+
+
+def test_many_points_without_words_are_counted_and_all_named_on_request(sheets_design: Design) -> None:
+    names = tuple(f"02F-{n:02d}" for n in range(1, 19))
+    made = Sheets((Path("field_map.pdf"), Path("own.txt")), sheets_design, unlabelled=(), wordless=names)
+    assert tell_sheets(made)[-1].endswith("02F-05 and 13 more.")
+    assert "to print: field_map.pdf; also: own.txt." in tell_sheets(made)
+    assert ", ".join(names) in tell_sheets_more(made)[-1]
+    assert tell_sheets_more(made)[0] == "wrote field_map.pdf"

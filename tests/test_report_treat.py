@@ -15,9 +15,11 @@ from geosample.report.treat import (
     tell_amounts,
     tell_answer,
     tell_efficacy,
+    tell_efficacy_more,
     tell_plan,
     tell_reasons,
     tell_record,
+    tell_record_more,
     tell_treated,
     tell_zone,
 )
@@ -62,7 +64,7 @@ def test_no_treatment_is_an_answer_with_its_reason(small_ground):
 @pytest.mark.parametrize(
     ("basis", "said"),
     [
-        (Basis.ASKED, "As asked: this plan goes by each stratum's mean"),
+        (Basis.ASKED, "As asked: this plan goes by the mean of each part of the ground"),
         (Basis.FEW_INSECTS, "There are too few insects for a map (2): this plan"),
         (Basis.NO_BETTER, "The map adds nothing to plain averages"),
     ],
@@ -90,9 +92,9 @@ def test_stages_point_to_classes_and_never_to_products(small_ground):
     first, *_, last = [
         line for line in tell_reasons(plan_map(given, small_ground, findings=found), "us") if "tage" in line
     ]
-    assert first.startswith("Stages: 70 % of the insects found fit")
+    assert first.startswith("Stages: 60 % of the insects found fit")
     assert "IRAC groups 5, 22A, 1B, 28" in first
-    assert "the shares overlap" in last
+    assert "overlap" not in last
 
 
 def test_amounts_say_the_users_own_figures_and_whose_word_counts():
@@ -115,9 +117,11 @@ def test_a_zone_says_where_how_much_and_how_many_bags(zones):
 
 def test_a_record_says_what_is_missing_and_where_that_is_asked_for():
     said = tell_record("May", {"date": "2026-05-08"}, ["method"], RULES["ny"], to_come=True)
-    assert said[:2] == ["Recorded for May, 2026-05-08:", "- date: 2026-05-08"]
-    assert "- method: method of application" in said
-    assert any("6 NYCRR 325.25" in line for line in said)
+    assert said[0] == "Recorded for May, 2026-05-08: 1 field."
+    assert any("6 NYCRR 325.25" in line and line.endswith(": method.") for line in said)
+    more = tell_record_more({"date": "2026-05-08"}, ["method"], RULES["ny"])
+    assert more[0] == "- date: 2026-05-08"
+    assert "- method: method of application" in more
     assert any("still to come" in line for line in said)
 
 
@@ -125,7 +129,11 @@ def test_what_the_comparison_cannot_say_is_said(small_ground):
     zones = plan(small_ground, patch(-50, -130, 30))
     rng = np.random.default_rng(6)
     before = bags(zones, 600, 300, rng)
-    said = " ".join(tell_efficacy(check_treatment(before, before.assign(count=0), zones, rng=rng)))
+    found = check_treatment(before, before.assign(count=0), zones, rng=rng)
+    answer = tell_efficacy(found)
+    assert answer[0].startswith("How much the treatment killed can't be told")
+    assert "treat --checks 5%" in answer[0]
+    said = " ".join([*answer, *tell_efficacy_more(found)])
     for part in (
         "falls by itself",
         "can't be told fairly",
@@ -143,11 +151,14 @@ def test_no_effect_is_not_called_one(small_ground):
     nothing = check_treatment(bags(zones, 600, 300, rng), bags(zones, 600, 300, rng), zones, rng=rng)
     much = check_treatment(bags(zones, 600, 300, rng), bags(zones, 10, 300, rng), zones, rng=rng)
     claim = "do not show that the treatment did anything"
-    assert any(claim in line for line in tell_efficacy(nothing))
-    assert not any(claim in line for line in tell_efficacy(much))
+    assert any(claim in line for line in tell_efficacy_more(nothing))
+    assert not any(claim in line for line in tell_efficacy_more(much))
     strips = replace(much, strips=(2, 1, 4))
-    assert any("check strips (2) hold 1 bags before and 4 after; 3 at each" in line for line in tell_efficacy(strips))
-    assert not any("flatter" in line for line in tell_efficacy(replace(much, strips_used=True)))
+    assert any(
+        "check strips (2) hold 1 bags before and 4 after; 3 at each" in line for line in tell_efficacy_more(strips)
+    )
+    assert tell_efficacy(replace(much, strips_used=True))[0].startswith("Insects killed by the treatment")
+    assert not any("flatter" in line for line in tell_efficacy_more(replace(much, strips_used=True)))
 
 
 def test_which_zones_count_as_treated_is_said():

@@ -10,11 +10,12 @@ import full_survey
 import pytest
 from markupsafe import Markup
 
-from geosample.cautions import TREATMENT
+from geosample.cautions import IN_SHORT, TREATMENT
 from geosample.ground import Ground
 from geosample.report.webmap import (
     tell_class,
     tell_drawn,
+    tell_drawn_more,
     tell_headline,
     tell_lines,
     tell_sample,
@@ -46,7 +47,7 @@ def test_the_answer_says_where_how_much_how_sure_and_what_is_not_known(complete:
     assert "24 to 59/ft²" in text
     assert "fairways are undecided, about 4 more points would settle it" in text
     assert "We cannot tell whether the border holds more: 1.3 times" in text
-    assert "This map adds to the plain averages: yes" in text
+    assert "The map foretells a left-out count clearly better than one average does" in text
     assert "2 samples came back without a count: missing, not zero" in text
 
 
@@ -111,6 +112,7 @@ def test_a_legend_s_classes_are_told_in_both_units():
 
 def test_the_terminal_is_told_what_was_drawn_and_the_cautions(complete: Survey):
     lines = tell_drawn(gather_story(complete), Path("map.html"), 1_234_567, "metric")
-    assert lines[0] == "wrote map.html (1.2 MB); it opens with no network"
+    assert lines[0].startswith("Wrote map.html (1.2 MB), which opens with no network: visit 2026-05-12: 3 surfaces")
     assert any(line.startswith("1 zone: suggested for treatment; ") and line.endswith(" m²") for line in lines)
-    assert len([line for line in lines if line in {str(caution) for caution in TREATMENT}]) == len(TREATMENT)
+    assert lines[-1] == IN_SHORT
+    assert tell_drawn_more(gather_story(complete)) == [str(caution) for caution in TREATMENT]

@@ -29,6 +29,21 @@ def test_areas_follow_the_exact_factors(text: str, m2: float) -> None:
     assert units.parse_area(text) == pytest.approx(m2, rel=1e-12)
 
 
+@pytest.mark.parametrize("text", ['30"', "30 inches", "30in", "30''", "2.5'", "2.5 feet"])
+def test_lengths_are_read_as_people_write_them(text: str) -> None:
+    assert units.parse_length(text) == pytest.approx(0.762)
+
+
+@pytest.mark.parametrize("text", ["30/sqft", "30 per ft2", "30 per sq ft", "30/ft²", "30 / ft^2", "30 per square foot"])
+def test_densities_are_read_as_people_write_them(text: str) -> None:
+    assert units.parse_density(text) == pytest.approx(30 / units.FOOT2_M2)
+
+
+@given(st.lists(st.floats(0.1, 1.0), min_size=2, max_size=6))
+def test_shares_told_together_add_up_to_all(shares: list[float]) -> None:
+    assert sum(int(one.split()[0]) for one in units.share_out(shares)) == 100
+
+
 # 1/ft² = 10.7639/m²: the inverse of NIST SP 811's square foot, to the digits printed in the trade's tables.
 def test_one_per_square_foot_is_so_many_per_square_metre() -> None:
     assert units.parse_density("1/ft2") == pytest.approx(10.7639, abs=5e-5)

@@ -15,7 +15,7 @@ import click
 
 from geosample import __version__
 from geosample.cli.options import name_options
-from geosample.errors import GeosampleError, Problem
+from geosample.errors import GeosampleError, Problem, list_problems
 
 # Command -> the module of this folder that holds it; each is loaded when it is called, to start fast.
 COMMANDS = {
@@ -66,9 +66,12 @@ class _StageOrder(click.Group):
             if ctx.params.get("debug") or getattr(error, "errno", None) == errno.EPIPE:
                 raise
             command = self.get_command(ctx, ctx.invoked_subcommand or "")
-            for problem in _tell(error, ctx.meta.get(_ASKED, ())):
-                told = problem if command is None else name_options(problem, command)
-                click.echo(f"geosample: {told}", err=True)
+            asked = ctx.meta.get(_ASKED, ())
+            problems = _tell(error, asked)
+            if command is not None:
+                problems = tuple(name_options(problem, command) for problem in problems)
+            for line in list_problems(problems, more="--more" in asked or "--json" in asked):
+                click.echo(f"geosample: {line}", err=True)
             ctx.exit(BAD_DATA)
 
     def resolve_command(

@@ -8,9 +8,9 @@ from typing import Any
 
 import click
 
-from geosample.cli.options import json_option, survey_argument, units_option
+from geosample.cli.options import json_option, more_option, survey_argument, units_option
 from geosample.report import say
-from geosample.report.treat import tell_efficacy, tell_treated
+from geosample.report.treat import tell_efficacy, tell_efficacy_more, tell_treated
 
 
 @click.command()
@@ -21,8 +21,9 @@ from geosample.report.treat import tell_efficacy, tell_treated
 @click.option("--after-stages", help="The same cohort's stages at the later visit.")
 @click.option("--seed", type=click.IntRange(0, 2**31 - 1), default=7, show_default=True, help="Seed of the intervals.")
 @units_option
+@more_option
 @json_option
-def command(survey: Path, before: str, after: str, seed: int, as_json: bool, **asked: Any) -> None:
+def command(survey: Path, before: str, after: str, seed: int, as_json: bool, more: bool, **asked: Any) -> None:
     """Estimate how well a treatment worked, in treated and untreated ground.
 
     Insects grow between visits: name the stages the same cohort was in, such as --before-stages L1,L2,L3
@@ -50,7 +51,8 @@ def command(survey: Path, before: str, after: str, seed: int, as_json: bool, **a
     )
     found = check_treatment(first, second, zones, rng=np.random.default_rng(seed))
     facts = {"before": before, "after": after, "stages": stages, **found.summary(), "treated": asdict(treated)}
-    say([*tell_efficacy(found, asked["units"]), tell_treated(treated)], facts, as_json=as_json)
+    rest = tell_efficacy_more(found, asked["units"])
+    say([*tell_efficacy(found), tell_treated(treated)], facts, as_json=as_json, rest=rest, more=more)
 
 
 def _split(text: str | None) -> list[str] | None:

@@ -7,7 +7,7 @@ from typing import Any
 
 import click
 
-from geosample.cli.options import json_option, visit_option
+from geosample.cli.options import json_option, more_option, visit_option
 from geosample.report import say
 
 
@@ -39,8 +39,9 @@ def _margin(ctx: click.Context, param: click.Parameter, value: str | None) -> fl
 @click.option("--pest", help="Another pest found with it; the visit's own when not given.")
 @click.option("--level", type=float, default=0.95, show_default=True, help="Confidence of the intervals.")
 @click.option("--seed", type=click.IntRange(0, 2**31 - 1), default=1, show_default=True, help="Seed of the shuffles.")
+@more_option
 @json_option
-def command(survey: Path | None, as_json: bool, **asked: Any) -> None:
+def command(survey: Path | None, as_json: bool, more: bool, **asked: Any) -> None:
     """Say how two extraction methods compare: a survey drawn with design --compare, or a table (CSV, XLSX).
 
     A table has a row a bag: block, method, count, and where known site, stage, plugs, minutes, cost; or a column of
@@ -54,7 +55,7 @@ def command(survey: Path | None, as_json: bool, **asked: Any) -> None:
     from geosample.counts import load_counts
     from geosample.design import load_design
     from geosample.files.tables import TABLES
-    from geosample.report.compare import tell_comparison
+    from geosample.report.compare import tell_comparison, tell_comparison_more
     from geosample.survey import open_survey
 
     if asked["example"] == (survey is not None):
@@ -71,4 +72,5 @@ def command(survey: Path | None, as_json: bool, **asked: Any) -> None:
         trial = gather_trial(load_counts(file, name), design, pest=pest, site=asked["site"])
         comparison = compare_methods(trial, **question)
         save_comparison(file, comparison, visit=name, pest=pest)
-    say(tell_comparison(comparison), comparison.summary(), as_json=as_json)
+    rest = tell_comparison_more(comparison)
+    say(tell_comparison(comparison), comparison.summary(), as_json=as_json, rest=rest, more=more)

@@ -7,8 +7,8 @@ from typing import Any
 
 import click
 
-from geosample.cli.options import DENSITY, LENGTH, json_option, survey_argument, visit_option
-from geosample.report import say, talk
+from geosample.cli.options import DENSITY, LENGTH, json_option, more_option, survey_argument, visit_option
+from geosample.report import say
 from geosample.words import METHODS
 
 
@@ -59,8 +59,9 @@ class Meanings(click.ParamType[dict[str, str]]):
 )
 @click.option("--set-aside", is_flag=True, help="Take the good rows and list the bad ones, instead of taking none.")
 @visit_option
+@more_option
 @json_option
-def command(survey: Path, files: tuple[Path, ...], visit: str | None, as_json: bool, **asked: Any) -> None:
+def command(survey: Path, files: tuple[Path, ...], visit: str | None, as_json: bool, more: bool, **asked: Any) -> None:
     """Take the counts back in, joined to the plan by label, else by position.
 
     FILE is what came back: filled blank sheets (CSV, XLSX), waypoints with the count in their comment (GPX, KML,
@@ -77,7 +78,7 @@ def command(survey: Path, files: tuple[Path, ...], visit: str | None, as_json: b
     """  # noqa: D301
     from geosample.counts import add_counts, read_counts
     from geosample.design import load_design
-    from geosample.report.counts import tell_counts, tell_notes
+    from geosample.report.counts import tell_counts, tell_counts_more
     from geosample.survey import open_survey
 
     file = open_survey(survey, must_exist=True)
@@ -87,6 +88,4 @@ def command(survey: Path, files: tuple[Path, ...], visit: str | None, as_json: b
     codes = dict(zip(others["design_code"].astype(str), others["visit"].astype(str), strict=True))
     given = {name: value for name, value in asked.items() if value is not None}
     added = add_counts(file, read_counts(files, design, **given, other_codes=codes), design)
-    say(tell_counts(added), added.summary(), as_json=as_json)
-    for line in tell_notes((*added.counts.notes, *added.differences)):
-        talk(line)
+    say(tell_counts(added), added.summary(), as_json=as_json, rest=tell_counts_more(added), more=more)

@@ -12,6 +12,7 @@ from geosample.cli.options import (
     DENSITY,
     LENGTH,
     json_option,
+    more_option,
     out_folder_option,
     survey_argument,
     units_option,
@@ -39,7 +40,7 @@ def _split_covariates(_ctx: click.Context, _param: click.Parameter, words: str) 
     "--threshold",
     "threshold_per_m2",
     type=DENSITY,
-    help="Density of the exceedance band, such as 30/ft2; a starting point from the pest's profile if not given.",
+    help="Density whose chance of being passed is mapped: 30/ft2; one published for the pest if not given.",
 )
 @click.option(
     "--covariates",
@@ -54,7 +55,7 @@ def _split_covariates(_ctx: click.Context, _param: click.Parameter, words: str) 
     type=float,
     default=0.5,
     show_default=True,
-    help="Posterior over prior variance at which a cell is known.",
+    help="A cell is known where the counts leave at most this part of the doubt there was without them.",
 )
 @click.option(
     "--recovery",
@@ -70,6 +71,7 @@ def _split_covariates(_ctx: click.Context, _param: click.Parameter, words: str) 
 @out_folder_option("Folder for density.tif.")
 @visit_option
 @units_option
+@more_option
 @json_option
 def command(  # noqa: PLR0913, PLR0917 - a command's options
     survey: Path,
@@ -77,14 +79,15 @@ def command(  # noqa: PLR0913, PLR0917 - a command's options
     visit: str | None,
     units: Units,
     as_json: bool,
+    more: bool,
     at: Path | None,
     threshold_per_m2: float | None,
     **asked: Any,
 ) -> None:
     """Map the density from a visit's counts, with its interval and what is not known.
 
-    Makes density.tif (expected, low, high, exceedance, known) and keeps the map in the survey. It says how much
-    the map adds to plain averages; where it adds nothing, decide by averages.
+    Makes density.tif (expected, low, high, exceedance: the chance to pass the threshold, known) and keeps the map in
+    the survey. It says how much the map adds to plain averages; where it adds nothing, decide by averages.
 
     \b
     Example:
@@ -103,7 +106,7 @@ def command(  # noqa: PLR0913, PLR0917 - a command's options
     from geosample.errors import DensityError
     from geosample.files.saving import make_folder
     from geosample.ground import load_ground, read_own_shapes
-    from geosample.report.density import tell_map, tell_places, tell_start
+    from geosample.report.density import tell_map, tell_map_more, tell_places, tell_start
     from geosample.survey import open_survey
 
     file = open_survey(survey, must_exist=True)
@@ -127,7 +130,8 @@ def command(  # noqa: PLR0913, PLR0917 - a command's options
     save_density(file, density_map)
     path = out / "density.tif"
     write_density_tif(path, density_map, threshold_per_m2=threshold_per_m2, units=units)
-    say([*lines, f"Wrote {path}."], {**summary, "file": str(path)}, as_json=as_json)
+    rest = tell_map_more(density_map, units)
+    say([*lines, f"Wrote {path}."], {**summary, "file": str(path)}, as_json=as_json, rest=rest, more=more)
 
 
 def read_recoveries(texts: Sequence[str]) -> dict[str, Any]:

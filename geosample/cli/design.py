@@ -13,6 +13,7 @@ from geosample.cli.options import (
     DENSITY,
     LENGTH,
     json_option,
+    more_option,
     name_options,
     seed_option,
     split_words,
@@ -72,7 +73,7 @@ def _refuse_spacing(ctx: click.Context, param: click.Parameter, value: str | Non
     if value is not None:
         message = (
             "points are not thrown away for lying near each other: what is left would have densities nobody knows. "
-            "A balanced draw spreads by itself; see the balance it prints."
+            "A balanced draw spreads by itself; see the unevenness that --more tells."
         )
         raise click.BadParameter(message)
 
@@ -164,8 +165,9 @@ def _refuse_spacing(ctx: click.Context, param: click.Parameter, value: str | Non
 @click.option("--every-edge", is_flag=True, help="Measure edge distance to each surface's own line.")
 @click.option("--walk", type=click.Choice(WALKS), default="holes", show_default=True, help="Walking order.")
 @units_option
+@more_option
 @json_option
-def command(survey: Path, units: Units, as_json: bool, **asked: Any) -> None:
+def command(survey: Path, units: Units, as_json: bool, more: bool, **asked: Any) -> None:
     """Decide where to pull plugs, and in what order.
 
     Every point is drawn with a known density, so that its count stands for a known piece of ground. Points spread
@@ -177,7 +179,7 @@ def command(survey: Path, units: Units, as_json: bool, **asked: Any) -> None:
     """  # noqa: D301
     from geosample.design import check_open, draw_design, load_last_design, read_known, save_design
     from geosample.ground import load_ground
-    from geosample.report.design import tell_design
+    from geosample.report.design import tell_design, tell_design_more
     from geosample.survey import open_survey
 
     _check_wish(asked)
@@ -196,7 +198,8 @@ def command(survey: Path, units: Units, as_json: bool, **asked: Any) -> None:
     last = load_last_design(file, asked["visit"]) if asked["keep"] else None
     design = draw_design(ground, **asked, last=last)
     save_design(file, design)
-    say(tell_design(design, units), design.summary(), as_json=as_json)
+    rest = tell_design_more(design, units)
+    say(tell_design(design, units), design.summary(), as_json=as_json, rest=rest, more=more)
 
 
 def _check_wish(asked: Mapping[str, Any]) -> None:

@@ -7,7 +7,16 @@ from typing import Any
 
 import click
 
-from geosample.cli.options import DENSITY, LENGTH, json_option, split_words, survey_argument, units_option, visit_option
+from geosample.cli.options import (
+    DENSITY,
+    LENGTH,
+    json_option,
+    more_option,
+    split_words,
+    survey_argument,
+    units_option,
+    visit_option,
+)
 from geosample.report import say, talk
 from geosample.units import Units
 
@@ -36,8 +45,9 @@ from geosample.units import Units
 @click.option("--picture", type=click.Path(path_type=Path, dir_okay=False), help="Draw the answer on one page, a PDF.")
 @click.option("--border", "border_m", type=LENGTH, help="Split the strata by border and interior after the draw.")
 @units_option
+@more_option
 @json_option
-def command(survey: Path, visit: str | None, units: Units, as_json: bool, **asked: Any) -> None:
+def command(survey: Path, visit: str | None, units: Units, as_json: bool, more: bool, **asked: Any) -> None:
     """Say how many insects there are, which stages, whether the border holds more, and how sure all that is.
 
     The answer comes first, then a table. All of it is kept in the survey file.
@@ -58,7 +68,7 @@ def command(survey: Path, visit: str | None, units: Units, as_json: bool, **aske
     )
     from geosample.estimate.picture import draw_estimates, write_picture
     from geosample.ground import load_ground
-    from geosample.report.estimate import tell_estimates
+    from geosample.report.estimate import tell_estimates, tell_estimates_more
     from geosample.survey import open_survey
 
     file = open_survey(survey, must_exist=True)
@@ -78,11 +88,15 @@ def command(survey: Path, visit: str | None, units: Units, as_json: bool, **aske
         before=load_mix_before(file, name, asked["pest"] or design.visit.pest),
     )
     save_estimates(file, estimates)
+    wrote: list[Path] = []
     if asked["csv_file"] is not None:
         write_estimates_csv(asked["csv_file"], estimates)
-        talk(f"Wrote {asked['csv_file']}.")
+        wrote.append(asked["csv_file"])
     if asked["picture"] is not None:
         page = draw_estimates(estimates, threshold_per_m2=asked["threshold_per_m2"], units=units)
         write_picture(asked["picture"], page)
-        talk(f"Wrote {asked['picture']}.")
-    say(tell_estimates(estimates, units), estimates.summary(), as_json=as_json)
+        wrote.append(asked["picture"])
+    if wrote:
+        talk(f"Wrote {' and '.join(map(str, wrote))}.")
+    rest = tell_estimates_more(estimates, units)
+    say(tell_estimates(estimates, units), estimates.summary(), as_json=as_json, rest=rest, more=more)

@@ -7,7 +7,7 @@ from typing import Any
 
 import click
 
-from geosample.cli.options import DENSITY, json_option, survey_argument
+from geosample.cli.options import DENSITY, json_option, more_option, survey_argument
 from geosample.report import say
 
 
@@ -19,8 +19,9 @@ from geosample.report import say
     "--threshold", "threshold_per_m2", type=DENSITY, help="What is decided about; the map's own if not given."
 )
 @click.option("--miss-cost", type=float, default=3.0, show_default=True, help="Cost of a miss; a needless one costs 1.")
+@more_option
 @json_option
-def command(survey: Path, visit: str, as_json: bool, **asked: Any) -> None:
+def command(survey: Path, visit: str, as_json: bool, more: bool, **asked: Any) -> None:
     """Choose a few more points where their counts are likeliest to turn a decision, in walking order.
 
     The newest density map says where. The points are a visit of their own: print their sheets, take the counts in,
@@ -44,4 +45,4 @@ def command(survey: Path, visit: str, as_json: bool, **asked: Any) -> None:
     save_design(file, design)
     points = design.points["point_id"].tolist()
     facts = {"visit": visit, "follows": density_map.visit, "points": points, "cost_saved": saved}
-    say([tell_followup(facts)], facts, as_json=as_json)
+    say(tell_followup(facts), facts, as_json=as_json, rest=[f"points: {', '.join(points)}"], more=more)

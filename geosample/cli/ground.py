@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from geosample.cli.options import LENGTH, json_option, survey_argument, units_option
+from geosample.cli.options import LENGTH, json_option, more_option, survey_argument, units_option
 from geosample.report import say, talk
 from geosample.units import Units
 
@@ -50,8 +50,9 @@ class HoleWidths(click.ParamType[dict[str, float]]):
 @click.option("--picture", type=click.Path(path_type=Path, dir_okay=False), help="Draw what was understood, a PNG.")
 @click.option("--force", is_flag=True, help="Replace a ground that visits rest on.")
 @units_option
+@more_option
 @json_option
-def command(survey: Path, files: tuple[Path, ...], units: Units, as_json: bool, **options: Any) -> None:
+def command(survey: Path, files: tuple[Path, ...], units: Units, as_json: bool, more: bool, **options: Any) -> None:
     """Read the course's polygons into a survey file: kinds, holes, collars, overlaps settled.
 
     FILE is any of GeoJSON (.geojson, .json), KML, KMZ, GeoPackage (.gpkg), Shapefile (.shp, or zipped),
@@ -65,7 +66,7 @@ def command(survey: Path, files: tuple[Path, ...], units: Units, as_json: bool, 
       geosample ground course.gpkg layers/course.geojson --collar 30in
     """  # noqa: D301 - click reads the control character, which a raw string would not hold
     from geosample.ground import replace_ground
-    from geosample.report.ground import tell_ground, tell_replaced
+    from geosample.report.ground import tell_ground, tell_ground_more, tell_replaced
     from geosample.survey import open_survey
 
     file = open_survey(survey)
@@ -73,7 +74,8 @@ def command(survey: Path, files: tuple[Path, ...], units: Units, as_json: bool, 
     ground = _read(file, files, picture, options)
     for line in tell_replaced(replace_ground(file, ground, force=force)):
         talk(line)
-    say(tell_ground(ground, units), {"survey": str(survey), **ground.summary()}, as_json=as_json)
+    facts = {"survey": str(survey), **ground.summary()}
+    say(tell_ground(ground, units), facts, as_json=as_json, rest=tell_ground_more(ground, units), more=more)
 
 
 def _read(survey: Survey, files: tuple[Path, ...], picture: Path | None, asked: dict[str, Any]) -> Ground:

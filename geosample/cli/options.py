@@ -43,6 +43,7 @@ units_option = click.option(
     "--units", type=click.Choice(["us", "metric"]), default="us", show_default=True, help="Units to show."
 )
 json_option = click.option("--json", "as_json", is_flag=True, help="Print the summary as JSON, alone, on stdout.")
+more_option = click.option("--more", is_flag=True, help="Tell all of it: every row, how it was reckoned, the sources.")
 seed_option = click.option("--seed", type=click.IntRange(0, 2**31 - 1), help="Seed of the random draw.")
 
 

@@ -8,9 +8,9 @@ from typing import Any
 
 import click
 
-from geosample.cli.options import json_option, survey_argument, units_option, visit_option
+from geosample.cli.options import json_option, more_option, survey_argument, units_option, visit_option
 from geosample.report import say
-from geosample.report.treat import tell_record
+from geosample.report.treat import tell_record, tell_record_more
 
 
 def _split_fields(ctx: click.Context, param: click.Parameter, value: tuple[str, ...]) -> dict[str, str]:
@@ -48,8 +48,9 @@ def _split_names(ctx: click.Context, param: click.Parameter, value: str | None) 
 )
 @visit_option
 @units_option
+@more_option
 @json_option
-def command(survey: Path, day: str, visit: str | None, rules: str, as_json: bool, **asked: Any) -> None:
+def command(survey: Path, day: str, visit: str | None, rules: str, as_json: bool, more: bool, **asked: Any) -> None:
     """Store what was done in the zones of a plan.
 
     The fields of the record rules are asked for, and any others may be added; irac_group is read by the next plan.
@@ -72,4 +73,4 @@ def command(survey: Path, day: str, visit: str | None, rules: str, as_json: bool
     to_come = datetime.date.fromisoformat(day) > datetime.datetime.now().astimezone().date()
     lines = tell_record(zones.visit, record, missing, chosen, to_come=to_come)
     facts = {"visit": zones.visit, "record": record, "missing": missing, "rules": rules, "to_come": to_come}
-    say(lines, facts, as_json=as_json)
+    say(lines, facts, as_json=as_json, rest=tell_record_more(record, missing, chosen), more=more)

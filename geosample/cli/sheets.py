@@ -36,8 +36,9 @@ from geosample.words import METHODS
 )
 @click.option("--force", is_flag=True, help="Write over a blank sheet that is filled in.")
 @options.units_option
+@options.more_option
 @options.json_option
-def command(survey: Path, out: Path, visit: str | None, as_json: bool, **asked: Any) -> None:
+def command(survey: Path, out: Path, visit: str | None, as_json: bool, more: bool, **asked: Any) -> None:
     """Write the sampling map, the waypoints and the blank sheets of a visit.
 
     Makes field_map.pdf, bag_labels.pdf, points.gpx, points.kml, blank_counts.csv, blank_counts.xlsx, form.xlsx (an
@@ -51,13 +52,11 @@ def command(survey: Path, out: Path, visit: str | None, as_json: bool, **asked: 
     """  # noqa: D301
     from geosample.design import load_design
     from geosample.ground import load_ground
-    from geosample.report.sheets import tell_gaps, tell_sheets
+    from geosample.report.sheets import tell_sheets, tell_sheets_more
     from geosample.sheets import save_finding, write_sheets
     from geosample.survey import open_survey
 
     file = open_survey(survey, must_exist=True)
     made = write_sheets(load_design(file, visit), load_ground(file), out, **asked)
     save_finding(file, made.design)
-    for line in tell_gaps(made):
-        report.talk(line)
-    report.say(tell_sheets(made), made.summary(), as_json=as_json)
+    report.say(tell_sheets(made), made.summary(), as_json=as_json, rest=tell_sheets_more(made), more=more)

@@ -13,13 +13,14 @@ from geosample.cli.options import (
     DENSITY,
     LENGTH,
     json_option,
+    more_option,
     out_folder_option,
     survey_argument,
     units_option,
     visit_option,
 )
-from geosample.report import say, talk
-from geosample.report.treat import tell_plan
+from geosample.report import say
+from geosample.report.treat import tell_plan, tell_plan_more
 from geosample.units import FOOT_M
 
 _STRIP_STEPS_M = {"us": 5 * FOOT_M, "metric": 1.0}
@@ -115,8 +116,9 @@ class _Percent(click.ParamType[float]):
 @out_folder_option("Folder for the zones' files and the plan.")
 @visit_option
 @units_option
+@more_option
 @json_option
-def command(survey: Path, out: Path, visit: str | None, as_json: bool, **asked: Any) -> None:
+def command(survey: Path, out: Path, visit: str | None, as_json: bool, more: bool, **asked: Any) -> None:
     """Mark out what to treat, and only that.
 
     Writes the zones into SURVEY, and into the folder --out: zones.geojson, zones.kml, zones.csv, zones.gpx,
@@ -166,8 +168,9 @@ def command(survey: Path, out: Path, visit: str | None, as_json: bool, **asked: 
     files.append(write_plan(zones, found.ground, plan, paper=asked["paper"], units=units, course=survey.stem))
     cautions = [{"text": c.text, "grade": c.grade, "source": c.source} for c in TREATMENT]
     summary = {**zones.summary(), "cautions": cautions, "files": [str(path) for path in files]}
-    say(tell_plan(zones, units), summary, as_json=as_json)
-    talk("wrote " + ", ".join(str(path) for path in files))
+    lines = [*tell_plan(zones, units), f"Wrote {plan.name} and {len(files) - 1} files of zones into {out}."]
+    rest = [*tell_plan_more(zones, units), *(f"wrote {path}" for path in files)]
+    say(lines, summary, as_json=as_json, rest=rest, more=more)
 
 
 def _refuse_pairs(kinds: list[str], tank: str | None, carrier: str | None) -> None:

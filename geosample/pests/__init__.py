@@ -38,8 +38,9 @@ class Threshold:
 
 @dataclass(frozen=True, slots=True)
 class Control:
-    """The IRAC mode-of-action groups that reach some stages: classes, never products."""
+    """The IRAC mode-of-action groups that reach a group of stages: classes, never products."""
 
+    group: str
     stages: tuple[str, ...]
     when: str
     irac: tuple[str, ...]
@@ -120,11 +121,15 @@ def load_pest(name: str = DEFAULT_PEST) -> Pest:
     if not file.is_file():
         raise GeosampleError(Problem("pest", repr(name), f"one of: {', '.join(list_pests())}", "name one of them"))
     data = tomllib.loads(file.read_text(encoding="utf-8"))
+    stages = tuple(Stage(**{**row, "words": tuple(row["words"])}) for row in data.pop("stages"))
     return Pest(
-        stages=tuple(Stage(**{**row, "words": tuple(row["words"])}) for row in data.pop("stages")),
+        stages=stages,
         thresholds=tuple(_threshold(row) for row in data.pop("thresholds", [])),
         controls=tuple(
-            Control(**{**row, "stages": tuple(row["stages"]), "irac": tuple(row["irac"])})
+            Control(
+                **{**row, "irac": tuple(row["irac"])},
+                stages=tuple(stage.key for stage in stages if stage.group == row["group"]),
+            )
             for row in data.pop("controls", [])
         ),
         **data,

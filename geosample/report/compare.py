@@ -23,10 +23,22 @@ USUAL = {
 
 
 def tell_comparison(comparison: Comparison) -> list[str]:
-    """Return the lines of the answer: sentences, then ratios, zeros, effort."""
+    """Return the answer: which finds more, whether they may be taken as the same, and what was left out."""
     invented = ["Invented counts, to show what the command answers."] if comparison.trial.invented else []
+    left_out = len(comparison.trial.notes)
     return [
+        _say_ratio(comparison),
         *invented,
+        *_say_equivalence(comparison),
+        *_say_sites(comparison),
+        *_say_factor(comparison),
+        *([f"{left_out} rows or columns were left out or read with help (--more)."] if left_out else []),
+    ]
+
+
+def tell_comparison_more(comparison: Comparison) -> list[str]:
+    """Return the rest: every sentence of the answer, ratios, zeros, effort, notes."""
+    return [
         *tell_answer(comparison),
         "",
         *_ratio_table(comparison),

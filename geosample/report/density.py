@@ -7,6 +7,7 @@ from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
 from geosample.cautions import GRADES, SIMULATED
+from geosample.errors import MOST_ALIKE, list_names
 from geosample.report.terminal import show_table
 from geosample.survey.findings import What
 from geosample.units import Units, percent, show_area, show_density, show_length, show_number
@@ -18,11 +19,12 @@ if TYPE_CHECKING:
     from geosample.pests import Threshold
 
 CLUSTER_WARNING = "Clusters say 'higher (or lower) than this survey's mean around here', not 'above the threshold'."
-_ADDS = {
-    "yes": "where a sample lay foretold its count clearly better than one average did",
-    "a little": "where a sample lay foretold its count better than one average did, but not by more than luck",
-    "no": "one average foretold the counts as well: decide by averages, not by this map",
+ADDS = {
+    "yes": "The map foretells a left-out count clearly better than one average does: go by the map.",
+    "a little": "The map foretells a left-out count a little better than one average does, no more than luck might.",
+    "no": "The map foretells a left-out count no better than one average does: go by averages, not by this map.",
 }
+"""What the map adds to plain averages, by the code of the answer."""
 _BORDER = {
     "higher": "the density is higher along the edge",
     "lower": "the density is lower along the edge",
@@ -38,21 +40,29 @@ def tell_start(threshold: Threshold, units: Units) -> str:
 
 
 def tell_map(density_map: DensityMap, units: Units = "us") -> list[str]:
-    """Return the map in lines: its ground, what it is worth, what was fitted, what is above the threshold."""
+    """Return the answer: whether to go by the map, what is above the threshold, and what is not known."""
+    facts = density_map.summary()
+    simulated = [SIMULATED] if density_map.simulated else []
+    trust = tell_trust(density_map, units)
+    if density_map.fitted.get("no_map"):
+        return [*trust, *simulated, *_tell_coarse(facts, units)]
+    return [*trust, *simulated, *_tell_coarse(facts, units), *_tell_above(facts, units)]
+
+
+def tell_map_more(density_map: DensityMap, units: Units = "us") -> list[str]:
+    """Return the rest: the ground, how the map was judged, and what was fitted."""
     facts = density_map.summary()
     lines = [
-        *([SIMULATED] if density_map.simulated else []),
-        f"{facts['pest']}, visit {facts['visit']}: {show_area(facts['area_m2'], units)} in {facts['cells']:,} cells.",
-        *_tell_coarse(facts, units),
-        *tell_trust(density_map, units),
+        f"{facts['pest']}, visit {facts['visit']}: {show_area(facts['area_m2'], units)} in {facts['cells']:,} cells."
     ]
     if density_map.fitted.get("no_map"):
         return lines
     return [
         *lines,
+        *_tell_gain(density_map),
         *_tell_scores(facts["map_worth"], units),
         *_tell_fit(density_map, units),
-        *_tell_above(facts, units),
+        *_tell_one_sided(facts, units),
     ]
 
 
@@ -62,7 +72,7 @@ def tell_trust(density_map: DensityMap, units: Units = "us") -> list[str]:
     if none is not None:
         asked = none.detail
         return [
-            f"No map: {none.value:,.0f} insects in {asked['samples']} samples is fewer than {asked['fewest_insects']}. "
+            f"No map: {none.value:,.0f} insects in {asked['samples']} bags is fewer than {asked['fewest_insects']}. "
             f"All that can be said is that the mean density is below {show_density(none.high, units)} with "
             f"{percent(asked['confidence'])} confidence; no place is shown as clean."
         ]
@@ -71,9 +81,18 @@ def tell_trust(density_map: DensityMap, units: Units = "us") -> list[str]:
         return []
     answer, odd = worth.detail["answer"], ", ".join(f"{count:,}" for count in worth.detail["left_out"])
     without = f" Judged without the count of {odd}, which would decide by itself: check it." if odd else ""
+    return [f"{ADDS[answer]}{without}"]
+
+
+def _tell_gain(density_map: DensityMap) -> list[str]:
+    """Return by how much the map foretold left-out counts better than one average."""
+    worth = density_map.findings.first(What.MAP_WORTH)
+    if worth is None or not math.isfinite(worth.value):
+        return []
     return [
-        f"This map adds to the plain averages: {answer} ({_ADDS[answer]}; gain in log score {worth.value:+.3f} a "
-        f"sample, {percent(worth.detail['level'])} interval {worth.low:+.3f} to {worth.high:+.3f}).{without}"
+        "How it was judged: each count foretold from the others. Gain in log score (the log of the chance given to "
+        f"what was found) over one average: {worth.value:+.3f} a bag, {percent(worth.detail['level'])} interval "
+        f"{worth.low:+.3f} to {worth.high:+.3f}."
     ]
 
 
@@ -102,13 +121,13 @@ def tell_places(table: pd.DataFrame, units: Units) -> list[str]:
     return show_table(["asked for", "area", "mean", "low", "high", "over threshold"], rows)
 
 
-def tell_followup(facts: Mapping[str, Any]) -> str:
-    """Return a second round in a sentence, from its visit, what it follows, its points and the cost saved."""
-    return (
+def tell_followup(facts: Mapping[str, Any]) -> list[str]:
+    """Return a second round in lines, from its visit, what it follows, its points and the cost saved."""
+    return [
         f"Visit {facts['visit']}: {len(facts['points'])} points after {facts['follows']}, in walking order: "
-        f"{', '.join(facts['points'])}. By the map, they should save {percent(facts['cost_saved'])} of the cost to "
-        "expect of deciding now."
-    )
+        f"{list_names(facts['points'], most=MOST_ALIKE)}.",
+        f"By the map, they should save {percent(facts['cost_saved'])} of the cost to expect of deciding now.",
+    ]
 
 
 def tag_map(density_map: DensityMap) -> dict[str, str]:
@@ -137,8 +156,8 @@ def _tell_scores(worth: Mapping[str, Any], units: Units) -> list[str]:
     holds = ", ".join(f"{percent(float(level))} held {percent(share)}" for level, share in worth["holds"].items())
     blocks = worth.get("blocks")
     lines = [
-        *show_table(["each count foretold from the others", "log score", "CRPS"], rows),
-        f"(lower is better; predictive intervals of {holds} of the counts)",
+        *show_table(["each count foretold from the others", "log score", "CRPS (mean miss)"], rows),
+        f"(lower is better in both; intervals foretold to hold {holds} of the counts)",
     ]
     if blocks:
         own, flat = (blocks["log_score"][way] for way in ("map", "average"))
@@ -154,8 +173,8 @@ def _tell_fit(density_map: DensityMap, units: Units) -> list[str]:
     lines = []
     if k and reach and spread:
         lines.append(
-            f"Fitted: k {show_number(k.value)}; densities spread from place to place by a factor of "
-            f"{show_number(math.exp(spread.value))} (one standard deviation), alike within about "
+            f"Fitted: k {show_number(k.value)} (how clumped insects lie); densities spread from place to place "
+            f"by a factor of {show_number(math.exp(spread.value))} (one standard deviation), alike within about "
             f"{show_length(reach.value, units)}."
         )
     border = density_map.findings.first(What.BORDER_EFFECT)
@@ -171,21 +190,29 @@ def _tell_fit(density_map: DensityMap, units: Units) -> list[str]:
 
 
 def _tell_above(facts: Mapping[str, Any], units: Units) -> list[str]:
-    """Return how much can be decided at the threshold, and how much is likely above it."""
+    """Return how much is likely above the threshold, and of how much the counts speak at all."""
     per_m2 = facts["threshold_per_m2"]
     if per_m2 is None:
         return [f"The counts speak for {percent(facts['known_share'])} of the area; the rest is not known, not clean."]
     threshold = show_density(per_m2, units)
+    likely, sure = (show_area(facts[f"area_over_{chance}_m2"], units) for chance in ("0.5", "0.8"))
     lines = [
+        f"Above {threshold}: more likely than not on {likely} of {show_area(facts['area_m2'], units)}; with a chance "
+        f"of 80 % or more on {sure}.",
         f"The counts speak for {percent(facts['decided_share'])} of the area at {threshold}; the rest is not known, "
         "which is not the same as clean.",
-        f"Wholly above or below {threshold}, by the interval: {percent(facts['one_sided_share'])} of the area; "
-        "elsewhere only chances say.",
-        f"Above {threshold}: more likely than not on {show_area(facts['area_over_0.5_m2'], units)}, with 80 % "
-        f"probability or more on {show_area(facts['area_over_0.8_m2'], units)}.",
     ]
     low, high = facts["lowest_per_m2"], facts["highest_per_m2"]
     if not low <= per_m2 <= high:
         reach = f"{show_density(low, units)} to {show_density(high, units)}"
         lines.append(f"The threshold of {threshold} lies outside everything on the map ({reach}): check its unit.")
     return lines
+
+
+def _tell_one_sided(facts: Mapping[str, Any], units: Units) -> list[str]:
+    if facts["threshold_per_m2"] is None:
+        return []
+    return [
+        f"Wholly above or below {show_density(facts['threshold_per_m2'], units)}, by the interval: "
+        f"{percent(facts['one_sided_share'])} of the area; elsewhere only chances say."
+    ]

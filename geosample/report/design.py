@@ -7,11 +7,10 @@ from collections.abc import Iterator, Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 from geosample.cautions import SIMULATED
+from geosample.errors import MOST_ALIKE, list_names
 from geosample.report.terminal import show_table
 from geosample.units import (
-    ACRE_M2,
     FOOT2_M2,
-    HECTARE_M2,
     Units,
     percent,
     set_percent,
@@ -24,7 +23,13 @@ from geosample.units import (
 if TYPE_CHECKING:
     from geosample.design import Design
 
-"""Said wherever invented counts are shown."""
+ALLOCATIONS = {
+    "power": "by the root of each part's area",
+    "proportional": "by each part's area",
+    "equal": "as many to each part",
+    "optimal": "by area and by how much the density was found to vary",
+}
+"""How the parts share the points, by the code of the allocation."""
 WHY_NO_STOPS = {
     "edge_weight": "its density is weighted toward the edge, so a total means nothing",
     "method": "its points are no balanced or random sample in any order",
@@ -36,19 +41,33 @@ _SPREAD_WELL = 0.15  # the balance above which it is said (own choice)
 
 
 def tell_design(design: Design, units: Units = "us") -> list[str]:
-    """Return the lines a person reads: the strata, the walk, how the draw was made, what it buys and takes."""
+    """Return the answer: how many points, where, how sharp the answer will be, and whether they make a map."""
     facts = design.summary()
     unit = f"{facts['units_per_point']} {facts['unit_shape']}{'s' if facts['units_per_point'] > 1 else ''}"
-    heads = ("stratum", "points", "reserve", "area", "one point stands for", "balance")
-    beside = [*_tell_stop_lines(facts["stop_lines"], units), *_tell_effort(facts), *_tell_rest(facts)]
     return [
         f"Visit {facts['visit']}: {facts['points']} points and {facts['reserve']} in reserve on "
-        f"{show_area(facts['area_m2'], units)}, {unit} a point, design {facts['design_code']}, seed {facts['seed']}.",
+        f"{show_area(facts['area_m2'], units)}, {unit} a point.",
         *_tell_missing(facts["surfaces_missing"]),
-        "",
+        *_tell_shares(facts["strata"]),
+        *_tell_sharpness(facts, units),
+        *_tell_spacing(facts, units),
+        f"The walk: {show_length(facts['walk_m'], units)} in straight lines.",
+        *_tell_fit(facts),
+        *_tell_rest(facts),
+        *_tell_stops_briefly(facts["stop_lines"]),
+    ]
+
+
+def tell_design_more(design: Design, units: Units = "us") -> list[str]:
+    """Return the rest: the table of parts, how the draw was made, what it buys and takes."""
+    facts = design.summary()
+    heads = ("part (stratum)", "points", "reserve", "area", "one point stands for", "unevenness")
+    beside = [*_tell_stop_lines(facts["stop_lines"], units), *_tell_effort(facts)]
+    return [
+        f"Design {facts['design_code']}, seed {facts['seed']}.",
         *show_table(heads, [_stratum_row(row, units) for row in facts["strata"]]),
         "",
-        *_tell_draw(facts, units),
+        *_tell_draw(facts),
         "",
         *_tell_precision(facts, units),
         *(["", *beside] if beside else []),
@@ -62,6 +81,60 @@ def tell_simulation(model: Mapping[str, Any], units: Units = "us") -> str:
         f"{model['border_ratio']:g} times that at the outer edge, a patchy field (log sd {model['field_sd']:g}, range "
         f"{model['field_range_m']:g} m), negative binomial counts (k = {model['k']:g}), seed {model['seed']}."
     )
+
+
+def _tell_shares(rows: Sequence[Mapping[str, Any]]) -> Iterator[str]:
+    """Yield how many points each part of the ground got; of many parts only their number."""
+    if len(rows) > MOST_ALIKE:
+        least, most = min(row["main"] for row in rows), max(row["main"] for row in rows)
+        yield f"Points by part of the ground: {len(rows)} parts, {least} to {most} points each (--more lists them)."
+    elif len(rows) > 1:
+        named = ", ".join(f"{row['stratum']} {row['main']}" for row in rows)
+        yield f"Points by part of the ground: {named}."
+
+
+def _tell_sharpness(facts: Mapping[str, Any], units: Units) -> Iterator[str]:
+    """Yield how well about so many bags tell the mean of all, and of the part with the fewest."""
+    buys = facts["precision"]
+    if buys is None:
+        return
+    middle = len(buys["densities_per_m2"]) // 2
+    near = min(buys["points"], key=lambda row: abs(row["points"] - facts["points"]))
+    told = [f"{near['points']} bags tell the mean of all the ground to within {_margins(near)[middle]}"]
+    if len(buys["strata"]) > 1:
+        few = min(buys["strata"], key=lambda row: row["points"])
+        told.append(f"{few['points']} that of {few['stratum']} to {_margins(few)[middle]}")
+    yield f"At {show_density(buys['densities_per_m2'][middle], units)}, {', '.join(told)}."
+
+
+def _tell_spacing(facts: Mapping[str, Any], units: Units) -> Iterator[str]:
+    """Yield whether the points lie close enough for a map, and how much they would map."""
+    apart, wanted = (show_length(facts[name], units) for name in ("spacing_m", "map_spacing_m"))
+    if facts["spacing_m"] <= facts["map_spacing_m"]:
+        yield f"Points lie about {apart} apart: close enough to try a map."
+        return
+    mapped = show_area(facts["points"] * facts["map_spacing_m"] ** 2, units)
+    yield (
+        f"Points lie about {apart} apart: this tells averages by kind and border. A map wants {wanted}; so many points "
+        f"would map {mapped} of the holes that need it."
+    )
+
+
+def _tell_fit(facts: Mapping[str, Any]) -> Iterator[str]:
+    effort = facts.get("effort")
+    if effort is not None:
+        fits = effort["hours_needed"] <= effort["hours"]
+        yield (
+            f"About {effort['hours_needed']:.0f} h of work for {effort['people']}; {effort['hours']:g} h: "
+            f"{'fits' if fits else 'does not fit; ' + str(effort['bags_in_hours']) + ' points would'}."
+        )
+
+
+def _tell_stops_briefly(plans: Sequence[Mapping[str, Any]]) -> Iterator[str]:
+    if plans:
+        without = [plan["stratum"] for plan in plans if plan["why_not"]]
+        but = f", but for {list_names(without, most=MOST_ALIKE)}" if without else ""
+        yield f"The bench may stop early: the sheets have a table of when{but} (--more: how often it errs)."
 
 
 def _tell_missing(kinds: Sequence[str]) -> Iterator[str]:
@@ -82,12 +155,13 @@ def _small_area(area_m2: float, units: Units) -> str:
     return f"{show_number(area_m2 / FOOT2_M2)} ft²" if units == "us" else f"{show_number(area_m2)} m²"
 
 
-def _tell_draw(facts: Mapping[str, Any], units: Units) -> Iterator[str]:
+def _tell_draw(facts: Mapping[str, Any]) -> Iterator[str]:
     rows = facts["strata"]
     if rows:
         yield (
-            f"Shares: {facts['allocation']} allocation, at least {min(row['planned'] for row in rows)} a stratum. "
-            "Balance (Voronoi): 0 is perfectly even, about 0.3 is chance."
+            f"Shares of the points: {ALLOCATIONS[facts['allocation']]}, at least "
+            f"{min(row['planned'] for row in rows)} a part. Unevenness (of the ground nearest to each point): 0 is "
+            "perfectly even, about 0.3 is chance."
         )
     poor = [row["stratum"] for row in rows if row["balance"] > _SPREAD_WELL and facts["method"] == "balanced"]
     if poor:
@@ -96,11 +170,10 @@ def _tell_draw(facts: Mapping[str, Any], units: Units) -> Iterator[str]:
     if odd:
         told = ", ".join(odd)
         yield f"Method {facts['method']} gives a number that varies with its start: {told}. The densities are exact."
-    yield f"Walk: {show_length(facts['walk_m'], units)} in straight lines from the first point to the last."
 
 
 def _tell_precision(facts: Mapping[str, Any], units: Units) -> Iterator[str]:
-    """Yield the table of what numbers of points would buy, and whether these make a map."""
+    """Yield the table of what numbers of points would buy."""
     buys = facts["precision"]
     if buys is None:
         return
@@ -108,33 +181,19 @@ def _tell_precision(facts: Mapping[str, Any], units: Units) -> Iterator[str]:
         [str(row.get("stratum", "")) + (": " if "stratum" in row else "") + str(row["points"]), *_margins(row)]
         for row in (*buys["points"], *buys["strata"])
     ]
-    yield "What a number of points gives for one mean (two standard errors), and what each stratum has:"
+    yield "To within how much a number of points tells a mean (two standard errors), and what each part has:"
     yield from show_table(["points", *(f"at {show_density(d, units)}" for d in buys["densities_per_m2"])], rows)
+    clumps = f"k {buys['k']:.2g} a bag (how clumped insects lie: the smaller, the more clumped)"
     if buys["k_known"]:
         source = f"found on visit {buys['k_from_visit']}" if buys["k_from_visit"] else "given"
-        yield f"k taken as {buys['k']:.2g} a bag ({source})."
+        yield f"Reckoned with {clumps}, {source}."
     else:
-        careful = "none is published for these larvae (G), so this is on the careful side (M)"
-        yield f"k taken as {buys['k']:g} a bag: {careful}."
-    spacing = _both(facts["spacing_m"])
-    if facts["spacing_m"] <= facts["map_spacing_m"]:
-        yield f"Points lie about {spacing} apart: close enough for a map, if patches are no smaller than that."
-        return
-    mapped_m2 = facts["points"] * facts["map_spacing_m"] ** 2
-    yield (
-        f"Points lie about {spacing} apart, wider than the {_both(facts['map_spacing_m'])} a map needs (P): this "
-        f"answers by kind and border, and is no map. Two stages serve a course: this one first, then a map of the "
-        f"holes that need it; these points would map about {mapped_m2 / HECTARE_M2:.1f} ha "
-        f"({mapped_m2 / ACRE_M2:.1f} ac)."
-    )
+        yield f"Reckoned with {clumps}: a careful value from memory, for none is published for these larvae."
+    yield "That a map wants points so close: common practice, no source; patches range over a few times that."
 
 
 def _margins(row: Mapping[str, Any]) -> list[str]:
     return [f"± {set_percent(round(2 * ratio, 2))}" for ratio in row["se_over_mean"]]
-
-
-def _both(length_m: float) -> str:
-    return f"{show_length(length_m)} ({show_length(length_m, 'metric')})"
 
 
 def _tell_stop_lines(plans: Sequence[Mapping[str, Any]], units: Units) -> Iterator[str]:

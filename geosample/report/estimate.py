@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-import textwrap
 from typing import TYPE_CHECKING, Any
 
 from geosample.cautions import GRADES, SIMULATED
@@ -11,7 +10,7 @@ from geosample.holes import hole_key
 from geosample.pests import load_pest
 from geosample.report.terminal import show_table
 from geosample.survey.findings import What
-from geosample.units import FOOT2_M2, percent, set_percent, show_area, show_density, show_number
+from geosample.units import percent, percent_range, set_percent, share_out, show_area, show_density, show_number
 from geosample.words import PLURALS
 
 if TYPE_CHECKING:
@@ -20,13 +19,14 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from geosample.estimate import Estimates
+    from geosample.pests import Control, Threshold
     from geosample.survey.findings import Finding, Findings
     from geosample.units import Units
 
-LINE_WIDTH = 100
 SURE = 0.95  # from which the commonest stage is told as such
 BOTH_COMMON = 0.2  # share from which adults, and larvae, count as common (own choice, no source)
 ONE_AGE, TWO_AGES = 1.5, 2.5  # effective number of groups (own choice, no source)
+MOST_TIMES_MEAN = 10
 BORDER_DOES = {
     "more": "holds more",
     "less": "holds less, not more",
@@ -37,17 +37,29 @@ _DOMAINS = ("all", "kind", "hole", "surface", "stratum", "part")  # the order to
 
 
 def tell_estimates(estimates: Estimates, units: Units = "us") -> list[str]:
-    """Return the lines for the terminal: the answer first, then the table of densities."""
-    told = [
-        line
-        for text in tell_answer(estimates, units)
-        for line in textwrap.wrap(text, LINE_WIDTH, subsequent_indent="  ")
+    """Return the answer for the terminal: the threshold, the table by kind, the stages, the border, what is missing."""
+    found = estimates.findings
+    account = found.first(What.ACCOUNT)
+    facts: Mapping[str, Any] = account.detail if account else {}
+    return [
+        *(tell_decisions(found.of(What.DECISION), units)[:1] or [_tell_all(estimates.estimates, units)]),
+        *([SIMULATED] if facts.get("simulated") else []),
+        *tell_table(estimates.estimates, units, domains=("all", "kind")),
+        *_tell_stopped(facts),
+        tell_stages(found.of(What.STAGE_GROUP_SHARE)),
+        *_tell_shift(found.of(What.STAGE_GROUP_SHARE)),
+        tell_border(found),
+        *(_tell_account(facts)[: 1 if len(facts["off_turf"]) > 1 else None] if facts else []),
     ]
-    return [*told, "", *tell_table(estimates.estimates, units)]
+
+
+def tell_estimates_more(estimates: Estimates, units: Units = "us") -> list[str]:
+    """Return the rest: every sentence of the answer with what it rests on, and the table of all groups."""
+    return [*tell_answer(estimates, units), "", *tell_table(estimates.estimates, units)]
 
 
 def tell_answer(estimates: Estimates, units: Units = "us") -> list[str]:
-    """Return the answer in sentences, most important first."""
+    """Return the answer in sentences, most important first; the sources stand together, last."""
     found = estimates.findings
     account = found.first(What.ACCOUNT)
     facts: Mapping[str, Any] = account.detail if account else {}
@@ -61,23 +73,55 @@ def tell_answer(estimates: Estimates, units: Units = "us") -> list[str]:
         *_tell_stages(found.of(What.STAGE_GROUP_SHARE), estimates.pest),
         *_tell_shift(found.of(What.STAGE_GROUP_SHARE)),
         tell_border(found),
-        *_tell_thresholds(estimates.pest, units),
         *(_tell_account(facts) if facts else []),
+        *_tell_thresholds(estimates.pest, units),
+        *_tell_sources(estimates.pest),
     ]
 
 
-def tell_table(rows: pd.DataFrame, units: Units = "us") -> list[str]:
-    """Return the totals over all stages as a table, in the user's units."""
-    scale, unit = (FOOT2_M2, "ft²") if units == "us" else (1.0, "m²")
-    totals = rows[rows["stage"] == "all"].to_dict("records")
+def tell_stages(groups: Sequence[Finding]) -> str:
+    """Return the shares of the stage groups, which add up to 100 %, in the order of life; empty groups are not told.
+
+    The groups are the profile's, the same on paper and page.
+    """
+    if not groups:
+        return "Life stages: too few points with insects to tell the mix."
+    told = zip(groups, share_out([one.value for one in groups]), strict=True)
+    return f"Life stages: {', '.join(f'{one.domain} {share}' for one, share in told if one.value > 0)}."
+
+
+def tell_table(rows: pd.DataFrame, units: Units = "us", *, domains: Sequence[str] = _DOMAINS) -> list[str]:
+    """Return the totals over all stages as a table, in the user's units.
+
+    Parameters
+    ----------
+    rows : DataFrame
+        The layer ``estimates``.
+    units : {'us', 'metric'}
+        Of the densities and areas.
+    domains : sequence of str
+        The sorts of groups to tell.
+    """
+    unit = "ft²" if units == "us" else "m²"
+    totals = rows[(rows["stage"] == "all") & rows["domain"].isin(domains)].to_dict("records")
     level = set_percent(float(totals[0]["level"])) if totals else ""
     table = []
     for row in sorted(totals, key=_reading_order):
-        values = [float(row[name]) * scale for name in ("mean_per_m2", "low_per_m2", "high_per_m2")]
-        told = ["-" if math.isnan(value) else show_number(value) for value in values]
-        label = "whole ground" if row["domain"] == "all" else f"{row['domain']} {row['label']}"
+        values = [float(row[name]) for name in ("mean_per_m2", "low_per_m2", "high_per_m2")]
+        told = ["-" if math.isnan(value) else show_density(value, units).split("/")[0] for value in values]
+        if row["n"] and too_few(row):
+            told[2] = "too few bags"
+        label = "all the ground" if row["domain"] == "all" else f"{row['domain']} {row['label']}"
         table.append([label, *told, str(row["n"]), show_area(float(row["area_m2"]), units)])
     return show_table(["", f"per {unit}", f"low, {level}", f"high, {level}", "bags", "area"], table)
+
+
+def too_few(row: Mapping[Any, Any]) -> bool:
+    """Return whether a group's bags are too few to bound its mean from above: its limit says nothing of the ground.
+
+    Few bags with insects leave a limit of thousands; beyond ten times the mean (own choice) it is told in words.
+    """
+    return bool(row["mean_per_m2"] > 0 and not row["high_per_m2"] <= MOST_TIMES_MEAN * row["mean_per_m2"])
 
 
 def _reading_order(row: Mapping[Any, Any]) -> tuple[int, tuple[int, str]]:
@@ -91,27 +135,37 @@ def _tell_density(row: Mapping[Any, Any], units: Units) -> str:
     mean, low, high = (show_density(row[f"{name}_per_m2"], units) for name in ("mean", "low", "high"))
     if row["mean_per_m2"] == 0:
         return f"{where}: none found in {row['n']} bags, which still allows up to {high} ({sure})."
+    if too_few(row):
+        return f"{where} hold about {mean}, at least {low}; {row['n']} bags are too few to say how much at most."
     return f"{where} hold about {mean} ({sure} {low} to {high}; {row['n']} bags)."
+
+
+def _tell_all(rows: pd.DataFrame, units: Units) -> str:
+    """Return the mean of all the ground, where no threshold was given."""
+    whole = rows[(rows["domain"] == "all") & (rows["stage"] == "all")].to_dict("records")
+    return _tell_density({**whole[0], "label": "all the ground together"}, units).replace(" hold ", " holds ")
 
 
 def tell_decisions(decisions: Sequence[Finding], units: Units) -> list[str]:
     """Return one sentence for all kinds held against the threshold, and how often the rule errs."""
     if not decisions:
         return []
-    told = []
+    told, bounds = [], []
     for one in decisions:
         where, verdict, more = _plural(one.domain), one.detail["verdict"], one.detail["more"]
         if verdict != "undecided":
             end, side = (one.low, "at least") if verdict == "above" else (one.high, "at most")
-            told.append(f"{where} are {verdict} it ({side} {show_density(end, units)})")
+            told.append(f"{where} are {verdict} it")
+            bounds.append(f"{where} {side} {show_density(end, units)}")
             continue
         points = "1 more point" if more == 1 else f"{more} more points"
         so = f"about {points} would settle it" if more else "too close to it for more points to pay"
         told.append(f"{where} are undecided, {so}")
     level = decisions[0].detail["level"]
+    shown = f" ({', '.join(bounds)})" if bounds else ""
     return [
-        f"Against {show_density(decisions[0].threshold_per_m2, units)}: {'; '.join(told)}.",
-        f"The rule: above or below only when the whole {percent(level)} interval is, so each way wrong about "
+        f"Against your threshold of {show_density(decisions[0].threshold_per_m2, units)}: {'; '.join(told)}.",
+        f"The rule: above or below only when the whole {percent(level)} interval is{shown}, so each way wrong about "
         f"{100 * (1 - level) / 2:.0f} times in a hundred (4 to 6 when simulated).",
     ]
 
@@ -132,8 +186,8 @@ def _tell_stages(groups: Sequence[Finding], pest: str) -> list[str]:
     first, *others = sorted(groups, key=lambda one: -one.value)
     if not others:
         return [f"Life stages: only {first.domain} were told apart, so the mix can't be."]
-    middle, low, high = (percent(value) for value in (first.value, first.low, first.high))
-    share = f"{middle}, {percent(first.detail['level'])} joint interval {low} to {high}"
+    middle, between = percent(first.value), percent_range(first.low, first.high)
+    share = f"{middle}, with {percent(first.detail['level'])} confidence {between}"
     lead = first.detail["lead"]
     if lead is None or lead >= SURE:
         said = f"Most common stage: {first.domain} ({share})."
@@ -144,11 +198,11 @@ def _tell_stages(groups: Sequence[Finding], pest: str) -> list[str]:
         spread = "Nearly all are of that group."
     else:
         spread = "Two age groups lie side by side." if number < TWO_AGES else "The ages are mixed."
-    return [f"{said} {spread}", *_tell_both(groups), _tell_control(first.domain, pest)]
+    return [tell_stages(groups), f"{said} {spread}", *_tell_both(groups), _tell_control(first.domain, pest)]
 
 
 def _tell_both(groups: Sequence[Finding]) -> list[str]:
-    larvae = sum(one.value for one in groups if one.domain.startswith("larva"))
+    larvae = sum(one.value for one in groups if "larva" in one.domain)
     adults = sum(one.value for one in groups if one.domain == "adults")
     if min(larvae, adults) < BOTH_COMMON:
         return []
@@ -157,18 +211,17 @@ def _tell_both(groups: Sequence[Finding]) -> list[str]:
 
 
 def _tell_control(group: str, pest: str) -> str:
-    profile = load_pest(pest)
-    stages = {stage.key for stage in profile.stages if stage.group == group}
-    # A class listed mostly for other stages is not what these insects ask for.
-    fitting = [one for one in profile.controls if 2 * len(stages & set(one.stages)) >= len(one.stages) > 0]
+    fitting = [control for control in load_pest(pest).controls if control.group == group]
     if not fitting:
         return f"Kinds of control for {group}: none on file for this pest."
     told = [
-        f"{control.when}: {'IRAC groups ' + ', '.join(control.irac) if control.irac else 'no group'} "
-        f"[{control.source or 'common practice, no source'}]"
+        f"{control.when}: {'IRAC groups ' + ', '.join(control.irac) if control.irac else 'no group'}"
         for control in fitting
     ]
-    return f"For {group}, by open IRAC groups: {'; '.join(told)}. The label and a licensed applicator decide."
+    return (
+        f"Kinds of control, by open IRAC groups (classes by how they work on insects): {'; '.join(told)}. The label "
+        "and a licensed applicator decide."
+    )
 
 
 def _tell_shift(groups: Sequence[Finding]) -> list[str]:
@@ -190,7 +243,7 @@ def tell_border(found: Findings) -> str:
         return "Border against interior: not enough bags with insects on both sides to say anything."
     times = f"{show_number(ratio.value)} times" if math.isfinite(ratio.value) else "many times"
     low, end = show_number(ratio.low), f"to {show_number(ratio.high)}" if math.isfinite(ratio.high) else "upward"
-    numbers = f"{times} the interior's density, {set_percent(ratio.detail['level'])} interval {low} {end}"
+    numbers = f"{times} the interior's density ({low} {end}, {set_percent(ratio.detail['level'])} interval)"
     verdict = ratio.detail["verdict"]
     if verdict == "open":
         return (
@@ -202,19 +255,32 @@ def tell_border(found: Findings) -> str:
 
 
 def _tell_thresholds(pest: str, units: Units) -> list[str]:
-    """Return the published thresholds with their grade, and that they are starting points."""
+    """Return the published thresholds, and that they are starting points."""
     thresholds = load_pest(pest).thresholds
     if not thresholds:
         return ["No published threshold is on file for this pest: it is yours to set."]
     told = [
         f"{show_density(one.low_per_m2, units)}"
         f"{f' to {show_density(one.high_per_m2, units)}' if one.high_per_m2 > one.low_per_m2 else ''}"
-        f"{f' on {_list([_plural(kind) for kind in one.surfaces])}' if one.surfaces else ''}"
-        f" ({one.when}) [{one.grade}: {one.source or GRADES[one.grade]}]"
+        f"{f' on {_list([_plural(kind) for kind in one.surfaces])}' if one.surfaces else ''} ({one.when})"
         for one in thresholds
     ]
-    by_surface = "" if any(one.surfaces for one in thresholds) else " None is published by surface (G)."
+    by_surface = "" if any(one.surfaces for one in thresholds) else " None is published by surface."
     return [f"Published thresholds, starting points only: {'; '.join(told)}.{by_surface}"]
+
+
+def _tell_sources(pest: str) -> list[str]:
+    """Return where thresholds and kinds of control come from, and how sure that is, in one place."""
+    profile = load_pest(pest)
+    thresholds = [_source_of(one) for one in profile.thresholds]
+    controls = dict.fromkeys(_source_of(one) for one in profile.controls)
+    told = [f"thresholds, in their order: {'; '.join(thresholds)}"] if thresholds else []
+    told += [f"kinds of control: {'; '.join(controls)}"] if controls else []
+    return [f"Sources and how sure: {'. '.join(told)}."] if told else []
+
+
+def _source_of(one: Threshold | Control) -> str:
+    return f"{one.source} ({GRADES[one.grade]})" if one.source else GRADES[one.grade]
 
 
 def _tell_account(facts: Mapping[str, Any]) -> list[str]:

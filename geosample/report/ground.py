@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from typing import TYPE_CHECKING, Any
 
+from geosample.errors import list_names
 from geosample.report.terminal import show_table
 from geosample.units import ACRE_M2, FOOT2_M2, HECTARE_M2, INCH_M, Units, show_area, show_length
-from geosample.words import ENCODINGS, SHAPE_FAULTS, SURFACE_KINDS
+from geosample.words import ENCODINGS, NO_HOLE, SHAPE_FAULTS, SURFACE_KINDS
 
 if TYPE_CHECKING:
     from geosample.ground import Ground, Note, Replaced
@@ -79,22 +80,55 @@ NOTES = {
 """What each note means, and what was done or what the user can do; the names in braces are the note's facts."""
 
 
+ROUTINE = (
+    "landmark",
+    "overlap",
+    "island",
+    "by_folder",
+    "by_code",
+    "collar_derived",
+    "collar_new_ground",
+    "approach_made",
+    "crosses_itself",
+    "encoding",
+)
+"""Notes on what went as it should; they are told after the others."""
+_MOST_NOTES = 4
+
+
 def tell_ground(ground: Ground, units: Units = "us") -> list[str]:
-    """Return the lines that tell what was understood."""
+    """Return the answer: what there is, the table by hole, and what was left out or may be wrong."""
+    facts = ground.summary()
+    holes = len([hole for hole in facts["holes"] if hole != NO_HOLE])
+    surfaces = f"{facts['surfaces']} surfaces on {show_area(facts['area_m2'], units)}"
+    cut = [f"{row['count']} {kind}" for kind, row in facts["obstacles"].items()]
+    return [
+        f"{holes} {'hole' if holes == 1 else 'holes'}, {surfaces}; obstacles: {', '.join(cut) or 'none'}.",
+        *_show_table(facts, units),
+        *_tell_notes(ground.notes, units),
+        "After any command, --more tells all of it.",
+    ]
+
+
+def tell_ground_more(ground: Ground, units: Units = "us") -> list[str]:
+    """Return the rest: the obstacles' areas, the coordinate system, and every note with its places."""
     facts = ground.summary()
     parts = [
         f"{row['count']} {kind}" + (f" ({show_area(row['area_m2'], units)})" if row["area_m2"] else "")
         for kind, row in facts["obstacles"].items()
     ]
-    lines = [
-        *_show_table(facts, units),
-        "",
-        f"obstacles: {', '.join(parts) or 'none'}",
-        f"coordinates: {_name_crs(facts)}",
-    ]
+    lines = [f"obstacles: {', '.join(parts) or 'none'}", f"coordinates: {_name_crs(facts)}"]
     if ground.notes:
         lines += ["", "Understood, mended and left out:", *(f"- {tell_note(note, units)}" for note in ground.notes)]
     return lines
+
+
+def _tell_notes(notes: Iterable[Note], units: Units) -> list[str]:
+    """Return the notes without their places, what may be wrong first; of those beyond four only what was seen."""
+    told = [_tell_note_parts(note, units) for note in sorted(notes, key=lambda note: note.what in ROUTINE)]
+    lines = [f"- {seen}: {done}" for seen, done in told[:_MOST_NOTES]]
+    rest = [seen for seen, _ in told[_MOST_NOTES:]]
+    return [*lines, *([f"- and {list_names(rest, most=_MOST_NOTES)}"] if rest else [])]
 
 
 def tell_note(note: Note, units: Units = "us") -> str:
@@ -105,10 +139,16 @@ def tell_note(note: Note, units: Units = "us") -> str:
     KeyError
         For a code that is not in ``NOTES``.
     """
+    seen, done = _tell_note_parts(note, units)
+    return f"{seen}: {done} ({OPTIONS.get(note.where, note.where)})"
+
+
+def _tell_note_parts(note: Note, units: Units) -> tuple[str, str]:
+    """Return what was seen, how often and on how much ground; and what was done about it."""
     what, done = (text.format_map(_word_facts(note.facts, units)) for text in NOTES[note.what])
     size = f", {_show_size(note.area_m2, units)}" if note.area_m2 else ""
     times = f" × {note.count}" if note.count > 1 else ""
-    return f"{what}{times}{size}: {done} ({OPTIONS.get(note.where, note.where)})"
+    return f"{what}{times}{size}", done
 
 
 def tell_replaced(replaced: Replaced) -> list[str]:

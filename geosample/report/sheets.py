@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from geosample.cautions import BENCH, FIELD, GRADES, Caution, Grade
+from geosample.errors import MOST_ALIKE, list_names
 from geosample.units import FOOT2_M2, INCH_M, Units, show_area, show_density
 from geosample.words import STATUSES
 
@@ -171,13 +172,42 @@ def tell_stop_table(table: StopTable, units: Units) -> list[str]:
     ]
 
 
+FILES_FOR = {
+    "to print": ("field_map.pdf", "bag_labels.pdf"),
+    "for the phone": ("points.gpx", "points.kml", "form.xlsx"),
+    "to fill in": ("blank_counts.csv", "blank_counts.xlsx"),
+    "for a second person": ("blank_recounts.csv",),
+}
+"""What each file of the sheets is for."""
+
+
 def tell_sheets(sheets: Sheets) -> list[str]:
-    """Return the files that were written, a line each."""
-    return [f"wrote {path}" for path in sheets.paths]
+    """Return the answer: the files by what they are for, how to print, and what the crew will miss."""
+    facts = sheets.summary()
+    names = [path.name for path in sheets.paths]
+    told = [
+        f"{use}: {', '.join(found)}" for use, files in FILES_FOR.items() if (found := [f for f in files if f in names])
+    ]
+    known = [name for files in FILES_FOR.values() for name in files]
+    told += [f"also: {', '.join(others)}"] if (others := [name for name in names if name not in known]) else []
+    gaps = {
+        "without room for their labels on the map": facts["unlabelled"],
+        "with no words to find them by, only the waypoint": facts["wordless"],
+    }
+    return [
+        f"Sheets for {facts['points']['main']} points and {facts['points']['reserve']} in reserve, "
+        f"{len(names)} {'file' if len(names) == 1 else 'files'} in {sheets.paths[0].parent}:",
+        "; ".join(told) + ".",
+        PRINT_WORDS,
+        *(f"Points {words}: {list_names(points, most=MOST_ALIKE)}." for words, points in gaps.items() if points),
+    ]
 
 
-def tell_gaps(sheets: Sheets) -> list[str]:
-    """Return what the user should know: labels without room, points without words, and how to print."""
+def tell_sheets_more(sheets: Sheets) -> list[str]:
+    """Return the rest: each file's path, and every point the crew will miss words or a label for."""
     gaps = {"no room on the map for the labels of": sheets.unlabelled}
     gaps["no words to find, only the waypoint"] = sheets.wordless
-    return [*(f"{words}: {', '.join(points)}" for words, points in gaps.items() if points), PRINT_WORDS]
+    return [
+        *(f"wrote {path}" for path in sheets.paths),
+        *(f"{words}: {', '.join(points)}" for words, points in gaps.items() if points),
+    ]

@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import json
 import math
+import textwrap
 from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
 import click
 
+LINE_WIDTH = 100
 Summary = dict[str, Any]
 """What a stage did, in plain JSON types: text, numbers with their unit in the key, lists and dicts of them."""
 
@@ -31,28 +33,60 @@ def show_table(heads: Sequence[str], rows: Iterable[Sequence[str]]) -> list[str]
     ]
 
 
-def say(lines: Iterable[str], summary: Mapping[str, Any], *, as_json: bool) -> None:
-    """Print the result on stdout: the lines, or the summary alone.
+def say(
+    lines: Iterable[str],
+    summary: Mapping[str, Any],
+    *,
+    as_json: bool,
+    rest: Iterable[str] = (),
+    more: bool = False,
+) -> None:
+    """Print the result on stdout: the answer, and on request all the rest; or the summary alone.
 
     Parameters
     ----------
     lines : iterable of str
-        For people.
+        The answer, for people.
     summary : mapping
-        The same for programs; what is not a number is written as null.
+        The facts for programs; what is not a number is written as null.
     as_json : bool
         Whether the summary is printed in place of the lines.
+    rest : iterable of str
+        What is told only when more is asked for, after an empty line.
+    more : bool
+        Whether it is.
     """
     if as_json:
         click.echo(json.dumps(_plain(summary), indent=2, ensure_ascii=False, allow_nan=False))
         return
-    for line in lines:
+    rest = list(rest) if more else []
+    for line in fold([*lines, *(["", *rest] if rest else [])]):
         click.echo(line)
 
 
 def talk(line: str) -> None:
-    """Print a line of progress or advice on stderr."""
-    click.echo(line, err=True)
+    """Print progress or advice on stderr."""
+    for folded in fold([line]):
+        click.echo(folded, err=True)
+
+
+def fold(lines: Iterable[str]) -> list[str]:
+    """Return lines of at most 100 characters: sentences go on in the next line; a table's row stays as it is.
+
+    Examples
+    --------
+    >>> [len(line) for line in fold(["word " * 30, "kind     " * 30])]
+    [99, 51, 270]
+    """
+    told: list[str] = []
+    for line in lines:
+        is_row = "  " in line.strip()
+        told += [line] if is_row or len(line) <= LINE_WIDTH else _wrap(line)
+    return told
+
+
+def _wrap(line: str) -> list[str]:
+    return textwrap.wrap(line, LINE_WIDTH, subsequent_indent="  ", break_long_words=False, break_on_hyphens=False)
 
 
 def _plain(value: Any) -> Any:

@@ -6,7 +6,8 @@ import math
 from collections.abc import Iterator, Mapping
 from typing import TYPE_CHECKING, Any
 
-from geosample.cautions import GRADES, SIMULATED, TREATMENT
+from geosample.cautions import GRADES, IN_SHORT, SIMULATED, TREATMENT
+from geosample.errors import MOST_ALIKE, list_names
 from geosample.holes import name_place
 from geosample.report.estimate import BORDER_DOES
 from geosample.report.terminal import show_table
@@ -50,6 +51,21 @@ _NOT_SHOWN = "The interval reaches to none at all: these counts do not show that
 
 
 def tell_plan(zones: Zones, units: Units) -> list[str]:
+    """Return a plan's answer for the terminal: what to treat, what that saves, by what it goes, and the caution."""
+    first, *rest = _tell_zones(zones, units)
+    return [
+        first,
+        *([SIMULATED] if zones.simulated else []),
+        *_tell_basis(zones.figures),
+        *rest,
+        *_tell_saving(zones.figures, units),
+        *tell_amounts(float(zones.of("treat")["area_m2"].sum()), zones.settings.sprayer, units),
+        *_tell_off(zones, units),
+        IN_SHORT,
+    ]
+
+
+def tell_plan_more(zones: Zones, units: Units) -> list[str]:
     """Return all of a plan for the terminal: the answer, the zones, the reasons, the cautions."""
     heads = ("zone", "do", "area", "about", "between", "chance above", "saves", "bags", "why")
     rows = [
@@ -74,12 +90,10 @@ def tell_plan(zones: Zones, units: Units) -> list[str]:
 def tell_answer(zones: Zones, units: Units) -> list[str]:
     """Return what to treat, what that leaves, what is not known: most important first."""
     first, *rest = _tell_zones(zones, units)
-    why = _BASIS.get(zones.figures.basis)
-    by_strata = "this plan goes by each stratum's mean, whole strata at a time, not by the map's cells."
     return [
         first,
         *([SIMULATED] if zones.simulated else []),
-        *([f"{why.format(insects=zones.figures.insects_counted)}: {by_strata}"] if why else []),
+        *_tell_basis(zones.figures),
         *rest,
         *_tell_saving(zones.figures, units),
         *_tell_boom(zones, units),
@@ -89,6 +103,13 @@ def tell_answer(zones: Zones, units: Units) -> list[str]:
         *_tell_off(zones, units),
         *_tell_near(zones.figures, units),
     ]
+
+
+def _tell_basis(figures: Figures) -> list[str]:
+    """Return why a plan goes by averages, where it does."""
+    why = _BASIS.get(figures.basis)
+    by_parts = "this plan goes by the mean of each part of the ground, whole parts at a time, not by the map's cells."
+    return [f"{why.format(insects=figures.insects_counted)}: {by_parts}"] if why else []
 
 
 def tell_reasons(zones: Zones, units: Units) -> list[str]:
@@ -499,18 +520,50 @@ def show_take(rate: Rate | None, area_m2: float) -> str:
 def tell_record(
     visit: str, record: Mapping[str, str], missing: list[str], rules: RecordRules, *, to_come: bool = False
 ) -> list[str]:
-    """Return what was recorded, and what the rules still ask for."""
-    lines = [f"Recorded for {visit}, {record['date']}:", *(f"- {key}: {value}" for key, value in record.items())]
-    if to_come:
-        lines.append(f"{record['date']} is still to come: record what was done once it is done.")
+    """Return that it was recorded, and how much the rules still ask for."""
+    still = f"{len(missing)} fields of the rules are" if len(missing) > 1 else "1 field of the rules is"
+    return [
+        f"Recorded for {visit}, {record['date']}: {len(record)} {_plural(len(record), 'field')}.",
+        *([f"{record['date']} is still to come: record what was done once it is done."] if to_come else []),
+        *(
+            [f"{still} still to be filled in ({rules.source}): {list_names(missing, most=MOST_ALIKE)}."]
+            if missing
+            else []
+        ),
+        "Other places ask for other fields: add them with --set NAME=VALUE.",
+    ]
+
+
+def tell_record_more(record: Mapping[str, str], missing: list[str], rules: RecordRules) -> list[str]:
+    """Return what was recorded, field by field, and what the rules mean by those that are missing."""
+    lines = [f"- {key}: {value}" for key, value in record.items()]
     if missing:
         lines.append(f"Still to be filled in ({rules.source}; {rules.keep}):")
         lines += [f"- {key}: {rules.fields[key]}" for key in missing]
-    return [*lines, "Other places ask for other fields: add them with --set NAME=VALUE."]
+    return lines
 
 
-def tell_efficacy(found: Efficacy, units: Units = "us") -> Iterator[str]:
-    """Yield what the counts say of the treatment, most important first."""
+def tell_efficacy(found: Efficacy) -> list[str]:
+    """Return the answer: how well the treatment worked, or in one line why nobody can say and what to do next time."""
+    shown = found.henderson_tilton[1] > 0
+    if found.strips_used:
+        share = _show_share(found.henderson_tilton)
+        lines = [
+            f"Insects killed by the treatment, against the check strips: {share}.",
+            *([] if shown else [_NOT_SHOWN]),
+        ]
+    else:
+        strips, before, after = found.strips
+        lines = [
+            "How much the treatment killed can't be told: no untreated ground like the zones was counted"
+            + (f" enough ({strips} check strips, {before} bags before and {after} after)" if strips else "")
+            + f". Next time leave check strips (treat --checks 5%) with {found.fewest} bags in them at each visit."
+        ]
+    return [*lines, *_tell_same_places(found)]
+
+
+def tell_efficacy_more(found: Efficacy, units: Units = "us") -> Iterator[str]:
+    """Yield all that the counts say of the treatment, most important first."""
     yield from _tell_against_strips(found) if found.strips_used else _tell_against_the_rest(found)
     for name, group in found.groups.items():
         mean, (low, high) = show_density(group.mean_per_m2, units), group.limits_per_m2
@@ -520,6 +573,9 @@ def tell_efficacy(found: Efficacy, units: Units = "us") -> Iterator[str]:
         "Zones were chosen for high counts, and such ground falls by itself at the next count even when nothing is "
         "done: do not read before against after in the zones alone."
     )
+
+
+def _tell_same_places(found: Efficacy) -> Iterator[str]:
     if found.same_places:
         yield (
             f"{found.same_places} of the later bags lie where one was pulled before: a plug hole is no fresh point. "

@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Any
 from markupsafe import Markup
 
 from geosample import __version__, units
-from geosample.cautions import GRADES, SIMULATED, TREATMENT
+from geosample.cautions import GRADES, IN_SHORT, SIMULATED, TREATMENT
 from geosample.holes import hole_key, name_place
 from geosample.report.density import CLUSTER_WARNING, tell_clusters, tell_trust
 from geosample.report.estimate import tell_border, tell_decisions
@@ -513,15 +513,20 @@ def tell_drawn(story: Story, page: Path, size_bytes: int, units: Units = "us") -
         Of the lines.
     """
     facts = story.summary()
-    lines = [f"wrote {page} ({size_bytes / 1e6:.1f} MB); it opens with no network"]
+    of_visit = f"visit {facts['visit']}: " if facts["visit"] else ""
+    shown = f"{of_visit}{facts['surfaces']} surfaces, {facts['points']} points, {facts['samples']} bags"
+    lines = [f"Wrote {page} ({size_bytes / 1e6:.1f} MB), which opens with no network: {shown}."]
     if story.simulated:
         lines.append(SIMULATED)
-    of_visit = f"visit {facts['visit']}: " if facts["visit"] else ""
-    lines.append(f"{of_visit}{facts['surfaces']} surfaces, {facts['points']} points, {facts['samples']} samples")
     if not facts["density"]:
         lines.append("no density map yet: run 'geosample density' first to see where the insects are")
     for action, words in ACTIONS.items():
         if many := facts["zones"][action]:
             ground = show_area(facts["zone_area_m2"][action], units)
             lines.append(f"{_plural(many, 'zone')}: {words.reason}; {ground}")
-    return [*lines, *(str(caution) for caution in TREATMENT if len(story.zones))]
+    return [*lines, *([IN_SHORT] if len(story.zones) else [])]
+
+
+def tell_drawn_more(story: Story) -> list[str]:
+    """Return the rest: the cautions in full where zones are shown."""
+    return [str(caution) for caution in TREATMENT] if len(story.zones) else []
