@@ -62,10 +62,7 @@ TREATMENT = (
     ),
 )
 
-IN_SHORT = (
-    "Before anything is applied: the label and a licensed applicator decide; keep off water; all cautions stand on the "
-    "plan."
-)
+IN_SHORT = "Before anything is applied, the label and a licensed applicator decide; the plan has all cautions."
 """Goes where there is room for a line, in the terminal."""
 FIELD = (
     Caution("Look out for play before walking on; one person watches while another kneels.", "P"),

@@ -29,7 +29,7 @@ def tell_counts(added: Added) -> list[str]:
     lost = f"; {', '.join(others)}" if others else ""
     lines = [
         f"Visit {summary['visit']}: {summary['insects']} insects in {summary['samples_with_insects']} of {counted} "
-        f"counted bags{lost}. A bag of none is a count of 0."
+        f"counted bags{lost}."
     ]
     stages = [f"{stage} {what['found']}" for stage, what in summary["by_stage"].items()]
     lines += (
@@ -48,7 +48,8 @@ def tell_counts(added: Added) -> list[str]:
         )
     notes = tell_notes((*added.differences, *added.counts.notes), most=MOST_ALIKE)
     rest = len(notes) - _MOST_NOTES
-    more = [f"and {rest} more notes on what was read, changed or left out (--more)"] if rest > 0 else []
+    notes_left = "1 more note" if rest == 1 else f"{rest} more notes"
+    more = [f"and {notes_left} on what was read, changed or left out (--more)"] if rest > 0 else []
     return [*lines, *tell_agreement(summary["recounts"]), *notes[:_MOST_NOTES], *more]
 
 
@@ -60,7 +61,7 @@ def tell_counts_more(added: Added) -> list[str]:
     missing = summary["main_points_unanswered"]
     return [
         f"{summary['samples']} bags ({summary['pest']}); {was['new']} new, {was['unchanged']} as before, "
-        f"{was['replaced']} replaced.",
+        f"{was['replaced']} replaced. A bag of none is a count of 0.",
         *(show_table(["stage", "bags that looked for it", "found"], rows) if rows else []),
         *([f"main points without a count: {', '.join(missing)}"] if missing else []),
         *tell_notes((*added.counts.notes, *added.differences)),

@@ -38,7 +38,7 @@ _OUNCE = " (oz is read as a weight; write floz for a volume)"
 _BASIS = {
     "averages, as asked": "As asked",
     "averages, too few insects for a map": "There are too few insects for a map ({insects})",
-    "averages, the map adds nothing": "The map adds nothing to plain averages (its own cross-validation says so)",
+    "averages, the map adds nothing": "The map adds nothing to plain averages",
 }
 _REASONS = {
     "above": "above the line",
@@ -59,10 +59,29 @@ def tell_plan(zones: Zones, units: Units) -> list[str]:
         *_tell_basis(zones.figures),
         *rest,
         *_tell_saving(zones.figures, units),
+        *_tell_unsampled(zones.figures, units),
         *tell_amounts(float(zones.of("treat")["area_m2"].sum()), zones.settings.sprayer, units),
-        *_tell_off(zones, units),
+        *_tell_off_briefly(zones, units),
         IN_SHORT,
     ]
+
+
+def _tell_unsampled(figures: Figures, units: Units) -> Iterator[str]:
+    """Yield how much no plug speaks for, in the zones or left out of them as asked."""
+    if figures.unsampled.area_m2 >= 1:
+        yield f"No plug speaks for {show_area(figures.unsampled.area_m2, units)} of it: it goes by ground like it."
+    left = figures.removed["no plug speaks for it"]
+    if left.area_m2 >= 1:
+        yield f"As asked, {show_area(left.area_m2, units)} that pass, but that no plug speaks for, are left."
+
+
+def _tell_off_briefly(zones: Zones, units: Units) -> Iterator[str]:
+    """Yield in one line what was kept off, and that no distance to water is assumed."""
+    kept = [f"{show_length(distance, units)} from {kind}" for kind, distance in zones.settings.keep_off_m.items()]
+    if "water" not in zones.settings.keep_off_m:
+        kept.append("no distance to water was entered (--keep-off), and none is assumed")
+    missing = [f"no {kind} is mapped: check on the spot" for kind in zones.figures.missing_obstacles]
+    yield f"Kept off: {'; '.join([*kept, *missing])}."
 
 
 def tell_plan_more(zones: Zones, units: Units) -> list[str]:
@@ -108,7 +127,7 @@ def tell_answer(zones: Zones, units: Units) -> list[str]:
 def _tell_basis(figures: Figures) -> list[str]:
     """Return why a plan goes by averages, where it does."""
     why = _BASIS.get(figures.basis)
-    by_parts = "this plan goes by the mean of each part of the ground, whole parts at a time, not by the map's cells."
+    by_parts = "this plan goes by the mean of each part of the ground."
     return [f"{why.format(insects=figures.insects_counted)}: {by_parts}"] if why else []
 
 
