@@ -35,7 +35,7 @@ from geosample.estimate import (
 from geosample.estimate.answer import find_laws
 from geosample.estimate.bags import gather_bags
 from geosample.estimate.intervals import border_ratio
-from geosample.estimate.means import decide_groups, estimate_mean
+from geosample.estimate.means import decide_groups, estimate_domains, estimate_mean
 from geosample.estimate.picture import draw_estimates, write_picture
 from geosample.ground import save_ground
 from geosample.survey import open_survey
@@ -159,16 +159,17 @@ def test_border_says_more_where_it_holds_four_times_as_many_and_cannot_tell_on_l
     assert border_ratio(bags([1, 2], [3, 4])) is None
 
 
+@pytest.mark.slow
 def test_without_a_border_effect_more_is_rarely_said():
     rng = np.random.default_rng(11)
     said = 0
-    for _ in range(150):
+    for _ in range(80):
         count = rng.negative_binomial(1, 1 / 3, 40)
         parts = ["border", "interior"] * 20
         frame = pd.DataFrame({"kind": "fairway", "part": parts, "count": count, "effort_m2": 1.0, "weight_m2": 1.0})
         said += border_ratio(frame).low > 1
-    # 2.5 % of 150 is 4; three Monte Carlo standard errors more is 9
-    assert said <= 9
+    # 2.5 % of 80 is 2; three Monte Carlo standard errors more is 6
+    assert said <= 6
 
 
 def test_decisions_fall_on_both_sides_of_far_thresholds(counted_visit):
@@ -177,14 +178,15 @@ def test_decisions_fall_on_both_sides_of_far_thresholds(counted_visit):
     assert {one.verdict for one in decide_groups(catch, 1e5)} == {"below"}
 
 
+@pytest.mark.slow
 def test_stratum_intervals_cover_the_truth_in_a_short_run(small_ground):
     design = design_visit(small_ground, points=50, visit="2026-05-20")
     model = SimulationModel(border_ratio=1.0, field_sd=0.0, k=1.0)
     hits = []
     for seed in range(25):
-        catch_of = count_visit(design, small_ground, seed=seed, model=model)
-        strata = estimate_means(catch_of, design, by=("stratum",)).estimates
-        mine = strata[(strata["domain"] == "stratum") & (strata["stage"] == "all")]
+        catch = gather_bags(count_visit(design, small_ground, seed=seed, model=model), design)
+        strata = estimate_domains(catch, ("stratum",))
+        mine = strata[strata["domain"] == "stratum"]
         truth = mine["label"].map(lambda name: model.mean_per_m2 * model.kind_factors.get(name.split()[0], 1.0))
         hits.extend((mine["low_per_m2"] <= truth) & (truth <= mine["high_per_m2"]))
     # 125 intervals at 95 %: 119 expected, three binomial standard errors below is 111
@@ -429,6 +431,7 @@ def test_the_command_draws_the_picture_and_splits_by_the_border(tmp_path, small_
     assert "stratum fairway border" in run.output
 
 
+@pytest.mark.slow
 def test_estimates_of_many_visits_leave_no_memory_behind(counted_visit):
     resource = pytest.importorskip("resource", reason="peak memory is asked of a Unix system")
     for _ in range(3):
