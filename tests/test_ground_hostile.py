@@ -184,8 +184,9 @@ def write_rough(path: Path, corners: int) -> Path:
     return path
 
 
-def test_a_million_corners_are_read_by_no_more_calls_than_a_thousand(tmp_path: Path) -> None:
-    few, many = (write_rough(tmp_path / f"{corners}.geojson", corners) for corners in (1_000, 1_000_000))
+@pytest.mark.slow
+def test_many_corners_are_read_by_no_more_calls_than_a_thousand(tmp_path: Path) -> None:
+    few, many = (write_rough(tmp_path / f"{corners}.geojson", corners) for corners in (1_000, 300_000))
     for path in (few, many):
         assert len(read_ground(path).surfaces) == 1
     assert count_calls(lambda: read_ground(many)) < 1.5 * count_calls(lambda: read_ground(few))

@@ -182,6 +182,7 @@ def bags(zones, mean_in: float, mean_out: float, rng: np.random.Generator, many:
     )
 
 
+@pytest.mark.slow
 def test_the_intervals_hold_the_true_effect_about_as_often_as_they_say(zones):
     """True effect 0.75: treated 600 to 120, untreated 300 to 240 per m²; 90 % intervals, 150 surveys of 60 bags."""
     rng = np.random.default_rng(5)
