@@ -1,4 +1,4 @@
-"""What the documents say is what the program does: every command line in README and in the help is run."""
+"""What the documents say is what the program does: every example in the help is run; the README's lines are in test_chain."""
 
 from __future__ import annotations
 
@@ -21,12 +21,6 @@ from geosample.ground import load_ground, read_ground
 from geosample.survey import open_survey
 
 ROOT = Path(__file__).resolve().parents[1]
-
-
-def readme_lines() -> list[list[str]]:
-    """Return the words of every line of README that calls geosample by its bare name, in order."""
-    text = (ROOT / "README.md").read_text(encoding="utf-8")
-    return [shlex.split(line) for line in text.splitlines() if line.startswith("geosample ")]
 
 
 def example_of(name: str) -> list[str]:
@@ -59,17 +53,6 @@ def type_in(words: list[str]) -> None:
 def fill_in(place: Path, blank: Path, name: str = "filled.csv") -> None:
     survey = open_survey(place / "course.gpkg")
     fill_blank(blank, load_design(survey), load_ground(survey), place / name, seed=3)
-
-
-@pytest.mark.slow
-def test_the_job_by_hand_runs_as_the_readme_writes_it(place: Path) -> None:
-    lines = [words for words in readme_lines() if words[1] != "batch"]
-    assert [words[1] for words in lines][:3] == ["ground", "design", "sheets"]
-    for words in lines:
-        type_in(words)
-        if words[1] == "sheets":
-            fill_in(place, place / "out" / "blank_counts.csv")
-    assert (place / "out" / "map.html").stat().st_size > 0
 
 
 @pytest.mark.slow
