@@ -1,4 +1,4 @@
-"""What the documents say is what the program does: every example in the help is run; the README's lines are in test_chain."""
+"""What the documents say is what the program does: the help's examples run here, the README's lines in test_chain."""
 
 from __future__ import annotations
 

@@ -114,6 +114,7 @@ def test_mixed_methods_are_refused_unless_factors_are_given(counted_visit):
     assert np.isfinite(row(found, "all", "all")["mean_per_m2"])
 
 
+@pytest.mark.slow
 def test_recovery_divides_the_density_and_its_doubt_widens_the_interval(counted_visit, answer):
     plain = row(answer, "kind", "fairway")
     half = estimate_means(*counted_visit, recovery={"brine": 0.5})
@@ -286,6 +287,7 @@ def with_status(counts, design, stratum, status, number):
     return dataclasses.replace(counts, samples=samples, counts=kept)
 
 
+@pytest.mark.slow
 def test_points_off_the_turf_shrink_the_area_and_unreachable_ones_do_not(counted_visit):
     counts, design = counted_visit
     before = total(estimate_means(*counted_visit))
@@ -303,6 +305,7 @@ def test_points_off_the_turf_shrink_the_area_and_unreachable_ones_do_not(counted
     assert after["total"] == pytest.approx(after["mean_per_m2"] * after["area_m2"])
 
 
+@pytest.mark.slow
 def test_post_strata_have_exact_areas_and_take_points_where_they_lie(small_ground):
     plain = draw_design(small_ground, visit="2026-05-04", points=60, seed=2)
     split = post_stratify(plain, small_ground, 4.572)
@@ -349,6 +352,7 @@ def test_indices_of_clumping_are_kept_with_the_visit(counted_visit):
         assert [row.domain for row in findings.of(what)] == kinds
 
 
+@pytest.mark.slow
 def test_a_mean_stopped_early_is_marked_so(counted_visit):
     counts, design = counted_visit
     stopped = with_status(counts, design, "fairway border", "not_extracted", 4)
@@ -376,6 +380,7 @@ def two_visits(tmp_path, small_ground):
     return survey
 
 
+@pytest.mark.slow
 def test_how_the_mix_moved_since_the_visit_before_is_told(two_visits, tmp_path):
     run = lambda *words: CliRunner().invoke(main, ["estimate", str(two_visits.path), *words])  # noqa: E731
     assert "Since visit" not in run("--visit", "2026-05-04").output
@@ -418,6 +423,7 @@ def test_the_picture_is_one_page_with_every_kind_and_the_threshold(counted_visit
         write_picture(tmp_path / "answer.pdf" / "answer.pdf", page)
 
 
+@pytest.mark.slow
 def test_the_command_draws_the_picture_and_splits_by_the_border(tmp_path, small_ground):
     survey = open_survey(tmp_path / "course.gpkg")
     save_ground(survey, small_ground)

@@ -114,6 +114,7 @@ def test_paths_outside_an_archive_are_refused_and_nothing_is_written(tmp_path: P
     assert [found.name for found in tmp_path.rglob("*")] == ["in", "a.kmz"]
 
 
+@pytest.mark.slow
 def test_an_archive_that_unpacks_without_end_is_refused(tmp_path: Path) -> None:
     path = tmp_path / "a.kmz"
     with (

@@ -202,6 +202,7 @@ def test_what_the_comparison_cannot_say_is_missing(zones):
     assert np.isnan([*found.abbott, *found.henderson_tilton]).all()
 
 
+@pytest.mark.slow
 def test_without_strips_the_two_figures_err_to_either_side(zones):
     """Nothing is done, and zones are chosen by their counts: one formula shows a kill, the other a rise.
 
