@@ -30,7 +30,8 @@ CELLS = st.one_of(
 )
 
 
-@settings(max_examples=150, deadline=None)
+@pytest.mark.slow
+@settings(max_examples=100, deadline=None)
 @given(st.dictionaries(st.sampled_from(COLUMNS), CELLS, min_size=1, max_size=4))
 @example({"L3": "٣"})
 @example({"lat": "41", "lon": "181"})

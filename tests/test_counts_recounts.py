@@ -60,6 +60,7 @@ def test_second_counts_change_no_count_and_tell_how_counters_agree(
     assert found["small larvae"].high < 1
 
 
+@pytest.mark.slow
 def test_second_counts_may_come_later_and_are_kept_in_the_survey(
     sheet: pd.DataFrame, second: pd.DataFrame, counts_survey: Survey, tmp_path: Path
 ) -> None:

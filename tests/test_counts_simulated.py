@@ -17,6 +17,7 @@ from geosample.ground import Ground
 from geosample.sheets.blanks import blank_rows
 
 
+@pytest.mark.slow
 def test_the_field_has_the_stated_mean_spread_and_correlation(small_ground: Ground) -> None:
     model = SimulationModel(mean_per_m2=100, border_ratio=1, field_sd=0.7, field_range_m=30)
     kinds = ["fairway", "fairway"]

@@ -162,41 +162,62 @@ def test_names_in_any_script_work_through_the_chain(demo: Path, tmp_path: Path) 
     assert "كورس 골프" in (out / "map.html").read_text(encoding="utf-8")
 
 
-@pytest.mark.parametrize("most_bytes", [4_000, SMALL_BYTES])
-@pytest.mark.parametrize(
-    "stage",
-    [
-        ["ground", "new.gpkg", "{course}"],
-        ["design", "{survey}", "--points", "20", "--visit", "2026-06-30"],
-        ["sheets", "{survey}", "--out", "out"],
-        ["estimate", "{survey}", "--csv", "out/estimates.csv"],
-        ["density", "{survey}", "--cell", "4m", "--out", "out"],
-        ["treat", "{survey}", "--threshold", "30/ft2", "--out", "out"],
-        ["map", "{survey}", "--out", "out/map.html"],
-    ],
-    ids=lambda stage: stage[0],
-)
-def test_a_full_disk_is_said_in_words_and_leaves_all_whole(
-    demo: Path, tmp_path: Path, stage: list[str], most_bytes: int
-) -> None:
-    """No file may grow beyond some kilobytes, which is what a full disk looks like from inside."""
-    survey = tmp_path / "course.gpkg"
-    shutil.copy(demo / "invented_course.gpkg", survey)
-    before = survey.read_bytes()
-    words = [word.format(survey=survey, course=find_course()) for word in stage]
+STAGES = {
+    "ground": ["new.gpkg", str(find_course())],
+    "design": ["course.gpkg", "--points", "20", "--visit", "2026-06-30"],
+    "sheets": ["course.gpkg", "--out", "out"],
+    "estimate": ["course.gpkg", "--csv", "out/estimates.csv"],
+    "density": ["course.gpkg", "--cell", "4m", "--out", "out"],
+    "treat": ["course.gpkg", "--threshold", "30/ft2", "--out", "out"],
+    "map": ["course.gpkg", "--out", "out/map.html"],
+}
+RUN_EACH = """
+import json, os, sys
+from click.testing import CliRunner
+from geosample.cli import main
+for stage, words in json.loads(sys.argv[1]).items():
+    os.chdir(stage)
+    run = CliRunner().invoke(main, [stage, *words])
+    os.chdir("..")
+    print(json.dumps([stage, run.exit_code, run.stderr, run.output, repr(run.exception)]))
+"""
+
+
+@pytest.fixture(scope="module", params=[4_000, SMALL_BYTES])
+def full_disk(
+    request: pytest.FixtureRequest, demo: Path, tmp_path_factory: pytest.TempPathFactory
+) -> tuple[Path, dict[str, list[str]]]:
+    """Every stage run in a folder of its own, where no file may grow beyond some kilobytes: so a full disk looks.
+
+    One program runs them all, as only a program can be held so; return the folders' folder, and what each stage said.
+    """
+    folder = tmp_path_factory.mktemp("full")
+    for stage in STAGES:
+        (folder / stage).mkdir()
+        shutil.copy(demo / "invented_course.gpkg", folder / stage / "course.gpkg")
     done = subprocess.run(
-        [sys.executable, "-c", "from geosample.cli import main; main()", *words],
-        cwd=tmp_path,
-        preexec_fn=partial(resource.setrlimit, resource.RLIMIT_FSIZE, (most_bytes, most_bytes)),
+        [sys.executable, "-c", RUN_EACH, json.dumps(STAGES)],
+        cwd=folder,
+        preexec_fn=partial(resource.setrlimit, resource.RLIMIT_FSIZE, (request.param, request.param)),
         capture_output=True,
         text=True,
         check=False,
         env={**os.environ, "PYTHONDONTWRITEBYTECODE": "1"},
     )
-    assert done.returncode == 1, done.stdout + done.stderr
-    assert "Traceback" not in done.stderr
-    assert "expected room and permission to" in done.stderr, done.stderr
-    assert survey.read_bytes() == before
-    left = [path for path in tmp_path.rglob("*") if path.is_file() and path != survey]
+    assert done.returncode == 0, done.stdout + done.stderr
+    return folder, {stage: said for stage, *said in map(json.loads, done.stdout.splitlines())}
+
+
+@pytest.mark.parametrize("stage", STAGES)
+def test_a_full_disk_is_said_in_words_and_leaves_all_whole(
+    full_disk: tuple[Path, dict[str, list[str]]], demo: Path, stage: str
+) -> None:
+    folder = full_disk[0] / stage
+    code, talk, said, ended = full_disk[1][stage]
+    assert (code, ended) == (1, "SystemExit(1)"), said
+    assert "expected room and permission to" in talk, said
+    survey = folder / "course.gpkg"
+    assert survey.read_bytes() == (demo / "invented_course.gpkg").read_bytes()
+    left = [path for path in folder.rglob("*") if path.is_file() and path != survey]
     assert not [path for path in left if path.name.startswith(".") and not path.name.endswith(".lock")], left
     assert all(path.stat().st_size < SMALL_BYTES for path in left)

@@ -81,6 +81,7 @@ class TestChoice:
 
 
 class TestDesignOfItsOwn:
+    @pytest.mark.slow
     def test_points_lie_on_mapped_ground_in_walking_order_with_labels(
         self, first_map: DensityMap, small_ground: Ground
     ) -> None:

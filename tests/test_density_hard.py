@@ -82,6 +82,7 @@ class TestHardInput:
         assert np.isfinite(exceedance(result, THRESHOLD)).all()
         json.dumps(result.fitted, allow_nan=False)
 
+    @pytest.mark.slow
     @pytest.mark.parametrize("seed", range(12))
     def test_odd_surveys_give_finite_maps_without_a_warning(self, small_ground: Ground, seed: int) -> None:
         rng = np.random.default_rng(seed)

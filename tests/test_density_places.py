@@ -75,6 +75,7 @@ def test_a_row_without_a_shape_is_named(small_ground: Ground, tmp_path: Path) ->
         read_own_shapes(tmp_path / "yours.gpkg", small_ground.crs, option="--at")
 
 
+@pytest.mark.slow
 def test_the_command_writes_a_table_of_own_places(small_ground: Ground, tmp_path: Path) -> None:
     path = tmp_path / "course.gpkg"
     survey = open_survey(path)

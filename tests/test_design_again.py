@@ -53,6 +53,7 @@ def test_a_point_with_room_around_moves_to_any_place_of_its_ring_alike(small_gro
         assert stats.kstest(share, "uniform").pvalue > 0.001
 
 
+@pytest.mark.slow
 def test_moving_keeps_the_density_that_is_claimed(small_ground):
     # Points uniform over the collar, each moved once: how many fall into each of 12 sectors and two bands, against
     # the density claimed. 24 places; 4.5 standard errors: a false alarm in about 1 in 6,000 runs.

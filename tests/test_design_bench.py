@@ -22,6 +22,7 @@ ASKED = {"visit": "2026-05-04", "points": 40, "surfaces": ("green", "collar"), "
 STOPS = {"stop_low_per_m2": 100.0, "stop_high_per_m2": 600.0, "k": 1.0}
 
 
+@pytest.mark.slow
 def test_every_bag_is_as_likely_as_any_other_to_be_extracted_early(small_ground):
     places = np.random.default_rng(1).uniform(0, 50, (13, 2))
     rng = np.random.default_rng(2)

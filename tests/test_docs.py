@@ -1,10 +1,9 @@
-"""What the documents say is what the program does: every command line in README and in the help is run."""
+"""What the documents say is what the program does: the help's examples run here, the README's lines in test_chain."""
 
 from __future__ import annotations
 
 import doctest
 import json
-import os
 import re
 import shlex
 import shutil
@@ -19,20 +18,9 @@ from geosample import __version__
 from geosample.cli import COMMANDS, main
 from geosample.design import load_design
 from geosample.ground import load_ground, read_ground
-from geosample.report.terminal import LINE_WIDTH
 from geosample.survey import open_survey
 
 ROOT = Path(__file__).resolve().parents[1]
-GOLDEN = Path(__file__).with_name("golden") / "readme_chain.txt"
-"""What README's job by hand prints, kept so that a change of words is seen; GEOSAMPLE_GOLDEN=write makes it again."""
-MOST_LINES = 80
-MOST_LINES_A_STAGE = 8
-
-
-def readme_lines() -> list[list[str]]:
-    """Return the words of every line of README that calls geosample by its bare name, in order."""
-    text = (ROOT / "README.md").read_text(encoding="utf-8")
-    return [shlex.split(line) for line in text.splitlines() if line.startswith("geosample ")]
 
 
 def example_of(name: str) -> list[str]:
@@ -57,43 +45,14 @@ def place(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     return tmp_path
 
 
-def type_in(words: list[str]) -> str:
+def type_in(words: list[str]) -> None:
     run = CliRunner().invoke(main, words[1:])
     assert run.exit_code == 0, f"{shlex.join(words)}\n{run.output}"
-    return run.output
 
 
 def fill_in(place: Path, blank: Path, name: str = "filled.csv") -> None:
     survey = open_survey(place / "course.gpkg")
     fill_blank(blank, load_design(survey), load_ground(survey), place / name, seed=3)
-
-
-@pytest.mark.slow
-def test_the_job_by_hand_runs_as_the_readme_writes_it(place: Path) -> None:
-    lines = [words for words in readme_lines() if words[1] != "batch"]
-    assert [words[1] for words in lines][:3] == ["ground", "design", "sheets"]
-    said = {}
-    for words in lines:
-        said[shlex.join(words)] = type_in(words)
-        if words[1] == "sheets":
-            fill_in(place, place / "out" / "blank_counts.csv")
-    assert (place / "out" / "map.html").stat().st_size > 0
-    told = "".join(f"$ {words}\n{output}" for words, output in said.items())
-    if os.environ.get("GEOSAMPLE_GOLDEN") == "write":
-        GOLDEN.write_text(told, encoding="utf-8")
-    assert told == GOLDEN.read_text(encoding="utf-8"), "if the new words are meant: run it with GEOSAMPLE_GOLDEN=write"
-
-
-def test_the_job_by_hand_is_answered_in_few_short_lines() -> None:
-    """Counted in the copy of what README's commands print, which the test before holds."""
-    _, *stages = GOLDEN.read_text(encoding="utf-8").split("$ geosample ")
-    answers = {stage.split()[0]: stage.splitlines()[1:] for stage in stages}
-    assert sum(map(len, answers.values())) <= MOST_LINES
-    for stage, lines in answers.items():
-        sentences = [line for line in lines if "  " not in line.strip()]
-        assert len(sentences) <= MOST_LINES_A_STAGE, f"{stage} says {len(sentences)} lines"
-        assert max(map(len, lines)) <= LINE_WIDTH, stage
-        assert stage in {"ground", "estimate"} or sentences == lines, f"{stage} prints a table"
 
 
 @pytest.mark.slow

@@ -35,7 +35,7 @@ from geosample.estimate import (
 from geosample.estimate.answer import find_laws
 from geosample.estimate.bags import gather_bags
 from geosample.estimate.intervals import border_ratio
-from geosample.estimate.means import decide_groups, estimate_mean
+from geosample.estimate.means import decide_groups, estimate_domains, estimate_mean
 from geosample.estimate.picture import draw_estimates, write_picture
 from geosample.ground import save_ground
 from geosample.survey import open_survey
@@ -114,6 +114,7 @@ def test_mixed_methods_are_refused_unless_factors_are_given(counted_visit):
     assert np.isfinite(row(found, "all", "all")["mean_per_m2"])
 
 
+@pytest.mark.slow
 def test_recovery_divides_the_density_and_its_doubt_widens_the_interval(counted_visit, answer):
     plain = row(answer, "kind", "fairway")
     half = estimate_means(*counted_visit, recovery={"brine": 0.5})
@@ -159,16 +160,17 @@ def test_border_says_more_where_it_holds_four_times_as_many_and_cannot_tell_on_l
     assert border_ratio(bags([1, 2], [3, 4])) is None
 
 
+@pytest.mark.slow
 def test_without_a_border_effect_more_is_rarely_said():
     rng = np.random.default_rng(11)
     said = 0
-    for _ in range(150):
+    for _ in range(80):
         count = rng.negative_binomial(1, 1 / 3, 40)
         parts = ["border", "interior"] * 20
         frame = pd.DataFrame({"kind": "fairway", "part": parts, "count": count, "effort_m2": 1.0, "weight_m2": 1.0})
         said += border_ratio(frame).low > 1
-    # 2.5 % of 150 is 4; three Monte Carlo standard errors more is 9
-    assert said <= 9
+    # 2.5 % of 80 is 2; three Monte Carlo standard errors more is 6
+    assert said <= 6
 
 
 def test_decisions_fall_on_both_sides_of_far_thresholds(counted_visit):
@@ -177,14 +179,15 @@ def test_decisions_fall_on_both_sides_of_far_thresholds(counted_visit):
     assert {one.verdict for one in decide_groups(catch, 1e5)} == {"below"}
 
 
+@pytest.mark.slow
 def test_stratum_intervals_cover_the_truth_in_a_short_run(small_ground):
     design = design_visit(small_ground, points=50, visit="2026-05-20")
     model = SimulationModel(border_ratio=1.0, field_sd=0.0, k=1.0)
     hits = []
     for seed in range(25):
-        catch_of = count_visit(design, small_ground, seed=seed, model=model)
-        strata = estimate_means(catch_of, design, by=("stratum",)).estimates
-        mine = strata[(strata["domain"] == "stratum") & (strata["stage"] == "all")]
+        catch = gather_bags(count_visit(design, small_ground, seed=seed, model=model), design)
+        strata = estimate_domains(catch, ("stratum",))
+        mine = strata[strata["domain"] == "stratum"]
         truth = mine["label"].map(lambda name: model.mean_per_m2 * model.kind_factors.get(name.split()[0], 1.0))
         hits.extend((mine["low_per_m2"] <= truth) & (truth <= mine["high_per_m2"]))
     # 125 intervals at 95 %: 119 expected, three binomial standard errors below is 111
@@ -284,6 +287,7 @@ def with_status(counts, design, stratum, status, number):
     return dataclasses.replace(counts, samples=samples, counts=kept)
 
 
+@pytest.mark.slow
 def test_points_off_the_turf_shrink_the_area_and_unreachable_ones_do_not(counted_visit):
     counts, design = counted_visit
     before = total(estimate_means(*counted_visit))
@@ -301,6 +305,7 @@ def test_points_off_the_turf_shrink_the_area_and_unreachable_ones_do_not(counted
     assert after["total"] == pytest.approx(after["mean_per_m2"] * after["area_m2"])
 
 
+@pytest.mark.slow
 def test_post_strata_have_exact_areas_and_take_points_where_they_lie(small_ground):
     plain = draw_design(small_ground, visit="2026-05-04", points=60, seed=2)
     split = post_stratify(plain, small_ground, 4.572)
@@ -347,6 +352,7 @@ def test_indices_of_clumping_are_kept_with_the_visit(counted_visit):
         assert [row.domain for row in findings.of(what)] == kinds
 
 
+@pytest.mark.slow
 def test_a_mean_stopped_early_is_marked_so(counted_visit):
     counts, design = counted_visit
     stopped = with_status(counts, design, "fairway border", "not_extracted", 4)
@@ -374,6 +380,7 @@ def two_visits(tmp_path, small_ground):
     return survey
 
 
+@pytest.mark.slow
 def test_how_the_mix_moved_since_the_visit_before_is_told(two_visits, tmp_path):
     run = lambda *words: CliRunner().invoke(main, ["estimate", str(two_visits.path), *words])  # noqa: E731
     assert "Since visit" not in run("--visit", "2026-05-04").output
@@ -416,6 +423,7 @@ def test_the_picture_is_one_page_with_every_kind_and_the_threshold(counted_visit
         write_picture(tmp_path / "answer.pdf" / "answer.pdf", page)
 
 
+@pytest.mark.slow
 def test_the_command_draws_the_picture_and_splits_by_the_border(tmp_path, small_ground):
     survey = open_survey(tmp_path / "course.gpkg")
     save_ground(survey, small_ground)
@@ -429,6 +437,7 @@ def test_the_command_draws_the_picture_and_splits_by_the_border(tmp_path, small_
     assert "stratum fairway border" in run.output
 
 
+@pytest.mark.slow
 def test_estimates_of_many_visits_leave_no_memory_behind(counted_visit):
     resource = pytest.importorskip("resource", reason="peak memory is asked of a Unix system")
     for _ in range(3):

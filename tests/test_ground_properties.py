@@ -75,6 +75,7 @@ def test_no_ground_is_lost_but_to_obstacles_and_what_the_notes_say(made: Shapes)
     assert lost <= told * (1 + 1e-6) + seams
 
 
+@pytest.mark.slow
 @many
 @given(made=shapes(), seed=st.integers(0, 99))
 def test_reordering_the_file_changes_nothing(made: Shapes, seed: int) -> None:
@@ -84,6 +85,7 @@ def test_reordering_the_file_changes_nothing(made: Shapes, seed: int) -> None:
     assert first["area_m2"].to_numpy() == pytest.approx(second["area_m2"].to_numpy(), abs=1e-4)
 
 
+@pytest.mark.slow
 @many
 @given(made=shapes(), east=metres, north=metres)
 def test_moving_the_course_changes_no_area(made: Shapes, east: int, north: int) -> None:
@@ -91,6 +93,7 @@ def test_moving_the_course_changes_no_area(made: Shapes, east: int, north: int) 
     assert table(read(moved)) == pytest.approx(table(read(made)), rel=1e-4, abs=0.3)
 
 
+@pytest.mark.slow
 @many
 @given(made=shapes(), angle=st.sampled_from([90, 180, 270]))
 def test_turning_the_course_changes_no_area(made: Shapes, angle: int) -> None:

@@ -93,6 +93,7 @@ def test_areas_are_geodesic_to_a_hundredth_of_a_percent_at_any_latitude(tmp_path
         assert area == pytest.approx(geodesic_area(shape, ground.crs), rel=SMALLEST_SHARE)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("name", ["oak_bluff.kml", "maple_abbey.kml", "north_course_greens.geojson"])
 def test_every_surface_of_the_real_courses_has_its_geodesic_area(shared: Path, name: str) -> None:
     ground = read_ground(shared / "courses" / name, kinds="OB=ignore,tyoe:green=green", collar_m=0.762)

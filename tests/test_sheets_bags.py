@@ -58,6 +58,7 @@ def test_the_field_sheet_has_a_row_a_point_and_the_cautions(folder: Path, sheets
     assert all(caution.text in text for caution in FIELD)
 
 
+@pytest.mark.slow
 def test_the_bench_sheet_has_a_box_a_stage_the_steps_and_the_dangers(
     sheets_design: Design, small_ground: Ground, tmp_path: Path
 ) -> None:

@@ -41,6 +41,7 @@ def test_json_is_alone_on_stdout(survey: Path, tmp_path: Path) -> None:
     assert all(Path(path).exists() for path in json.loads(out)["files"])
 
 
+@pytest.mark.slow
 def test_the_finding_words_are_kept_in_the_survey(survey: Path, tmp_path: Path) -> None:
     before = load_design(open_survey(survey)).points
     run(survey, "--out", tmp_path / "sheets", "--pace", "0.8m")
@@ -49,6 +50,7 @@ def test_the_finding_words_are_kept_in_the_survey(survey: Path, tmp_path: Path) 
     assert after.drop(columns="finding").equals(before.drop(columns="finding"))
 
 
+@pytest.mark.slow
 def test_a_filled_sheet_stops_it_with_exit_1(survey: Path, tmp_path: Path) -> None:
     run(survey, "--out", tmp_path / "sheets")
     sheet = tmp_path / "sheets" / "blank_counts.csv"

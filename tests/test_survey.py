@@ -151,6 +151,7 @@ def append_rows(path: str, visit: str, rows: int) -> None:
             c.put("counts", pd.concat([c.read("counts"), fresh], ignore_index=True))
 
 
+@pytest.mark.slow
 def test_two_writers_at_once_lose_no_rows(survey: Survey) -> None:
     context = multiprocessing.get_context("spawn")
     writers = [context.Process(target=append_rows, args=(str(survey.path), name, 12)) for name in "BC"]
@@ -162,6 +163,7 @@ def test_two_writers_at_once_lose_no_rows(survey: Survey) -> None:
     assert survey.read("counts").groupby("visit").size().to_dict() == {"A": 2, "B": 12, "C": 12}
 
 
+@pytest.mark.slow
 def test_a_reader_never_sees_half_a_write(survey: Survey) -> None:
     """Two layers always change together, so a reader that ever sees them differ saw half a write."""
     context = multiprocessing.get_context("spawn")

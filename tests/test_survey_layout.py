@@ -61,6 +61,7 @@ def test_what_was_worked_out_is_told_in_one_line_and_blocks_no_other_stage(older
     run("design", str(older), "--visit", "2026-06-08", "--points", "30", "--holes", "1", "--seed", "1")
 
 
+@pytest.mark.slow
 def test_running_the_stages_again_ends_the_line_and_keeps_other_visits_rows(older: Path, tmp_path: Path) -> None:
     with closing(sqlite3.connect(older)) as file, file:
         file.execute(

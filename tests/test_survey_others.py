@@ -364,6 +364,7 @@ def test_the_kind_of_folder_is_read_from_the_list_of_mounts(tmp_path: Path) -> N
     assert writing.find_network(Path("/mnt/ours"), mounts) == ""
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("mode", MODES)
 def test_commands_complete_beside_a_program_that_commits_before_and_after_them(
     counts_survey: Survey, counts_design: Design, tmp_path: Path, mode: str

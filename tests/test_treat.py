@@ -74,6 +74,7 @@ def test_a_dearer_miss_treats_more(small_ground):
     assert areas[0] < areas[-1]
 
 
+@pytest.mark.slow
 def test_zones_are_as_wide_as_the_swath_and_inside_their_surface(small_ground):
     def speckle(cells):
         return np.random.default_rng(4).lognormal(np.log(18), 0.9, len(cells))

@@ -105,6 +105,7 @@ def test_averages_wait_for_the_estimates(small_ground, strata):
         use_averages(make_map(small_ground, patch(0, 0, 5)), estimates(), strata.iloc[:0])
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("fitted", "by", "basis"),
     [

@@ -46,6 +46,7 @@ def run(*args: object) -> tuple[int, str, str]:
     return result.exit_code, result.stdout, result.stderr
 
 
+@pytest.mark.slow
 def test_a_follow_up_is_planned_by_the_estimates_of_the_round_it_follows(survey, small_ground, tmp_path):
     ratio = {"pest": "x", "what": "common border ratio", "domain": "all", "value": 2.5, "low": 1.4, "high": 4.0}
     with survey.change() as change:
@@ -183,6 +184,7 @@ def test_the_same_plan_makes_the_same_bytes(zones, small_ground):
     assert draw_plan(zones, small_ground) == draw_plan(zones, small_ground)
 
 
+@pytest.mark.slow
 def test_the_command_writes_everything_and_says_the_answer_and_the_cautions(survey, tmp_path):
     code, out, err = run("treat", survey.path, "--threshold", "30/ft2", "--out", tmp_path / "plan")
     assert code == 0, err
@@ -204,6 +206,7 @@ def test_json_is_alone_on_stdout_with_grades(survey, tmp_path):
     assert said["settings"]["cutoff"] == 0.25
 
 
+@pytest.mark.slow
 def test_a_second_plan_takes_the_place_of_the_first(survey, tmp_path):
     for threshold in ("30/ft2", "3000/ft2"):
         code, _, _ = run("treat", survey.path, "--threshold", threshold, "--out", tmp_path)

@@ -182,6 +182,7 @@ def bags(zones, mean_in: float, mean_out: float, rng: np.random.Generator, many:
     )
 
 
+@pytest.mark.slow
 def test_the_intervals_hold_the_true_effect_about_as_often_as_they_say(zones):
     """True effect 0.75: treated 600 to 120, untreated 300 to 240 per m²; 90 % intervals, 150 surveys of 60 bags."""
     rng = np.random.default_rng(5)
@@ -201,6 +202,7 @@ def test_what_the_comparison_cannot_say_is_missing(zones):
     assert np.isnan([*found.abbott, *found.henderson_tilton]).all()
 
 
+@pytest.mark.slow
 def test_without_strips_the_two_figures_err_to_either_side(zones):
     """Nothing is done, and zones are chosen by their counts: one formula shows a kill, the other a rise.
 

@@ -90,6 +90,7 @@ def test_another_seed_puts_them_elsewhere_and_the_same_seed_does_not(small_groun
     assert not checks(other).union_all().equals(checks(striped).union_all())
 
 
+@pytest.mark.slow
 def test_strips_fall_evenly_over_the_zone():
     """Over many seeds the strips' middles lie as often in each third of a long zone (chi-square, 99.9 %)."""
     zone = shapely.box(0, 0, 90, 20)
@@ -108,6 +109,7 @@ def test_strips_fall_evenly_over_the_zone():
     assert ((found - expected) ** 2 / expected).sum() < 13.82
 
 
+@pytest.mark.slow
 def test_no_scrap_smaller_than_the_smallest_zone_is_left_beside_a_strip():
     zone = shapely.box(0, 0, 90, 20)
     place = OpenGround("01-fairway-1", "1", "fairway", zone, zone, zone)

@@ -181,6 +181,7 @@ def test_every_threshold_outside_the_map_is_named(complete: Survey, tmp_path: Pa
     assert not (tmp_path / "map.html").exists()
 
 
+@pytest.mark.slow
 def test_results_that_no_file_holds_are_drawn_as_the_survey_s_are(
     counted_visit: tuple[Counts, Design], small_ground: Ground, tmp_path: Path
 ):

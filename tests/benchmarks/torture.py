@@ -253,6 +253,9 @@ class _Case:
                 program.communicate()
             with closing(sqlite3.connect(self.trial)) as file:
                 kept = [row[0] for row in file.execute("SELECT text FROM theirs")] == ["before", "after"] == told
+        if ended not in {0, -signal.SIGALRM}:
+            message = f"{command} neither finished nor was killed: exit {ended}"
+            raise SystemExit(message)
         with closing(sqlite3.connect(self.trial)) as file:
             sound = file.execute("PRAGMA integrity_check").fetchall() == [("ok",)]
         now = _states(self.trial)
@@ -278,7 +281,7 @@ def _states(path: Path) -> dict[str, str]:
 
 
 def main() -> None:
-    asked = ask(__doc__, beside(__file__), inputs=(1000, 1), kills=(300, 1))
+    asked = ask(__doc__, beside(__file__), inputs=(1000, 1), kills=(300, 2))
     stages = ("ground", "counts", "compare", "batch")
     with tempfile.TemporaryDirectory() as name:
         good = Path(name)
