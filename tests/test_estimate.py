@@ -430,7 +430,7 @@ def test_the_command_draws_the_picture_and_splits_by_the_border(tmp_path, small_
     plain = draw_design(small_ground, visit="2026-05-04", points=60, seed=2)
     save_design(survey, plain)
     add_counts(survey, count_visit(plain, small_ground), plain)
-    words = ["estimate", str(survey.path), "--border", "15ft", "--picture", str(tmp_path / "a.pdf")]
+    words = ["estimate", str(survey.path), "--border", "15ft", "--picture", str(tmp_path / "a.pdf"), "--more"]
     run = CliRunner().invoke(main, words)
     assert run.exit_code == 0, run.output
     assert (tmp_path / "a.pdf").stat().st_size > 1000

@@ -55,9 +55,8 @@ def test_a_follow_up_is_planned_by_the_estimates_of_the_round_it_follows(survey,
         change.put("findings", pd.DataFrame([{"visit": "May", **ratio}]))
     made = make_map(small_ground, patch(-50, -130, 14))
     save_density(survey, replace(made, visit="June", cells=made.cells.assign(visit="June")))
-    code, said, _ = run("treat", survey.path, "--visit", "June", "--threshold", "30/ft2", "--out", tmp_path)
+    code, _, _ = run("treat", survey.path, "--visit", "June", "--threshold", "30/ft2", "--out", tmp_path)
     assert code == 0
-    assert "The counts say the border holds more (2.5 times" in said
     assert load_zones(survey, "June").figures.border.ratio.value == 2.5
 
 

@@ -108,6 +108,7 @@ class _Percent(click.ParamType[float]):
 @click.option("--rate", help="The label's rate, such as 0.2floz/1000ft2, for amounts; none is known here.")
 @click.option("--carrier", help="Water on the ground, such as 2gal/1000ft2.")
 @click.option("--tank", help="What the sprayer holds, such as 100gal, for tank loads.")
+@click.option("--sampled-only", is_flag=True, help="Treat no ground that no plug speaks for; what that leaves is told.")
 @click.option(
     "--checks", "check_share", type=_Percent(), default=0.0, help="Leave this part of the zones as check strips, as 5%."
 )
