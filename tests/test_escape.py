@@ -36,6 +36,7 @@ SIGNS = ("=", "+", "-", "@", "\t", "\r", "＝", "＋", "－", "＠")
 @example("''=1")
 @example("' =1")
 @example("\n=1")
+@example(" \t")
 def test_a_cell_reads_back_as_it_was_and_starts_no_formula(text: str) -> None:
     cell = escape_cell(text)
     assert read_cell(cell) == text
