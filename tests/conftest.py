@@ -28,7 +28,7 @@ threadpool_limits(1)
 SHARED = Path(__file__).resolve().parents[2] / "shared"
 CRS = "+proj=laea +lat_0=41.5 +lon_0=-73.9 +datum=WGS84 +units=m"
 
-SLOW_FIXTURES = {"demo", "played", "chromium"}
+SLOW_FIXTURES = {"demo", "played", "hostile", "chromium"}
 """What takes long to make; whoever asks for it is marked slow."""
 
 

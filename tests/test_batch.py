@@ -280,6 +280,7 @@ def test_a_killed_worker_is_survived(many: Path, cluster: Cluster) -> None:
 
 
 # Dask's own client warns of what it meets when a loop closes; that is not ours to mend.
+@pytest.mark.slow
 @pytest.mark.filterwarnings("ignore")
 def test_a_dask_cluster_does_the_same_work(courses: Path, cluster: Cluster) -> None:
     (courses / "broken.gpkg").write_bytes(b"no survey file")

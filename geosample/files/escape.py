@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
 # What a spreadsheet takes for the start of a formula, wide forms too, or passes over before one; numbers are none.
-_FORMULA = re.compile(r"'*(?:[\t\r\n]|\s*[=+\-@＝＋－＠])")
+_FORMULA = re.compile(r"'*(?: *[\t\r\n]|\s*[=+\-@＝＋－＠])")
 _NUMBER = re.compile(r"'*[+-]?(?:\d+(?:[.,]\d*)?|[.,]\d+)(?:[eE][+-]?\d+)?")
 # What XML 1.0 cannot hold (W3C 2008, production 2, Char).
 _NOT_XML = re.compile("[^\t\n\r\u0020-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
