@@ -121,9 +121,10 @@ def test_the_command_takes_counts_in_and_says_what_it_did(
     summary = json.loads(run.stdout)
     assert summary["samples"] == 20
     assert summary["added"] == {"new": 20, "unchanged": 0, "replaced": 0}
-    assert "'1f3' read as 01F-03" in run.stderr
-    plain = CliRunner().invoke(main, ["counts", str(counts_survey.path), str(path)])
-    assert "20 samples (20 counted); 0 new, 20 as before, 0 replaced" in plain.stdout
+    assert any("'1f3' read as 01F-03" in note["found"] + note["done"] for note in summary["notes"])
+    plain = CliRunner().invoke(main, ["counts", str(counts_survey.path), str(path), "--more"])
+    assert "0 bags are new, 20 as before, 0 replaced." in plain.stdout
+    assert "'1f3' read as 01F-03" in plain.stdout
 
 
 def test_the_command_takes_all_rows_or_none(counts_sheet: pd.DataFrame, counts_survey: Survey, tmp_path: Path) -> None:

@@ -343,7 +343,7 @@ class TestFilesOfTheMap:
         run = [str(survey.path), "--cell", "3m", "--threshold", "30/ft2", "--out", str(tmp_path / "maps")]
         plain = CliRunner().invoke(command, run, catch_exceptions=False)
         assert plain.exit_code == 0
-        assert "adds to the plain averages" in plain.stdout
+        assert "The map foretells" in plain.stdout
         assert (tmp_path / "maps" / "density.tif").is_file()
         summary = json.loads(CliRunner().invoke(command, [*run, "--json"], catch_exceptions=False).stdout)
         assert summary["pest"] == PEST

@@ -46,7 +46,8 @@ def tell_counts(added: Added) -> list[str]:
         lines.append(
             f"{summary['moved_samples']} bags were moved ({percent(summary['moved_share'])} of those counted)."
         )
-    notes = tell_notes((*added.differences, *added.counts.notes), most=MOST_ALIKE)
+    refused_first = sorted(added.counts.notes, key=lambda note: not note.done.startswith("set aside"))
+    notes = tell_notes((*added.differences, *refused_first), most=MOST_ALIKE)
     rest = len(notes) - _MOST_NOTES
     notes_left = "1 more note" if rest == 1 else f"{rest} more notes"
     more = [f"and {notes_left} on what was read, changed or left out (--more)"] if rest > 0 else []
