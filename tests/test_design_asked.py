@@ -6,6 +6,8 @@ No published values but those named.
 from __future__ import annotations
 
 import json
+import sqlite3
+from contextlib import closing
 
 import geopandas as gpd
 import numpy as np
@@ -84,6 +86,8 @@ def test_findings_of_an_older_version_stop_no_design(survey):
         change.put("visits", fill_rows("visits", visit=["2026-04-01"], date=["2026-04-01"]))
         old = fill_rows("findings", visit=["2026-04-01"], value=[1.48], note=["k of a bag, in a sentence"])
         change.put("findings", old.assign(pest="annual bluegrass weevil"))
+    with closing(sqlite3.connect(survey)) as connection, connection:
+        connection.execute("UPDATE findings SET layout = 1")
     assert read_known(file, "annual bluegrass weevil").k is None
 
 

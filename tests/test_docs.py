@@ -93,7 +93,7 @@ def test_links_in_the_readme_lead_somewhere() -> None:
 
 def test_the_newest_entry_of_the_changes_is_this_version() -> None:
     changes = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8").rsplit("## Changes", 1)[1]
-    [newest, *_] = re.findall(r"^- (\S+)( \(in work\))? — ", changes, flags=re.MULTILINE)
+    [newest, *_] = re.findall(r"^(\d\S*?)( \(in work\))?[,:] ", changes, flags=re.MULTILINE)
     assert __version__ == (f"{newest[0]}.dev0" if newest[1] else newest[0])
 
 

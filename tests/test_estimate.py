@@ -266,8 +266,8 @@ def test_command_answers_first_then_a_table(tmp_path, counted_visit):
     asked = ["estimate", str(survey.path), "--threshold", "30/ft2", "--csv", str(tmp_path / "e.csv")]
     done = CliRunner().invoke(main, asked)
     assert done.exit_code == 0, done.output
-    assert done.stdout.startswith("Collars hold about")
-    assert "whole ground" in done.stdout
+    assert done.stdout.startswith("Against your threshold of 30/ft²: collars are")
+    assert any(line.startswith("all the ground ") for line in done.stdout.splitlines())
     assert len(pd.read_csv(tmp_path / "e.csv")) == len(survey.read("estimates"))
 
 

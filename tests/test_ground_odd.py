@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import os
 import zipfile
 from pathlib import Path
 from typing import Any
@@ -152,11 +151,13 @@ def test_a_cart_path_drawn_as_a_line_takes_no_turf_and_says_so(tmp_path: Path) -
     assert "draw it as a polygon" in tell_note(note)
 
 
-def test_a_folder_that_may_not_be_written_to_is_said_at_once(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_folder_that_may_not_be_written_to_is_said_at_once(tmp_path: Path) -> None:
     ground = read_ground(write(tmp_path / "a.geojson", *one_hole()))
-    monkeypatch.setattr(os, "access", lambda *_: False)
+    folder = tmp_path / "shut"
+    folder.mkdir(mode=0o555)
     with pytest.raises(SurveyError, match="a folder that may not be written to"):
-        save_ground(open_survey(tmp_path / "a.gpkg"), ground)
+        save_ground(open_survey(folder / "a.gpkg"), ground)
+    assert list(folder.iterdir()) == []
 
 
 def test_null_shapes_alone_are_named(tmp_path: Path) -> None:

@@ -17,6 +17,7 @@ from geosample.report.treat import (
     tell_efficacy,
     tell_efficacy_more,
     tell_plan,
+    tell_plan_more,
     tell_reasons,
     tell_record,
     tell_record_more,
@@ -186,5 +187,5 @@ def test_a_zone_says_why_in_few_words(small_ground):
     given = make_map(small_ground, patch(-50, -130, 14), known=lambda cells: cells["northing"] > -60)
     zones = plan_map(given, small_ground)
     assert "no plug here: by ground like it" in tell_zone(next(zones.zones.itertuples()), "us")
-    [row] = [line for line in tell_plan(zones, "us") if line.startswith("Z01F-1")]
+    [row] = [line for line in tell_plan_more(zones, "us") if line.startswith("Z01F-1")]
     assert row.endswith("  2.9     0  no plug here: by ground like it")

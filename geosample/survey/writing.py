@@ -489,6 +489,7 @@ def start_change(path: Path) -> Iterator[Change]:
     with _told_in_words(path), DOOR:
         _check_folder(path, place.parent)
         if not place.exists():
+            _check_new(path, place.parent)
             change = Change(path)
             yield change
             if change.frames:
@@ -663,6 +664,15 @@ def _check_folder(path: Path, folder: Path) -> None:
     if not folder.is_dir():
         problem = Problem(str(path.parent), "no such folder", "a folder to keep the survey in", "make it first")
         raise SurveyError(problem)
+
+
+def _check_new(path: Path, folder: Path) -> None:
+    """Refuse a folder that a new survey can't be made in."""
+    refusal = tell_rights(folder)
+    if refusal:
+        remedy = "choose a folder you may write to, or ask for permission to write there"
+        found = f"{refusal}: a folder that may not be written to"
+        raise SurveyError(Problem(str(path), found, "a folder to keep the survey in", remedy))
 
 
 def _check_rights(path: Path, place: Path) -> None:
