@@ -385,12 +385,13 @@ def test_how_the_mix_moved_since_the_visit_before_is_told(two_visits, tmp_path):
     run = lambda *words: CliRunner().invoke(main, ["estimate", str(two_visits.path), *words])  # noqa: E731
     assert "Since visit" not in run("--visit", "2026-05-04").output
     moved = run("--visit", "2026-05-25")
-    assert "Since visit 2026-05-04: larvae in the stem 100 % then, 0 % now and pupae 0 % then, 100 % now." in " ".join(
-        moved.output.split()
+    assert (
+        "Since visit 2026-05-04: eggs and larvae in the stem 100 % then, 0 % now and pupae 0 % then, 100 % now."
+        in " ".join(moved.output.split())
     )
     before = load_mix_before(two_visits, "2026-05-25", "annual bluegrass weevil")
     assert before.visit == "2026-05-04"
-    assert before.shares["larvae in the stem"].value == pytest.approx(1.0)
+    assert before.shares["eggs and larvae in the stem"].value == pytest.approx(1.0)
     assert load_mix_before(two_visits, "2026-05-04", "annual bluegrass weevil") is None
     found = load_estimates(two_visits, "2026-05-25", "annual bluegrass weevil").findings
     then = found.first(What.STAGE_GROUP_SHARE, "pupae").detail["before"]

@@ -173,7 +173,8 @@ def test_a_reader_never_sees_half_a_write(survey: Survey) -> None:
     writer.start()
     seen = set()
     while writer.is_alive():
-        with sqlite3.connect(f"{survey.path.as_uri()}?mode=ro", uri=True) as file:
+        with sqlite3.connect(f"{survey.path.as_uri()}?mode=ro", uri=True, isolation_level=None) as file:
+            file.execute("BEGIN")  # one state of the file for both
             pair = [file.execute(f'SELECT count FROM "{name}"').fetchall() for name in ("pair a", "pair b")]
         file.close()
         assert pair[0] == pair[1]
