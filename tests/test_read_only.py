@@ -46,7 +46,7 @@ def folder() -> Iterator[Path]:
 
 
 def contents(folder: Path) -> dict[str, bytes]:
-    return {path.name: path.read_bytes() for path in folder.iterdir() if path.suffix != ".lock"}
+    return {path.name: path.read_bytes() for path in folder.iterdir()}
 
 
 def test_results_are_refused(folder: Path) -> None:
