@@ -68,4 +68,5 @@ def _run(ctx: click.Context, words: list[str], *, more: bool) -> None:
 def _first_sentence(said: str) -> str:
     """Return the first thing that was said, without its folds."""
     first, *others = said.splitlines()
-    return " ".join([first, *(line.strip() for line in itertools.takewhile(lambda line: line[:2] == "  ", others))])
+    whole = " ".join([first, *(line.strip() for line in itertools.takewhile(lambda line: line[:2] == "  ", others))])
+    return f"{whole[:-1]}." if whole.endswith(":") else whole

@@ -98,16 +98,16 @@ def plan_commands(survey: Path, folder: Path) -> Iterator[list[str]]:
 
 
 def list_opened(folder: Path, survey: Path) -> list[Opened]:
-    """Return the files to open, in the order of the work."""
+    """Return the files to open: the answer first, then the papers of the work in its order."""
     return [
-        Opened(survey, "the survey file: everything, for any GIS"),
+        Opened(folder / "map.html", "the interactive map"),
+        Opened(folder / "treatment_plan.pdf", "the treatment plan, to print and sign"),
         Opened(folder / "field_map.pdf", "the sampling map and the sheets, to print"),
         Opened(folder / "points.gpx", "the waypoints and the round"),
         Opened(folder / "counts_back.csv", "the counts as they came back (simulated)"),
         Opened(folder / "estimates.csv", "the estimates"),
         Opened(folder / "density.tif", "the density map, as a raster"),
-        Opened(folder / "map.html", "the interactive map: open it first"),
-        Opened(folder / "treatment_plan.pdf", "the treatment plan, to print and sign"),
+        Opened(survey, "the survey file: everything, for any GIS"),
     ]
 
 

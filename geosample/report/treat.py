@@ -368,12 +368,7 @@ def _tell_controls(figures: Figures) -> Iterator[str]:
     for one in figures.controls:
         yield _tell_class(one)
     if figures.controls:
-        twice = ", ".join(figures.overlapping_stages)
-        overlap = f"Stages that fit more than one line ({twice}) are counted in each, so the shares overlap. "
-        yield (
-            f"{overlap if twice else ''}A class aimed at adults does nothing to larvae, and the other way round; the "
-            "stages sampled decide."
-        )
+        yield ("A class aimed at adults does nothing to larvae, and the other way round; the stages sampled decide.")
 
 
 def _tell_class(one: ControlClass) -> str:

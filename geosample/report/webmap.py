@@ -254,10 +254,11 @@ def _tell_zones(story: Story) -> Markup:
 
 def _tell_stages(story: Story) -> Markup:
     """Return the stage groups with their shares and intervals, the commonest first."""
-    groups = sorted(story.findings.of(What.STAGE_GROUP_SHARE), key=lambda row: -row.value)
+    groups = story.findings.of(What.STAGE_GROUP_SHARE)
+    shares = zip(groups, units.share_out([row.value for row in groups]), strict=True)
     told = [
-        Markup("{} {} ({})").format(row.domain, percent(row.value), percent_range(row.low, row.high))
-        for row in groups
+        Markup("{} {} ({})").format(row.domain, share, percent_range(row.low, row.high))
+        for row, share in sorted(shares, key=lambda pair: -pair[0].value)
         if row.value > 0
     ]
     return Markup("{}.").format(_join(told)) if told else Markup("")

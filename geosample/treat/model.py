@@ -339,8 +339,6 @@ class Figures:
         A strip of as much ground along the outer edge, where it would reach no fewer insects than the zones.
     controls : tuple of ControlClass
         What the stages found point to, the commonest first.
-    overlapping_stages : tuple of str
-        Stages found that fit more than one class.
     basis : Basis
         What the densities rest on.
     insects_counted : int or None
@@ -368,7 +366,6 @@ class Figures:
     border: BorderAdvice | None = None
     plain_strip: Strip | None = None
     controls: tuple[ControlClass, ...] = ()
-    overlapping_stages: tuple[str, ...] = ()
     basis: Basis = Basis.MAP
     insects_counted: int | None = None
 
@@ -432,7 +429,6 @@ def _read_figures(said: dict[str, Any], curve: pd.DataFrame) -> Figures:
                 ControlClass(**{**one, "irac": tuple(one["irac"]), "used": tuple(one["used"])})
                 for one in said["controls"]
             ),
-            "overlapping_stages": tuple(said["overlapping_stages"]),
         },
         curve=curve,
     )

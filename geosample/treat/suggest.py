@@ -227,11 +227,9 @@ def suggest_zones(  # noqa: PLR0913 - plain keywords, for scripts
     plans = retake(leave_strips(plans, settings, rng))
     curve = target_curve(density_map, join_cells(plans), rng, step_m=strip_step_m, ground=ground)
     table = _tabulate(plans, density_map, settings, ground.crs, _find_bags(density_map, samples))
-    controls, twice = find_controls(findings, density_map.pest, treatments) if len(table) else ((), ())
     figures = replace(
         add_up(plans, ground, settings, curve, find_ratio(findings)),
-        controls=controls,
-        overlapping_stages=twice,
+        controls=find_controls(findings, density_map.pest, treatments) if len(table) else (),
         basis=Basis(density_map.fitted.get("because", Basis.MAP)),
         insects_counted=density_map.fitted.get("insects"),
     )
@@ -258,10 +256,8 @@ def find_ratio(findings: Findings | None) -> BorderRatio | None:
     return None
 
 
-def find_controls(
-    findings: Findings | None, pest: str, treatments: pd.DataFrame | None
-) -> tuple[tuple[ControlClass, ...], tuple[str, ...]]:
-    """Return which classes fit the stages found, the best first, and the stages that fit more than one.
+def find_controls(findings: Findings | None, pest: str, treatments: pd.DataFrame | None) -> tuple[ControlClass, ...]:
+    """Return which classes fit the stages found, the commonest first; every stage is in one of them.
 
     Parameters
     ----------
@@ -276,7 +272,7 @@ def find_controls(
     try:
         controls = load_pest(pest).controls if shares else ()
     except GeosampleError:  # a pest of the user's own, with no profile
-        return (), ()
+        return ()
     used = last_groups(treatments)
     fitting = []
     for control in controls:
@@ -284,10 +280,7 @@ def find_controls(
         share = sum(shares.get(stage, 0.0) for stage in control.stages)
         when = used[again[0]] if again else ""
         fitting.append(ControlClass(share, control.when, control.irac, again, when, control.grade, control.source))
-    stages = [stage for control in controls for stage in control.stages]
-    twice = sorted({stage for stage in stages if stages.count(stage) > 1 and shares.get(stage, 0.0) > 0})
-    kept = sorted((one for one in fitting if one.share >= _LEAST_SHARE), key=lambda one: -one.share)
-    return tuple(kept), tuple(twice)
+    return tuple(sorted((one for one in fitting if one.share >= _LEAST_SHARE), key=lambda one: -one.share))
 
 
 def _find_bags(density_map: DensityMap, samples: gpd.GeoDataFrame | None) -> np.ndarray:
