@@ -94,6 +94,23 @@ def test_every_file_holds_the_zones_at_their_places(zones, tmp_path):
     assert (table["area_ft2"] * FOOT2_M2).tolist() == pytest.approx(zones.zones["area_m2"].tolist(), abs=0.05)
 
 
+@pytest.mark.parametrize("simulated", [False, True])
+def test_every_zone_of_every_file_carries_the_caution_and_whether_its_counts_are_invented(zones, tmp_path, simulated):
+    write_zones(replace(zones, simulated=simulated), tmp_path)
+    tables = [gpd.read_file(tmp_path / name) for name in ("zones.geojson", "zones_shapefile.zip")]
+    for table in (*tables, pd.read_csv(tmp_path / "zones.csv")):
+        assert set(table["caution"]) == {IN_SHORT}
+        assert ("simulated" in table.columns and table["simulated"].astype(bool).all()) == simulated
+    told = [
+        *gpd.read_file(tmp_path / "zones.kml")["description"],
+        *gpd.read_file(tmp_path / "zones.gpx", layer="tracks")["desc"],
+    ]
+    assert len(told) == 2 * len(zones.zones)
+    for text in told:
+        assert text.endswith(IN_SHORT)
+        assert ("Simulated counts." in text) == simulated
+
+
 def test_gpx_tracks_run_round_the_zones(zones, tmp_path):
     write_zones(zones, tmp_path)
     back = gpd.read_file(tmp_path / "zones.gpx", layer="tracks")

@@ -12,6 +12,7 @@ import geopandas as gpd
 import pandas as pd
 import shapely
 
+from geosample.cautions import IN_SHORT
 from geosample.errors import TreatError
 from geosample.files.escape import escape_html, escape_xml, write_csv
 from geosample.files.saving import make_folder, save_file
@@ -81,7 +82,8 @@ def zone_rows(zones: Zones) -> pd.DataFrame:
     -------
     DataFrame
         zone_id, action, hole, kind, surface_id, area_ft2, area_acres, area_m2, area_ha, mean, low and high per ft²
-        and per m², probability, border_only, lon, lat, bags, reason; ``simulated`` where the counts are invented.
+        and per m², probability, border_only, lon, lat, bags, reason,
+        caution; ``simulated`` where the counts are invented.
     """
     frame = zones.zones
     inside = frame.geometry.representative_point().to_crs(4326)
@@ -111,18 +113,18 @@ def zone_rows(zones: Zones) -> pd.DataFrame:
         lat=inside.y.round(7),
         bags=frame["bags"],
         reason=frame["reason"],
-        **_mark_invented(zones),
+        **_marks(zones),
     )
 
 
 def _describe(zones: Zones, units: Units) -> list[str]:
     made_up = " Simulated counts." if zones.simulated else ""
-    return [f"{tell_zone(row, units)}{made_up}" for row in zones.zones.itertuples()]
+    return [f"{tell_zone(row, units)}{made_up} {IN_SHORT}" for row in zones.zones.itertuples()]
 
 
-def _mark_invented(zones: Zones) -> dict[str, bool]:
-    """Return the column that says of every zone that its counts are invented; none for real ones."""
-    return {"simulated": True} if zones.simulated else {}
+def _marks(zones: Zones) -> dict[str, str | bool]:
+    """Return the columns that go with every zone wherever its file goes: the caution, and that counts are invented."""
+    return {"caution": IN_SHORT, **({"simulated": True} if zones.simulated else {})}
 
 
 def _write_csv(zones: Zones, path: Path) -> Path:
@@ -132,7 +134,7 @@ def _write_csv(zones: Zones, path: Path) -> Path:
 def _write_geojson(zones: Zones, path: Path) -> Path:
     import pyogrio
 
-    frame, text = in_degrees(zones.zones).assign(**_mark_invented(zones)), io.BytesIO()
+    frame, text = in_degrees(zones.zones).assign(**_marks(zones)), io.BytesIO()
     options = {"layer": "zones", "geometry_type": "MultiPolygon"}
     pyogrio.write_dataframe(frame, text, driver="GeoJSON", RFC7946="YES", **options)
     return save_file(path, text.getvalue(), TreatError)
@@ -152,11 +154,13 @@ def _write_kml(zones: Zones, path: Path, units: Units) -> Path:
 
 
 def write_shapefile(zones: Zones, path: Path) -> Path:
-    """Write a zipped shapefile: zone_id, action, hole, kind, area_m2, acres, mean_m2 (per m²), chance (0 to 1)."""
+    """Write a zipped shapefile: zone_id, action, hole, kind, area_m2, acres, mean_m2 (per m²), chance, caution."""
     import pyogrio
 
     frame = in_degrees(zones.zones)[[*_FIELDS, "geometry"]].rename(columns=_FIELDS)
-    frame = frame.assign(acres=frame["area_m2"] / ACRE_M2, hole=frame["hole"].fillna(""))
+    frame = frame.assign(acres=frame["area_m2"] / ACRE_M2, hole=frame["hole"].fillna(""), caution=IN_SHORT)
+    if zones.simulated:
+        frame = frame.assign(simulated=1)  # the format has no flags
     packed = io.BytesIO()
     with tempfile.TemporaryDirectory() as folder:
         pyogrio.write_dataframe(
