@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import contextlib
 import math
 import re
 from collections.abc import Collection, Iterator, Mapping, Sequence
@@ -23,7 +22,7 @@ from geosample.design.howmany import (
     points_in_hours,
     points_to_tell,
 )
-from geosample.errors import DesignError, Problem, SurveyError
+from geosample.errors import DesignError, Problem
 from geosample.ground import only_polygons, read_own_shapes
 from geosample.holes import hole_key, same_hole
 from geosample.negbin import K_IF_UNKNOWN
@@ -197,11 +196,8 @@ def read_known(survey: Survey, pest: str) -> Known:
     rows = means[means["visit"] == newest]
     densities = {str(label): float(mean) for label, mean in zip(rows["label"], rows["mean_per_m2"], strict=True)}
     for visit in reversed(survey.order_visits()):
-        # Findings of an older version can't be read; estimate makes them again, and they stop no design.
-        with contextlib.suppress(SurveyError):
-            found = read_findings(survey, visit, pest, What.K).first(What.K, "all")
-            if found is None:
-                continue
+        found = read_findings(survey, visit, pest, What.K).first(What.K, "all")
+        if found is not None:
             return Known(float(found.value), visit, densities)
     return Known(densities_per_m2=densities)
 

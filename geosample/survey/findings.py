@@ -63,6 +63,16 @@ _GONE = {"answer": What.ACCOUNT}
 """Kinds of older versions -> what has taken their place: they go when it is written."""
 
 
+# Who makes a kind again; what is not named here is made by estimate.
+_MADE_BY = {
+    "counts": {What.RECOUNT},
+    "compare": {What.COMPARISON},
+    "density": {kind for kind in What if kind.startswith("map ")}
+    | {What.BORDER_EFFECT, What.RANGE, What.SPREAD, What.KNOWN_SHARE, What.HOTSPOT, What.CLUSTERS, What.NO_MAP},
+    "treat": {What.PLAN, What.PLAN_SETTINGS, What.TARGETING_CURVE, What.SMOOTHING, What.OVERSPRAY},
+}
+
+
 @dataclass(frozen=True, slots=True)
 class Finding:
     """One fitted or decided thing.
@@ -183,19 +193,18 @@ def frame_findings(visit: str, pest: str, rows: Iterable[Finding]) -> pd.DataFra
 
 
 def _read_row(survey: Survey, row: Any) -> Finding:
+    where = f"{survey.path} layer findings, '{row.what}' of visit {row.visit}"
     try:
         what = What(row.what)
     except ValueError as error:
-        where = f"{survey.path} layer findings, '{row.what}' of visit {row.visit}"
         remedy = f"run 'geosample estimate {survey.path.name}' and the stages after it again"
         raise SurveyError(Problem(where, "a kind that is not known", f"one of: {', '.join(What)}", remedy)) from error
-    return Finding(what, row.domain or "", row.value, row.low, row.high, row.threshold_per_m2, _read_detail(row.note))
-
-
-def _read_detail(note: str | None) -> dict[str, Any]:
-    """Return the facts of a row; an older version's note, or a hand's, is a text and holds none."""
     try:
-        detail = json.loads(note or "{}")
-    except ValueError:
-        return {}
-    return detail if isinstance(detail, dict) else {}
+        detail = json.loads(row.note or "{}")
+        if not isinstance(detail, dict):
+            raise TypeError
+    except (TypeError, ValueError) as error:
+        stage = next((stage for stage, kinds in _MADE_BY.items() if what in kinds), "estimate")
+        found, remedy = f"a note {str(row.note)[:60]!r}", f"run 'geosample {stage} {survey.path.name} ...' again"
+        raise SurveyError(Problem(where, found, "facts as a JSON object", remedy)) from error
+    return Finding(what, row.domain or "", row.value, row.low, row.high, row.threshold_per_m2, detail)
