@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from abc import ABC, abstractmethod
 from collections.abc import Mapping
 from typing import Any
 
@@ -12,7 +13,7 @@ MOST_CHARACTERS = 200
 MOST_ROWS = 12  # of a table within the page's table (own choice)
 
 
-class Result:
+class Result(ABC):
     """A base for results: one line for ``repr``, a small table for notebooks.
 
     A frozen dataclass takes it with ``repr=False``, else the dataclass writes a ``repr`` of its own over it.
@@ -27,9 +28,9 @@ class Result:
 
     __slots__ = ()
 
+    @abstractmethod
     def summary(self) -> dict[str, Any]:
         """Return the facts as a plain dict: JSON types, names with their unit; what ``--json`` prints."""
-        raise NotImplementedError
 
     def __repr__(self) -> str:
         """Return one line of at most 200 characters."""
