@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import importlib
 import inspect
 from collections.abc import Callable
 from typing import Any
 
 import pytest
 
+from geosample.cli import load_command
 from geosample.counts.model import GPS_WITHIN_M
 from geosample.density import draw_followup, map_density
 from geosample.design import Request
@@ -22,7 +22,7 @@ OPTIONAL = {"seed", "points", "k", "threshold_per_m2", "surfaces"}  # None asks 
 
 def defaults_of(command: str) -> dict[str, Any]:
     """Return what a command's options hold, read from text as click reads it, when none is given."""
-    given = importlib.import_module(f"geosample.cli.{command}").command.make_context("x", [], resilient_parsing=True)
+    given = load_command(command).make_context("x", [], resilient_parsing=True)
     return dict(given.params)
 
 
@@ -59,5 +59,5 @@ def test_design_and_sheets_count_on_the_same_bench() -> None:
 
 
 def test_the_help_of_counts_names_every_status() -> None:
-    said = importlib.import_module("geosample.cli.counts").command.help
+    said = load_command("counts").help
     assert [name for name in STATUSES if name not in said] == []

@@ -18,7 +18,7 @@ from density_case import PEST, PLUGS_M2, THRESHOLD, aim_design, draw_counts, mak
 from work_case import count_calls
 
 from geosample.cli import main
-from geosample.cli.density import command, read_recoveries
+from geosample.cli.answers import density_command, read_recoveries
 from geosample.counts import Counts, add_counts
 from geosample.density import (
     DensityMap,
@@ -341,11 +341,11 @@ class TestFilesOfTheMap:
         save_design(survey, design)
         add_counts(survey, counts, design)
         run = [str(survey.path), "--cell", "3m", "--threshold", "30/ft2", "--out", str(tmp_path / "maps")]
-        plain = CliRunner().invoke(command, run, catch_exceptions=False)
+        plain = CliRunner().invoke(density_command, run, catch_exceptions=False)
         assert plain.exit_code == 0
         assert "The map foretells" in plain.stdout
         assert (tmp_path / "maps" / "density.tif").is_file()
-        summary = json.loads(CliRunner().invoke(command, [*run, "--json"], catch_exceptions=False).stdout)
+        summary = json.loads(CliRunner().invoke(density_command, [*run, "--json"], catch_exceptions=False).stdout)
         assert summary["pest"] == PEST
         assert summary["map_worth"]["answer"] in {"yes", "a little", "no"}
         assert len(load_density(survey).cells) == summary["cells"]

@@ -15,8 +15,8 @@ from density_case import THRESHOLD, aim_design, draw_counts, make_counts, place_
 from scipy.spatial.distance import cdist, pdist
 from scipy.stats import norm
 
-from geosample.cli.density import command as density_command
-from geosample.cli.followup import command
+from geosample.cli.answers import density_command
+from geosample.cli.sampling import followup_command
 from geosample.counts import Counts, add_counts
 from geosample.density import (
     DensityMap,
@@ -144,7 +144,9 @@ def test_the_command_adds_a_visit_whose_counts_are_mapped_with_the_first(
     save_design(survey, design)
     add_counts(survey, counts, design)
     save_density(survey, first_map)
-    run = CliRunner().invoke(command, [str(survey.path), "--visit", "2026-05-18", "--json"], catch_exceptions=False)
+    run = CliRunner().invoke(
+        followup_command, [str(survey.path), "--visit", "2026-05-18", "--json"], catch_exceptions=False
+    )
     told = json.loads(run.stdout)
     assert told["follows"] == "2026-05-04"
     drawn = load_design(survey, "2026-05-18")
@@ -181,7 +183,7 @@ def test_a_map_that_leans_on_an_earlier_one_takes_that_one_along(small_ground: G
         asked = ["--visit", visit, "--cell", "4m", "--threshold", "30/ft2", "--out", str(tmp_path), *more]
         mapped = CliRunner().invoke(density_command, [str(survey.path), *asked])
         assert mapped.exit_code == 0, mapped.output
-    result = CliRunner().invoke(command, [str(survey.path), "--points", "3", "--visit", "2026-06-08"])
+    result = CliRunner().invoke(followup_command, [str(survey.path), "--points", "3", "--visit", "2026-06-08"])
     assert result.exit_code == 0, result.output
     assert "3 points after 2026-05-25" in result.output
 

@@ -12,7 +12,7 @@ import shapely
 from click.testing import CliRunner
 from density_case import aim_design, draw_counts
 
-from geosample.cli.density import command
+from geosample.cli.answers import density_command
 from geosample.counts import add_counts
 from geosample.density import DensityMap, estimate_places, exceedance, map_density
 from geosample.design import save_design
@@ -86,7 +86,7 @@ def test_the_command_writes_a_table_of_own_places(small_ground: Ground, tmp_path
     shapes = [small_ground.surfaces.geometry.iloc[0], small_ground.surfaces.geometry.iloc[1].representative_point()]
     own_shapes(small_ground, shapes).to_crs(4326).to_file(tmp_path / "mine.geojson")
     asked = [str(path), "--cell", "2m", "--at", str(tmp_path / "mine.geojson"), "--out", str(tmp_path / "maps")]
-    done = CliRunner().invoke(command, asked, catch_exceptions=False)
+    done = CliRunner().invoke(density_command, asked, catch_exceptions=False)
     assert done.exit_code == 0, done.output
     table = pd.read_csv(tmp_path / "maps" / "density_at.csv")
     assert table["name"].tolist() == ["own 0", "own 1"]

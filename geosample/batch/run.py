@@ -17,7 +17,6 @@ import tomllib
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
-from importlib import import_module
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
@@ -25,7 +24,7 @@ import click
 import joblib
 from joblib.externals.loky.process_executor import TerminatedWorkerError
 
-from geosample.cli import COMMANDS, MODULES
+from geosample.cli import COMMANDS, load_command
 from geosample.errors import GeosampleError, Problem
 from geosample.files.saving import save_file
 
@@ -166,7 +165,7 @@ def _table_problems(where: str, table: dict[str, Any]) -> Iterator[Problem]:
 
 
 def _option_problems(where: str, command: str, table: dict[str, Any]) -> Iterator[Problem]:
-    params = import_module(f"geosample.cli.{MODULES.get(command, command)}").command.params
+    params = load_command(command).params
     known = {name for param in params for name in param.opts if name.startswith("--")}
     for name in table.keys() - {"command", "files"}:
         if f"--{name.replace('_', '-')}" not in known:

@@ -17,26 +17,31 @@ from geosample import __version__
 from geosample.cli.options import name_options
 from geosample.errors import GeosampleError, Problem, list_problems
 
-# Command -> the module of this folder that holds it; each is loaded when it is called, to start fast.
+# Command -> the module of this folder that holds it, loaded when it is called, to start fast; its line in the help.
 COMMANDS = {
-    "demo": "Play the whole job on the invented demo course.",
-    "ground": "Read the course's polygons into a survey file.",
-    "design": "Decide where to pull plugs, and how many.",
-    "sheets": "Write the sampling map, waypoints and blank sheets.",
-    "counts": "Take the counts back in, by label.",
-    "estimate": "Say how many insects there are, and how sure that is.",
-    "density": "Map where they are, and where that is not known.",
-    "treat": "Mark out what to treat, and only that.",
-    "map": "Draw everything on one page that needs no network.",
-    "record": "Store what was applied, for the rules and for the next plan.",
-    "followup": "Choose where a second round would most improve the decision.",
-    "check": "Say how well a treatment worked, from two visits.",
-    "compare": "Say how two extraction methods compare.",
-    "batch": "Run the same stages on many survey files.",
+    "demo": ("many", "Play the whole job on the invented demo course."),
+    "ground": ("sampling", "Read the course's polygons into a survey file."),
+    "design": ("sampling", "Decide where to pull plugs, and how many."),
+    "sheets": ("sampling", "Write the sampling map, waypoints and blank sheets."),
+    "counts": ("answers", "Take the counts back in, by label."),
+    "estimate": ("answers", "Say how many insects there are, and how sure that is."),
+    "density": ("answers", "Map where they are, and where that is not known."),
+    "treat": ("treating", "Mark out what to treat, and only that."),
+    "map": ("answers", "Draw everything on one page that needs no network."),
+    "record": ("treating", "Store what was applied, for the rules and for the next plan."),
+    "followup": ("sampling", "Choose where a second round would most improve the decision."),
+    "check": ("treating", "Say how well a treatment worked, from two visits."),
+    "compare": ("answers", "Say how two extraction methods compare."),
+    "batch": ("many", "Run the same stages on many survey files."),
 }
-MODULES = {"map": "webmap"}
 BAD_DATA = 1
 _ASKED = "geosample.asked"  # the command and its words, for the error nobody foresaw
+
+
+def load_command(name: str) -> click.Command:
+    """Return one of ``COMMANDS``, with its module loaded only now."""
+    command: click.Command = getattr(importlib.import_module(f"geosample.cli.{COMMANDS[name][0]}"), f"{name}_command")
+    return command
 
 
 class _StageOrder(click.Group):
@@ -46,15 +51,11 @@ class _StageOrder(click.Group):
         return list(COMMANDS)
 
     def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:  # noqa: ARG002
-        if cmd_name not in COMMANDS:
-            return None
-        module = importlib.import_module(f"geosample.cli.{MODULES.get(cmd_name, cmd_name)}")
-        command: click.Command = module.command
-        return command
+        return load_command(cmd_name) if cmd_name in COMMANDS else None
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:  # noqa: ARG002
         with formatter.section("Commands, in the order of the work"):
-            formatter.write_dl(list(COMMANDS.items()))
+            formatter.write_dl([(name, line) for name, (_, line) in COMMANDS.items()])
 
     def invoke(self, ctx: click.Context) -> Any:
         try:

@@ -1,7 +1,9 @@
-"""The command ``treat``: from a density map to zones, their files and the plan on paper."""
+"""Commands of a treatment: ``treat``, ``record``, ``check``."""
 
 from __future__ import annotations
 
+import datetime
+from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
@@ -20,7 +22,15 @@ from geosample.cli.options import (
     visit_option,
 )
 from geosample.report import say
-from geosample.report.treat import tell_plan, tell_plan_more
+from geosample.report.treat import (
+    tell_efficacy,
+    tell_efficacy_more,
+    tell_plan,
+    tell_plan_more,
+    tell_record,
+    tell_record_more,
+    tell_treated,
+)
 from geosample.units import FOOT_M
 
 _STRIP_STEPS_M = {"us": 5 * FOOT_M, "metric": 1.0}
@@ -118,7 +128,7 @@ class _Percent(click.ParamType[float]):
 @units_option
 @more_option
 @json_option
-def command(survey: Path, out: Path, visit: str | None, as_json: bool, more: bool, **asked: Any) -> None:
+def treat_command(survey: Path, out: Path, visit: str | None, as_json: bool, more: bool, **asked: Any) -> None:
     """Mark out what to treat, and only that.
 
     Writes the zones into SURVEY, and into the folder --out: zones.geojson, zones.kml, zones.csv, zones.gpx,
@@ -187,3 +197,114 @@ def _refuse_pairs(kinds: list[str], tank: str | None, carrier: str | None) -> No
         problems.append(Problem("--tank", found, "both, to tell tank loads", "add --carrier, such as 2gal/1000ft2"))
     if problems:
         raise TreatError(problems)
+
+
+def _split_fields(ctx: click.Context, param: click.Parameter, value: tuple[str, ...]) -> dict[str, str]:
+    wrong = [pair for pair in value if "=" not in pair]
+    if wrong:
+        message = f"found {wrong[0]!r}; expected a field and what it says; write applicator='A. Name'"
+        raise click.BadParameter(message, ctx, param)
+    pairs = [[part.strip() for part in pair.split("=", 1)] for pair in value]
+    twice = {key for key, _ in pairs if [name for name, _ in pairs].count(key) > 1}
+    if twice:
+        message = f"found {', '.join(sorted(twice))} more than once; expected each field once; leave out the other"
+        raise click.BadParameter(message, ctx, param)
+    return dict(pairs)
+
+
+def _split_names(ctx: click.Context, param: click.Parameter, value: str | None) -> list[str]:
+    names = [name.strip() for name in (value or "").split(",") if name.strip()]
+    if value is not None and not names:
+        message = "found nothing; expected zones such as Z07F-1; leave the option out for all of the plan"
+        raise click.BadParameter(message, ctx, param)
+    return names
+
+
+@click.command()
+@survey_argument
+@click.option("--date", "day", required=True, help="Day of the treatment, YYYY-MM-DD.")
+@click.option("--zones", "zone_ids", callback=_split_names, help="Zones treated, with commas; all when not given.")
+@click.option("--set", "fields", multiple=True, callback=_split_fields, help="A field, such as method='boom sprayer'.")
+@click.option(
+    "--rules",
+    type=click.Choice(["us", "ny", "none"]),
+    default="us",
+    show_default=True,
+    help="Whose fields to ask for: US restricted-use products, New York golf courses, or none.",
+)
+@visit_option
+@units_option
+@more_option
+@json_option
+def record_command(
+    survey: Path, day: str, visit: str | None, rules: str, as_json: bool, more: bool, **asked: Any
+) -> None:
+    """Store what was done in the zones of a plan.
+
+    The fields of the record rules are asked for, and any others may be added; irac_group is read by the next plan.
+
+    \b
+    Example:
+      geosample record course.gpkg --date 2026-05-08 --set irac_group=28 --set applicator='A. Name' --set method=boom
+    """  # noqa: D301
+    from geosample.survey import open_survey
+    from geosample.treat import load_zones
+    from geosample.treat.records import RULES, fill_record, keep_fields, missing_fields, save_record
+
+    file = open_survey(survey, must_exist=True)
+    zones = load_zones(file, visit)
+    record = fill_record(zones, asked["zone_ids"], asked["fields"], day=day, units=asked["units"])
+    record = keep_fields(file, zones.visit, record, asked["fields"])
+    save_record(file, zones.visit, record)
+    chosen = RULES[rules]
+    missing = missing_fields(record, chosen)
+    to_come = datetime.date.fromisoformat(day) > datetime.datetime.now().astimezone().date()
+    lines = tell_record(zones.visit, record, missing, chosen, to_come=to_come)
+    facts = {"visit": zones.visit, "record": record, "missing": missing, "rules": rules, "to_come": to_come}
+    say(lines, facts, as_json=as_json, rest=tell_record_more(record, missing, chosen), more=more)
+
+
+@click.command()
+@survey_argument
+@click.option("--before", required=True, help="The visit whose plan was carried out.")
+@click.option("--after", required=True, help="A later visit, at fresh points.")
+@click.option("--before-stages", help="Stages to count before, with commas; all that were looked for when not given.")
+@click.option("--after-stages", help="The same cohort's stages at the later visit.")
+@click.option("--seed", type=click.IntRange(0, 2**31 - 1), default=7, show_default=True, help="Seed of the intervals.")
+@units_option
+@more_option
+@json_option
+def check_command(survey: Path, before: str, after: str, seed: int, as_json: bool, more: bool, **asked: Any) -> None:
+    """Estimate how well a treatment worked, in treated and untreated ground.
+
+    Insects grow between visits: name the stages the same cohort was in, such as --before-stages L1,L2,L3
+    --after-stages L4,L5,pupa.
+
+    \b
+    Example:
+      geosample check course.gpkg --before 2026-05-04 --after 2026-05-18
+    """  # noqa: D301
+    import numpy as np
+
+    from geosample.counts import load_counts, tally
+    from geosample.design import load_visit
+    from geosample.survey import open_survey
+    from geosample.treat import load_zones
+    from geosample.treat.efficacy import check_treatment, check_visits, treated_zones
+
+    file = open_survey(survey, must_exist=True)
+    check_visits(load_visit(file, before), load_visit(file, after))
+    zones, treated = treated_zones(load_zones(file, before), file.read("treatments"))
+    stages = {when: _split(asked[f"{when}_stages"]) for when in ("before", "after")}
+    first, second = (
+        tally(load_counts(file, visit), zones.pest, stages=names)
+        for visit, names in zip((before, after), stages.values(), strict=True)
+    )
+    found = check_treatment(first, second, zones, rng=np.random.default_rng(seed))
+    facts = {"before": before, "after": after, "stages": stages, **found.summary(), "treated": asdict(treated)}
+    rest = tell_efficacy_more(found, asked["units"])
+    say([*tell_efficacy(found), tell_treated(treated)], facts, as_json=as_json, rest=rest, more=more)
+
+
+def _split(text: str | None) -> list[str] | None:
+    return [name.strip() for name in text.split(",") if name.strip()] if text else None

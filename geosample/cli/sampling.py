@@ -1,10 +1,10 @@
-"""The command ``geosample design``."""
+"""Commands up to pulling plugs: ``ground``, ``design``, ``sheets``, ``followup``."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 
@@ -15,15 +15,108 @@ from geosample.cli.options import (
     json_option,
     more_option,
     name_options,
+    out_folder_option,
     seed_option,
     split_words,
     survey_argument,
     units_option,
+    visit_option,
 )
 from geosample.pests import DEFAULT_PEST, load_pest
-from geosample.report import say
+from geosample.report import say, talk
 from geosample.units import Units
-from geosample.words import ALLOCATIONS, DRAW_METHODS, WALKS
+from geosample.words import ALLOCATIONS, DRAW_METHODS, METHODS, WALKS
+
+if TYPE_CHECKING:
+    from geosample.ground import Ground
+    from geosample.survey import Survey
+
+
+WIDEST_COLLAR_M = 5.0  # 18-60 in are usual (common practice, no source); wider is most likely ft written for in
+
+
+class HoleWidths(click.ParamType[dict[str, float]]):
+    """Lengths by hole, such as ``30in`` or ``30in,7=36in``, turned into metres; ``*`` for the other holes."""
+
+    name = "length"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> dict[str, float]:
+        """Return the widths by hole; bad usage for one without a unit."""
+        if isinstance(value, dict):
+            return value
+        from geosample.ground.cutting import ALL_HOLES
+
+        pairs = [part.rpartition("=") for part in str(value).split(",")]
+        widths = {hole.strip() or ALL_HOLES: LENGTH.convert(width.strip(), param, ctx) for hole, _, width in pairs}
+        if max(widths.values()) > WIDEST_COLLAR_M:
+            self.fail(f"found {value}; expected collars of up to 5 m (usual: 18in to 60in); check the unit", param, ctx)
+        return widths
+
+
+@click.command()
+@survey_argument
+@click.argument("files", nargs=-1, required=True, type=click.Path(path_type=Path), metavar="FILE...")
+@click.option("--kinds", multiple=True, help='What labels mean: "teebox=tee,asphalt=path,OB=ignore".')
+@click.option("--kind-from", multiple=True, metavar="FIELD", help="Field that alone tells the kind.")
+@click.option("--hole-from", multiple=True, metavar="FIELD", help="Field that alone tells the hole.")
+@click.option("--collar", "collar_m", type=HoleWidths(), help='Collar to derive round greens: 30in, or "30in,7=36in".')
+@click.option("--approach", "approach_m", type=LENGTH, help="Fairway this near its green is approach: 30yd.")
+@click.option("--crs", help="Working system in metres, EPSG:n; one centred on the course when not given.")
+@click.option("--file-crs", help="What the files' coordinates are in, EPSG:n, over what they say.")
+@click.option("--swap-lonlat", is_flag=True, help="The files have latitude before longitude.")
+@click.option("--picture", type=click.Path(path_type=Path, dir_okay=False), help="Draw what was understood, a PNG.")
+@click.option("--force", is_flag=True, help="Replace a ground that visits rest on.")
+@units_option
+@more_option
+@json_option
+def ground_command(
+    survey: Path, files: tuple[Path, ...], units: Units, as_json: bool, more: bool, **options: Any
+) -> None:
+    """Read the course's polygons into a survey file: kinds, holes, collars, overlaps settled.
+
+    FILE is any of GeoJSON (.geojson, .json), KML, KMZ, GeoPackage (.gpkg), Shapefile (.shp, or zipped),
+    FlatGeobuf (.fgb) and CSV with a column WKT; several at once are one course. What is not recognised is listed
+    with the text for --kinds that settles it; it is left out only if you say so (LABEL=ignore). Overlaps go to the
+    first of green, collar, tee, approach, fairway, rough; water, bunkers, paths and buildings are cut out of all.
+    Points such as cups and pins are landmarks, not ground.
+
+    \b
+    Example:
+      geosample ground course.gpkg layers/course.geojson --collar 30in
+    """  # noqa: D301 - click reads the control character, which a raw string would not hold
+    from geosample.ground import replace_ground
+    from geosample.report.ground import tell_ground, tell_ground_more, tell_replaced
+    from geosample.survey import open_survey
+
+    file = open_survey(survey)
+    picture, force = options.pop("picture"), options.pop("force")
+    ground = _read_course(file, files, picture, options)
+    for line in tell_replaced(replace_ground(file, ground, force=force)):
+        talk(line)
+    facts = {"survey": str(survey), **ground.summary()}
+    say(tell_ground(ground, units), facts, as_json=as_json, rest=tell_ground_more(ground, units), more=more)
+
+
+def _read_course(survey: Survey, files: tuple[Path, ...], picture: Path | None, asked: dict[str, Any]) -> Ground:
+    from geosample.ground import UnknownKindsError, check_not_survey, kept_crs, parse_kinds, read_ground
+
+    check_not_survey(survey, files)
+    given = {**asked, "kinds": parse_kinds(asked["kinds"]), "crs": asked["crs"] or kept_crs(survey)}
+    try:
+        ground = read_ground(files, **given)
+    except UnknownKindsError as error:
+        _draw_picture(error.seen, picture)
+        raise
+    _draw_picture(ground, picture)
+    return ground
+
+
+def _draw_picture(ground: Ground, picture: Path | None) -> None:
+    from geosample.ground import draw_ground
+
+    if picture is not None:
+        draw_ground(ground, picture)
+        talk(f"picture: {picture}")
 
 
 def _distances(ctx: click.Context, param: click.Parameter, values: tuple[str, ...]) -> tuple[tuple[str, float], ...]:
@@ -167,7 +260,7 @@ def _refuse_spacing(ctx: click.Context, param: click.Parameter, value: str | Non
 @units_option
 @more_option
 @json_option
-def command(survey: Path, units: Units, as_json: bool, more: bool, **asked: Any) -> None:
+def design_command(survey: Path, units: Units, as_json: bool, more: bool, **asked: Any) -> None:
     """Decide where to pull plugs, and in what order.
 
     Every point is drawn with a known density, so that its count stands for a known piece of ground. Points spread
@@ -208,4 +301,91 @@ def _check_wish(asked: Mapping[str, Any]) -> None:
 
     wish = [asked[name] for name in ("precision", "threshold_per_m2", "expected_per_m2")]
     for problem in find_wish_problems(*wish, points_asked=asked["points"] is not None):
-        raise click.UsageError(str(name_options(problem, command)))
+        raise click.UsageError(str(name_options(problem, design_command)))
+
+
+@click.command("sheets")
+@survey_argument
+@out_folder_option("Folder for the files; made where it is not there.")
+@click.option("--paper", type=click.Choice(["letter", "a4"]), default="letter", show_default=True, help="Paper size.")
+@visit_option
+@click.option(
+    "--extraction",
+    "method",
+    type=click.Choice(METHODS),
+    default="brine",
+    show_default=True,
+    help="How insects are extracted.",
+)
+@click.option(
+    "--containers", "batch", type=click.IntRange(1, 1000), default=6, show_default=True, help="Bags extracted at once."
+)
+@click.option("--pace", "pace_m", type=LENGTH, default="30in", show_default=True, help="Length of your pace.")
+@click.option(
+    "--landmarks",
+    type=click.Path(path_type=Path, dir_okay=False),
+    help="File of named places (sprinkler heads, markers) to find points from.",
+)
+@click.option("--force", is_flag=True, help="Write over a blank sheet that is filled in.")
+@units_option
+@more_option
+@json_option
+def sheets_command(survey: Path, out: Path, visit: str | None, as_json: bool, more: bool, **asked: Any) -> None:
+    """Write the sampling map, the waypoints and the blank sheets of a visit.
+
+    Makes field_map.pdf, bag_labels.pdf, points.gpx, points.kml, blank_counts.csv, blank_counts.xlsx, form.xlsx (an
+    XLSForm) and blank_recounts.csv, for the tenth of the bags that a second person counts.
+    Each point gets words to find it by: clock and paces on greens, paces along and in on fairways. They are kept in
+    the survey's points too. The default pace and method are common practice, not from a source: set your own.
+
+    \b
+    Example:
+      geosample sheets course.gpkg --out sheets --paper letter
+    """  # noqa: D301
+    from geosample.design import load_design
+    from geosample.ground import load_ground
+    from geosample.report.sheets import tell_sheets, tell_sheets_more
+    from geosample.sheets import save_finding, write_sheets
+    from geosample.survey import open_survey
+
+    file = open_survey(survey, must_exist=True)
+    made = write_sheets(load_design(file, visit), load_ground(file), out, **asked)
+    save_finding(file, made.design)
+    say(tell_sheets(made), made.summary(), as_json=as_json, rest=tell_sheets_more(made), more=more)
+
+
+@click.command()
+@survey_argument
+@click.option("--visit", required=True, help="The new round's date, such as 2026-05-18.")
+@click.option("--points", type=int, default=12, show_default=True, help="How many.")
+@click.option(
+    "--threshold", "threshold_per_m2", type=DENSITY, help="What is decided about; the map's own if not given."
+)
+@click.option("--miss-cost", type=float, default=3.0, show_default=True, help="Cost of a miss; a needless one costs 1.")
+@more_option
+@json_option
+def followup_command(survey: Path, visit: str, as_json: bool, more: bool, **asked: Any) -> None:
+    """Choose a few more points where their counts are likeliest to turn a decision, in walking order.
+
+    The newest density map says where. The points are a visit of their own: print their sheets, take the counts in,
+    and run density again; it maps both rounds together.
+
+    \b
+    Example:
+      geosample followup course.gpkg --points 12 --visit 2026-05-18
+    """  # noqa: D301
+    from geosample.density import draw_followup, load_last_density, load_newest_density
+    from geosample.design import load_design, save_design
+    from geosample.ground import load_ground
+    from geosample.report.density import tell_followup
+    from geosample.survey import open_survey
+
+    file = open_survey(survey, must_exist=True)
+    density_map = load_newest_density(file)
+    first = load_design(file, density_map.visit)
+    last = load_last_density(file, density_map.visit) if "last" in density_map.settings.covariates else None
+    design, saved = draw_followup(density_map, load_ground(file), first, visit=visit, last=last, **asked)
+    save_design(file, design)
+    points = design.points["point_id"].tolist()
+    facts = {"visit": visit, "follows": density_map.visit, "points": points, "cost_saved": saved}
+    say(tell_followup(facts), facts, as_json=as_json, rest=[f"points: {', '.join(points)}"], more=more)

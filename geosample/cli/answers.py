@@ -1,0 +1,431 @@
+"""Commands that say what the counts tell: ``counts``, ``estimate``, ``density``, ``compare``, ``map``."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from geosample.cautions import TREATMENT
+from geosample.cli.options import (
+    DENSITY,
+    LENGTH,
+    json_option,
+    more_option,
+    out_folder_option,
+    split_words,
+    survey_argument,
+    units_option,
+    visit_option,
+)
+from geosample.report import say, talk
+from geosample.units import Units
+from geosample.words import METHODS
+
+if TYPE_CHECKING:
+    from geosample.counts import Counts
+    from geosample.design import Design
+    from geosample.survey import Survey
+
+
+class Meanings(click.ParamType[dict[str, str]]):
+    """What headings hold, such as ``larvae=L3,crew chief=collector``."""
+
+    name = "heading=meaning"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> dict[str, str]:
+        """Return heading -> stage or field; bad usage for a part without ``=``.
+
+        Examples
+        --------
+        >>> Meanings().convert("larvae=L3, crew chief=collector", None, None)
+        {'larvae': 'L3', 'crew chief': 'collector'}
+        """
+        if isinstance(value, dict):
+            return value
+        pairs = [part.partition("=") for part in str(value).split(",") if part.strip()]
+        meanings = {heading.strip(): meaning.strip() for heading, _, meaning in pairs}
+        for heading, meaning in meanings.items():
+            if not heading or not meaning:
+                self.fail(f"'{heading}={meaning}' is no heading=meaning; write such as 'larvae=L3'", param, ctx)
+        return meanings
+
+
+@click.command()
+@survey_argument
+@click.argument("files", nargs=-1, required=True, type=click.Path(path_type=Path), metavar="FILE...")
+@click.option(
+    "--gps-within",
+    "gps_within_m",
+    type=LENGTH,
+    default="10m",
+    show_default=True,
+    help="How far a position may lie from its point; the receiver's accuracy is added.",
+)
+@click.option("--columns", type=Meanings(), help='What unknown headings hold: "larvae=L3,crew chief=collector".')
+@click.option(
+    "--extraction", "method", type=click.Choice(METHODS), help="How the insects were got out, for rows that don't say."
+)
+@click.option("--sums", is_flag=True, help="Read 3+4 as 7.")
+@click.option(
+    "--most",
+    "most_per_m2",
+    type=DENSITY,
+    help="Ask about counts above this density; 2000/ft2 if not given (common sense, no source).",
+)
+@click.option("--set-aside", is_flag=True, help="Take the good rows and list the bad ones, instead of taking none.")
+@visit_option
+@more_option
+@json_option
+def counts_command(
+    survey: Path, files: tuple[Path, ...], visit: str | None, as_json: bool, more: bool, **asked: Any
+) -> None:
+    """Take the counts back in, joined to the plan by label, else by position.
+
+    FILE is what came back: filled blank sheets (CSV, XLSX), waypoints with the count in their comment (GPX, KML,
+    GeoJSON), or a form's export. Zero is a count, blank is not: a row without counts and status makes no sample.
+    In status write not_extracted, lost, unreachable or off_turf where a bag has no counts (counted needs no word); in
+    moved write yes where the plugs were taken elsewhere, and where in note, or as a position. A second person's
+    counts go in blank_recounts.csv.
+    With any row that can't be read without guessing nothing is taken, and every problem is listed. A file taken
+    twice adds nothing; a corrected one replaces its rows and shows the differences.
+
+    \b
+    Example:
+      geosample counts course.gpkg filled.csv --gps-within 10m
+    """  # noqa: D301
+    from geosample.counts import add_counts, read_counts
+    from geosample.design import load_design
+    from geosample.report.counts import tell_counts, tell_counts_more
+    from geosample.survey import open_survey
+
+    file = open_survey(survey, must_exist=True)
+    design = load_design(file, visit)
+    visits = file.read("visits")
+    others = visits[(visits["visit"] != design.visit.visit) & visits["design_code"].astype(bool)]
+    codes = dict(zip(others["design_code"].astype(str), others["visit"].astype(str), strict=True))
+    given = {name: value for name, value in asked.items() if value is not None}
+    added = add_counts(file, read_counts(files, design, **given, other_codes=codes), design)
+    say(tell_counts(added), added.summary(), as_json=as_json, rest=tell_counts_more(added), more=more)
+
+
+@click.command()
+@survey_argument
+@click.option(
+    "--by",
+    callback=split_words,
+    default="kind,hole,stratum",
+    show_default=True,
+    help="Groups to estimate: some of kind, hole, surface, stratum, part, with commas between.",
+)
+@visit_option
+@click.option("--pest", help="Another pest found with it; the visit's own when not given.")
+@click.option("--level", type=float, default=0.95, show_default=True, help="Confidence of the intervals.")
+@click.option("--threshold", "threshold_per_m2", type=DENSITY, help="Hold each kind against it, such as 30/ft2.")
+@click.option(
+    "--recovery",
+    multiple=True,
+    help="Share of the reference a method finds: heat=1.6, brine:L1=0.8, or heat=1.6,1.2,2.1 with its 95 % limits.",
+)
+@click.option(
+    "--csv", "csv_file", type=click.Path(path_type=Path, dir_okay=False), help="Write the table here as well."
+)
+@click.option("--picture", type=click.Path(path_type=Path, dir_okay=False), help="Draw the answer on one page, a PDF.")
+@click.option("--border", "border_m", type=LENGTH, help="Split the strata by border and interior after the draw.")
+@units_option
+@more_option
+@json_option
+def estimate_command(survey: Path, visit: str | None, units: Units, as_json: bool, more: bool, **asked: Any) -> None:
+    """Say how many insects there are, which stages, whether the border holds more, and how sure all that is.
+
+    The answer comes first, then a table. All of it is kept in the survey file.
+
+    \b
+    Example:
+      geosample estimate course.gpkg --by kind,hole,stratum --threshold 30/ft2
+    """  # noqa: D301
+    from geosample.counts import load_counts
+    from geosample.design import load_design
+    from geosample.estimate import (
+        estimate_means,
+        load_mix_before,
+        parse_recovery,
+        post_stratify,
+        save_estimates,
+        write_estimates_csv,
+    )
+    from geosample.estimate.picture import draw_estimates, write_picture
+    from geosample.ground import load_ground
+    from geosample.report.estimate import tell_estimates, tell_estimates_more
+    from geosample.survey import open_survey
+
+    file = open_survey(survey, must_exist=True)
+    name = file.find_visit(visit)
+    recovery = tuple(parse_recovery(text) for text in asked["recovery"])
+    design = load_design(file, name)
+    if asked["border_m"] is not None:
+        design = post_stratify(design, load_ground(file), asked["border_m"])
+    estimates = estimate_means(
+        load_counts(file, name),
+        design,
+        by=asked["by"],
+        level=asked["level"],
+        threshold_per_m2=asked["threshold_per_m2"],
+        pest=asked["pest"],
+        recovery=recovery,
+        before=load_mix_before(file, name, asked["pest"] or design.visit.pest),
+    )
+    save_estimates(file, estimates)
+    wrote: list[Path] = []
+    if asked["csv_file"] is not None:
+        write_estimates_csv(asked["csv_file"], estimates)
+        wrote.append(asked["csv_file"])
+    if asked["picture"] is not None:
+        page = draw_estimates(estimates, threshold_per_m2=asked["threshold_per_m2"], units=units)
+        write_picture(asked["picture"], page)
+        wrote.append(asked["picture"])
+    if wrote:
+        talk(f"Wrote {' and '.join(map(str, wrote))}.")
+    rest = tell_estimates_more(estimates, units)
+    say(tell_estimates(estimates, units), estimates.summary(), as_json=as_json, rest=rest, more=more)
+
+
+def _split_covariates(_ctx: click.Context, _param: click.Parameter, words: str) -> tuple[str, ...]:
+    """Return the covariates named, parted by commas; none when the word none stands alone."""
+    named = tuple(word.strip().lower() for word in words.split(","))
+    return () if named == ("none",) else named
+
+
+@click.command()
+@survey_argument
+@click.option("--cell", "cell_m", type=LENGTH, default="1m", show_default=True, help="Side of a cell.")
+@click.option(
+    "--threshold",
+    "threshold_per_m2",
+    type=DENSITY,
+    help="Density whose chance of being passed is mapped: 30/ft2; one published for the pest if not given.",
+)
+@click.option(
+    "--covariates",
+    default="edge,kind",
+    show_default=True,
+    callback=_split_covariates,
+    help="What may shift the density: any of edge, kind, trees, last (the last visit's map), or none.",
+)
+@click.option(
+    "--known",
+    "known_ratio",
+    type=float,
+    default=0.5,
+    show_default=True,
+    help="A cell is known where the counts leave at most this part of the doubt there was without them.",
+)
+@click.option(
+    "--recovery",
+    "recoveries",
+    multiple=True,
+    help="Share a method finds, such as heat=1.6 or heat=1.6,1.2,2.1 with its limits; 1.0 where none is given.",
+)
+@click.option(
+    "--at",
+    type=click.Path(path_type=Path),
+    help="Points or areas of your own (any format): their density or mean density goes to density_at.csv.",
+)
+@out_folder_option("Folder for density.tif.")
+@visit_option
+@units_option
+@more_option
+@json_option
+def density_command(  # noqa: PLR0913, PLR0917 - a command's options
+    survey: Path,
+    out: Path,
+    visit: str | None,
+    units: Units,
+    as_json: bool,
+    more: bool,
+    at: Path | None,
+    threshold_per_m2: float | None,
+    **asked: Any,
+) -> None:
+    """Map the density from a visit's counts, with its interval and what is not known.
+
+    Makes density.tif (expected, low, high, exceedance: the chance to pass the threshold, known) and keeps the map in
+    the survey. It says how much the map adds to plain averages; where it adds nothing, decide by averages.
+
+    \b
+    Example:
+      geosample density course.gpkg --cell 2m --threshold 30/ft2 --out maps
+    """  # noqa: D301
+    from geosample.density import (
+        estimate_places,
+        load_last_density,
+        map_density,
+        save_density,
+        starting_threshold,
+        write_density_tif,
+        write_places,
+    )
+    from geosample.design import load_design
+    from geosample.errors import DensityError
+    from geosample.files.saving import make_folder
+    from geosample.ground import load_ground, read_own_shapes
+    from geosample.report.density import tell_map, tell_map_more, tell_places, tell_start
+    from geosample.survey import open_survey
+
+    file = open_survey(survey, must_exist=True)
+    ground, design = load_ground(file), load_design(file, visit)
+    own = None if at is None else read_own_shapes(at, ground.crs, option="--at")
+    make_folder(out, DensityError)
+    if threshold_per_m2 is None:
+        start = starting_threshold(design.visit.pest)
+        threshold_per_m2 = start.low_per_m2
+        talk(tell_start(start, units))
+    last = load_last_density(file, design.visit.visit) if "last" in asked["covariates"] else None
+    asked |= read_recoveries(asked.pop("recoveries"))
+    counts = _counts_of(file, design)
+    talk("Fitting the map ...")
+    density_map = map_density(counts, ground, design=design, threshold_per_m2=threshold_per_m2, last=last, **asked)
+    lines, summary = tell_map(density_map, units), density_map.summary()
+    if own is not None:
+        table = estimate_places(density_map, ground, own, threshold_per_m2, last=last)
+        lines += ["", *tell_places(table, units), f"Wrote {write_places(out / 'density_at.csv', table)}."]
+        summary["at"] = table.to_dict("records")
+    save_density(file, density_map)
+    path = out / "density.tif"
+    write_density_tif(path, density_map, threshold_per_m2=threshold_per_m2, units=units)
+    rest = tell_map_more(density_map, units)
+    say([*lines, f"Wrote {path}."], {**summary, "file": str(path)}, as_json=as_json, rest=rest, more=more)
+
+
+def read_recoveries(texts: Sequence[str]) -> dict[str, Any]:
+    """Return shares by method, and how unsure the least sure of them is, from words such as heat=1.6,1.2,2.1."""
+    from geosample.errors import DensityError, Problem
+    from geosample.estimate import parse_recovery
+
+    found = [parse_recovery(text) for text in texts]
+    problems = [
+        Problem("--recovery", repr(text), "a method and its share", "write heat=1.6; the map adds the stages up")
+        for text, one in zip(texts, found, strict=True)
+        if one.stage or not one.method
+    ]
+    if problems:
+        raise DensityError(problems)
+    shares = {one.method: one.value for one in found}
+    return {"recovery": shares, "recovery_sd": max((one.log_sd for one in found), default=0.0)}
+
+
+def _counts_of(file: Survey, design: Design) -> Counts:
+    """Return the visit's counts, with those of the round it follows unless a treatment lies between the two."""
+    from geosample.counts import load_counts
+    from geosample.density import check_untreated, join_rounds
+
+    counts = load_counts(file, design.visit.visit)
+    follows = design.visit.follows
+    if not follows:
+        return counts
+    check_untreated(file.read("treatments"), follows, design.visit.date)
+    talk(f"A second round: the counts of {follows} are mapped with it.")
+    return join_rounds(load_counts(file, follows), counts)
+
+
+def _margin(ctx: click.Context, param: click.Parameter, value: str | None) -> float | None:
+    """Return a margin as a ratio: 25% is 1.25."""
+    if value is None:
+        return None
+    try:
+        return 1 + float(value.rstrip("% ")) / 100 if value.endswith("%") else float(value)
+    except ValueError as error:
+        text = f"{value!r} is no margin; write for instance 25%"
+        raise click.BadParameter(text, ctx, param) from error
+
+
+@click.command()
+@click.argument("survey", required=False, type=click.Path(path_type=Path))
+@click.option("--example", is_flag=True, help="Use the invented trial that comes with the program.")
+@click.option("--margin", callback=_margin, help="Up to what difference they count as the same, such as 25%.")
+@click.option("--reference", help="The method the other is held against; the first found when not given.")
+@click.option("--method", help="The other method.")
+@click.option(
+    "--site",
+    type=click.Choice(["kind", "hole", "surface_id", "all"]),
+    default="kind",
+    show_default=True,
+    help="What a site is, in a survey.",
+)
+@visit_option
+@click.option("--pest", help="Another pest found with it; the visit's own when not given.")
+@click.option("--level", type=float, default=0.95, show_default=True, help="Confidence of the intervals.")
+@click.option("--seed", type=click.IntRange(0, 2**31 - 1), default=1, show_default=True, help="Seed of the shuffles.")
+@more_option
+@json_option
+def compare_command(survey: Path | None, as_json: bool, more: bool, **asked: Any) -> None:
+    """Say how two extraction methods compare: a survey drawn with design --compare, or a table (CSV, XLSX).
+
+    A table has a row a bag: block, method, count, and where known site, stage, plugs, minutes, cost; or a column of
+    counts for each method. A difference that is not seen is never called sameness: that takes a margin of yours.
+
+    \b
+    Example:
+      geosample compare --example --margin 25%
+    """  # noqa: D301
+    from geosample.compare import compare_methods, gather_trial, read_example, read_trial, save_comparison
+    from geosample.counts import load_counts
+    from geosample.design import load_design
+    from geosample.files.tables import TABLES
+    from geosample.report.compare import tell_comparison, tell_comparison_more
+    from geosample.survey import open_survey
+
+    if asked["example"] == (survey is not None):
+        text = "name a survey or a table, or say --example"
+        raise click.UsageError(text)
+    question = {name: asked[name] for name in ("reference", "method", "margin", "level", "seed")}
+    if survey is None or survey.suffix.lower() in TABLES:
+        comparison = compare_methods(read_example() if survey is None else read_trial(survey), **question)
+    else:
+        file = open_survey(survey, must_exist=True)
+        name = file.find_visit(asked["visit"])
+        design = load_design(file, name)
+        pest = asked["pest"] or design.visit.pest
+        trial = gather_trial(load_counts(file, name), design, pest=pest, site=asked["site"])
+        comparison = compare_methods(trial, **question)
+        save_comparison(file, comparison, visit=name, pest=pest)
+    rest = tell_comparison_more(comparison)
+    say(tell_comparison(comparison), comparison.summary(), as_json=as_json, rest=rest, more=more)
+
+
+@click.command("map")
+@survey_argument
+@click.option("--out", required=True, type=click.Path(path_type=Path, dir_okay=False), help="The page, FILE.html.")
+@visit_option
+@units_option
+@click.option(
+    "--threshold", "thresholds_per_m2", type=DENSITY, multiple=True, help="A threshold to step to; may be repeated."
+)
+@click.option("--aerial", type=click.Path(path_type=Path, dir_okay=False), help="A GeoTIFF to lay underneath.")
+@click.option("--base-map", help="Address of online map tiles with {z}, {x}, {y}; off until the reader wants it.")
+@click.option("--base-credit", default="", help="Whom the tiles' owner wants named.")
+@more_option
+@json_option
+def map_command(
+    survey: Path, out: Path, visit: str | None, units: Units, as_json: bool, more: bool, **asked: Any
+) -> None:
+    """Draw everything the survey holds on one page that opens with no network.
+
+    A stage that has not run yet is named on the page.
+
+    \b
+    Example:
+      geosample map course.gpkg --out map.html
+    """  # noqa: D301
+    from geosample.report.webmap import tell_drawn, tell_drawn_more
+    from geosample.survey import open_survey
+    from geosample.webmap import draw_map, gather_story
+
+    story = gather_story(open_survey(survey, must_exist=True), visit)
+    size = draw_map(story, out, units=units, **asked).stat().st_size
+    cautions = [str(caution) for caution in TREATMENT] if len(story.zones) else []
+    facts = {"page": str(out), "size_bytes": size, **story.summary(), "cautions": cautions}
+    told, rest = tell_drawn(story, out, size, units), tell_drawn_more(story)
+    say(told, facts, as_json=as_json, rest=rest, more=more)
