@@ -7,7 +7,7 @@ from abc import ABC, abstractmethod
 from collections.abc import Mapping
 from typing import Any
 
-from geosample.files.escape import escape_html
+from geosample.files.saving import escape_html
 
 MOST_CHARACTERS = 200
 MOST_ROWS = 12  # of a table within the page's table (own choice)

@@ -20,7 +20,7 @@ from geosample.compare import Trial, compare_methods, read_example, read_trial
 from geosample.compare.answer import shuffle_p
 from geosample.compare.mixed import Blocks, fit_ratio, log_likelihood, one_sided_p, ratio_interval
 from geosample.errors import EstimateError
-from geosample.files.tables import RowNote
+from geosample.files.reading import RowNote
 
 
 def draw_trial(rng: np.random.Generator, *, blocks: int = 10, ratio: float = 1.0, mean: float = 3.0) -> Trial:

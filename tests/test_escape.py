@@ -20,7 +20,7 @@ from hypothesis import strategies as st
 from pyxform.xls2xform import convert
 
 from geosample.cli import main
-from geosample.files.escape import escape_cell, escape_html, escape_xml, read_cell, read_html, write_csv
+from geosample.files.saving import escape_cell, escape_html, escape_xml, read_cell, read_html, write_csv
 from geosample.ground import read_ground
 from geosample.survey import open_survey
 from geosample.words import UNSTAGED

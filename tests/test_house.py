@@ -260,7 +260,7 @@ ONE_PLACE = [
     (r"\b(?:0\.3048|0\.0254|25\.4|0\.9144)\b", "units.py", "the units of geosample/units.py"),
     (
         r"\.to_csv\(|csv\.writer|json\.dumps\([^\n]*\.replace",
-        "files/escape.py",
+        "files/saving.py",
         "write_csv and escape_json, which make texts harmless",
     ),
     (r"\.canvas\b", "drawing/", "what geosample/drawing/ has for it, such as draw_line and draw_box"),

@@ -373,7 +373,7 @@ def compare_command(survey: Path | None, as_json: bool, more: bool, **asked: Any
     from geosample.compare import compare_methods, gather_trial, read_example, read_trial, save_comparison
     from geosample.counts import load_counts
     from geosample.design import load_design
-    from geosample.files.tables import TABLES
+    from geosample.files.reading import TABLES
     from geosample.report.compare import tell_comparison, tell_comparison_more
     from geosample.survey import open_survey
 

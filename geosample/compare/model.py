@@ -15,7 +15,7 @@ from geosample.words import METHODS, NO_HOLE
 if TYPE_CHECKING:
     from geosample.counts import Counts
     from geosample.design import Design
-    from geosample.files.tables import RowNote
+    from geosample.files.reading import RowNote
     from geosample.survey import Survey
 
 COLUMNS = ("site", "block", "method", "bag", "stage", "count", "effort", "minutes", "cost")

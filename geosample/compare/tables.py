@@ -12,7 +12,7 @@ import pandas as pd
 from geosample.compare.model import ALL, COLUMNS, Trial
 from geosample.counts import Bad, ask_two_ways, plain_heading, read_method, read_whole
 from geosample.errors import EstimateError
-from geosample.files.tables import Log, Table, read_tables
+from geosample.files.reading import Log, Table, read_tables
 
 EXAMPLE = "invented_trial.csv"
 WORDS = {

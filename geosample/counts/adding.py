@@ -26,7 +26,7 @@ import pandas as pd
 
 from geosample.counts.model import Counts, compare_recounts, find_agreement
 from geosample.counts.rows import sort_samples
-from geosample.files.tables import RowNote
+from geosample.files.reading import RowNote
 from geosample.pests import load_pest
 from geosample.results import Result
 from geosample.survey.findings import put_findings

@@ -19,7 +19,7 @@ from scipy.spatial import KDTree
 from geosample.counts.meaning import plain_heading
 from geosample.counts.model import MOST_MOVED_M
 from geosample.counts.rows import Bag, Row
-from geosample.files.tables import Log
+from geosample.files.reading import Log
 from geosample.words import METHOD_LETTERS, RECOUNT_MARK, make_sample_id
 
 if TYPE_CHECKING:

@@ -12,7 +12,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 
-from geosample.files.tables import Log, Table
+from geosample.files.reading import Log, Table
 from geosample.pests import Pest
 from geosample.units import LENGTHS_M
 from geosample.words import METHODS, STATUSES, UNSTAGED

@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING, Any, cast
 import pandas as pd
 
 from geosample.errors import CountsError, Problem, SurveyError, list_names
-from geosample.files.tables import RowNote
+from geosample.files.reading import RowNote
 from geosample.pests import DEFAULT_PEST, load_pest
 from geosample.results import Result
 from geosample.survey.findings import Finding, What

@@ -29,7 +29,7 @@ from geosample.counts.rows import (
 )
 from geosample.counts.waypoints import WAYPOINTS
 from geosample.errors import CountsError, Problem
-from geosample.files.tables import Log, Table, read_tables, show_rows
+from geosample.files.reading import Log, Table, read_tables, show_rows
 from geosample.pests import Pest, load_pest
 from geosample.words import UNSTAGED
 

@@ -30,7 +30,7 @@ from geosample.counts.meaning import (
     same_date,
 )
 from geosample.counts.model import ReadRules
-from geosample.files.tables import Log, Table, show_rows
+from geosample.files.reading import Log, Table, show_rows
 from geosample.survey import shape_frame
 from geosample.words import UNSTAGED
 

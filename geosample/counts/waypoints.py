@@ -10,9 +10,19 @@ from xml.etree import ElementTree as ET
 
 from geosample.counts.meaning import FIELDS
 from geosample.errors import GeosampleError
-from geosample.files.escape import read_html
-from geosample.files.tables import Log, Meaning, Reader, Table, show_cell
-from geosample.files.text import child_text, local_name, parse_json, parse_xml, read_data_fields
+from geosample.files.reading import (
+    Log,
+    Meaning,
+    Reader,
+    Table,
+    child_text,
+    local_name,
+    parse_json,
+    parse_xml,
+    read_data_fields,
+    show_cell,
+)
+from geosample.files.saving import read_html
 
 # A number stays whole, whatever marks stand between its digits: 1,000 must not become 1 on the way to its reader.
 _NUMBER = r"\d+(?:[.,'’\s]\d{3}(?!\d))*(?:[.,]\d+)?"
@@ -141,4 +151,4 @@ def _find(element: ET.Element, name: str) -> Iterable[ET.Element]:
 
 
 WAYPOINTS: dict[str, Reader] = dict.fromkeys((".geojson", ".json", ".gpx", ".kml"), read_waypoints)
-"""The endings of files of waypoints, for `geosample.files.tables.read_tables`."""
+"""The endings of files of waypoints, for `geosample.files.reading.read_tables`."""

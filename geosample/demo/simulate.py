@@ -20,8 +20,7 @@ import numpy as np
 import pandas as pd
 
 from geosample.errors import GeosampleError, Problem
-from geosample.files.escape import read_cell, write_csv
-from geosample.files.saving import save_file
+from geosample.files.saving import read_cell, save_file, write_csv
 from geosample.ground import edge_lines, measure_edge
 from geosample.pests import load_pest
 

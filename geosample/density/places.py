@@ -12,8 +12,7 @@ from geosample.density.laplace import FittedField, Hyper, Sites, draw_log, fit_f
 from geosample.density.mapping import FARTHEST_M, Covariates, choose_covariates, cut_target
 from geosample.density.model import DensityMap, exceed
 from geosample.errors import DensityError, Problem
-from geosample.files.escape import write_csv
-from geosample.files.saving import save_file
+from geosample.files.saving import save_file, write_csv
 from geosample.ground import is_area
 from geosample.units import FOOT2_M2
 

@@ -7,8 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 from geosample.errors import EstimateError
 from geosample.estimate.intervals import Interval
-from geosample.files.escape import write_csv
-from geosample.files.saving import save_file
+from geosample.files.saving import save_file, write_csv
 from geosample.results import Result
 from geosample.survey.findings import What, put_findings, read_findings, visits_with
 from geosample.units import FOOT2_M2

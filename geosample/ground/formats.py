@@ -26,18 +26,22 @@ import pyogrio
 import pyproj
 
 from geosample.errors import FileError, GroundError, Problem
-from geosample.files.archives import (
+from geosample.files.reading import (
     LARGEST_BYTES,
     check_sums,
+    child_text,
+    decode_text,
     is_by_product,
     list_members,
+    local_name,
     open_archive,
+    parse_json,
+    parse_xml,
+    part_rows,
+    read_data_fields,
     unpack_member,
 )
-from geosample.files.escape import read_cell
-from geosample.files.saving import SQLITE_HEADER
-from geosample.files.tables import part_rows
-from geosample.files.text import child_text, decode_text, local_name, parse_json, parse_xml, read_data_fields
+from geosample.files.saving import SQLITE_HEADER, read_cell
 from geosample.ground.features import (
     Content,
     Feature,

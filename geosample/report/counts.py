@@ -7,7 +7,7 @@ from collections.abc import Iterable, Mapping
 from typing import TYPE_CHECKING, Any
 
 from geosample.errors import MOST_ALIKE, list_names, mask_numbers
-from geosample.files.tables import RowNote
+from geosample.files.reading import RowNote
 from geosample.report.terminal import show_table
 from geosample.units import percent
 

@@ -22,8 +22,8 @@ from openpyxl.utils.exceptions import InvalidFileException
 from openpyxl.worksheet.datavalidation import DataValidation
 
 from geosample.errors import Problem, SheetsError
-from geosample.files.archives import check_archive
-from geosample.files.escape import escape_cell, escape_xml, write_csv
+from geosample.files.reading import check_archive
+from geosample.files.saving import escape_cell, escape_xml, write_csv
 from geosample.palettes import GREYS
 from geosample.report.sheets import COUNT_ERROR, FIX_HINT, HOW_TO_FILL, QUESTIONS, tell_counting
 from geosample.words import METHOD_LETTERS, METHODS, ROLES, STATUSES, UNSTAGED, make_sample_id

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import gpxpy.gpx
 import pandas as pd
 
-from geosample.files.escape import escape_html, escape_xml
+from geosample.files.saving import escape_html, escape_xml
 from geosample.sheets.blanks import ordered_points
 from geosample.words import ROLES
 

@@ -14,8 +14,7 @@ import shapely
 
 from geosample.cautions import IN_SHORT
 from geosample.errors import TreatError
-from geosample.files.escape import escape_html, escape_xml, write_csv
-from geosample.files.saving import make_folder, save_file
+from geosample.files.saving import escape_html, escape_xml, make_folder, save_file, write_csv
 from geosample.ground import only_polygons
 from geosample.report.treat import show_take, tell_zone
 from geosample.units import ACRE_M2, FOOT2_M2, HECTARE_M2

@@ -25,7 +25,7 @@ from branca.element import Element, Figure, MacroElement
 from folium.utilities import JsCode
 
 from geosample.errors import MapError, Problem
-from geosample.files.escape import escape_html, escape_json
+from geosample.files.saving import escape_html, escape_json
 from geosample.webmap.layers import write_safe
 
 if TYPE_CHECKING:

@@ -1,4 +1,4 @@
-"""Tables of text from CSV files and workbooks: every cell as it was written, every row with a name to look it up.
+"""Texts, tables and archives from strangers: every cell as it was written, nothing unpacked beyond one sane size.
 
 What was read with a little help, and what must be asked, goes into a `Log`: a table is taken whole, or nothing of it.
 """
@@ -7,20 +7,250 @@ from __future__ import annotations
 
 import csv
 import io
+import json
+import lzma
+import struct
 import zipfile
 import zlib
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, time
-from pathlib import Path
-from typing import Any
+from pathlib import Path, PurePosixPath
+from typing import IO, Any
 from xml.etree import ElementTree as ET
+from xml.parsers import expat
 
 from geosample.errors import FileError, GeosampleError, Problem
-from geosample.files.archives import check_archive
-from geosample.files.escape import read_cell
-from geosample.files.text import decode_text
+from geosample.files.saving import read_cell
 from geosample.words import ENCODINGS
+
+
+def decode_text(data: bytes) -> tuple[str, str]:
+    """Return a table's text and its encoding: ``utf-8``, or one of ``words.ENCODINGS``.
+
+    Examples
+    --------
+    >>> [decode_text("señal".encode(encoding)) for encoding in ("utf-8", "utf-16", "latin-1")]
+    [('señal', 'utf-8'), ('señal', 'utf-16'), ('señal', 'cp1252')]
+    """
+    if data[:2] in {b"\xff\xfe", b"\xfe\xff"}:
+        return data.decode("utf-16", errors="replace"), "utf-16"
+    try:
+        return data.decode("utf-8-sig"), "utf-8"
+    except UnicodeDecodeError:
+        return data.decode("cp1252", errors="replace"), "cp1252"
+
+
+def parse_json(path: Path, data: bytes) -> Mapping[str, Any]:
+    """Return the object a JSON file holds.
+
+    Raises
+    ------
+    FileError
+        When it is not UTF-8, not whole, nested without end, or no object.
+    """
+    try:
+        document = json.loads(data.decode("utf-8-sig"))
+    except UnicodeDecodeError as error:
+        problem = Problem(str(path), f"text that is not UTF-8 ({error.reason})", "GeoJSON", "save it again as UTF-8")
+        raise FileError(problem) from error
+    except (json.JSONDecodeError, RecursionError) as error:
+        found = f"JSON that can't be read ({error})"
+        problem = Problem(str(path), found, "a whole file", "it may be cut short: export or copy it again")
+        raise FileError(problem) from error
+    if isinstance(document, Mapping):
+        return document
+    raise FileError(Problem(str(path), "JSON that is no object", "GeoJSON", "export it as GeoJSON"))
+
+
+def parse_xml(path: Path, data: bytes) -> ET.Element:
+    """Return the root of an XML document.
+
+    Raises
+    ------
+    FileError
+        When it declares a document type (the door for entity attacks; map files have no use for one), is cut
+        short, or is not well-formed.
+    """
+    try:
+        _refuse_document_type(path, data)
+        return ET.fromstring(data)
+    except FileError:
+        raise
+    except (ET.ParseError, expat.ExpatError, LookupError, ValueError) as error:
+        raise FileError(_explain_xml(path, data, error)) from error
+
+
+def _refuse_document_type(path: Path, data: bytes) -> None:
+    def refuse(*_: object) -> None:
+        remedy = "export the file again as KML or GPX"
+        raise FileError(Problem(str(path), "a document type declaration", "plain map data", remedy))
+
+    parser = expat.ParserCreate()
+    parser.StartDoctypeDeclHandler = refuse
+    parser.EntityDeclHandler = refuse
+    parser.Parse(data, True)
+
+
+def _explain_xml(path: Path, data: bytes, error: Exception) -> Problem:
+    try:
+        data.decode("utf-8")
+        remedy = "the file may be cut short: export or copy it again"
+    except UnicodeDecodeError:
+        remedy = "its text is not in the encoding it states: save it again as UTF-8"
+    return Problem(str(path), f"XML that can't be read ({error})", "a whole, well-formed file", remedy)
+
+
+def local_name(element: ET.Element) -> str:
+    """Return an element's name without its namespace; empty for what has none, such as a comment.
+
+    Examples
+    --------
+    >>> local_name(ET.fromstring("<kml xmlns='http://www.opengis.net/kml/2.2'/>")), local_name(ET.Comment("old"))
+    ('kml', '')
+    """
+    return element.tag.rpartition("}")[2] if isinstance(element.tag, str) else ""
+
+
+def read_data_fields(element: ET.Element) -> dict[str, str]:
+    """Return what the ``Data`` and ``SimpleData`` in a KML placemark say.
+
+    Examples
+    --------
+    >>> read_data_fields(ET.fromstring("<Placemark><Data name='L3'><value>4</value></Data></Placemark>"))
+    {'L3': '4'}
+    """
+    fields: dict[str, str] = {}
+    for inner in element.iter():
+        if local_name(inner) == "Data":
+            fields[inner.get("name", "")] = child_text(inner, "value")
+        elif local_name(inner) == "SimpleData":
+            fields[inner.get("name", "")] = (inner.text or "").strip()
+    return fields
+
+
+def child_text(element: ET.Element, name: str) -> str:
+    """Return the text of an element's first child of a name, in any namespace; empty where there is none."""
+    for child in element:
+        if local_name(child) == name:
+            return (child.text or "").strip()
+    return ""
+
+
+LARGEST_BYTES = 512 * 1024 * 1024
+"""A file that is larger is not a course (no source)."""
+LARGEST_UNPACKED_BYTES = 128 * 1024 * 1024
+"""An archive or a workbook that unpacks to more is neither a course nor its counts (own choice: a workbook with one
+cell of this size takes half a gigabyte of memory to read)."""
+# What the library raises of a damaged archive: a place before the file's start is a ValueError to it.
+_BROKEN = (
+    zipfile.BadZipFile, zlib.error, lzma.LZMAError, struct.error,
+    EOFError, LookupError, OverflowError, RuntimeError, ValueError, OSError,
+)  # fmt: skip
+
+
+def open_archive(path: Path, file: IO[bytes]) -> zipfile.ZipFile:
+    """Return an open archive.
+
+    Raises
+    ------
+    FileError
+        When it is damaged.
+    """
+    try:
+        return zipfile.ZipFile(file)
+    except _BROKEN as error:
+        raise FileError(_damaged(path, error)) from error
+
+
+def list_members(path: Path, archive: zipfile.ZipFile) -> list[str]:
+    """Return the names in an archive that are no by-products of the archiver's.
+
+    Raises
+    ------
+    FileError
+        When one points outside the archive, or all together unpack to more than ``LARGEST_UNPACKED_BYTES``.
+    """
+    names = [name for name in archive.namelist() if not is_by_product(name)]
+    outside = [n for n in names if n.startswith(("/", "\\")) or ".." in PurePosixPath(n.replace("\\", "/")).parts]
+    if outside:
+        found = f"a path outside the archive ({outside[0]})"
+        raise FileError(Problem(str(path), found, "plain names", "do not trust this file"))
+    _check_size(path, sum(item.file_size for item in archive.infolist()))
+    return names
+
+
+def is_by_product(name: str) -> bool:
+    """Return whether a member is what some systems' archivers put beside each file: no map, whatever its ending.
+
+    Examples
+    --------
+    >>> is_by_product("__MACOSX/sub/._course.shp"), is_by_product("sub/course.shp")
+    (True, False)
+    """
+    path = PurePosixPath(name)
+    return path.name.startswith("._") and ".." not in path.parts and not path.is_absolute()
+
+
+def unpack_member(path: Path, archive: zipfile.ZipFile, name: str, *, most: int | None = None) -> bytes:
+    """Return a member's bytes, or its first ``most``.
+
+    Raises
+    ------
+    FileError
+        When it is damaged, or larger than ``LARGEST_UNPACKED_BYTES``, whatever the archive says of itself.
+    """
+    try:
+        with archive.open(name) as file:
+            data = file.read(LARGEST_UNPACKED_BYTES + 1 if most is None else most)
+    except _BROKEN as error:
+        raise FileError(_damaged(path, error)) from error
+    _check_size(path, len(data))
+    return data
+
+
+def check_archive(path: Path) -> None:
+    """Refuse an archive of any kind, such as a workbook, that is not whole or unpacks to too much.
+
+    Raises
+    ------
+    FileError
+        When it is damaged, or larger unpacked than ``LARGEST_UNPACKED_BYTES`` by its own list or in truth.
+    """
+    with path.open("rb") as file, open_archive(path, file) as archive:
+        _check_size(path, sum(item.file_size for item in archive.infolist()))
+        check_sums(path, archive)
+
+
+def check_sums(path: Path, archive: zipfile.ZipFile) -> None:
+    """Refuse an archive with a member that is not what the list says: who reads it by a driver does not look.
+
+    Raises
+    ------
+    FileError
+        When a member is damaged, or all together are larger than ``LARGEST_UNPACKED_BYTES`` in truth.
+    """
+    size = 0
+    for item in archive.infolist():
+        try:
+            with archive.open(item) as file:
+                while size <= LARGEST_UNPACKED_BYTES and (part := file.read(2**20)):
+                    size += len(part)
+        except _BROKEN as error:
+            raise FileError(_damaged(path, error)) from error
+        _check_size(path, size)
+
+
+def _damaged(path: Path, error: Exception) -> Problem:
+    return Problem(str(path), f"an archive that can't be read ({error})", "a whole archive", "save or copy it again")
+
+
+def _check_size(path: Path, size: int) -> None:
+    if size > LARGEST_UNPACKED_BYTES:
+        found = f"a file that unpacks to {size / 2**20:,.0f} MB or more"
+        expected = f"at most {LARGEST_UNPACKED_BYTES // 2**20} MB unpacked"
+        remedy = "take out what is neither map nor counts, and save it again"
+        raise FileError(Problem(str(path), found, expected, remedy))
 
 
 @dataclass(frozen=True, slots=True)
