@@ -1,4 +1,4 @@
-"""Writing files whole, of which a reader sees the old one or the new; texts made harmless, one function a kind of place.
+"""Writing files whole, so that no reader sees half of one; texts made harmless, one function a kind of place.
 
 =================  ==============================  ==============================================
 place              made harmless by                read back by
