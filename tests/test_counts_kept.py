@@ -14,7 +14,7 @@ from survey_case import fill_rows
 
 from geosample.cli import main
 from geosample.counts import add_counts, load_counts, read_counts
-from geosample.counts.adding import use_weights
+from geosample.counts.model import use_weights
 from geosample.design import Design
 from geosample.survey import Survey
 

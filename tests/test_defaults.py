@@ -9,7 +9,7 @@ from typing import Any
 import pytest
 
 from geosample.cli import load_command
-from geosample.counts.model import GPS_WITHIN_M
+from geosample.counts.rows import GPS_WITHIN_M
 from geosample.density import draw_followup, map_density
 from geosample.design import Request
 from geosample.design.howmany import Bench

@@ -1,8 +1,7 @@
 """Stage 4, counts: what came back and its Design in, Counts out."""
 
-from geosample.counts.adding import Added, add_counts
 from geosample.counts.meaning import Bad, ask_two_ways, plain_heading, read_method, read_whole
-from geosample.counts.model import Counts, load_counts, tally
+from geosample.counts.model import Added, Counts, add_counts, load_counts, tally
 from geosample.counts.reading import read_counts
 
 __all__ = [

@@ -17,8 +17,7 @@ from scipy.sparse.csgraph import min_weight_full_bipartite_matching
 from scipy.spatial import KDTree
 
 from geosample.counts.meaning import plain_heading
-from geosample.counts.model import MOST_MOVED_M
-from geosample.counts.rows import Bag, Row
+from geosample.counts.rows import MOST_MOVED_M, Bag, Row
 from geosample.files.reading import Log
 from geosample.words import METHOD_LETTERS, RECOUNT_MARK, make_sample_id
 

@@ -1,22 +1,28 @@
-"""read_counts: files from the field and the Design in, Counts out; the same bag more than once is settled."""
+"""read_counts: files from the field and the Design in, Counts out; the same bag more than once is settled.
+
+A waypoint has its count in a comment, in its name's tail or in fields of its own.
+"""
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
+from xml.etree import ElementTree as ET
 
-from geosample.counts.adding import note_coverage, use_weights
 from geosample.counts.joining import LabelBook, Placed, ask_unknown, join_positions, name_bag, read_labels
 from geosample.counts.meaning import FIELDS, find_columns, know_heading, parse_day, plain_heading
-from geosample.counts.model import DAYS_OF_VISIT, GPS_WITHIN_M, MOST_PER_M2, Counts, ReadRules
+from geosample.counts.model import Counts, note_coverage, use_weights
 from geosample.counts.rows import (
+    DAYS_OF_VISIT,
+    GPS_WITHIN_M,
+    MOST_PER_M2,
     Bag,
-    Reach,
+    ReadRules,
     Row,
-    VisitTerms,
     find_reach,
     list_rows,
     note_unlooked,
@@ -27,9 +33,22 @@ from geosample.counts.rows import (
     shape_recounts,
     shape_samples,
 )
-from geosample.counts.waypoints import WAYPOINTS
-from geosample.errors import CountsError, Problem
-from geosample.files.reading import Log, Table, read_tables, show_rows
+from geosample.errors import CountsError, GeosampleError, Problem
+from geosample.files.reading import (
+    Log,
+    Meaning,
+    Reader,
+    Table,
+    child_text,
+    local_name,
+    parse_json,
+    parse_xml,
+    read_data_fields,
+    read_tables,
+    show_cell,
+    show_rows,
+)
+from geosample.files.saving import read_html
 from geosample.pests import Pest, load_pest
 from geosample.words import UNSTAGED
 
@@ -37,22 +56,13 @@ if TYPE_CHECKING:
     from geosample.design import Design
 
 
-@dataclass(frozen=True, slots=True)
-class Settled:
-    """Bags told apart: one first count a label, and the blind second counts."""
-
-    first: tuple[Bag, ...]
-    second: tuple[Bag, ...]
-
-
-def settle_bags(bags: Sequence[Bag], log: Log) -> Settled:
-    """Return one bag a label, asking wherever two rows of a label can't be told apart."""
-    second = [bag for bag in bags if bag.recount and bag.status == "counted"]
+def _settle_bags(bags: Sequence[Bag], log: Log) -> tuple[tuple[Bag, ...], tuple[Bag, ...]]:
+    """Return the first counts, one bag a label, and the blind second ones; ask where two rows can't be told apart."""
     for bag in bags:
         if bag.recount and bag.status != "counted":
             log.note(bag.where, f"a second count with status {bag.status}", "set aside: there is nothing to compare")
     first = _settle([bag for bag in bags if not bag.recount], _settle_first, log)
-    return Settled(first, _settle(second, _settle_copies, log))
+    return first, _settle([bag for bag in bags if bag.recount and bag.status == "counted"], _settle_copies, log)
 
 
 def _settle(bags: Sequence[Bag], rule: Callable[[list[Bag], Log], Bag | None], log: Log) -> tuple[Bag, ...]:
@@ -168,19 +178,27 @@ def read_counts(  # noqa: PLR0913 - plain keywords are what a script is to write
     CountsError
         With every problem at once; nothing is taken in then, unless ``set_aside``.
     """
-    log, rules = Log(), ReadRules(method, sums, set_aside, most_per_m2, days, other_codes or {})
-    pest = load_pest(design.visit.pest)
+    log, visit = Log(), design.visit
+    pest = load_pest(visit.pest)
     asked = columns or {}
     tables = _read_tables(files, pest, asked, log)
     _check_asked(asked, tables, pest, log)
     rows = [] if log.refused else [row for table in tables for row in _rows_of(table, pest, asked, log)]
     if log.refused:
         raise CountsError(log.problems)
-    bags = _read_rows(rows, design, rules, gps_within_m, log)
+    filled = screen_rows(rows, visit, other_codes or {}, log)
+    note_unlooked(filled, log)
+    day, usual = parse_day(visit.date), (visit.units_per_point, visit.unit_m2)
+    rules = ReadRules(day, *usual, method=method, sums=sums, most_per_m2=most_per_m2, days=days)
+    bags = _read_rows(filled, design, rules, gps_within_m, log)
     if not bags and not log.problems:
         names = ", ".join(table.file for table in tables)
         log.refuse(names, "no row with a count or a status", "a filled sheet", "fill it, or name the filled copy")
-    return _finish(bags, design, rules, log)
+    first, second = _settle_bags(bags, log)
+    log.settle(CountsError, set_aside=set_aside)
+    samples = use_weights(shape_samples(first, design), design.points)
+    notes = (*log.notes, *note_coverage(samples, design.points))
+    return Counts(visit.visit, samples, shape_counts(first, design), notes, shape_recounts(second, design), visit.pest)
 
 
 def _read_tables(
@@ -226,16 +244,17 @@ def _rows_of(table: Table, pest: Pest, asked: Mapping[str, str], log: Log) -> li
 
 def _read_rows(rows: Sequence[Row], design: Design, rules: ReadRules, gps_within_m: float, log: Log) -> list[Bag]:
     """Return every row that could be read and joined, as a bag with its own label."""
-    points, visit = design.points, design.visit
+    points = design.points
     book = LabelBook(points["point_id"])
-    filled = screen_rows(rows, visit, rules.other_codes, log)
-    note_unlooked(filled, log)
-    terms = VisitTerms(parse_day(visit.date), visit.units_per_point, visit.unit_m2, rules)
     reach = find_reach(points["lon"].to_numpy(float), points["lat"].to_numpy(float))
-    read = [_read_one(row, terms, book, reach, log) for row in filled]
-    placed = join_positions([one for one in read if one is not None], design, gps_within_m, log)
+    read: list[Placed] = []
+    for row in rows:
+        bag, place, claim = read_row(row, rules, log), read_place(row, reach, log), read_labels(row, book, log)
+        if bag is not None and place is not None and claim is not None:
+            positioned = replace(bag, lat=place.lat, lon=place.lon, accuracy_m=place.accuracy_m)
+            read.append(Placed(positioned, claim, row.get("surface_id"), row.get("kind")))
     bags = []
-    for one in placed:
+    for one in join_positions(read, design, gps_within_m, log):
         if one.claim.point_id:
             bags.append(name_bag(one.bag, one.claim, rules.method, log))
         else:
@@ -243,20 +262,131 @@ def _read_rows(rows: Sequence[Row], design: Design, rules: ReadRules, gps_within
     return [bag for bag in bags if bag is not None]
 
 
-def _read_one(row: Row, terms: VisitTerms, book: LabelBook, reach: Reach, log: Log) -> Placed | None:
-    bag, place = read_row(row, terms, log), read_place(row, reach, log)
-    claim = read_labels(row, book, log)
-    if bag is None or place is None or claim is None:
-        return None
-    positioned = replace(bag, lat=place.lat, lon=place.lon, accuracy_m=place.accuracy_m)
-    return Placed(positioned, claim, row.get("surface_id"), row.get("kind"))
+# A number stays whole, whatever marks stand between its digits: 1,000 must not become 1 on the way to its reader.
+_NUMBER = r"\d+(?:[.,'’\s]\d{3}(?!\d))*(?:[.,]\d+)?"
+_NAME = r"[^\W\d_][\w .]{0,30}?"
+_PAIR = re.compile(
+    rf"({_NAME})\s*[:=]\s*((?:[^,;|\n=:]|(?<=\d),(?=\d))*?)\s*(?=$|[;|\n]|,(?!\d)|(?<!\d),|\s{_NAME}\s*[:=])"
+)
+_STAGE = re.compile(rf"\b([^\W\d_]\w*)\s+({_NUMBER})\b")
+# A waypoint's own name and place say these; in a comment such words are the plan's, for finding the point.
+_OF_PLACE = {"point_id", "sample_id", "lat", "lon", "position", "surface_id", "kind", "walk_order", "role"}
 
 
-def _finish(bags: Sequence[Bag], design: Design, rules: ReadRules, log: Log) -> Counts:
-    settled = settle_bags(bags, log)
-    log.settle(CountsError, set_aside=rules.set_aside)
-    samples = use_weights(shape_samples(settled.first, design), design.points)
-    notes = (*log.notes, *note_coverage(samples, design.points))
-    recounts = shape_recounts(settled.second, design)
-    visit = design.visit
-    return Counts(visit.visit, samples, shape_counts(settled.first, design), notes, recounts, visit.pest)
+def read_waypoints(path: Path, log: Log, meaning_of: Meaning) -> list[Table]:
+    """Return the file's points as one table, none after asking about a file that can't be read or has none."""
+    readers: dict[str, Callable[[Path, bytes], list[dict[str, str]]]] = {".gpx": _read_gpx, ".kml": _read_kml}
+    read = readers.get(path.suffix.lower(), _read_geojson)
+    try:
+        points = read(path, path.read_bytes())
+    except GeosampleError as error:
+        for problem in error.problems:
+            log.refuse(path.name, problem.found, problem.expected, problem.remedy)
+        return []
+    except (LookupError, TypeError, AttributeError, ValueError, RecursionError) as error:
+        log.refuse(path.name, f"a file that can't be read ({error})", "waypoints", "export them again")
+        return []
+    if not points:
+        log.refuse(path.name, "no points", "a point a bag", "export waypoints, not a track or a route")
+        return []
+    rows = [_unfold(point, meaning_of) for point in points]
+    headings = tuple(dict.fromkeys(name for row in rows for name in row))
+    cells = tuple(tuple(row.get(name, "") for name in headings) for row in rows)
+    wheres = tuple(f"{path.name} waypoint {i} ({row.get('name') or 'no name'})" for i, row in enumerate(rows, start=1))
+    return [Table(path.name, headings, cells, wheres)]
+
+
+def read_pairs(text: str, meaning_of: Meaning) -> dict[str, str]:
+    """Return what a comment says of a bag: ``heading = value`` pairs, stages with a number, or a bare number.
+
+    Examples
+    --------
+    >>> from geosample.counts.meaning import know_heading
+    >>> from geosample.pests import load_pest
+    >>> def meaning_of(word): return know_heading(word, load_pest())
+    >>> read_pairs("L3=4, L4: 2; method = brine", meaning_of)
+    {'L3': '4', 'L4': '2', 'method': 'brine'}
+    >>> read_pairs("L3 4 L4 0", meaning_of), read_pairs("6", meaning_of)
+    ({'L3': '4', 'L4': '0'}, {'count': '6'})
+    >>> read_pairs("Point 3 of the round: 10 paces in from the left edge", meaning_of)
+    {}
+    """
+    plain = text.strip()
+    if re.fullmatch(_NUMBER, plain):
+        return {"count": plain}
+    pairs = {name.strip(): value.strip() for name, value in _PAIR.findall(plain) if _of_bag(meaning_of(name))}
+    bare = {name: value for name, value in _STAGE.findall(plain) if name not in pairs and _counted(meaning_of(name))}
+    return {**pairs, **bare}
+
+
+def _of_bag(meant: str | None) -> bool:
+    return meant is not None and meant not in _OF_PLACE
+
+
+def _counted(meant: str | None) -> bool:
+    return meant is not None and (meant not in FIELDS or meant == "total")
+
+
+def _unfold(point: Mapping[str, str], meaning_of: Meaning) -> dict[str, str]:
+    """Return a waypoint with what its comment and the tail of its name say as properties of their own.
+
+    The comment stays as the note where it told anything; else it is the plan's own words for finding the point.
+    """
+    own = {name: text for name, text in point.items() if name not in {"comment", "description"}}
+    label, mark, tail = own.get("name", "").partition("=" if "=" in own.get("name", "") else ":")
+    said = read_pairs(tail, meaning_of) if mark else {}
+    for text in (point.get("comment", ""), point.get("description", "")):
+        pairs = read_pairs(text, meaning_of)
+        said = {**pairs, **said}
+        if pairs:
+            own.setdefault("note", text.strip())
+    named = {**own, "name": label.strip()} if said and mark else own
+    return {**named, **{name: value for name, value in said.items() if not own.get(name)}}
+
+
+def _read_gpx(path: Path, raw: bytes) -> list[dict[str, str]]:
+    words = {"name": "name", "cmt": "comment", "desc": "description", "time": "collected_at"}
+    points = []
+    for mark in _find(parse_xml(path, raw), "wpt"):
+        texts = {words[local_name(c)]: read_html(c.text or "").strip() for c in mark if local_name(c) in words}
+        points.append({"lat": mark.attrib["lat"], "lon": mark.attrib["lon"], **texts})
+    return points
+
+
+def _read_kml(path: Path, raw: bytes) -> list[dict[str, str]]:
+    points = []
+    for mark in _find(parse_xml(path, raw), "Placemark"):
+        place = next((child_text(point, "coordinates") for point in _find(mark, "Point")), "")
+        if not place:
+            continue
+        lon, lat = place.split(",")[:2]
+        texts = {"name": child_text(mark, "name"), "description": read_html(child_text(mark, "description")).strip()}
+        points.append({"lat": lat.strip(), "lon": lon.strip(), **texts, **read_data_fields(mark)})
+    return points
+
+
+def _read_geojson(path: Path, raw: bytes) -> list[dict[str, str]]:
+    data: Mapping[str, Any] = parse_json(path, raw)
+    system = str(((data.get("crs") or {}).get("properties") or {}).get("name", "CRS84"))
+    if not re.search(r"CRS84|4326", system):
+        message = f"coordinates in {system}, not longitude and latitude"
+        raise ValueError(message)
+    points = []
+    for feature in data["features"]:
+        geometry, properties = feature.get("geometry"), feature.get("properties") or {}
+        texts = {str(name): show_cell(value) for name, value in properties.items()}
+        if geometry and geometry["type"] != "Point":
+            message = f"a {geometry['type']} where a Point should be"
+            raise ValueError(message)
+        if geometry and not (texts.get("lat") or texts.get("lon")):
+            texts |= {"lon": str(geometry["coordinates"][0]), "lat": str(geometry["coordinates"][1])}
+        points.append(texts)
+    return points
+
+
+def _find(element: ET.Element, name: str) -> Iterable[ET.Element]:
+    return [child for child in element.iter() if local_name(child) == name]
+
+
+WAYPOINTS: dict[str, Reader] = dict.fromkeys((".geojson", ".json", ".gpx", ".kml"), read_waypoints)
+"""The endings of files of waypoints, for `geosample.files.reading.read_tables`."""

@@ -8,7 +8,7 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from datetime import date
 from typing import TYPE_CHECKING, TypeVar, cast
 
@@ -29,9 +29,9 @@ from geosample.counts.meaning import (
     read_whole,
     same_date,
 )
-from geosample.counts.model import ReadRules
 from geosample.files.reading import Log, Table, show_rows
 from geosample.survey import shape_frame
+from geosample.units import FOOT2_M2
 from geosample.words import UNSTAGED
 
 if TYPE_CHECKING:
@@ -108,14 +108,40 @@ class Bag:
         return not math.isnan(self.lon)
 
 
+MOST_PER_M2 = 2000 / FOOT2_M2
+"""Counts above this density are asked about: 2,000 per ft² (no published maximum found; several times any density
+in the trade's thresholds, so a slip of the pen rather than a find)."""
+DAYS_OF_VISIT = 7
+"""A plug dated more than this many days from the visit is asked about (common practice, no source)."""
+GPS_WITHIN_M = 10.0
+"""How far a position may lie from its point, m, before the receiver's own accuracy is added: twice a phone's usual
+4.9 m under open sky (GPS.gov, from memory)."""
+
+MOST_MOVED_M = 100.0
+"""A plug ticked as moved farther than this, m, is asked about: a slip of the pen rather than a walk (own choice)."""
+
+
 @dataclass(frozen=True, slots=True)
-class VisitTerms:
-    """What rows are read against: the visit's date, the usual plugs and the turf in one."""
+class ReadRules:
+    """What rows are read against: the visit's own terms, and what the user allows; as in `read_counts`.
+
+    Parameters
+    ----------
+    day : date or None
+        The visit's, where its name or settings give one.
+    plugs : int
+        The usual plugs of a bag.
+    unit_m2 : float
+        The turf in one of them.
+    """
 
     day: date | None
     plugs: int
     unit_m2: float
-    rules: ReadRules = field(default_factory=ReadRules)
+    method: str | None = None
+    sums: bool = False
+    most_per_m2: float = MOST_PER_M2
+    days: int = DAYS_OF_VISIT
 
 
 def list_rows(table: Table, columns: Columns) -> list[Row]:
@@ -136,17 +162,17 @@ def tells_of_plug(row: Row) -> bool:
     return bool(row.get("status") or row.get("total") or any(row.stages.values()))
 
 
-def read_row(row: Row, terms: VisitTerms, log: Log) -> Bag | None:
+def read_row(row: Row, rules: ReadRules, log: Log) -> Bag | None:
     """Return the bag a row tells of, without its place; None after asking about every cell that can't be read."""
     before = len(log.problems)
-    found = _read_found(row, terms, log)
+    found = _read_found(row, rules, log)
     status = _read_cell(row, "status", read_status(row.get("status")), log)
-    plugs = _read_plugs(row, terms, log)
+    plugs = _read_plugs(row, rules, log)
     accuracy_m = _read_cell(row, "accuracy_m", read_metres(row.get("accuracy_m")), log)
-    _check_day(row, terms, log)
+    _check_day(row, rules, log)
     state = _settle_status(row, status, found, log)
     if state == "counted":
-        _check_amount(row, found, plugs, terms, log)
+        _check_amount(row, found, plugs, rules, log)
     bag = Bag(
         where=row.where,
         method=str(_read_cell(row, "method", read_method(row.get("method")), log) or ""),
@@ -171,9 +197,9 @@ def _read_cell(row: Row, name: str, value: Value | Bad, log: Log) -> Value | Non
     return value
 
 
-def _read_found(row: Row, terms: VisitTerms, log: Log) -> dict[str, int]:
+def _read_found(row: Row, rules: ReadRules, log: Log) -> dict[str, int]:
     """Return stage -> count for the stages looked for; a bare total counts as unstaged."""
-    sums = terms.rules.sums
+    sums = rules.sums
     read = {stage: _read_cell(row, stage, read_whole(text, sums=sums), log) for stage, text in row.stages.items()}
     found = {stage: count for stage, count in read.items() if count is not None}
     total = _read_cell(row, "total", read_whole(row.get("total"), sums=sums), log)
@@ -187,16 +213,16 @@ def _read_found(row: Row, terms: VisitTerms, log: Log) -> dict[str, int]:
     return found
 
 
-def _check_day(row: Row, terms: VisitTerms, log: Log) -> None:
-    if terms.day is not None:
-        _read_cell(row, "collected_at", read_date(row.get("collected_at"), terms.day, terms.rules.days), log)
+def _check_day(row: Row, rules: ReadRules, log: Log) -> None:
+    if rules.day is not None:
+        _read_cell(row, "collected_at", read_date(row.get("collected_at"), rules.day, rules.days), log)
 
 
-def _read_plugs(row: Row, terms: VisitTerms, log: Log) -> int:
+def _read_plugs(row: Row, rules: ReadRules, log: Log) -> int:
     """Return how many plugs are in the bag: the plan's number where the row does not say."""
-    plugs = _read_cell(row, "plugs", read_whole(row.get("plugs"), sums=terms.rules.sums), log)
+    plugs = _read_cell(row, "plugs", read_whole(row.get("plugs"), sums=rules.sums), log)
     if plugs is None:
-        return 1 if row.get("plug") else terms.plugs
+        return 1 if row.get("plug") else rules.plugs
     return plugs
 
 
@@ -212,12 +238,12 @@ def _settle_status(row: Row, status: str | None, found: dict[str, int], log: Log
     return status
 
 
-def _check_amount(row: Row, found: dict[str, int], plugs: int, terms: VisitTerms, log: Log) -> None:
+def _check_amount(row: Row, found: dict[str, int], plugs: int, rules: ReadRules, log: Log) -> None:
     if plugs == 0:
         log.ask(row.where, "counts from 0 plugs", "at least one plug", "write how many plugs were in the bag")
         return
-    area_m2 = plugs * terms.unit_m2
-    most = max(1, int(terms.rules.most_per_m2 * area_m2))
+    area_m2 = plugs * rules.unit_m2
+    most = max(1, int(rules.most_per_m2 * area_m2))
     for stage, count in found.items():
         if count > most:
             expected = f"at most {most} in {plugs} plug{'s' if plugs > 1 else ''} of {area_m2 * 1e4:.0f} cm²"

@@ -24,7 +24,7 @@ import shapely
 from scipy.special import betaincinv, stdtr
 
 from geosample.counts import tally
-from geosample.counts.adding import ANSWERED
+from geosample.counts.model import ANSWERED
 from geosample.design import Design
 from geosample.errors import EstimateError, Problem
 from geosample.ground import Ground, only_polygons, split_border
