@@ -17,8 +17,7 @@ from scipy import integrate, optimize, stats
 
 from geosample.cli import main
 from geosample.compare import Trial, compare_methods, read_example, read_trial
-from geosample.compare.answer import shuffle_p
-from geosample.compare.mixed import Blocks, fit_ratio, log_likelihood, one_sided_p, ratio_interval
+from geosample.compare.answer import Blocks, fit_ratio, log_likelihood, one_sided_p, ratio_interval, shuffle_p
 from geosample.errors import EstimateError
 from geosample.files.reading import RowNote
 

@@ -9,7 +9,7 @@ import pandas as pd
 import pytest
 from counts_case import edit, problems_of, write
 
-from geosample.compare.tables import read_trial
+from geosample.compare.model import read_trial
 from geosample.counts import Bad, read_counts, read_whole
 from geosample.design import Design
 from geosample.errors import EstimateError

@@ -8,9 +8,17 @@ import shapely
 
 from geosample.design import Request, draw_design
 from geosample.design.frame import cut_frame, mark_out, place_within
-from geosample.design.howmany import PULLS, Quota, points_for, precision_of, share_points
+from geosample.design.howmany import (
+    PULLS,
+    Quota,
+    StopPlan,
+    check_stop_plan,
+    expect_stops,
+    points_for,
+    precision_of,
+    share_points,
+)
 from geosample.design.methods import DRAWS, balance_of, chances_of, draw_spread, fight_pair, order_along
-from geosample.design.stops import StopPlan, check_stop_plan, expect_stops
 from geosample.design.walk import find_round, mend_tour, walk_m
 from geosample.errors import DesignError
 from geosample.ground import edge_lines

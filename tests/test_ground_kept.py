@@ -17,8 +17,8 @@ from survey_case import fill_rows
 from geosample.cli import main
 from geosample.errors import GroundError
 from geosample.ground import Replaced, load_ground, read_ground, replace_ground, save_ground
-from geosample.ground.kinds import KINDS
 from geosample.ground.model import OlderVisit
+from geosample.ground.naming import KINDS
 from geosample.survey import open_survey
 
 

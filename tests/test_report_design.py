@@ -8,7 +8,7 @@ import pytest
 
 from geosample.demo.simulate import SimulationModel
 from geosample.design import draw_design
-from geosample.design.stops import WHY_NO_STOPS as REASONS
+from geosample.design.howmany import WHY_NO_STOPS as REASONS
 from geosample.ground import Ground
 from geosample.report.design import SIMULATED, WHY_NO_STOPS, tell_design, tell_design_more, tell_simulation
 

@@ -1,8 +1,7 @@
 """Two extraction methods compared: bags in matched blocks in, a Comparison (ratio, equivalence, what it costs) out."""
 
 from geosample.compare.answer import compare_methods
-from geosample.compare.model import Comparison, Trial, gather_trial, save_comparison
-from geosample.compare.tables import read_example, read_trial
+from geosample.compare.model import Comparison, Trial, gather_trial, read_example, read_trial, save_comparison
 
 __all__ = [
     "Comparison",

@@ -18,7 +18,7 @@ import shapely
 
 from geosample import __version__
 from geosample.design.frame import cut_frame, mark_out
-from geosample.design.howmany import CONTAINERS, Quota, share_request
+from geosample.design.howmany import CONTAINERS, Quota, plan_stop_lines, share_request
 from geosample.design.methods import (
     DRAWS,
     DrawnPlaces,
@@ -31,7 +31,6 @@ from geosample.design.methods import (
 )
 from geosample.design.model import Design, Visit, design_code, label_points
 from geosample.design.request import MINIMUM, Request, Stream, make_request
-from geosample.design.stops import plan_stop_lines
 from geosample.design.walk import order_walk
 from geosample.errors import DesignError, Problem
 from geosample.ground import Ground, edge_lines, measure_edge

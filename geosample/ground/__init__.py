@@ -15,7 +15,6 @@ from geosample.ground.cutting import (
 )
 from geosample.ground.features import Note
 from geosample.ground.formats import FORMATS
-from geosample.ground.kinds import KINDS, parse_kinds
 from geosample.ground.model import (
     Ground,
     Replaced,
@@ -25,8 +24,9 @@ from geosample.ground.model import (
     replace_ground,
     save_ground,
 )
-from geosample.ground.own import open_shapes, read_own_shapes
+from geosample.ground.naming import KINDS, parse_kinds
 from geosample.ground.picture import draw_ground
+from geosample.ground.placing import open_shapes, read_own_shapes
 from geosample.ground.reading import UnknownKindsError, read_ground
 
 __all__ = [

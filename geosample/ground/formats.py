@@ -54,7 +54,7 @@ from geosample.ground.features import (
     open_text,
     read_corners,
 )
-from geosample.ground.kinds import FIELDS, flatten_tags, unpack_tags
+from geosample.ground.naming import FIELDS, flatten_tags, unpack_tags
 from geosample.words import ENCODINGS, SHAPE_FAULTS
 
 if TYPE_CHECKING:

@@ -16,7 +16,7 @@ import shapely
 
 from geosample.ground.cutting import is_area, only_polygons
 from geosample.ground.features import Note
-from geosample.ground.kinds import ISLAND
+from geosample.ground.naming import ISLAND
 from geosample.words import CUT_KINDS, PLURALS, SHORT_TURF, SURFACE_KINDS
 
 if TYPE_CHECKING:

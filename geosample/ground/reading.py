@@ -19,20 +19,6 @@ from geosample.errors import GroundError, Problem
 from geosample.ground.cutting import Widths, add_approaches, add_collars, is_area, only_polygons
 from geosample.ground.features import Content, Note
 from geosample.ground.formats import read_file
-from geosample.ground.kinds import (
-    IGNORE,
-    ISLAND,
-    KINDS,
-    LANDMARK,
-    USER,
-    WORDS,
-    check_kinds,
-    find_kind,
-    guess_kind,
-    parse_kinds,
-    plain_label,
-    split_name,
-)
 from geosample.ground.mending import (
     SLIVER_M,
     SLIVER_M2,
@@ -44,7 +30,24 @@ from geosample.ground.mending import (
     settle_overlaps,
 )
 from geosample.ground.model import Ground
-from geosample.ground.numbering import find_holes, give_ids, lend_holes, miss_holes
+from geosample.ground.naming import (
+    IGNORE,
+    ISLAND,
+    KINDS,
+    LANDMARK,
+    USER,
+    WORDS,
+    check_kinds,
+    find_holes,
+    find_kind,
+    give_ids,
+    guess_kind,
+    lend_holes,
+    miss_holes,
+    parse_kinds,
+    plain_label,
+    split_name,
+)
 from geosample.ground.placing import (
     centre_of,
     check_metric,

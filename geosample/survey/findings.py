@@ -15,7 +15,7 @@ from geosample.survey.layers import shape_frame
 if TYPE_CHECKING:
     import pandas as pd
 
-    from geosample.survey.file import Survey
+    from geosample.survey import Survey
     from geosample.survey.writing import Change
 
 

@@ -14,8 +14,7 @@ import pandas as pd
 from bench import as_markdown, ask, beside
 from numpy.typing import NDArray
 
-from geosample.compare.answer import shuffle_p
-from geosample.compare.mixed import Blocks, fit_ratio, one_sided_p, ratio_interval
+from geosample.compare.answer import Blocks, fit_ratio, one_sided_p, ratio_interval, shuffle_p
 
 K, BLOCK_SD, SEED = 1.5, 0.7, 4
 MARGIN = 1.5
