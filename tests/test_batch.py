@@ -81,6 +81,7 @@ def batch(folder: Path, *more: str) -> tuple[Result, dict[str, dict[str, str]]]:
     return result, {row["course"]: row for row in rows}
 
 
+@pytest.mark.slow
 def test_a_course_that_fails_is_named_and_does_not_stop_the_others(courses: Path) -> None:
     shutil.copy(courses / "north.gpkg", courses / "middle.gpkg")
     (courses / "middle.csv").write_text("point_id,adults\nP001,minus two\n", encoding="utf-8")
@@ -100,6 +101,7 @@ def test_a_course_that_fails_is_named_and_does_not_stop_the_others(courses: Path
         assert len(open_survey(courses / f"{name}.gpkg").read("estimates")) > 0
 
 
+@pytest.mark.slow
 def test_a_second_run_skips_the_finished_and_goes_on_with_the_mended(courses: Path) -> None:
     shutil.move(courses / "süd.csv", courses / "away.csv")
     assert batch(courses)[1]["süd"]["state"] == "failed"
@@ -302,7 +304,12 @@ def test_no_scheduler_at_that_address_is_said_after_one_look_of_ten_seconds(
 ) -> None:
     looks: list[str] = []
     look = distributed.Client
-    monkeypatch.setattr(distributed, "Client", lambda *a, **k: (looks.append(k["timeout"]), look(*a, **k))[1])
+
+    def look_briefly(*words: object, timeout: str, **more: object) -> object:
+        looks.append(timeout)
+        return look(*words, timeout="0.3s", **more)
+
+    monkeypatch.setattr(distributed, "Client", look_briefly)
     result, _ = batch(courses, "--scheduler", f"tcp://127.0.0.1:{free_port()}")
     assert result.exit_code == 1
     assert "--scheduler" in result.output
@@ -315,6 +322,7 @@ def readme_query() -> str:
     return str(query)
 
 
+@pytest.mark.slow
 def test_duckdb_reads_a_regions_estimates_as_the_readme_shows(courses: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     result, _ = batch(courses, "--region", str(courses / "region.parquet"))
     assert result.exit_code == 0, result.output

@@ -56,6 +56,7 @@ def test_what_is_no_script_serves_one() -> None:
     assert set(FILES) - set(SCRIPTS) <= imported
 
 
+@pytest.mark.slow
 def test_a_trial_is_never_published(tmp_path: Path) -> None:
     before = published()
     run = start("compare_rates", tmp_path, "--smallest", "--write")

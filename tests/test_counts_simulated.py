@@ -40,6 +40,7 @@ def test_the_border_is_the_stated_ratio_above_the_inside(small_ground: Ground) -
     assert edge > 1.5 * middle
 
 
+@pytest.mark.slow
 def test_bags_have_the_stated_mean_and_overdispersion(small_ground: Ground) -> None:
     design = scatter_design(small_ground)
     model = SimulationModel(border_ratio=1, field_sd=0, k=1.2)

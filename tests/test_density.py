@@ -68,6 +68,7 @@ class TestTheMap:
         # 300 places; the standard error of a share of 0.9 among correlated places is about 0.03
         assert 0.82 < inside / total < 0.98
 
+    @pytest.mark.slow
     def test_dense_samples_recover_the_field(self, small_ground: Ground) -> None:
         counts, places, density = draw_counts(small_ground, 400, np.random.default_rng(4), mean_per_m2=4000, k=5)
         cells = map_density(counts, small_ground, cell_m=2.0).cells

@@ -39,6 +39,7 @@ def fitted() -> CountField:
     return CountField(covariate_sds=[1.5]).fit(places, counts, exposure=exposure, covariates=shade)
 
 
+@pytest.mark.slow
 def test_it_keeps_scikit_learns_conventions() -> None:
     with warnings.catch_warnings():
         warnings.simplefilter("ignore", SkipTestWarning)  # of array libraries that are not installed

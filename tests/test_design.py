@@ -263,6 +263,7 @@ def test_command_takes_a_precision_at_an_expected_density(survey_path):
     assert run(*words).exit_code == 2
 
 
+@pytest.mark.slow
 def test_command_takes_distances_to_keep_off(survey_path):
     words = [survey_path, "--visit", "2026-05-04", "--seed", 7, "--json"]
     less = json.loads(run(*words, "--keep-off", "bunker=10ft").stdout)["area_m2"]

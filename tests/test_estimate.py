@@ -103,6 +103,7 @@ def test_a_domain_without_counted_points_is_told_not_dropped(counted_visit):
     assert found.findings.first(What.ACCOUNT).detail["lost"] == {"lost": 8}
 
 
+@pytest.mark.slow
 def test_mixed_methods_are_refused_unless_factors_are_given(counted_visit):
     counts, design = counted_visit
     methods = np.where(np.arange(len(counts.samples)) % 2 == 0, "brine", "heat")
@@ -194,6 +195,7 @@ def test_stratum_intervals_cover_the_truth_in_a_short_run(small_ground):
     assert sum(hits) >= 111
 
 
+@pytest.mark.slow
 def test_inputs_are_left_as_they_were(counted_visit):
     before = [
         frame.copy()
@@ -258,6 +260,7 @@ def test_the_summary_is_plain_and_the_repr_one_line(answer):
     assert len(repr(answer)) <= 200
 
 
+@pytest.mark.slow
 def test_command_answers_first_then_a_table(tmp_path, counted_visit):
     survey = open_survey(tmp_path / "course.gpkg")
     counts, design = counted_visit
@@ -344,6 +347,7 @@ def test_taylor_and_iwao_wait_for_ten_strata_with_fifteen_bags(counted_visit):
     )
 
 
+@pytest.mark.slow
 def test_indices_of_clumping_are_kept_with_the_visit(counted_visit):
     findings = estimate_means(*counted_visit).findings
     kinds = [row.domain for row in findings.of(What.VARIANCE_TO_MEAN)]

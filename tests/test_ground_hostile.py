@@ -21,7 +21,7 @@ from work_case import count_calls
 
 from geosample.cli import main
 from geosample.errors import GeosampleError, GroundError
-from geosample.files import text as texts
+from geosample.files import reading as texts
 from geosample.ground import FORMATS, read_ground
 
 
@@ -44,6 +44,7 @@ def every_format(tmp_path: Path) -> dict[str, Path]:
     return {**made, ".csv": tmp_path / "hole.csv", ".zip": tmp_path / "hole.zip", ".kmz": tmp_path / "hole.kmz"}
 
 
+@pytest.mark.slow
 def test_each_format_gives_the_same_ground(every_format: dict[str, Path]) -> None:
     assert every_format.keys() == set(FORMATS)
     wanted = read_ground(every_format[".geojson"], collar_m=0.762).surfaces
@@ -203,6 +204,7 @@ junk = st.recursive(
 )
 
 
+@pytest.mark.slow
 @settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(data=junk, geometry=junk)
 def test_junk_in_geojson_is_always_an_error_in_words(tmp_path: Path, data: object, geometry: object) -> None:
@@ -245,6 +247,7 @@ def test_other_maps_in_an_archive_are_named(tmp_path: Path) -> None:
     assert [note.where for note in ground.notes] == ["a.kmz, back nine/more.kml", "all surfaces"]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("told", [True, False], ids=["as it says", "more than it says"])
 @pytest.mark.parametrize("ending", [".kmz", ".zip"])
 def test_the_limit_on_what_an_archive_unpacks_to_is_told(tmp_path: Path, ending: str, told: bool) -> None:

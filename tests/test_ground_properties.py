@@ -51,6 +51,7 @@ def table(ground: Ground) -> dict[str, float]:
 many = settings(max_examples=15, deadline=None)
 
 
+@pytest.mark.slow
 @many
 @given(made=shapes())
 def test_surfaces_are_valid_disjoint_and_clear_of_obstacles(made: Shapes) -> None:
@@ -101,6 +102,7 @@ def test_turning_the_course_changes_no_area(made: Shapes, angle: int) -> None:
     assert table(read(turned)) == pytest.approx(table(read(made)), rel=1e-4, abs=0.3)
 
 
+@pytest.mark.slow
 @many
 @given(made=shapes(), width=st.floats(0.5, 20))
 def test_border_and_interior_make_up_each_surface(made: Shapes, width: float) -> None:
@@ -113,6 +115,7 @@ def test_border_and_interior_make_up_each_surface(made: Shapes, width: float) ->
     assert set(parts["part"]) <= {"border", "interior"}
 
 
+@pytest.mark.slow
 @many
 @given(made=shapes())
 def test_closing_gaps_only_adds_ground(made: Shapes) -> None:

@@ -110,6 +110,7 @@ def test_a_legend_s_classes_are_told_in_both_units():
     assert tell_class(Swatch("#000000", 0.25, 0.5, 1.0), "share") == "25 to 50 %"
 
 
+@pytest.mark.slow
 def test_the_terminal_is_told_what_was_drawn_and_the_cautions(complete: Survey):
     lines = tell_drawn(gather_story(complete), Path("map.html"), 1_234_567, "metric")
     assert lines[0].startswith("Wrote map.html (1.2 MB), which opens with no network: visit 2026-05-12: 3 surfaces")

@@ -54,6 +54,7 @@ def test_what_the_crew_fills_in_is_blank_and_never_zero(sheets_design: Design) -
     assert rows.loc[:, "status":].isna().all().all()
 
 
+@pytest.mark.slow
 def test_a_filled_blank_sheet_is_not_written_over_without_force(
     sheets_design: Design, small_ground: Ground, tmp_path: Path
 ) -> None:

@@ -92,6 +92,7 @@ def test_the_paper_is_the_one_asked_for(pages: list[Page]) -> None:
     assert sizes in ({(216, 279), (279, 216)}, {(210, 297), (297, 210)})
 
 
+@pytest.mark.slow
 def test_the_same_sheets_make_the_same_bytes(sheets_design: Design, small_ground: Ground, tmp_path: Path) -> None:
     for folder in ("one", "two"):
         write_sheets(sheets_design, small_ground, tmp_path / folder)

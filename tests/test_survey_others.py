@@ -22,7 +22,7 @@ from geosample.cli import main
 from geosample.design import Design
 from geosample.errors import SurveyError
 from geosample.ground import Ground, save_ground
-from geosample.survey import Survey, open_survey, writing
+from geosample.survey import Survey, open_survey, reading, writing
 
 OTHER = """
 import sqlite3, sys
@@ -183,7 +183,10 @@ def test_a_write_not_yet_committed_is_the_one_refusal_and_changes_nothing(
     check_both(survey, ["theirs"])
 
 
-def test_a_file_held_for_one_program_alone_is_not_called_damaged(survey: Survey) -> None:
+def test_a_file_held_for_one_program_alone_is_not_called_damaged(
+    survey: Survey, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(reading, "LOCK_WAIT_S", 0.1)
     with another(survey.path, "delete") as other:
         other.do("BEGIN EXCLUSIVE")
         with pytest.raises(SurveyError, match="finish or close it there") as caught:

@@ -65,6 +65,7 @@ def test_the_cut_off_follows_from_the_costs():
         assert cost * chance == pytest.approx(1 - chance)
 
 
+@pytest.mark.slow
 def test_a_dearer_miss_treats_more(small_ground):
     def slope(cells):
         return 60 * np.exp(-np.hypot(cells["easting"] + 50, cells["northing"] + 130) / 25)
@@ -137,6 +138,7 @@ def test_a_collar_is_treated_whole_width_and_its_overspray_told(small_ground):
     assert {"green", "unmapped"} <= set(zones.figures.overspray_m2)
 
 
+@pytest.mark.slow
 def test_zones_keep_off_water_by_the_distance_entered_and_no_other(small_ground):
     water = small_ground.obstacles[small_ground.obstacles["kind"] == "water"].geometry.union_all()
     hot = patch(-25, -130, 60)

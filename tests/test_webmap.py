@@ -50,6 +50,7 @@ def test_no_address_of_any_network_is_linked(complete: Survey, tmp_path: Path):
     assert "user-scalable=no" not in page
 
 
+@pytest.mark.slow
 def test_two_runs_give_the_same_page(complete: Survey, tmp_path: Path):
     first, second = (draw_map(complete, tmp_path / name).read_bytes() for name in ("a.html", "b.html"))
     assert first == second
@@ -254,6 +255,7 @@ def test_a_page_that_is_no_page_is_refused_before_the_work(complete: Survey, tmp
         draw_map(complete, tmp_path / "map.pdf")
 
 
+@pytest.mark.slow
 def test_the_page_s_folder_is_made_and_where_none_can_be_that_is_said(complete: Survey, tmp_path: Path):
     assert draw_map(complete, tmp_path / "a" / "b" / "map.html").stat().st_size > 0
     (tmp_path / "file").write_text("no folder")
@@ -339,6 +341,7 @@ def test_a_base_map_is_off_until_the_reader_wants_it(complete: Survey, tmp_path:
         draw_map(complete, tmp_path / "map.html", base_map="https://tiles.invalid/")
 
 
+@pytest.mark.slow
 def test_the_page_may_ask_only_the_base_map_s_host_and_only_where_asked_for(complete: Survey, tmp_path: Path):
     look = {"base_map": "https://{s}.tiles.invalid/{z}/{x}/{y}.png", "base_credit": "Owner"}
     for asked, allowed in (({}, "img-src data:;"), (look, "img-src data: https://*.tiles.invalid;")):

@@ -25,6 +25,8 @@ _APPLICATION_IDS = {0x47504B47, 0x47503130, 0x47503131}
 DOOR = threading.RLock()
 """Held while this process has a survey file open. POSIX drops every lock a process holds on a file when any part of it
 closes the file, and the driver's SQLite and Python's do not know of each other (sqlite.org/howtocorrupt.html, 2.2)."""
+LOCK_WAIT_S = 5.0
+"""How long a reader waits for another program that holds the file for itself: as long as most programs do."""
 STAND_INS: dict[Path, Callable[[], Path]] = {}
 """Files this process is changing: each with what makes a copy of its committed state, to be read in its place."""
 
@@ -203,7 +205,7 @@ def _quote_text(text: str) -> str:
 
 def _connect(path: Path) -> sqlite3.Connection:
     # Not read-only: a journal that a killed program left must be rolled back before anyone reads.
-    return sqlite3.connect(f"{path.absolute().as_uri()}?mode=rw", uri=True)
+    return sqlite3.connect(f"{path.absolute().as_uri()}?mode=rw", uri=True, timeout=LOCK_WAIT_S)
 
 
 def empty_layer(layer: str) -> pd.DataFrame:
