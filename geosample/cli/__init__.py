@@ -126,7 +126,7 @@ def _tell_disk(error: OSError) -> Problem:
     return Problem(where, f"'{error.strerror or error}'", "room and permission to read and write", remedy)
 
 
-@click.group(cls=_StageOrder, context_settings={"help_option_names": ["-h", "--help"]})
+@click.group(cls=_StageOrder, context_settings={"help_option_names": ["-h", "--help"], "show_default": True})
 @click.version_option(__version__)
 @click.option("--debug", is_flag=True, help="Show the traceback of an error.")
 def main(debug: bool) -> None:

@@ -11,16 +11,18 @@ import click
 from geosample.cautions import TREATMENT
 from geosample.cli.options import (
     DENSITY,
+    FILE,
     LENGTH,
-    json_option,
-    more_option,
+    PATH,
+    Told,
     out_folder_option,
+    says,
     split_words,
     survey_argument,
     units_option,
     visit_option,
 )
-from geosample.report import say, talk
+from geosample.report import talk
 from geosample.units import Units
 from geosample.words import METHODS
 
@@ -55,13 +57,12 @@ class Meanings(click.ParamType[dict[str, str]]):
 
 @click.command()
 @survey_argument
-@click.argument("files", nargs=-1, required=True, type=click.Path(path_type=Path), metavar="FILE...")
+@click.argument("files", nargs=-1, required=True, type=PATH, metavar="FILE...")
 @click.option(
     "--gps-within",
     "gps_within_m",
     type=LENGTH,
     default="10m",
-    show_default=True,
     help="How far a position may lie from its point; the receiver's accuracy is added.",
 )
 @click.option("--columns", type=Meanings(), help='What unknown headings hold: "larvae=L3,crew chief=collector".')
@@ -77,11 +78,8 @@ class Meanings(click.ParamType[dict[str, str]]):
 )
 @click.option("--set-aside", is_flag=True, help="Take the good rows and list the bad ones, instead of taking none.")
 @visit_option
-@more_option
-@json_option
-def counts_command(
-    survey: Path, files: tuple[Path, ...], visit: str | None, as_json: bool, more: bool, **asked: Any
-) -> None:
+@says
+def counts_command(survey: Path, files: tuple[Path, ...], visit: str | None, **asked: Any) -> Told:
     """Take the counts back in, joined to the plan by label, else by position.
 
     FILE is what came back: filled blank sheets (CSV, XLSX), waypoints with the count in their comment (GPX, KML,
@@ -108,7 +106,7 @@ def counts_command(
     codes = dict(zip(others["design_code"].astype(str), others["visit"].astype(str), strict=True))
     given = {name: value for name, value in asked.items() if value is not None}
     added = add_counts(file, read_counts(files, design, **given, other_codes=codes), design)
-    say(tell_counts(added), added.summary(), as_json=as_json, rest=tell_counts_more(added), more=more)
+    return tell_counts(added), added.summary(), tell_counts_more(added)
 
 
 @click.command()
@@ -117,27 +115,23 @@ def counts_command(
     "--by",
     callback=split_words,
     default="kind,hole,stratum",
-    show_default=True,
     help="Groups to estimate: some of kind, hole, surface, stratum, part, with commas between.",
 )
 @visit_option
 @click.option("--pest", help="Another pest found with it; the visit's own when not given.")
-@click.option("--level", type=float, default=0.95, show_default=True, help="Confidence of the intervals.")
+@click.option("--level", type=float, default=0.95, help="Confidence of the intervals.")
 @click.option("--threshold", "threshold_per_m2", type=DENSITY, help="Hold each kind against it, such as 30/ft2.")
 @click.option(
     "--recovery",
     multiple=True,
     help="Share of the reference a method finds: heat=1.6, brine:L1=0.8, or heat=1.6,1.2,2.1 with its 95 % limits.",
 )
-@click.option(
-    "--csv", "csv_file", type=click.Path(path_type=Path, dir_okay=False), help="Write the table here as well."
-)
-@click.option("--picture", type=click.Path(path_type=Path, dir_okay=False), help="Draw the answer on one page, a PDF.")
+@click.option("--csv", "csv_file", type=FILE, help="Write the table here as well.")
+@click.option("--picture", type=FILE, help="Draw the answer on one page, a PDF.")
 @click.option("--border", "border_m", type=LENGTH, help="Split the strata by border and interior after the draw.")
 @units_option
-@more_option
-@json_option
-def estimate_command(survey: Path, visit: str | None, units: Units, as_json: bool, more: bool, **asked: Any) -> None:
+@says
+def estimate_command(survey: Path, visit: str | None, units: Units, **asked: Any) -> Told:
     """Say how many insects there are, which stages, whether the border holds more, and how sure all that is.
 
     The answer comes first, then a table. All of it is kept in the survey file.
@@ -189,7 +183,7 @@ def estimate_command(survey: Path, visit: str | None, units: Units, as_json: boo
     if wrote:
         talk(f"Wrote {' and '.join(map(str, wrote))}.")
     rest = tell_estimates_more(estimates, units)
-    say(tell_estimates(estimates, units), estimates.summary(), as_json=as_json, rest=rest, more=more)
+    return tell_estimates(estimates, units), estimates.summary(), rest
 
 
 def _split_covariates(_ctx: click.Context, _param: click.Parameter, words: str) -> tuple[str, ...]:
@@ -200,7 +194,7 @@ def _split_covariates(_ctx: click.Context, _param: click.Parameter, words: str) 
 
 @click.command()
 @survey_argument
-@click.option("--cell", "cell_m", type=LENGTH, default="1m", show_default=True, help="Side of a cell.")
+@click.option("--cell", "cell_m", type=LENGTH, default="1m", help="Side of a cell.")
 @click.option(
     "--threshold",
     "threshold_per_m2",
@@ -210,7 +204,6 @@ def _split_covariates(_ctx: click.Context, _param: click.Parameter, words: str) 
 @click.option(
     "--covariates",
     default="edge,kind",
-    show_default=True,
     callback=_split_covariates,
     help="What may shift the density: any of edge, kind, trees, last (the last visit's map), or none.",
 )
@@ -219,7 +212,6 @@ def _split_covariates(_ctx: click.Context, _param: click.Parameter, words: str) 
     "known_ratio",
     type=float,
     default=0.5,
-    show_default=True,
     help="A cell is known where the counts leave at most this part of the doubt there was without them.",
 )
 @click.option(
@@ -230,25 +222,22 @@ def _split_covariates(_ctx: click.Context, _param: click.Parameter, words: str) 
 )
 @click.option(
     "--at",
-    type=click.Path(path_type=Path),
+    type=PATH,
     help="Points or areas of your own (any format): their density or mean density goes to density_at.csv.",
 )
 @out_folder_option("Folder for density.tif.")
 @visit_option
 @units_option
-@more_option
-@json_option
-def density_command(  # noqa: PLR0913, PLR0917 - a command's options
+@says
+def density_command(
     survey: Path,
     out: Path,
     visit: str | None,
     units: Units,
-    as_json: bool,
-    more: bool,
     at: Path | None,
     threshold_per_m2: float | None,
     **asked: Any,
-) -> None:
+) -> Told:
     """Map the density from a visit's counts, with its interval and what is not known.
 
     Makes density.tif (expected, low, high, exceedance: the chance to pass the threshold, known) and keeps the map in
@@ -296,7 +285,7 @@ def density_command(  # noqa: PLR0913, PLR0917 - a command's options
     path = out / "density.tif"
     write_density_tif(path, density_map, threshold_per_m2=threshold_per_m2, units=units)
     rest = tell_map_more(density_map, units)
-    say([*lines, f"Wrote {path}."], {**summary, "file": str(path)}, as_json=as_json, rest=rest, more=more)
+    return [*lines, f"Wrote {path}."], {**summary, "file": str(path)}, rest
 
 
 def read_recoveries(texts: Sequence[str]) -> dict[str, Any]:
@@ -342,7 +331,7 @@ def _margin(ctx: click.Context, param: click.Parameter, value: str | None) -> fl
 
 
 @click.command()
-@click.argument("survey", required=False, type=click.Path(path_type=Path))
+@click.argument("survey", required=False, type=PATH)
 @click.option("--example", is_flag=True, help="Use the invented trial that comes with the program.")
 @click.option("--margin", callback=_margin, help="Up to what difference they count as the same, such as 25%.")
 @click.option("--reference", help="The method the other is held against; the first found when not given.")
@@ -351,16 +340,14 @@ def _margin(ctx: click.Context, param: click.Parameter, value: str | None) -> fl
     "--site",
     type=click.Choice(["kind", "hole", "surface_id", "all"]),
     default="kind",
-    show_default=True,
     help="What a site is, in a survey.",
 )
 @visit_option
 @click.option("--pest", help="Another pest found with it; the visit's own when not given.")
-@click.option("--level", type=float, default=0.95, show_default=True, help="Confidence of the intervals.")
-@click.option("--seed", type=click.IntRange(0, 2**31 - 1), default=1, show_default=True, help="Seed of the shuffles.")
-@more_option
-@json_option
-def compare_command(survey: Path | None, as_json: bool, more: bool, **asked: Any) -> None:
+@click.option("--level", type=float, default=0.95, help="Confidence of the intervals.")
+@click.option("--seed", type=click.IntRange(0, 2**31 - 1), default=1, help="Seed of the shuffles.")
+@says
+def compare_command(survey: Path | None, **asked: Any) -> Told:
     """Say how two extraction methods compare: a survey drawn with design --compare, or a table (CSV, XLSX).
 
     A table has a row a bag: block, method, count, and where known site, stage, plugs, minutes, cost; or a column of
@@ -392,25 +379,22 @@ def compare_command(survey: Path | None, as_json: bool, more: bool, **asked: Any
         comparison = compare_methods(trial, **question)
         save_comparison(file, comparison, visit=name, pest=pest)
     rest = tell_comparison_more(comparison)
-    say(tell_comparison(comparison), comparison.summary(), as_json=as_json, rest=rest, more=more)
+    return tell_comparison(comparison), comparison.summary(), rest
 
 
 @click.command("map")
 @survey_argument
-@click.option("--out", required=True, type=click.Path(path_type=Path, dir_okay=False), help="The page, FILE.html.")
+@click.option("--out", required=True, type=FILE, help="The page, FILE.html.")
 @visit_option
 @units_option
 @click.option(
     "--threshold", "thresholds_per_m2", type=DENSITY, multiple=True, help="A threshold to step to; may be repeated."
 )
-@click.option("--aerial", type=click.Path(path_type=Path, dir_okay=False), help="A GeoTIFF to lay underneath.")
+@click.option("--aerial", type=FILE, help="A GeoTIFF to lay underneath.")
 @click.option("--base-map", help="Address of online map tiles with {z}, {x}, {y}; off until the reader wants it.")
-@click.option("--base-credit", default="", help="Whom the tiles' owner wants named.")
-@more_option
-@json_option
-def map_command(
-    survey: Path, out: Path, visit: str | None, units: Units, as_json: bool, more: bool, **asked: Any
-) -> None:
+@click.option("--base-credit", default="", show_default=False, help="Whom the tiles' owner wants named.")
+@says
+def map_command(survey: Path, out: Path, visit: str | None, units: Units, **asked: Any) -> Told:
     """Draw everything the survey holds on one page that opens with no network.
 
     A stage that has not run yet is named on the page.
@@ -428,4 +412,4 @@ def map_command(
     cautions = [str(caution) for caution in TREATMENT] if len(story.zones) else []
     facts = {"page": str(out), "size_bytes": size, **story.summary(), "cautions": cautions}
     told, rest = tell_drawn(story, out, size, units), tell_drawn_more(story)
-    say(told, facts, as_json=as_json, rest=rest, more=more)
+    return told, facts, rest

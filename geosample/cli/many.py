@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from geosample.cautions import SIMULATED
-from geosample.cli.options import json_option, more_option
+from geosample.cli.options import PATH, json_option, more_option
 from geosample.report import say, show_table, talk
 
 if TYPE_CHECKING:
@@ -26,7 +26,6 @@ if TYPE_CHECKING:
     "--out",
     type=click.Path(path_type=Path, file_okay=False),
     default=Path("geosample_demo"),
-    show_default=True,
     help="Folder for everything the demo makes.",
 )
 @more_option
@@ -75,9 +74,6 @@ def _first_sentence(said: str) -> str:
     first, *others = said.splitlines()
     whole = " ".join([first, *(line.strip() for line in itertools.takewhile(lambda line: line[:2] == "  ", others))])
     return f"{whole[:-1]}." if whole.endswith(":") else whole
-
-
-PATH = click.Path(path_type=Path)
 
 
 @click.command()

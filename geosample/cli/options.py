@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import functools
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Iterable, Mapping
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -11,6 +12,7 @@ import click
 
 from geosample import units
 from geosample.errors import Problem, UnitError
+from geosample.report import say
 
 F = TypeVar("F", bound=Callable[..., Any])
 
@@ -37,19 +39,52 @@ LENGTH = Quantity("length", units.parse_length, "m")
 AREA = Quantity("area", units.parse_area, "m2")
 DENSITY = Quantity("density", units.parse_density, "/m2")
 
-survey_argument = click.argument("survey", type=click.Path(path_type=Path))
+
+class KeepOff(click.ParamType[tuple[str, float]]):
+    """An obstacle's kind and a distance, such as ``water=25ft``."""
+
+    name = "kind=length"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> tuple[str, float]:
+        """Return the kind in small letters and metres; bad usage for one without ``=``."""
+        if isinstance(value, tuple):
+            return value
+        kind, equals, distance = str(value).partition("=")
+        if not equals:
+            self.fail(f"found {value!r}; expected a kind and a distance; write water=25ft", param, ctx)
+        return kind.strip().lower(), LENGTH.convert(distance, param, ctx)
+
+
+PATH = click.Path(path_type=Path)
+FILE = click.Path(path_type=Path, dir_okay=False)
+
+survey_argument = click.argument("survey", type=PATH)
 visit_option = click.option("--visit", help="The visit's name; the newest when not given.")
-units_option = click.option(
-    "--units", type=click.Choice(["us", "metric"]), default="us", show_default=True, help="Units to show."
-)
+units_option = click.option("--units", type=click.Choice(["us", "metric"]), default="us", help="Units to show.")
+paper_option = click.option("--paper", type=click.Choice(["letter", "a4"]), default="letter", help="Paper size.")
 json_option = click.option("--json", "as_json", is_flag=True, help="Print the summary as JSON, alone, on stdout.")
 more_option = click.option("--more", is_flag=True, help="Tell all of it: every row, how it was reckoned, the sources.")
 seed_option = click.option("--seed", type=click.IntRange(0, 2**31 - 1), help="Seed of the random draw.")
 
 
-def split_words(ctx: click.Context, param: click.Parameter, value: str) -> tuple[str, ...]:  # noqa: ARG001
+Told = tuple[Iterable[str], Mapping[str, Any], Iterable[str]]
+"""What a command has to say: the answer's lines, the facts, and the lines for who wants to know more."""
+
+
+def says(command: Callable[..., Told]) -> Callable[..., None]:
+    """Give a command the options --more and --json, and print what it returns as they ask."""
+
+    @functools.wraps(command)
+    def run(*, as_json: bool, more: bool, **asked: Any) -> None:
+        lines, facts, rest = command(**asked)
+        say(lines, facts, as_json=as_json, rest=rest, more=more)
+
+    return more_option(json_option(run))
+
+
+def split_words(ctx: click.Context, param: click.Parameter, value: str | None) -> tuple[str, ...]:  # noqa: ARG001
     """Return the words of a list with commas, in small letters: an option's callback."""
-    return tuple(word.strip().lower() for word in value.split(",") if word.strip())
+    return tuple(word.strip().lower() for word in (value or "").split(",") if word.strip())
 
 
 def out_folder_option(help_text: str) -> Callable[[F], F]:

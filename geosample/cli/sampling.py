@@ -11,11 +11,15 @@ import click
 from geosample.cli.options import (
     AREA,
     DENSITY,
+    FILE,
     LENGTH,
-    json_option,
-    more_option,
+    PATH,
+    KeepOff,
+    Told,
     name_options,
     out_folder_option,
+    paper_option,
+    says,
     seed_option,
     split_words,
     survey_argument,
@@ -23,7 +27,7 @@ from geosample.cli.options import (
     visit_option,
 )
 from geosample.pests import DEFAULT_PEST, load_pest
-from geosample.report import say, talk
+from geosample.report import talk
 from geosample.units import Units
 from geosample.words import ALLOCATIONS, DRAW_METHODS, METHODS, WALKS
 
@@ -55,7 +59,7 @@ class HoleWidths(click.ParamType[dict[str, float]]):
 
 @click.command()
 @survey_argument
-@click.argument("files", nargs=-1, required=True, type=click.Path(path_type=Path), metavar="FILE...")
+@click.argument("files", nargs=-1, required=True, type=PATH, metavar="FILE...")
 @click.option("--kinds", multiple=True, help='What labels mean: "teebox=tee,asphalt=path,OB=ignore".')
 @click.option("--kind-from", multiple=True, metavar="FIELD", help="Field that alone tells the kind.")
 @click.option("--hole-from", multiple=True, metavar="FIELD", help="Field that alone tells the hole.")
@@ -64,14 +68,11 @@ class HoleWidths(click.ParamType[dict[str, float]]):
 @click.option("--crs", help="Working system in metres, EPSG:n; one centred on the course when not given.")
 @click.option("--file-crs", help="What the files' coordinates are in, EPSG:n, over what they say.")
 @click.option("--swap-lonlat", is_flag=True, help="The files have latitude before longitude.")
-@click.option("--picture", type=click.Path(path_type=Path, dir_okay=False), help="Draw what was understood, a PNG.")
+@click.option("--picture", type=FILE, help="Draw what was understood, a PNG.")
 @click.option("--force", is_flag=True, help="Replace a ground that visits rest on.")
 @units_option
-@more_option
-@json_option
-def ground_command(
-    survey: Path, files: tuple[Path, ...], units: Units, as_json: bool, more: bool, **options: Any
-) -> None:
+@says
+def ground_command(survey: Path, files: tuple[Path, ...], units: Units, **options: Any) -> Told:
     """Read the course's polygons into a survey file: kinds, holes, collars, overlaps settled.
 
     FILE is any of GeoJSON (.geojson, .json), KML, KMZ, GeoPackage (.gpkg), Shapefile (.shp, or zipped),
@@ -94,7 +95,7 @@ def ground_command(
     for line in tell_replaced(replace_ground(file, ground, force=force)):
         talk(line)
     facts = {"survey": str(survey), **ground.summary()}
-    say(tell_ground(ground, units), facts, as_json=as_json, rest=tell_ground_more(ground, units), more=more)
+    return tell_ground(ground, units), facts, tell_ground_more(ground, units)
 
 
 def _read_course(survey: Survey, files: tuple[Path, ...], picture: Path | None, asked: dict[str, Any]) -> Ground:
@@ -117,15 +118,6 @@ def _draw_picture(ground: Ground, picture: Path | None) -> None:
     if picture is not None:
         draw_ground(ground, picture)
         talk(f"picture: {picture}")
-
-
-def _distances(ctx: click.Context, param: click.Parameter, values: tuple[str, ...]) -> tuple[tuple[str, float], ...]:
-    pairs = [value.partition("=") for value in values]
-    for value, (_, sign, _) in zip(values, pairs, strict=True):
-        if not sign:
-            message = f"{value!r} is not KIND=DISTANCE, such as water=10ft"
-            raise click.BadParameter(message)
-    return tuple((kind.strip().lower(), LENGTH.convert(text, param, ctx)) for kind, _, text in pairs)
 
 
 def _pairs(ctx: click.Context, param: click.Parameter, values: tuple[str, ...]) -> tuple[tuple[str, int], ...]:  # noqa: ARG001
@@ -158,7 +150,7 @@ def _degrees(ctx: click.Context, param: click.Parameter, value: str | None) -> t
     return lon, lat
 
 
-def _groups(ctx: click.Context, param: click.Parameter, value: str) -> tuple[str, ...]:  # noqa: ARG001
+def _groups(ctx: click.Context, param: click.Parameter, value: str | None) -> tuple[str, ...]:  # noqa: ARG001
     return tuple(value.split(";")) if value else ()
 
 
@@ -184,83 +176,63 @@ def _refuse_spacing(ctx: click.Context, param: click.Parameter, value: str | Non
     help="Density expected, such as 20/ft2, for --precision or --threshold.",
 )
 @click.option(
-    "--threshold",
-    "threshold_per_m2",
-    type=DENSITY,
-    help="As many points as tell the expected density from this one.",
+    "--threshold", "threshold_per_m2", type=DENSITY, help="As many points as tell the expected density from this one."
 )
-@click.option("--chance", type=float, default=0.8, show_default=True, help="Chance to tell it, 0.5 to 0.99.")
+@click.option("--chance", type=float, default=0.8, help="Chance to tell it, 0.5 to 0.99.")
 @click.option("--hours", type=float, help="Hours at hand; without --points, as many points as they allow.")
-@click.option("--people", type=int, default=1, show_default=True, help="People at work.")
-@click.option("--containers", type=int, default=6, show_default=True, help="Bags extracted at once.")
+@click.option("--people", type=int, default=1, help="People at work.")
+@click.option("--containers", type=int, default=6, help="Bags extracted at once.")
 @click.option(
-    "--extraction",
-    type=click.Choice(["brine", "heat"]),
-    default="brine",
-    show_default=True,
-    help="How the bench gets them out.",
+    "--extraction", type=click.Choice(["brine", "heat"]), default="brine", help="How the bench gets them out."
 )
 @click.option(
     "--surfaces",
     callback=split_words,
-    default="",
     help="Kinds to sample; green,collar,fairway, as far as the course has them, when not given.",
 )
 @click.option("--holes", help="Holes to sample, such as 1-3,7; all when not given.")
-@click.option("--without-holes", default="", help="Holes left out, such as closed ones.")
-@click.option("--hole-groups", callback=_groups, default="", help="Strata by groups of holes, such as '1-9;10-18'.")
-@click.option(
-    "--areas", type=click.Path(path_type=Path), help="Polygons of your own that split the strata (any format)."
-)
+@click.option("--without-holes", default="", show_default=False, help="Holes left out, such as closed ones.")
+@click.option("--hole-groups", callback=_groups, help="Strata by groups of holes, such as '1-9;10-18'.")
+@click.option("--areas", type=PATH, help="Polygons of your own that split the strata (any format).")
 @click.option("--area-name", help="The field that names those polygons; name when not given.")
-@click.option("--by", callback=split_words, default="", help="Split the strata by hole or surface as well.")
+@click.option("--by", callback=split_words, help="Split the strata by hole or surface as well.")
 @click.option("--border", "border_m", type=LENGTH, help="Make border and interior strata, the border this wide.")
-@click.option("--border-weight", type=float, default=1.0, show_default=True, help="Density at the edge, 1 to 4 times.")
-@click.option(
-    "--method",
-    type=click.Choice(DRAW_METHODS),
-    default="balanced",
-    show_default=True,
-    help="How points are drawn.",
-)
+@click.option("--border-weight", type=float, default=1.0, help="Density at the edge, 1 to 4 times.")
+@click.option("--method", type=click.Choice(DRAW_METHODS), default="balanced", help="How points are drawn.")
 @click.option(
     "--allocation",
     type=click.Choice(ALLOCATIONS),
     default="power",
-    show_default=True,
     help="How strata share the points; power is by the root of the area.",
 )
 @click.option("--most", multiple=True, callback=_pairs, help="Most points in a stratum or kind, such as green=20.")
 @click.option("--k", type=float, help="k of one bag here; the last estimate's, or a cautious one, when not given.")
-@click.option("--minimum", type=int, default=8, show_default=True, help="Fewest points in a stratum.")
-@click.option("--reserve", type=float, default=0.2, show_default=True, help="Reserve points, as a share of the main.")
+@click.option("--minimum", type=int, default=8, help="Fewest points in a stratum.")
+@click.option("--reserve", type=float, default=0.2, help="Reserve points, as a share of the main.")
 @click.option("--plug", "plug_m", type=LENGTH, help="Diameter of a plug; the pest's usual when not given.")
 @click.option("--unit-area", "unit_m2", type=AREA, help="Area of one unit that is no round plug.")
 @click.option("--plugs", type=int, help="Plugs pooled at a point; the pest's usual when not given.")
-@click.option("--pest", default=DEFAULT_PEST, show_default=True, help="The pest's profile.")
+@click.option("--pest", default=DEFAULT_PEST, help="The pest's profile.")
 @seed_option
 @click.option("--setback", "setback_m", type=LENGTH, default=0.0, help="Strip along each surface's edge left out.")
 @click.option(
     "--keep-off",
     multiple=True,
-    callback=_distances,
+    type=KeepOff(),
     help="Leave out what is this near to a kind of obstacle or landmark: water=10ft, cup=3ft; 0ft: the thing itself.",
 )
 @click.option("--keep", type=float, default=0.0, help="Share of the last visit's points kept, moved by 0.5 to 1 m.")
-@click.option(
-    "--compare", callback=split_words, default="", help="Split each point's plugs between methods: brine,heat."
-)
+@click.option("--compare", callback=split_words, help="Split each point's plugs between methods: brine,heat.")
 @click.option("--stop-lines", callback=_densities, help="Low and high density for stop lines: 10/ft2,40/ft2.")
 @click.option(
     "--start", callback=_degrees, help="Where the round starts, longitude,latitude; the first tee when not given."
 )
 @click.option("--least-spacing", hidden=True, callback=_refuse_spacing)
 @click.option("--every-edge", is_flag=True, help="Measure edge distance to each surface's own line.")
-@click.option("--walk", type=click.Choice(WALKS), default="holes", show_default=True, help="Walking order.")
+@click.option("--walk", type=click.Choice(WALKS), default="holes", help="Walking order.")
 @units_option
-@more_option
-@json_option
-def design_command(survey: Path, units: Units, as_json: bool, more: bool, **asked: Any) -> None:
+@says
+def design_command(survey: Path, units: Units, **asked: Any) -> Told:
     """Decide where to pull plugs, and in what order.
 
     Every point is drawn with a known density, so that its count stands for a known piece of ground. Points spread
@@ -292,7 +264,7 @@ def design_command(survey: Path, units: Units, as_json: bool, more: bool, **aske
     design = draw_design(ground, **asked, last=last)
     save_design(file, design)
     rest = tell_design_more(design, units)
-    say(tell_design(design, units), design.summary(), as_json=as_json, rest=rest, more=more)
+    return tell_design(design, units), design.summary(), rest
 
 
 def _check_wish(asked: Mapping[str, Any]) -> None:
@@ -307,30 +279,16 @@ def _check_wish(asked: Mapping[str, Any]) -> None:
 @click.command("sheets")
 @survey_argument
 @out_folder_option("Folder for the files; made where it is not there.")
-@click.option("--paper", type=click.Choice(["letter", "a4"]), default="letter", show_default=True, help="Paper size.")
+@paper_option
 @visit_option
-@click.option(
-    "--extraction",
-    "method",
-    type=click.Choice(METHODS),
-    default="brine",
-    show_default=True,
-    help="How insects are extracted.",
-)
-@click.option(
-    "--containers", "batch", type=click.IntRange(1, 1000), default=6, show_default=True, help="Bags extracted at once."
-)
-@click.option("--pace", "pace_m", type=LENGTH, default="30in", show_default=True, help="Length of your pace.")
-@click.option(
-    "--landmarks",
-    type=click.Path(path_type=Path, dir_okay=False),
-    help="File of named places (sprinkler heads, markers) to find points from.",
-)
+@click.option("--extraction", "method", type=click.Choice(METHODS), default="brine", help="How insects are extracted.")
+@click.option("--containers", "batch", type=click.IntRange(1, 1000), default=6, help="Bags extracted at once.")
+@click.option("--pace", "pace_m", type=LENGTH, default="30in", help="Length of your pace.")
+@click.option("--landmarks", type=FILE, help="File of named places (sprinkler heads, markers) to find points from.")
 @click.option("--force", is_flag=True, help="Write over a blank sheet that is filled in.")
 @units_option
-@more_option
-@json_option
-def sheets_command(survey: Path, out: Path, visit: str | None, as_json: bool, more: bool, **asked: Any) -> None:
+@says
+def sheets_command(survey: Path, out: Path, visit: str | None, **asked: Any) -> Told:
     """Write the sampling map, the waypoints and the blank sheets of a visit.
 
     Makes field_map.pdf, bag_labels.pdf, points.gpx, points.kml, blank_counts.csv, blank_counts.xlsx, form.xlsx (an
@@ -351,20 +309,19 @@ def sheets_command(survey: Path, out: Path, visit: str | None, as_json: bool, mo
     file = open_survey(survey, must_exist=True)
     made = write_sheets(load_design(file, visit), load_ground(file), out, **asked)
     save_finding(file, made.design)
-    say(tell_sheets(made), made.summary(), as_json=as_json, rest=tell_sheets_more(made), more=more)
+    return tell_sheets(made), made.summary(), tell_sheets_more(made)
 
 
 @click.command()
 @survey_argument
 @click.option("--visit", required=True, help="The new round's date, such as 2026-05-18.")
-@click.option("--points", type=int, default=12, show_default=True, help="How many.")
+@click.option("--points", type=int, default=12, help="How many.")
 @click.option(
     "--threshold", "threshold_per_m2", type=DENSITY, help="What is decided about; the map's own if not given."
 )
-@click.option("--miss-cost", type=float, default=3.0, show_default=True, help="Cost of a miss; a needless one costs 1.")
-@more_option
-@json_option
-def followup_command(survey: Path, visit: str, as_json: bool, more: bool, **asked: Any) -> None:
+@click.option("--miss-cost", type=float, default=3.0, help="Cost of a miss; a needless one costs 1.")
+@says
+def followup_command(survey: Path, visit: str, **asked: Any) -> Told:
     """Choose a few more points where their counts are likeliest to turn a decision, in walking order.
 
     The newest density map says where. The points are a visit of their own: print their sheets, take the counts in,
@@ -388,4 +345,4 @@ def followup_command(survey: Path, visit: str, as_json: bool, more: bool, **aske
     save_design(file, design)
     points = design.points["point_id"].tolist()
     facts = {"visit": visit, "follows": density_map.visit, "points": points, "cost_saved": saved}
-    say(tell_followup(facts), facts, as_json=as_json, rest=[f"points: {', '.join(points)}"], more=more)
+    return tell_followup(facts), facts, [f"points: {', '.join(points)}"]

@@ -14,14 +14,15 @@ from geosample.cli.options import (
     AREA,
     DENSITY,
     LENGTH,
-    json_option,
-    more_option,
+    KeepOff,
+    Told,
     out_folder_option,
+    paper_option,
+    says,
     survey_argument,
     units_option,
     visit_option,
 )
-from geosample.report import say
 from geosample.report.treat import (
     tell_efficacy,
     tell_efficacy_more,
@@ -35,20 +36,6 @@ from geosample.units import FOOT_M
 
 _STRIP_STEPS_M = {"us": 5 * FOOT_M, "metric": 1.0}
 """By how much the targeting curve's strips grow, so that they read evenly."""
-
-
-class _KeepOff(click.ParamType[tuple[str, float]]):
-    """An obstacle's kind and a distance, such as ``water=25ft``."""
-
-    name = "kind=length"
-
-    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> tuple[str, float]:
-        if isinstance(value, tuple):
-            return value
-        kind, equals, distance = str(value).partition("=")
-        if not equals:
-            self.fail(f"found {value!r}; expected a kind and a distance; write water=25ft", param, ctx)
-        return kind.strip().lower(), LENGTH.convert(distance, param, ctx)
 
 
 class _Percent(click.ParamType[float]):
@@ -81,29 +68,22 @@ class _Percent(click.ParamType[float]):
     "--miss-cost",
     type=float,
     default=3.0,
-    show_default=True,
     help="What a hot place missed costs, in needless treatments of it (common practice, no source).",
 )
 @click.option(
-    "--swath",
-    "swath_m",
-    type=LENGTH,
-    default="15ft",
-    show_default=True,
-    help="The sprayer's width (common practice, no source).",
+    "--swath", "swath_m", type=LENGTH, default="15ft", help="The sprayer's width (common practice, no source)."
 )
 @click.option(
     "--smallest",
     "smallest_m2",
     type=AREA,
     default="300ft2",
-    show_default=True,
     help="Leave out zones smaller than this (common practice, no source).",
 )
 @click.option(
     "--keep-off",
     "keep_off_m",
-    type=_KeepOff(),
+    type=KeepOff(),
     multiple=True,
     help="Distance to keep from a kind of obstacle, such as water=25ft; may be repeated. None is assumed.",
 )
@@ -111,7 +91,6 @@ class _Percent(click.ParamType[float]):
     "--by",
     type=click.Choice(["auto", "map", "averages"]),
     default="auto",
-    show_default=True,
     help="Decide by the map's cells or by stratum averages; auto takes averages where the map adds nothing to them.",
 )
 @click.option("--border-only", "border_only_m", type=LENGTH, help="Treat only within this of the outer edge.")
@@ -122,13 +101,12 @@ class _Percent(click.ParamType[float]):
 @click.option(
     "--checks", "check_share", type=_Percent(), default=0.0, help="Leave this part of the zones as check strips, as 5%."
 )
-@click.option("--paper", type=click.Choice(["letter", "a4"]), default="letter", show_default=True, help="Plan's paper.")
+@paper_option
 @out_folder_option("Folder for the zones' files and the plan.")
 @visit_option
 @units_option
-@more_option
-@json_option
-def treat_command(survey: Path, out: Path, visit: str | None, as_json: bool, more: bool, **asked: Any) -> None:
+@says
+def treat_command(survey: Path, out: Path, visit: str | None, **asked: Any) -> Told:
     """Mark out what to treat, and only that.
 
     Writes the zones into SURVEY, and into the folder --out: zones.geojson, zones.kml, zones.csv, zones.gpx,
@@ -180,7 +158,7 @@ def treat_command(survey: Path, out: Path, visit: str | None, as_json: bool, mor
     summary = {**zones.summary(), "cautions": cautions, "files": [str(path) for path in files]}
     lines = [*tell_plan(zones, units), f"Wrote {plan.name} and {len(files) - 1} files of zones into {out}."]
     rest = [*tell_plan_more(zones, units), *(f"wrote {path}" for path in files)]
-    say(lines, summary, as_json=as_json, rest=rest, more=more)
+    return lines, summary, rest
 
 
 def _refuse_pairs(kinds: list[str], tank: str | None, carrier: str | None) -> None:
@@ -229,16 +207,12 @@ def _split_names(ctx: click.Context, param: click.Parameter, value: str | None) 
     "--rules",
     type=click.Choice(["us", "ny", "none"]),
     default="us",
-    show_default=True,
     help="Whose fields to ask for: US restricted-use products, New York golf courses, or none.",
 )
 @visit_option
 @units_option
-@more_option
-@json_option
-def record_command(
-    survey: Path, day: str, visit: str | None, rules: str, as_json: bool, more: bool, **asked: Any
-) -> None:
+@says
+def record_command(survey: Path, day: str, visit: str | None, rules: str, **asked: Any) -> Told:
     """Store what was done in the zones of a plan.
 
     The fields of the record rules are asked for, and any others may be added; irac_group is read by the next plan.
@@ -261,7 +235,7 @@ def record_command(
     to_come = datetime.date.fromisoformat(day) > datetime.datetime.now().astimezone().date()
     lines = tell_record(zones.visit, record, missing, chosen, to_come=to_come)
     facts = {"visit": zones.visit, "record": record, "missing": missing, "rules": rules, "to_come": to_come}
-    say(lines, facts, as_json=as_json, rest=tell_record_more(record, missing, chosen), more=more)
+    return lines, facts, tell_record_more(record, missing, chosen)
 
 
 @click.command()
@@ -270,11 +244,10 @@ def record_command(
 @click.option("--after", required=True, help="A later visit, at fresh points.")
 @click.option("--before-stages", help="Stages to count before, with commas; all that were looked for when not given.")
 @click.option("--after-stages", help="The same cohort's stages at the later visit.")
-@click.option("--seed", type=click.IntRange(0, 2**31 - 1), default=7, show_default=True, help="Seed of the intervals.")
+@click.option("--seed", type=click.IntRange(0, 2**31 - 1), default=7, help="Seed of the intervals.")
 @units_option
-@more_option
-@json_option
-def check_command(survey: Path, before: str, after: str, seed: int, as_json: bool, more: bool, **asked: Any) -> None:
+@says
+def check_command(survey: Path, before: str, after: str, seed: int, **asked: Any) -> Told:
     """Estimate how well a treatment worked, in treated and untreated ground.
 
     Insects grow between visits: name the stages the same cohort was in, such as --before-stages L1,L2,L3
@@ -303,7 +276,7 @@ def check_command(survey: Path, before: str, after: str, seed: int, as_json: boo
     found = check_treatment(first, second, zones, rng=np.random.default_rng(seed))
     facts = {"before": before, "after": after, "stages": stages, **found.summary(), "treated": asdict(treated)}
     rest = tell_efficacy_more(found, asked["units"])
-    say([*tell_efficacy(found), tell_treated(treated)], facts, as_json=as_json, rest=rest, more=more)
+    return [*tell_efficacy(found), tell_treated(treated)], facts, rest
 
 
 def _split(text: str | None) -> list[str] | None:
