@@ -55,8 +55,8 @@ TREATMENT = (
     Caution("Wear the protective equipment the label asks for.", "P"),
     Caution("Check the state's or province's own list of what is allowed.", "P"),
     Caution(
-        "One pyrethroid (IRAC group 3A) use a year at most is the advice; resistance here is broad, so rotation helps "
-        "and does not cure.",
+        "One use of a pyrethroid a year at most is the advice (group 3A of IRAC, the resistance committee that sorts "
+        "insecticides by how they work); resistance here is broad, so rotation helps and does not cure.",
         "S",
         "Rutgers",
     ),

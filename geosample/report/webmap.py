@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass
 from functools import cache, partial
 from importlib import resources
 from typing import TYPE_CHECKING, Any
@@ -27,7 +26,7 @@ from geosample.words import ACTIONS, PLURALS, STATUSES
 if TYPE_CHECKING:
     from pathlib import Path
 
-    from jinja2 import Environment
+    from jinja2 import Template
 
     from geosample.webmap.layers import MappedSurface
     from geosample.webmap.pictures import MapPictures, Swatch
@@ -55,14 +54,6 @@ SCRIPT_WORDS = {
     "none": "the browser gave none",
 }
 """What the page's script says, by the name it knows; braces are filled in by the script."""
-
-
-@dataclass(frozen=True, slots=True)
-class Line:
-    """One line of the answer: what it is about, and the sentences."""
-
-    head: str
-    text: Markup
 
 
 def twice(tell: Callable[[Units], str]) -> Markup:
@@ -154,35 +145,37 @@ def _rounded(value: float) -> str:
 # The answer
 
 
-def tell_headline(story: Story) -> list[Markup]:
-    """Return what to do, a line each, and how much of the ground nobody knows: what a phone shows first."""
-    told = [(words, story.zones_to(action)) for action, words in ACTIONS.items()]
-    lines = [
-        Markup("{}: {}, {}.").format(words.brief.capitalize(), _plural(len(some), "zone"), area(some["area_m2"].sum()))
-        for words, some in told
-        if len(some)
-    ]
-    if not lines:
-        lines = [line for line in (_tell_zones(story), _tell_average(story)) if line]
+def tell_answer(story: Story) -> Markup:
+    """Return what to do in a line; what a phone has no room for stands in ``wide``."""
+    treat = story.zones_to("treat")
+    if len(treat):
+        text = Markup('treat {}<span class="wide"> in {}</span>').format(
+            area(treat["area_m2"].sum()), _plural(len(treat), "zone")
+        )
+    elif story.planned:
+        text = Markup("nothing to treat")
+    elif row := story.broadest():
+        text = Markup("{} on average").format(density(row["mean_per_m2"]))
+    else:
+        text = Markup("not counted yet" if story.visit else "not sampled yet")
     unknown_m2, mapped_m2 = _unknown(story)
-    if unknown_m2 > 0:
-        share = percent(unknown_m2 / mapped_m2)
-        lines.append(Markup("Not known: {} of the mapped ground (crossed in grey).").format(share))
-    return lines or [_tell_not_done(story)]
+    if unknown_m2 <= 0:
+        return text
+    share = percent(unknown_m2 / mapped_m2)
+    return text + Markup('<span class="wide">; {} of the mapped ground not known</span>').format(share)
 
 
-def tell_lines(story: Story) -> list[Line]:
-    """Return the answer, most important first, in words for every stage that has run and every one that has not."""
-    lines = [
-        Line("Simulated", Markup(SIMULATED if story.simulated else "")),
-        Line("Where", _sentences(_tell_zones(story), _tell_kinds(story))),
-        Line("How much", _tell_how_much(story)),
-        Line("Stages", _tell_stages(story)),
-        Line("How sure", _tell_how_sure(story)),
-        Line("Not known", _tell_not_known(story)),
-        Line("Not done yet", _tell_not_done(story)),
-    ]
-    return [line for line in lines if line.text]
+def tell_lines(story: Story) -> dict[str, Markup]:
+    """Return the answer by what it is about, for every stage that has run and every one that has not."""
+    lines = {
+        "Where": _sentences(_tell_zones(story), _tell_kinds(story)),
+        "How much": _tell_how_much(story),
+        "Stages": _tell_stages(story),
+        "How sure": _tell_how_sure(story),
+        "Not known": _tell_not_known(story),
+        "Not done yet": _tell_not_done(story),
+    }
+    return {head: text for head, text in lines.items() if text}
 
 
 def _unknown(story: Story) -> tuple[float, float]:
@@ -193,22 +186,12 @@ def _unknown(story: Story) -> tuple[float, float]:
     return float(cells.loc[~cells["known"], "area_m2"].sum()), float(cells["area_m2"].sum())
 
 
-def _tell_average(story: Story) -> Markup:
-    row = story.broadest()
-    if row is None:
-        return Markup("")
-    return Markup("{} on average ({} interval {}).").format(
-        density(row["mean_per_m2"]), set_percent(row["level"]), interval(row["low_per_m2"], row["high_per_m2"])
-    )
-
-
 def _tell_how_much(story: Story) -> Markup:
     row = story.broadest()
     if row is None:
         return Markup("")
     return Markup(
-        "{} on average over {} ({} interval {}): about {} in all, from {}, with the recovery "
-        "set for the method (1.0 unless set)."
+        "{} on average over {} ({} interval {}): about {} in all, from {}."
     ).format(
         density(row["mean_per_m2"]),
         area(row["area_m2"]),
@@ -270,7 +253,7 @@ def _tell_how_sure(story: Story) -> Markup:
     return _sentences(
         _tell_chances(story),
         twice(lambda shown: " ".join(tell_trust(made, shown))) if made else "",
-        twice(lambda shown: " ".join(tell_decisions(decisions, shown))),
+        twice(lambda shown: " ".join(tell_decisions(decisions, shown)[:1])),
         tell_border(found) if ratio else "",
     )
 
@@ -410,12 +393,15 @@ def tell_zone_place(zone: Any) -> Markup:
 
 
 def tell_class(swatch: Swatch, of: str) -> Markup:
-    """Return what a legend's colour stands for."""
-    if swatch.high is None:
-        return Markup("{} or more").format(density(swatch.low))
-    if of == "share":
+    """Return what a legend's colour stands for, without the unit, which stands over all of them."""
+    if of == "share" and swatch.high is not None:
         return Markup(percent_range(swatch.low, swatch.high))
-    return interval(swatch.low, swatch.high)
+    low, high = (None if end is None else _both(_show_number, end) for end in (swatch.low, swatch.high))
+    return Markup("over {}").format(low) if high is None else Markup("{} to {}").format(low, high)
+
+
+def _show_number(per_m2: float, shown: Units) -> str:
+    return units.show_density(per_m2, shown).split("/")[0]
 
 
 def list_zones(story: Story) -> list[dict[str, Any]]:
@@ -430,30 +416,31 @@ def list_zones(story: Story) -> list[dict[str, Any]]:
             "place": name_place(row["hole"], row["kind"]),
             "what": tell_reason(row["action"], row["reason"]),
             "expected": density(row["mean_per_m2"]),
+            "interval": interval(row["low_per_m2"], row["high_per_m2"]),
             "chance": "not known" if math.isnan(row["probability"]) else percent(row["probability"]),
         }
         for row in rows
     ]
 
 
-def write_top(story: Story) -> str:
-    """Return the HTML above the map: whose page it is, and the answer."""
-    page = _templates().get_template("top.html")
-    return page.render(
-        course=story.course,
-        visit=story.visit,
-        pest=story.pest,
-        simulated=SIMULATED if story.simulated else "",
-        headline=tell_headline(story),
-        answer=tell_lines(story),
-        has_zones=len(story.zones) > 0,
-    )
+def _list_sources() -> list[tuple[str, list[int]]]:
+    """Return where the cautions come from, each with the numbers of those it stands behind."""
+    found: dict[str, list[int]] = {}
+    for number, caution in enumerate(TREATMENT, 1):
+        found.setdefault(caution.source or GRADES[caution.grade], []).append(number)
+    return list(found.items())
 
 
-def write_rest(
+_SIGNS = {
+    name: Markup('<span class="point {}">{}</span>').format(f"{name} sign", mark)
+    for name, mark in {"found": "7", "zero": "0", "uncounted": "?", "planned": "", "cluster": ""}.items()
+}
+
+
+def write_page(
     story: Story, pictures: MapPictures | None, layers: Iterable[str], holes: Sequence[str], levels: Sequence[float]
-) -> str:
-    """Return the HTML beside and below the map: layers, legends, zones by hole, cautions.
+) -> tuple[str, str]:
+    """Return the HTML above the map and below it.
 
     Parameters
     ----------
@@ -465,38 +452,45 @@ def write_rest(
         The chances that hotspots are drawn at.
     """
     clusters = story.density.fitted.get("clusters") if story.density else None
-    page = _templates().get_template("rest.html")
-    return page.render(
+    text = _template().render(
+        course=story.course,
         visit=story.visit,
+        pest=story.pest,
+        simulated=SIMULATED if story.simulated else "",
+        answer=tell_answer(story),
+        lines=tell_lines(story),
         layers=set(layers),
         holes=holes,
+        sampled=story.sampled_holes,
         pictures=pictures,
         level=set_percent(story.density.level) if story.density else "",
         clusters=twice(lambda shown: tell_clusters(clusters, shown)) if clusters else "",
+        rule=twice(lambda shown: " ".join(tell_decisions(story.findings.of(What.DECISION), shown)[1:])),
         levels=levels,
-        planned=story.planned,
         zones=list_zones(story),
-        actions=ACTIONS,
         cautions=TREATMENT,
+        sources=_list_sources() if len(story.zones) else [],
     )
+    above, _, below = text.partition("<!-- the map -->")
+    return above, below
 
 
 @cache
-def _templates() -> Environment:
-    from jinja2 import DictLoader, Environment, StrictUndefined
+def _template() -> Template:
+    from jinja2 import Environment, StrictUndefined
 
-    folder = resources.files("geosample.report").joinpath("page")
-    pages = Environment(
-        loader=DictLoader({part.name: part.read_text(encoding="utf-8") for part in folder.iterdir()}),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
+    text = resources.files("geosample.report").joinpath("page.html").read_text(encoding="utf-8")
+    made = Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True)
+    made.globals.update(
+        area=area,
+        density=density,
+        percent=percent,
+        tell_class=tell_class,
+        version=__version__,
+        signs=_SIGNS,
+        unit=twice(lambda shown: "ft²" if shown == "us" else "m²"),
     )
-    pages.globals.update(
-        area=area, density=density, percent=percent, tell_class=tell_class, version=__version__, grades=GRADES
-    )
-    return pages
+    return made.from_string(text)
 
 
 def tell_drawn(story: Story, page: Path, size_bytes: int, units: Units = "us") -> list[str]:

@@ -391,6 +391,7 @@ class Change:
         self.connection = connection
         self.frames: dict[str, pd.DataFrame] = {}
         self.wheres: dict[str, Where | None] = {}
+        self.descriptions: dict[str, str] = {}
 
     def read(self, layer: str) -> pd.DataFrame:
         """Return a layer as it will be: with what this change has put so far."""

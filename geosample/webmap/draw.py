@@ -135,21 +135,22 @@ def compose_page(
         layer.add_to(page)
     named = story.surfaces.groupby("hole")
     holes = sorted((str(hole) for hole, _ in named), key=hole_key)
+    own = story.surfaces[story.surfaces["hole"].isin(story.sampled_holes)]
     start: dict[str, Any] = {
         "bounds": pages.turn_bounds(bounds),
-        "first_bounds": pages.turn_bounds(_lonlat_bounds(_visited(story))),
+        "first_bounds": pages.turn_bounds(_lonlat_bounds(story.surfaces if own.empty else own)),
         "holes": [pages.turn_bounds(_lonlat_bounds(named.get_group(hole))) for hole in holes],
         "words": words.SCRIPT_WORDS,
         "units": units,
         "foot_m": FOOT_M,
         "here_colour": OKABE_ITO["purple"],
     }
-    rest = words.write_rest(story, pictures, layers, holes, LEVELS)
+    above, below = words.write_page(story, pictures, layers, holes, LEVELS)
     return pages.render_page(
         page,
         title=f"{story.course}: {story.pest}",
-        before=pages.Words(head=pages.write_head(), body=words.write_top(story)),
-        after=pages.Words(body=rest, script=pages.write_start(page, layers, start)),
+        before=pages.Words(head=pages.write_head(), body=above),
+        after=pages.Words(body=below, script=pages.write_start(page, layers, start)),
         base_map=base_map,
     )
 
@@ -158,8 +159,3 @@ def _lonlat_bounds(rows: gpd.GeoDataFrame) -> Bounds:
     west, south, east, north = (float(edge) for edge in rows.to_crs("EPSG:4326").total_bounds)
     return west, south, east, north
 
-
-def _visited(story: Story) -> gpd.GeoDataFrame:
-    """Return the surfaces the visit has points on, all of them before there are points: what the page opens on."""
-    own = story.surfaces[story.surfaces["surface_id"].isin(set(story.points["surface_id"]))]
-    return story.surfaces if own.empty else own

@@ -270,7 +270,7 @@ def write_head() -> str:
     looks = re.sub(r"url\([^)]*\)", "none", looks).strip()
     return "\n".join(
         [
-            *(f"<style>{text}</style>" for text in (style, looks)),
+            *(f"<style>{text}</style>" for text in (looks, style)),
             *(f"<script>{text}</script>" for text in (leaflet, script)),
         ]
     )

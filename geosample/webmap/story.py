@@ -28,7 +28,7 @@ if TYPE_CHECKING:
 
 STAGES = ("design", "counts", "estimate", "density", "treat")
 """What the page can show besides the ground, in the order of the work."""
-_OF_VISIT = ("points", "samples", "counts", "estimates", "zones")
+_OF_VISIT = ("strata", "points", "samples", "counts", "estimates", "zones")
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,7 +43,7 @@ class Story:
         None before the design.
     surfaces, obstacles : GeoDataFrame
         The ground, projected, in metres.
-    points, samples, zones : GeoDataFrame
+    strata, points, samples, zones : GeoDataFrame
         This visit's rows; maybe none.
     counts, estimates : DataFrame
         This visit's rows, of its own pest; maybe none.
@@ -57,6 +57,7 @@ class Story:
     visit: Visit | None
     surfaces: gpd.GeoDataFrame
     obstacles: gpd.GeoDataFrame
+    strata: gpd.GeoDataFrame
     points: gpd.GeoDataFrame
     samples: gpd.GeoDataFrame
     zones: gpd.GeoDataFrame
@@ -111,11 +112,22 @@ class Story:
         return int((self.samples["status"] != "counted").sum())
 
     @property
+    def counted(self) -> gpd.GeoDataFrame:
+        """The points whose bags came back counted."""
+        back = self.samples.loc[self.samples["status"] == "counted", "point_id"]
+        return self.points[self.points["point_id"].isin(set(back))]
+
+    @property
     def unsampled(self) -> gpd.GeoDataFrame:
-        """The surfaces without a point, none before there are points."""
-        if self.points.empty:
-            return self.surfaces.iloc[:0]
-        return self.surfaces[~self.surfaces["surface_id"].isin(set(self.points["surface_id"]))]
+        """The surfaces that were to be sampled and have no counted bag; none before counts come back."""
+        asked = set(self.strata["surface_id"]) if len(self.samples) else set()
+        return self.surfaces[self.surfaces["surface_id"].isin(asked - set(self.counted["surface_id"]))]
+
+    @property
+    def sampled_holes(self) -> set[str]:
+        """The holes with a counted bag, or else those with a point."""
+        points = self.points if self.counted.empty else self.counted
+        return set(points["hole"].dropna())
 
     def zones_to(self, action: str) -> gpd.GeoDataFrame:
         """Return the zones of one action."""
@@ -145,8 +157,9 @@ class Story:
             "visit": self.visit.visit if self.visit else None,
             "simulated": self.simulated,
             "surfaces": len(self.surfaces),
-            "points": len(self.points),
+            "points": int((self.points["role"] == "main").sum()),
             "samples": len(self.samples),
+            "counted": int((self.samples["status"] == "counted").sum()),
             "density": self.density is not None,
             "not_known_m2": unknown_area(settled) if settled else None,
             "zones": {action: len(self.zones_to(action)) for action in ACTIONS},
@@ -224,6 +237,7 @@ def gather_results(  # noqa: PLR0913 - a keyword a stage
             Problem(name, f"visit {of}", f"visit {visit.visit}, the design's", remedy) for name, of in others
         )
     frames = {
+        "strata": design.strata if design else None,
         "points": design.points if design else None,
         "samples": counts.samples if counts else None,
         "counts": counts.counts if counts else None,

@@ -6,7 +6,39 @@ const geosample = (() => {
   const all = (selector) => Array.from(document.querySelectorAll(selector));
   const say = (text) => { find("#spoken").textContent = text; };
 
-  // Leaflet's paths are not reachable by keyboard; these are, and open their pop-up on Enter or Space.
+  // What covers the map, as Leaflet takes it: corners to keep clear of, and the room between them.
+  function clear_room() {
+    const map = page.map.getContainer().getBoundingClientRect();
+    const tools = find("#tools").getBoundingClientRect();
+    const below = tools.width > map.width / 2 ? Math.max(0, map.bottom - tools.top) : 0;
+    const beside = below ? 0 : Math.max(0, map.right - tools.left);
+    return { near: [64, 10], far: [beside + 14, below + 10], beside, below, wide: map.width - beside - 78, tall: map.height - below - 20 };
+  }
+
+  // The frame fills what nothing covers; on paper nothing covers anything.
+  function fit(bounds, options) {
+    const room = clear_room();
+    page.map.fitBounds(bounds, { paddingTopLeft: room.near, paddingBottomRight: room.far, animate: false, ...options });
+  }
+
+  function clear_bounds() {
+    const room = clear_room();
+    const [wide, tall] = [room.near[0] + room.wide, room.near[1] + room.tall];
+    return L.latLngBounds(page.map.containerPointToLatLng(room.near), page.map.containerPointToLatLng([wide, tall]));
+  }
+
+  // A pop-up is made when it is asked for, as large as there is room for it just then.
+  function tell(layer, at) {
+    const room = clear_room();
+    L.popup({
+      maxWidth: Math.min(320, room.wide - 56), maxHeight: room.tall - 70,
+      autoPanPaddingTopLeft: room.near, autoPanPaddingBottomRight: room.far,
+    }).setLatLng(at).setContent(layer.feature.properties.say).openOn(page.map);
+  }
+
+  const middle = (layer) => (layer.getLatLng ? layer.getLatLng() : layer.getBounds().getCenter());
+
+  // Leaflet's paths are not reachable by keyboard; these are, and open their pop-up on Enter or Space, as its points do.
   function reach(layer, name) {
     layer.on("add", () => {
       const element = layer.getElement();
@@ -16,7 +48,7 @@ const geosample = (() => {
       element.addEventListener("keydown", (event) => {
         if (event.key !== "Enter" && event.key !== " ") { return; }
         event.preventDefault();
-        layer.openPopup();
+        tell(layer, middle(layer));
       });
     });
   }
@@ -33,8 +65,9 @@ const geosample = (() => {
 
   function feature(item, layer) {
     item.properties.id = plain(item.properties.id);
-    if (item.properties.say) { layer.bindPopup(item.properties.say, { maxWidth: 320, autoPanPaddingTopLeft: [64, 20], autoPanPaddingBottomRight: [20, 20] }); }
-    if (layer.setStyle && item.properties.id) { reach(layer, plain(item.properties.name)); }
+    if (!item.properties.say) { return; }
+    layer.on("click", (event) => tell(layer, layer.getLatLng ? layer.getLatLng() : event.latlng));
+    if (item.properties.id) { reach(layer, plain(item.properties.name)); }
   }
 
   const sizes = { s1: 24, s2: 30, s3: 38, s4: 46, cluster: 52 };
@@ -45,12 +78,7 @@ const geosample = (() => {
     mark.textContent = plain(own.mark);
     const isLabel = own.look.startsWith("label");
     const icon = L.divIcon({ className: own.look, html: mark, iconSize: isLabel ? [60, 22] : [size, size] });
-    return L.marker(latlng, { icon, keyboard: !isLabel, interactive: !isLabel, zIndexOffset: isLabel ? 1000 : 0, alt: plain(own.name), title: plain(own.name) });
-  }
-
-  function name_marker(layer) {
-    const element = layer.getElement && layer.getElement();
-    if (element && layer.options.keyboard) { element.setAttribute("aria-label", layer.options.alt); }
+    return L.marker(latlng, { icon, keyboard: false, interactive: !isLabel, zIndexOffset: isLabel ? 1000 : 0, title: plain(own.name) });
   }
 
   function switch_layer(name, shown) {
@@ -69,31 +97,37 @@ const geosample = (() => {
 
   // The pictures are layers of one place: density, width, then a chance a threshold. One at most is on the map.
   function show_raster() {
-    const picked = find("input[name=raster]:checked");
-    if (!picked) { return; }
-    const step = Number(find("#threshold").value);
-    const shown = { density: 0, width: 1, chance: 2 + step }[picked.value];
+    const picked = find("#raster").value;
+    const shown = { density: 0, width: 1, chance: 2 + page.step }[picked];
     page.layers.rasters.forEach((overlay, place_in) => {
       if (place_in === shown) { page.map.addLayer(overlay); } else { page.map.removeLayer(overlay); }
     });
     page.map.getContainer().classList.toggle("has-raster", shown !== undefined);
     for (const legend of all(".legend")) {
-      const other_step = legend.dataset.step !== undefined && Number(legend.dataset.step) !== step;
-      legend.hidden = legend.dataset.for !== picked.value || other_step;
+      const other_step = legend.dataset.step !== undefined && Number(legend.dataset.step) !== page.step;
+      legend.hidden = legend.dataset.for !== picked || other_step;
     }
-    const title = all(".legend h3").find((head) => !head.parentElement.hidden);
-    if (title) { find("#threshold").setAttribute("aria-valuetext", title.innerText); say(title.innerText); }
+    const title = all(".legend h2").find((head) => !head.parentElement.hidden);
+    say(title ? title.innerText : "");
+    uncover();
   }
 
   function bind_rasters() {
-    const slider = find("#threshold");
-    if (!slider) { return; }
-    const move = (by) => { slider.value = Number(slider.value) + by; show_raster(); };
-    all("input[name=raster]").forEach((radio) => radio.addEventListener("change", show_raster));
-    slider.addEventListener("input", show_raster);
+    if (!find("#raster")) { return; }
+    const last = page.layers.rasters.length - 3;
+    const move = (by) => { page.step = Math.min(last, Math.max(0, page.step + by)); show_raster(); };
+    page.step = Number(find(".stepper").dataset.first);
+    find("#raster").addEventListener("change", show_raster);
     find("#lower").addEventListener("click", () => move(-1));
     find("#higher").addEventListener("click", () => move(1));
     show_raster();
+  }
+
+  // Leaflet's own scale and credit move out from under what covers the map.
+  function uncover() {
+    const room = clear_room();
+    page.map.getContainer().style.setProperty("--below", `${room.below}px`);
+    page.map.getContainer().style.setProperty("--beside", `${room.beside}px`);
   }
 
   function use_units(units) {
@@ -111,13 +145,10 @@ const geosample = (() => {
     use_units(page.units);
   }
 
-  function whole_course() { page.map.fitBounds(page.bounds, { padding: [15, 15] }); }
-
   function bind_moves() {
-    const holes = find("#hole");
-    holes.addEventListener("change", () => {
-      if (holes.value === "") { whole_course(); } else { page.map.fitBounds(page.holes[Number(holes.value)], { padding: [20, 20] }); }
-    });
+    for (const button of all(".hole")) {
+      button.addEventListener("click", () => fit(button.dataset.hole === "" ? page.bounds : page.holes[Number(button.dataset.hole)]));
+    }
     for (const button of all(".to-zone")) {
       button.addEventListener("click", () => go_to_zone(button.dataset.layer, button.dataset.zone));
     }
@@ -127,12 +158,30 @@ const geosample = (() => {
   function go_to_zone(name, id) {
     const box = find(`input[data-layer=${name}]`);
     if (!box.checked) { box.checked = true; switch_layer(name, true); }
+    show_rest(false);
     page.layers[name].forEach((group) => group.eachLayer((layer) => {
       if (layer.feature.properties.id !== id || !layer.getBounds) { return; }
-      page.map.getContainer().scrollIntoView({ block: "nearest" });
-      page.map.fitBounds(layer.getBounds(), { padding: [60, 60], maxZoom: 20, animate: false });
-      layer.openPopup();
+      fit(layer.getBounds(), { maxZoom: 20 });
+      tell(layer, middle(layer));
     }));
+  }
+
+  // All but the map waits behind the head's line.
+  function show_rest(shown) {
+    find("#rest").hidden = !shown;
+    find("#open").setAttribute("aria-expanded", shown);
+    find(shown ? "#rest" : "#open").focus({ preventScroll: true });
+  }
+
+  function bind_rest() {
+    find("#open").addEventListener("click", () => show_rest(find("#rest").hidden));
+    find("#close").addEventListener("click", () => show_rest(false));
+    document.addEventListener("keydown", (event) => {
+      if (event.key === "Escape" && !find("#rest").hidden) { show_rest(false); }
+    });
+    if (find("#to-cautions")) {
+      find("#to-cautions").addEventListener("click", () => { show_rest(true); find("#cautions").scrollIntoView(); });
+    }
   }
 
   function control(position, make) {
@@ -216,7 +265,7 @@ const geosample = (() => {
     // The paper's size is not known to the map until the class gives it; then the same ground is fitted in again.
     let shown = null;
     const resize = (printing) => {
-      if (printing) { shown = page.map.getBounds(); }
+      if (printing) { shown = clear_bounds(); }
       document.body.classList.toggle("printing", printing);
       page.map.getContainer().classList.toggle("printing", printing);
       page.map.invalidateSize({ animate: false });
@@ -233,23 +282,24 @@ const geosample = (() => {
     box.setAttribute("role", "region");
     box.setAttribute("aria-label", page.words.map);
     page.map.attributionControl.setPrefix("Leaflet");
-    page.map.eachLayer(name_marker);
-    page.map.on("layeradd", (event) => name_marker(event.layer));
+    find("#layers").open = window.innerWidth >= 900;
+    find("#layers").addEventListener("toggle", uncover);
+    window.addEventListener("resize", uncover);
     bind_layers();
     bind_rasters();
     bind_units();
     bind_moves();
+    bind_rest();
     bind_print();
-    control("topright", north);
+    control("topleft", north);
     if (navigator.geolocation) { control("topleft", position_button); }
-    // On a small screen the map must be seen beside the answer; the reasons wait behind their heading.
-    if (window.innerWidth <= 520 || window.innerHeight < 1000) { document.getElementById("why").open = false; }
-    window.addEventListener("beforeprint", () => { document.getElementById("why").open = true; });
-    page.map.fitBounds(page.first_bounds, { padding: [15, 15], animate: false });
+    uncover();
+    page.map.invalidateSize({ animate: false });
     page.close_zoom = 18;
     page.map.on("zoomend", mind_zoom);
+    fit(page.first_bounds);
     mind_zoom();
   }
 
-  return { feature, place, start, style, current: () => page };
+  return { feature, place, start, style, tell, current: () => page };
 })();
