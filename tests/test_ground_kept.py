@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import json
+import sqlite3
+from contextlib import closing
 from pathlib import Path
 
 import geopandas as gpd
@@ -130,3 +132,26 @@ def test_a_collar_of_feet_where_inches_were_meant_is_bad_usage(tmp_path: Path) -
     assert run.exit_code == 2
     assert "found 30ft" in run.output
     assert not (tmp_path / "a.gpkg").exists()
+
+
+@pytest.mark.parametrize("name", ["Green Hill", '漢字\'s "nine" <b>; DROP TABLE surfaces --'])
+def test_the_course_s_name_is_kept_where_any_gis_shows_it_until_another_is_given(
+    hole_file: Path, tmp_path: Path, name: str
+) -> None:
+    survey = open_survey(tmp_path / "a.gpkg")
+    ground, command = str(hole_file), ["ground", str(survey.path)]
+    assert CliRunner().invoke(main, [*command, ground]).exit_code == 0
+    assert (survey.course, load_ground(survey).name) == ("a", "")
+    for asked in (["--name", f" {name}\n"], [], ["--collar", "30in"]):
+        assert CliRunner().invoke(main, [*command, ground, *asked]).exit_code == 0
+        assert (survey.course, load_ground(survey).name) == (name, name)
+    with closing(sqlite3.connect(survey.path)) as connection:
+        listed = dict(connection.execute("SELECT table_name, description FROM gpkg_contents"))
+    # OGC 12-128r19, table 5: gpkg_contents.description is "A human-readable description for the table_name content".
+    assert listed["surfaces"] == name
+    assert not any(text for layer, text in listed.items() if layer != "surfaces")
+    connection = sqlite3.connect(survey.path)
+    with closing(connection), connection:  # as another program declares it: the table is made anew
+        connection.execute("ALTER TABLE surfaces RENAME COLUMN kind TO sort")
+    assert CliRunner().invoke(main, [*command, ground, "--force"]).exit_code == 0
+    assert survey.course == name

@@ -13,10 +13,10 @@ from markupsafe import Markup
 from geosample.cautions import IN_SHORT, TREATMENT
 from geosample.ground import Ground
 from geosample.report.webmap import (
+    tell_answer,
     tell_class,
     tell_drawn,
     tell_drawn_more,
-    tell_headline,
     tell_lines,
     tell_sample,
     tell_surface,
@@ -24,6 +24,7 @@ from geosample.report.webmap import (
 )
 from geosample.survey import Survey
 from geosample.survey.findings import Finding, What
+from geosample.survey.reading import empty_layer
 from geosample.units import FOOT2_M2
 from geosample.webmap import Story, gather_story
 from geosample.webmap.pictures import Swatch
@@ -36,12 +37,12 @@ def complete(small_ground: Ground, tmp_path_factory: pytest.TempPathFactory) -> 
 
 
 def told(story: Story) -> str:
-    return Markup(" ").join(line.text for line in tell_lines(story)).striptags()
+    return Markup(" ").join(tell_lines(story).values()).striptags()
 
 
 def test_the_answer_says_where_how_much_how_sure_and_what_is_not_known(complete: Survey):
     lines = tell_lines(gather_story(complete))
-    assert [line.head for line in lines] == ["Simulated", "Where", "How much", "How sure", "Not known"]
+    assert list(lines) == ["Where", "How much", "How sure", "Not known"]
     text = told(gather_story(complete))
     assert "1 zone suggested for treatment" in text
     assert "24 to 59/ft²" in text
@@ -51,18 +52,38 @@ def test_the_answer_says_where_how_much_how_sure_and_what_is_not_known(complete:
     assert "2 samples came back without a count: missing, not zero" in text
 
 
-def test_the_headline_says_what_to_do_how_many_and_what_nobody_knows(complete: Survey):
-    treat, leave, unknown = (line.striptags() for line in tell_headline(gather_story(complete)))
-    assert treat.startswith("Treat: 1 zone, ")
-    assert leave.startswith("Leave untreated: 1 zone, ")
-    assert unknown.startswith("Not known: ")
-    assert "of the mapped ground (crossed in grey)" in unknown
+def test_the_answer_in_a_line_says_what_to_do_and_how_much_nobody_knows(complete: Survey):
+    story = gather_story(complete)
+    line = re.sub('<span class="metric">.*?</span>', "", tell_answer(story))
+    assert re.fullmatch(r"treat [\d,]+ ft² in 1 zone; \d+ % of the mapped ground not known", Markup(line).striptags())
+    planless = replace(story, zones=story.zones.iloc[:0])
+    assert Markup(tell_answer(planless)).striptags().startswith("39/ft²420/m² on average; ")
+    plan = replace(planless, findings=replace(story.findings, rows=(Finding(What.PLAN, "all"),)))
+    assert tell_answer(plan).startswith("nothing to treat")
 
 
-def test_without_zones_the_headline_gives_the_average(small_ground: Ground, tmp_path: Path):
+def test_before_there_are_counts_the_line_says_so(small_ground: Ground, tmp_path: Path):
+    bare = gather_story(full_survey.ground_only(tmp_path / "bare.gpkg", small_ground))
+    assert tell_answer(bare) == "not sampled yet"
+    half = gather_story(full_survey.with_counts(tmp_path / "half.gpkg", small_ground))
+    assert tell_answer(replace(half, estimates=half.estimates.iloc[:0])) == "not counted yet"
+
+
+def test_only_ground_that_was_asked_for_and_has_no_counted_bag_is_without_a_sample(
+    small_ground: Ground, tmp_path: Path
+):
     story = gather_story(full_survey.with_counts(tmp_path / "half.gpkg", small_ground))
-    [line] = tell_headline(story)
-    assert "on average (95 % interval" in line
+    strata = empty_layer("strata")
+    asked = replace(story, strata=strata.reindex(range(2)).assign(surface_id=["01-green-1", "01-collar-1"]))
+    assert len(story.unsampled) == 0  # nothing was asked for
+    assert list(asked.unsampled["surface_id"]) == []
+    lost = story.samples["point_id"].str.startswith("01C") | (story.samples["point_id"].str.startswith("01F"))
+    back = replace(asked, samples=story.samples.assign(status=story.samples["status"].mask(lost, "lost")))
+    assert list(back.unsampled["surface_id"]) == ["01-collar-1"]  # the fairway was not asked for
+    assert "1 surface (" in tell_lines(back)["Not known"]
+    waiting = replace(asked, samples=story.samples.iloc[:0])
+    assert len(waiting.unsampled) == 0
+    assert waiting.sampled_holes == {"1"}
 
 
 def test_stage_groups_stand_in_the_answer_with_their_intervals(complete: Survey):
@@ -70,8 +91,9 @@ def test_stage_groups_stand_in_the_answer_with_their_intervals(complete: Survey)
     rows = [("pupae", 0.3, 0.15, 0.5), ("larvae in the stem", 0.7, 0.5, 0.85)]
     groups = [Finding(What.STAGE_GROUP_SHARE, *row) for row in rows]
     staged = replace(story, findings=replace(story.findings, rows=(*story.findings, *groups)))
-    [line] = [line for line in tell_lines(staged) if line.head == "Stages"]
-    assert line.text.striptags() == "larvae in the stem 70 % (50 to 85 %) and pupae 30 % (15 to 50 %)."
+    assert (
+        tell_lines(staged)["Stages"].striptags() == "larvae in the stem 70 % (50 to 85 %) and pupae 30 % (15 to 50 %)."
+    )
 
 
 def test_each_missing_stage_is_named(small_ground: Ground, tmp_path: Path):
@@ -105,8 +127,8 @@ def test_what_came_from_a_file_is_escaped(complete: Survey):
 
 def test_a_legend_s_classes_are_told_in_both_units():
     edge = 20 / FOOT2_M2
-    assert tell_class(Swatch("#000000", 0.0, edge, 1.0), "per_m2").striptags() == "0 to 20/ft²0 to 215/m²"
-    assert tell_class(Swatch("#000000", edge, None, 1.0), "per_m2").striptags() == "20/ft²215/m² or more"
+    assert tell_class(Swatch("#000000", 0.0, edge, 1.0), "per_m2").striptags() == "0 to 20215"
+    assert tell_class(Swatch("#000000", edge, None, 1.0), "per_m2").striptags() == "over 20215"
     assert tell_class(Swatch("#000000", 0.25, 0.5, 1.0), "share") == "25 to 50 %"
 
 

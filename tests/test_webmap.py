@@ -58,7 +58,7 @@ def test_two_runs_give_the_same_page(complete: Survey, tmp_path: Path):
 
 def test_the_answer_comes_before_the_map_and_the_cautions_come_with_the_zones(complete: Survey, tmp_path: Path):
     page = draw_map(complete, tmp_path / "map.html").read_text(encoding="utf-8")
-    assert page.index('id="answer"') < page.index('class="folium-map"')
+    assert page.index('id="head"') < page.index('class="folium-map"')
     for caution in TREATMENT:
         assert str(Markup.escape(caution.text)) in page
 
@@ -72,8 +72,8 @@ def test_samples_in_a_high_cluster_get_rings_and_the_warning_that_goes_with_them
     assert ring["properties"]["look"] == "point cluster"
     assert "not &#39;above the threshold&#39;" in ring["properties"]["say"]
     made = compose_page(marked)
-    assert "Points with high counts around them" in made
-    assert "Points with high counts around them" not in compose_page(story)
+    assert "High counts together" in made
+    assert "High counts together" not in compose_page(story)
 
 
 def test_the_page_is_of_the_newest_visit_with_counts_unless_one_is_named(small_ground: Ground, tmp_path: Path):
@@ -246,7 +246,7 @@ def test_a_name_that_is_a_template_is_only_a_name(complete: Survey):
         zones=story.zones.assign(zone_id=name),
     )
     made = compose_page(hostile, base_map="https://tiles.invalid/{z}/{x}/{y}.png", base_credit=name)
-    assert "<h1>{{ 1 / 0 }}{% raise %}{#</h1>" in made
+    assert '<span class="course">{{ 1 / 0 }}{% raise %}{#</span>' in made
     assert r'"mark": "\u0026#123;\u0026#123; 1 / 0 }}\u0026#123;% raise %}' in made
 
 

@@ -67,6 +67,7 @@ class HoleWidths(click.ParamType[dict[str, float]]):
 @click.option("--approach", "approach_m", type=LENGTH, help="Fairway this near its green is approach: 30yd.")
 @click.option("--crs", help="Working system in metres, EPSG:n; one centred on the course when not given.")
 @click.option("--file-crs", help="What the files' coordinates are in, EPSG:n, over what they say.")
+@click.option("--name", default="", help="What the course is called on page and papers; the file's name if none.")
 @click.option("--swap-lonlat", is_flag=True, help="The files have latitude before longitude.")
 @click.option("--picture", type=FILE, help="Draw what was understood, a PNG.")
 @click.option("--force", is_flag=True, help="Replace a ground that visits rest on.")

@@ -153,7 +153,7 @@ def treat_command(survey: Path, out: Path, visit: str | None, **asked: Any) -> T
     save_zones(file, zones)
     files = write_zones(zones, out, units=units)
     plan = out / "treatment_plan.pdf"
-    files.append(write_plan(zones, found.ground, plan, paper=asked["paper"], units=units, course=survey.stem))
+    files.append(write_plan(zones, found.ground, plan, paper=asked["paper"], units=units, course=file.course))
     cautions = [{"text": c.text, "grade": c.grade, "source": c.source} for c in TREATMENT]
     summary = {**zones.summary(), "cautions": cautions, "files": [str(path) for path in files]}
     lines = [*tell_plan(zones, units), f"Wrote {plan.name} and {len(files) - 1} files of zones into {out}."]

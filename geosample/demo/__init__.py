@@ -17,6 +17,7 @@ from geosample.ground import load_ground
 from geosample.survey import open_survey
 from geosample.units import FOOT2_M2
 
+NAME = "Invented nine"
 VISIT = "2026-05-18"
 SEED = 7
 """Of seeds 1 to 12, one whose map has both known ground and ground that is not."""
@@ -81,7 +82,7 @@ def play_demo(folder: Path, run: Callable[[list[str]], None]) -> list[Opened]:
 def plan_commands(survey: Path, folder: Path) -> Iterator[list[str]]:
     """Yield the commands of the whole job, in order, as a user would type them."""
     path, out = str(survey), str(folder)
-    yield ["ground", path, str(find_course()), "--collar", "30in"]
+    yield ["ground", path, str(find_course()), "--collar", "30in", "--name", NAME]
     yield [
         *("design", path, "--visit", VISIT, "--points", "90", "--surfaces", "green,collar,fairway"),
         *("--holes", "3,4,7", "--border", "15ft", "--seed", str(SEED)),

@@ -72,6 +72,8 @@ class Ground(Result):
         What is no ground but helps to find one's way, such as cups and tee markers: kind, hole, name, source.
     left_out : GeoDataFrame or None
         What became neither, as drawn: label, source. It is shown in the picture and not kept in the survey.
+    name : str
+        What the course is called; empty where nobody said.
     """
 
     surfaces: gpd.GeoDataFrame
@@ -79,6 +81,7 @@ class Ground(Result):
     notes: tuple[Note, ...] = field(default=())
     landmarks: gpd.GeoDataFrame | None = None
     left_out: gpd.GeoDataFrame | None = None
+    name: str = ""
 
     @property
     def crs(self) -> pyproj.CRS:
@@ -94,6 +97,7 @@ class Ground(Result):
         surfaces = self.surfaces
         origin = None if self.crs.to_authority() else _origin_of(self.crs)
         return {
+            "name": self.name,
             "surfaces": len(surfaces),
             "area_m2": float(surfaces["area_m2"].sum()),
             "holes": {hole: _sum_kinds(group) for hole, group in _by_hole(surfaces)},
@@ -143,7 +147,7 @@ def load_ground(survey: Survey) -> Ground:
     surfaces = cast("gpd.GeoDataFrame", survey.need("surfaces"))
     obstacles, landmarks = (cast("gpd.GeoDataFrame", survey.read(name)) for name in ("obstacles", "landmarks"))
     placed = [frame if frame.crs else frame.set_crs(surfaces.crs) for frame in (obstacles, landmarks)]
-    return Ground(surfaces, placed[0], landmarks=placed[1])
+    return Ground(surfaces, placed[0], landmarks=placed[1], name=survey.describe("surfaces"))
 
 
 def save_ground(survey: Survey, ground: Ground) -> None:
@@ -154,7 +158,7 @@ def save_ground(survey: Survey, ground: Ground) -> None:
 
 def put_ground(change: Change, ground: Ground) -> None:
     """Add the ground to a set of changes."""
-    change.put("surfaces", ground.surfaces)
+    change.put("surfaces", ground.surfaces, description=ground.name or None)
     change.put("obstacles", ground.obstacles)
     landmarks = ground.landmarks
     change.put("landmarks", ground.obstacles.iloc[:0] if landmarks is None else landmarks)

@@ -383,6 +383,7 @@ def read_ground(  # noqa: PLR0913 - plain keywords are what a script is to write
     crs: str | pyproj.CRS | None = None,
     file_crs: str | pyproj.CRS | None = None,
     swap_lonlat: bool = False,
+    name: str = "",
 ) -> Ground:
     """Return a course's polygons as a clean sampling frame: disjoint, in metres, with holes and kinds.
 
@@ -404,6 +405,8 @@ def read_ground(  # noqa: PLR0913 - plain keywords are what a script is to write
         What the files' coordinates are in, over what they say.
     swap_lonlat : bool
         Whether the files have latitude before longitude.
+    name : str
+        What the course is called, for page and papers.
 
     Returns
     -------
@@ -434,7 +437,7 @@ def read_ground(  # noqa: PLR0913 - plain keywords are what a script is to write
     with _naming_rows(contents):
         frame, notes = frame_contents(contents, how)
     ground = make_ground(sort_features(frame), collar_m, approach_m)
-    return replace(ground, notes=(*gather_notes(notes), *ground.notes))
+    return replace(ground, notes=(*gather_notes(notes), *ground.notes), name=" ".join(name.split()))
 
 
 @contextmanager

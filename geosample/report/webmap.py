@@ -190,9 +190,7 @@ def _tell_how_much(story: Story) -> Markup:
     row = story.broadest()
     if row is None:
         return Markup("")
-    return Markup(
-        "{} on average over {} ({} interval {}): about {} in all, from {}."
-    ).format(
+    return Markup("{} on average over {} ({} interval {}): about {} in all, from {}.").format(
         density(row["mean_per_m2"]),
         area(row["area_m2"]),
         set_percent(row["level"]),

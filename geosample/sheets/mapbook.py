@@ -221,7 +221,7 @@ def draw_overview(book: Book, design: Design, ground: Ground, *, units: Units) -
         MapLayer(main.geometry.to_numpy(), DOT, "main point"),
         MapLayer(places, DOT, labels=texts, label_style=_HOLE_TEXT),
     ]
-    write_head(book, design, "Overview: the round to walk")
+    write_head(book, design, f"{ground.name or 'Overview'}: the round to walk")
     beneath = ground_layers(ground.surfaces, ground.obstacles)
     draw_map(book, view, beneath, layers, units=units, crs=ground.crs, legend=_legend_box(book))
     _draw_foot(book, design)

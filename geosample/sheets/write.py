@@ -124,7 +124,8 @@ def write_sheets(  # noqa: PLR0913 - what a user may say in plain words
         check_not_filled([folder / name for name in BLANKS])
     design = find_points(design, ground, units=units, pace_m=pace_m, landmarks=landmarks)
     visit, profile = design.visit, load_pest(design.visit.pest)
-    book = open_book(paper=paper, title=f"Sampling map, visit {visit.visit}, design {visit.design_code}")
+    course = f"{ground.name}: " if ground.name else ""
+    book = open_book(paper=paper, title=f"{course}Sampling map, visit {visit.visit}, design {visit.design_code}")
     frame = map_frame(book)
     draw_overview(book, design, ground, units=units)
     # Behind the overview, since the crew turns to it at every point; the hole pages are for when words fail.

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 
 from geosample.errors import Problem, SurveyError
 from geosample.survey.layers import LAYERS, MARKED, Layer, shape_frame
-from geosample.survey.reading import check_layout, list_layers, list_older, read_layer
+from geosample.survey.reading import check_layout, list_layers, list_older, read_description, read_layer
 from geosample.survey.writing import Change, start_change
 
 if TYPE_CHECKING:
@@ -57,6 +57,15 @@ class Survey:
     def read(self, layer: str) -> pd.DataFrame:
         """Return a layer as a frame (a GeoDataFrame where it has geometry), empty if there is none."""
         return read_layer(self.path, layer)
+
+    def describe(self, layer: str) -> str:
+        """Return what a person calls a layer; empty where nobody said."""
+        return read_description(self.path, layer) if self.path.exists() else ""
+
+    @property
+    def course(self) -> str:
+        """What the course is called: the name given with its ground, or else the file's."""
+        return self.describe("surfaces") or self.path.stem
 
     def need(self, layer: str, *, visit: str | None = None, pest: str | None = None) -> pd.DataFrame:
         """Return a layer's rows of one visit (and pest), which must be there.

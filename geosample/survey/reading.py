@@ -125,6 +125,17 @@ def list_layers(path: Path) -> list[str]:
         raise SurveyError(tell_sqlite(path, error)) from error
 
 
+def read_description(path: Path, layer: str) -> str:
+    """Return what the file calls a layer for people, GeoPackage's description of it; empty where it has none."""
+    sql = "SELECT description FROM gpkg_contents WHERE table_name = ?"
+    try:
+        with open_door(path) as file, closing(_connect(file)) as connection:
+            row = connection.execute(sql, (layer,)).fetchone()
+    except sqlite3.DatabaseError as error:
+        raise SurveyError(tell_sqlite(path, error)) from error
+    return str(row[0] or "") if row else ""
+
+
 def read_layer(path: Path, layer: str, *, without: Where | None = None, of_any_layout: bool = False) -> pd.DataFrame:
     """Return a layer with its columns typed, empty if the file does not have it; results of this layout only.
 

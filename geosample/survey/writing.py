@@ -35,6 +35,7 @@ from geosample.survey.reading import (
     empty_layer,
     match_rows,
     quote,
+    read_description,
     read_layer,
     tell_sqlite,
     tell_writing,
@@ -53,8 +54,10 @@ _UPKEEP = (
 _LISTS = ("gpkg_contents", "gpkg_geometry_columns", "gpkg_extensions", "gpkg_ogr_contents")
 
 
-def write_frames(scratch: Path, frames: Mapping[str, pd.DataFrame]) -> None:
-    """Write each frame as a layer of the scratch file, and count what was written.
+def write_frames(
+    scratch: Path, frames: Mapping[str, pd.DataFrame], descriptions: Mapping[str, str] | None = None
+) -> None:
+    """Write each frame as a layer of the scratch file, with what it is described as, and count what was written.
 
     Raises
     ------
@@ -67,7 +70,11 @@ def write_frames(scratch: Path, frames: Mapping[str, pd.DataFrame]) -> None:
         make = LAYERS.get(layer)
         kind = make.geometry if make and "geometry" in frame.columns else None
         # a table without shapes goes in as columns, in a third of the time
-        options = {"geometry_type": kind, "promote_to_multi": kind == "MultiPolygon"} if kind else {"use_arrow": True}
+        options: dict[str, Any] = (
+            {"geometry_type": kind, "promote_to_multi": kind == "MultiPolygon"} if kind else {"use_arrow": True}
+        )
+        if described := (descriptions or {}).get(layer):
+            options["layer_options"] = {"DESCRIPTION": described}
         try:
             with warnings.catch_warnings():  # of a user's own column with no type: what was written is counted below
                 warnings.simplefilter("ignore")
@@ -347,7 +354,12 @@ def _insert_rows(survey: sqlite3.Connection, layer: str) -> None:
 
 
 def _note_change(survey: sqlite3.Connection, layer: str) -> None:
-    """Bring up to date what the file says of a layer: when it changed, its extent, the driver's own count."""
+    """Bring up to date what the file says of a layer: when it changed, its extent, its description, its count."""
+    survey.execute(
+        "UPDATE main.gpkg_contents SET description = new.description FROM fresh.gpkg_contents AS new "
+        "WHERE gpkg_contents.table_name = ? AND new.table_name = ? AND new.description <> ''",
+        (layer, layer),
+    )
     now = "strftime('%Y-%m-%dT%H:%M:%fZ', 'now')"
     survey.execute(f"UPDATE main.gpkg_contents SET last_change = {now} WHERE table_name = ?", (layer,))
     place = _geometry(survey, "main.", layer)
@@ -401,7 +413,9 @@ class Change:
         fresh = self.frames[layer]
         return fresh if where is None else _merge(layer, self._read_old(layer, where), fresh)
 
-    def put(self, layer: str, frame: pd.DataFrame, *, where: Where | None = None) -> None:
+    def put(
+        self, layer: str, frame: pd.DataFrame, *, where: Where | None = None, description: str | None = None
+    ) -> None:
         """Replace a layer, or only its rows that match every column in ``where``.
 
         Parameters
@@ -413,7 +427,12 @@ class Change:
         where : mapping of column to value or values, optional
             The rows to take away before adding, those that match in every column; all rows when None. The others
             stay as they are in the file, whoever wrote them.
+        description : str, optional
+            What a person calls the layer (GeoPackage's description of it); as it stands in the file when None.
         """
+        if description is None:
+            description = "" if self.connection is None else read_description(self.path, layer)
+        self.descriptions[layer] = description
         fresh = shape_frame(layer, frame)
         if layer in MARKED:
             fresh = fresh.assign(layout=LAYOUT)
@@ -450,7 +469,7 @@ class Change:
         for layer in odd:
             old = read_layer(self.path, layer, without=self.wheres[layer], of_any_layout=True)
             self.frames[layer], self.wheres[layer] = _merge(layer, old, self.frames[layer]), None
-        write_frames(scratch, {layer: self.frames[layer] for layer in odd})
+        write_frames(scratch, {layer: self.frames[layer] for layer in odd}, self.descriptions)
 
     def _read_old(self, layer: str, without: Where | None = None) -> pd.DataFrame:
         return empty_layer(layer) if self.connection is None else read_layer(self.path, layer, without=without)
@@ -506,7 +525,7 @@ def start_change(path: Path) -> Iterator[Change]:
                 if change.frames:
                     change.note_layout()
                     scratch = folder / "fresh.gpkg"
-                    write_frames(scratch, change.frames)
+                    write_frames(scratch, change.frames, change.descriptions)
                     change.settle(scratch)
                     put_layers(connection, scratch, change.wheres)
                     if not commit(connection):
@@ -636,7 +655,7 @@ def _make_file(path: Path, place: Path, change: Change) -> None:
     folder = Path(tempfile.mkdtemp(prefix=f".{place.name}{_TEMPORARY}", dir=place.parent))
     try:
         new = folder / place.name
-        write_frames(new, change.frames)
+        write_frames(new, change.frames, change.descriptions)
         flush_file(new)
         try:
             name_file(new, place)

@@ -158,4 +158,3 @@ def compose_page(
 def _lonlat_bounds(rows: gpd.GeoDataFrame) -> Bounds:
     west, south, east, north = (float(edge) for edge in rows.to_crs("EPSG:4326").total_bounds)
     return west, south, east, north
-

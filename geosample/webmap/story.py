@@ -189,7 +189,7 @@ def gather_story(survey: Survey, visit: str | None = None) -> Story:
     frames = {layer: survey.read(layer) for layer in _OF_VISIT}
     mapped = known is not None and (survey.read("models")["visit"] == known.visit).any()
     return _tell_story(
-        survey.path.stem,
+        survey.course,
         known,
         (surfaces, cast("gpd.GeoDataFrame", survey.read("obstacles"))),
         frames,
@@ -249,7 +249,7 @@ def gather_results(  # noqa: PLR0913 - a keyword a stage
         visit.visit if visit else "", visit.pest if visit else "", tuple(row for part in made for row in part)
     )
     return _tell_story(
-        course or "The course", visit, (ground.surfaces, ground.obstacles), frames, findings, density_map
+        course or ground.name or "The course", visit, (ground.surfaces, ground.obstacles), frames, findings, density_map
     )
 
 

@@ -48,6 +48,13 @@ def page(surveys: ModuleType, small_ground: Ground, tmp_path_factory: pytest.Tem
 
 
 @pytest.fixture(scope="session")
+def course_page(surveys: ModuleType, small_ground: Ground, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The page of a course of eighteen holes, three of them sampled, with a zone on each and a long name."""
+    folder = tmp_path_factory.mktemp("course")
+    return draw_map(surveys.eighteen_holes(folder / "course.gpkg", small_ground), folder / "map.html")
+
+
+@pytest.fixture(scope="session")
 def chromium(tmp_path_factory: pytest.TempPathFactory) -> Iterator[webdriver.Chrome]:
     """A browser with no network; where there is none the test is skipped, but never on a CI machine."""
     browser, driver = shutil.which("chromium"), shutil.which("chromedriver")

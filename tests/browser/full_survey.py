@@ -53,6 +53,42 @@ def complete(path: Path, ground: Ground) -> Survey:
     return survey
 
 
+def eighteen_holes(path: Path, hole: Ground) -> Survey:
+    """Return a survey of a course of eighteen such holes side by side, sampled on holes 1 to 3, with a zone on each."""
+    places = {str(number + 1): (number % 6 * 260.0, -(number // 6) * 520.0) for number in range(18)}
+    parts = {number: _move(hole.surfaces, number, *by) for number, by in places.items()}
+    surfaces = pd.concat(parts.values(), ignore_index=True)
+    ground = Ground(surfaces, hole.obstacles, name="The Invented Course of Eighteen Holes by the River")
+    points = pd.concat([_move(_points(hole), number, *places[number]) for number in "123"], ignore_index=True)
+    samples = _samples(points)
+    survey = ground_only(path, ground)
+    with survey.change() as change:
+        change.put("visits", _visit(simulated=False))
+        change.put("points", points)
+        change.put("samples", samples)
+        change.put("counts", _counts(samples))
+        change.put("estimates", _estimates(hole))
+    save_density(survey, invent_density(ground, cell_m=4.0))
+    zones = [
+        _move(invent_zones(hole).iloc[:1], number, *by).assign(zone_id=f"Z{int(number):02d}F-1")
+        for number, by in places.items()
+    ]
+    with survey.change() as change:
+        change.put("zones", pd.concat(zones, ignore_index=True))
+    return survey
+
+
+def _move(rows: gpd.GeoDataFrame, hole: str, east_m: float, north_m: float) -> gpd.GeoDataFrame:
+    """Return a hole's rows as those of another, elsewhere."""
+    ids = {
+        name: [f"{int(hole):02d}{text[2:]}" for text in rows[name]]
+        for name in ("surface_id", "point_id")
+        if name in rows.columns
+    }
+    moved = rows.assign(hole=hole, **ids)
+    return moved.set_geometry(rows.geometry.translate(east_m, north_m))
+
+
 def invent_density(ground: Ground, cell_m: float = 1.0) -> DensityMap:
     """Return a map that is high near the green and along the west, and not known in the far south."""
     cells = pd.DataFrame(cut_cells(ground.surfaces, cell_m).drop(columns="geometry"))

@@ -9,7 +9,7 @@ from typing import Any
 from selenium import webdriver
 
 Browser = webdriver.Chrome
-PHONE, DESK = (390, 844), (1400, 900)
+PHONE, DESK = (390, 844), (1280, 900)
 
 
 def open_page(browser: Browser, page: Path, size: tuple[int, int] = DESK) -> None:
@@ -48,3 +48,28 @@ def click(browser: Browser, selector: str) -> None:
 
 def picture(browser: Browser) -> str | None:
     return ask(browser, "const i = document.querySelector('.leaflet-rasters-pane img'); return i && i.src")
+
+
+def colour_by(browser: Browser, measure: str) -> None:
+    """Choose what the map is coloured by."""
+    ask(
+        browser,
+        "const s = document.querySelector('#raster'); s.value = arguments[0]; s.dispatchEvent(new Event('change'))",
+        measure,
+    )
+
+
+def box(browser: Browser, selector: str) -> dict[str, float]:
+    """Return where an element lies in the window, px."""
+    return dict(ask(browser, "return document.querySelector(arguments[0]).getBoundingClientRect().toJSON()", selector))
+
+
+def settle(browser: Browser) -> None:
+    """Wait until the map has come to rest."""
+    ask(browser, "return new Promise(done => setTimeout(done, 400))")
+
+
+def of_shown(browser: Browser, selector: str, what: str) -> list[Any]:
+    """Return what is asked of each matching element ``n`` that is shown."""
+    nodes = "[...document.querySelectorAll(arguments[0])].filter(n => n.checkVisibility())"
+    return list(ask(browser, f"return {nodes}.map(n => {what})", selector))

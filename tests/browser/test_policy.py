@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
-from page_tools import Browser, ask, click, count, fetched, open_page
+from page_tools import Browser, ask, click, colour_by, count, fetched, open_page
 
 from geosample.survey import open_survey
 from geosample.webmap import draw_map
@@ -38,11 +38,25 @@ def use_all(browser: Browser) -> None:
         click(browser, f"input[data-layer={box}]")
         click(browser, f"input[data-layer={box}]")
     for measure in ("width", "chance", "", "density"):
-        click(browser, f"input[name=raster][value='{measure}']")
-    for selector in ("#higher", "#lower", "input[name=units][value=metric]", ".to-zone", "#position", "#position"):
+        colour_by(browser, measure)
+    for selector in (
+        "#higher",
+        "#lower",
+        "#open",
+        "#close",
+        "#to-cautions",
+        "input[name=units][value=metric]",
+        ".to-zone",
+        ".to-hole",
+    ):
         click(browser, selector)
-    ask(browser, "geosample.current().map.eachLayer(l => { if (l.getPopup && l.getPopup()) { l.openPopup(); } })")
-    ask(browser, "const h = document.querySelector('#hole'); h.value = '0'; h.dispatchEvent(new Event('change'))")
+    for selector in ("#position", "#position"):
+        click(browser, selector)
+    ask(
+        browser,
+        "geosample.current().map.eachLayer(l => { if (l.feature && l.feature.properties.say) {"
+        " geosample.tell(l, l.getLatLng ? l.getLatLng() : l.getBounds().getCenter()); } })",
+    )
     ask(browser, "window.dispatchEvent(new Event('beforeprint')); window.dispatchEvent(new Event('afterprint'))")
     ask(browser, "geosample.current().map.setZoom(20, {animate: false})")
 

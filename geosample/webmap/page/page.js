@@ -21,10 +21,12 @@ const geosample = (() => {
     page.map.fitBounds(bounds, { paddingTopLeft: room.near, paddingBottomRight: room.far, animate: false, ...options });
   }
 
-  function clear_bounds() {
+  // What the paper shows: the sampled holes where all of them are in view, or else what is.
+  function paper_bounds() {
     const room = clear_room();
-    const [wide, tall] = [room.near[0] + room.wide, room.near[1] + room.tall];
-    return L.latLngBounds(page.map.containerPointToLatLng(room.near), page.map.containerPointToLatLng([wide, tall]));
+    const far = [room.near[0] + room.wide, room.near[1] + room.tall];
+    const seen = L.latLngBounds(page.map.containerPointToLatLng(room.near), page.map.containerPointToLatLng(far));
+    return seen.contains(page.first_bounds) ? page.first_bounds : seen;
   }
 
   // A pop-up is made when it is asked for, as large as there is room for it just then.
@@ -146,7 +148,7 @@ const geosample = (() => {
   }
 
   function bind_moves() {
-    for (const button of all(".hole")) {
+    for (const button of all(".to-hole")) {
       button.addEventListener("click", () => fit(button.dataset.hole === "" ? page.bounds : page.holes[Number(button.dataset.hole)]));
     }
     for (const button of all(".to-zone")) {
@@ -264,12 +266,13 @@ const geosample = (() => {
   function bind_print() {
     // The paper's size is not known to the map until the class gives it; then the same ground is fitted in again.
     let shown = null;
+    let fitted = null;
     const resize = (printing) => {
-      if (printing) { shown = clear_bounds(); }
+      if (printing) { shown = page.map.getBounds(); fitted = paper_bounds(); }
       document.body.classList.toggle("printing", printing);
       page.map.getContainer().classList.toggle("printing", printing);
       page.map.invalidateSize({ animate: false });
-      page.map.fitBounds(shown, { animate: false });
+      page.map.fitBounds(printing ? fitted : shown, { animate: false });
       part_labels();
     };
     window.addEventListener("beforeprint", () => resize(true));
