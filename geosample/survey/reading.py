@@ -126,7 +126,13 @@ def list_layers(path: Path) -> list[str]:
 
 
 def read_description(path: Path, layer: str) -> str:
-    """Return what the file calls a layer for people, GeoPackage's description of it; empty where it has none."""
+    """Return what the file calls a layer for people, GeoPackage's description of it; empty where it has none.
+
+    Raises
+    ------
+    SurveyError
+        When the file is damaged.
+    """
     sql = "SELECT description FROM gpkg_contents WHERE table_name = ?"
     try:
         with open_door(path) as file, closing(_connect(file)) as connection:
