@@ -23,6 +23,7 @@ YARD_M = 0.9144
 FOOT2_M2 = FOOT_M**2
 ACRE_M2 = 43_560 * FOOT2_M2
 HECTARE_M2 = 10_000.0
+MILE_M = 5_280 * FOOT_M
 
 LENGTHS_M = {"in": INCH_M, "ft": FOOT_M, "yd": YARD_M, "mm": 0.001, "cm": 0.01, "m": 1.0}
 AREAS_M2 = {
@@ -35,6 +36,7 @@ AREAS_M2 = {
     "m2": 1.0,
     "ha": HECTARE_M2,
 }
+SPEEDS_M_PER_S = {"mph": MILE_M / 3600, "km/h": 1000 / 3600, "kph": 1000 / 3600, "m/s": 1.0, "ft/s": FOOT_M}
 DENSITIES_PER_M2 = {f"/{name}": 1.0 / area for name, area in AREAS_M2.items() if name in {"ft2", "yd2", "m2"}}
 
 _ALSO = {
@@ -97,6 +99,17 @@ def parse_density(text: str, *, where: str = "density") -> float:
     322.917
     """
     return _parse(text, DENSITIES_PER_M2, where, "a density", "a billion per m²", 1e9)
+
+
+def parse_speed(text: str, *, where: str = "speed") -> float:
+    """Return metres per second from a speed with its unit (mph, km/h, m/s, ft/s).
+
+    Examples
+    --------
+    >>> round(parse_speed("3mph"), 3), round(parse_speed("5 km/h"), 3)
+    (1.341, 1.389)
+    """
+    return _parse(text, SPEEDS_M_PER_S, where, "a speed", "1,000 m/s", 1e3)
 
 
 def _parse(text: str, table: dict[str, float], where: str, what: str, limit: str, most: float) -> float:
@@ -211,6 +224,33 @@ def show_length(length_m: float, units: Units = "us") -> str:
     ('15 ft', '4.6 m')
     """
     return f"{length_m / FOOT_M:,.0f} ft" if units == "us" else f"{length_m:,.1f} m"
+
+
+def show_way(length_m: float, units: Units = "us") -> str:
+    """Return a way to drive in ft or miles, m or km, whichever reads best.
+
+    Examples
+    --------
+    >>> show_way(83), show_way(4000), show_way(83, "metric"), show_way(4000, "metric")
+    ('270 ft', '2.5 miles', '85 m', '4.0 km')
+    """
+    unit_m, name, far_m, far = (FOOT_M, "ft", MILE_M, "miles") if units == "us" else (1.0, "m", 1000.0, "km")
+    if length_m >= far_m:
+        return f"{length_m / far_m:,.1f} {far}"
+    step = 10 if units == "us" else 5
+    return f"{step * round(length_m / unit_m / step):,.0f} {name}"
+
+
+def show_speed(m_per_s: float, units: Units = "us") -> str:
+    """Return a speed in mph or km/h.
+
+    Examples
+    --------
+    >>> show_speed(1.34112), show_speed(1.34112, "metric")
+    ('3 mph', '4.8 km/h')
+    """
+    unit = "mph" if units == "us" else "km/h"
+    return f"{m_per_s / SPEEDS_M_PER_S[unit]:.2g} {unit}"
 
 
 def show_number(value: float) -> str:

@@ -207,8 +207,9 @@ def test_the_command_writes_everything_and_says_the_answer_and_the_cautions(surv
     assert out.startswith("Treat 1 zone")
     assert IN_SHORT in out
     names = sorted(path.name for path in (tmp_path / "plan").iterdir())
-    written = ["csv", "geojson", "gpx", "kml"]
-    assert names == ["treatment_plan.pdf", *[f"zones.{ending}" for ending in written], "zones_shapefile.zip"]
+    passes = [f"passes{ending}" for ending in (".geojson", ".gpx", ".kml", "_shapefile.zip")]
+    zones = [f"zones{ending}" for ending in (".csv", ".geojson", ".gpx", ".kml", "_shapefile.zip")]
+    assert names == [*passes, "treatment_plan.pdf", *zones]
     assert load_zones(survey).zones["zone_id"].tolist() == ["Z01F-1"]
 
 

@@ -10,6 +10,7 @@ import pandas as pd
 from density_case import THRESHOLD
 
 from geosample.density import DensityMap, MapSettings
+from geosample.estimate import judge_border
 from geosample.ground import Ground, cut_cells, edge_lines, measure_edge
 from geosample.survey import shape_frame
 from geosample.survey.findings import Finding, Findings, What
@@ -68,4 +69,5 @@ def finding(zones: Zones, what: str, domain: str) -> float:
 
 def ratio_found(low: float, value: float, high: float) -> Findings:
     """Return the findings of a visit whose counts tell one border ratio."""
-    return Findings("May", "x", (Finding(What.COMMON_BORDER_RATIO, "all", value, low, high),))
+    detail = {"verdict": judge_border(low, high)}
+    return Findings("May", "x", (Finding(What.COMMON_BORDER_RATIO, "all", value, low, high, detail=detail),))

@@ -37,6 +37,7 @@ class Quantity(click.ParamType[float]):
 
 LENGTH = Quantity("length", units.parse_length, "m")
 AREA = Quantity("area", units.parse_area, "m2")
+SPEED = Quantity("speed", units.parse_speed, "m/s")
 DENSITY = Quantity("density", units.parse_density, "/m2")
 
 

@@ -14,6 +14,7 @@ from geosample.cli.options import (
     AREA,
     DENSITY,
     LENGTH,
+    SPEED,
     KeepOff,
     Told,
     out_folder_option,
@@ -74,6 +75,13 @@ class _Percent(click.ParamType[float]):
     "--swath", "swath_m", type=LENGTH, default="15ft", help="The sprayer's width (common practice, no source)."
 )
 @click.option(
+    "--speed",
+    "speed_m_per_s",
+    type=SPEED,
+    default="3mph",
+    help="How fast you spray, such as 3mph or 5km/h, for the minutes (common practice, no source).",
+)
+@click.option(
     "--smallest",
     "smallest_m2",
     type=AREA,
@@ -110,8 +118,8 @@ def treat_command(survey: Path, out: Path, visit: str | None, **asked: Any) -> T
     """Mark out what to treat, and only that.
 
     Writes the zones into SURVEY, and into the folder --out: zones.geojson, zones.kml, zones.csv, zones.gpx,
-    zones_shapefile.zip and treatment_plan.pdf. The product label and the local code set rates and distances; none is
-    assumed.
+    zones_shapefile.zip, the passes over them in the like files, and treatment_plan.pdf. The product label and the local
+    code set rates and distances; none is assumed.
 
     \b
     Example:
@@ -144,6 +152,7 @@ def treat_command(survey: Path, out: Path, visit: str | None, **asked: Any) -> T
         check_share=asked["check_share"],
         sampled_only=asked["sampled_only"],
         strip_step_m=_STRIP_STEPS_M[units],
+        speed_m_per_s=asked["speed_m_per_s"],
         sprayer=sprayer,
         findings=found.findings,
         treatments=found.treatments,

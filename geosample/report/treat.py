@@ -21,6 +21,7 @@ from geosample.units import (
     show_density,
     show_length,
     show_range,
+    show_way,
 )
 from geosample.words import ACTIONS
 
@@ -30,6 +31,7 @@ if TYPE_CHECKING:
     from geosample.treat.amounts import Amount, Rate, Sprayer
     from geosample.treat.efficacy import Efficacy, Treated
     from geosample.treat.model import BorderAdvice, BorderRatio, ControlClass, Figures, Holding, Zones
+    from geosample.treat.passes import Drive
     from geosample.treat.records import RecordRules
 
 _MOST_NAMES = 6
@@ -120,7 +122,6 @@ def tell_answer(zones: Zones, units: Units) -> list[str]:
         *tell_amounts(float(zones.of("treat")["area_m2"].sum()), zones.settings.sprayer, units),
         *_tell_checks(zones, units),
         *_tell_off(zones, units),
-        *_tell_near(zones.figures, units),
     ]
 
 
@@ -160,6 +161,13 @@ def tell_zone(zone: Any, units: Units) -> str:
             f" Narrower than the swath: a whole boom would also cover {show_area(zone.overspray_m2, units)} beside it."
         )
     return f"{start}: {expected}; {_REASONS[zone.reason]}; {plugs}.{over}"
+
+
+def tell_drive(drive: Drive, units: Units) -> str:
+    """Return what it takes to drive over zones: passes and their length."""
+    many = len(drive.passes)
+    where = f"{', '.join(drive.zone_ids)}: {many} {'pass' if many == 1 else 'passes'}"
+    return f"{where} of the boom, {show_way(drive.length_m, units)} in all, in driving order."
 
 
 def tell_reason(action: str, reason: str) -> str:
@@ -352,15 +360,6 @@ def _tell_off(zones: Zones, units: Units) -> Iterator[str]:
         )
     for kind in zones.figures.missing_obstacles:
         yield f"The ground has no {kind} mapped, so nothing could be kept off it: check on the spot."
-
-
-def _tell_near(figures: Figures, units: Units) -> Iterator[str]:
-    near = max(figures.near_m2, figures.overspray_m2.get("water", 0.0))
-    if near > 0:
-        yield (
-            f"Take care: {show_area(near, units)} of what a whole boom covers beside the zones is on water or inside a "
-            "distance you keep. Shut nozzles or use a narrower boom there."
-        )
 
 
 def _tell_controls(figures: Figures) -> Iterator[str]:

@@ -24,7 +24,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import shapely
 from scipy.sparse import csr_array
-from scipy.sparse.csgraph import dijkstra
+from scipy.sparse.csgraph import connected_components, dijkstra
 from scipy.spatial import Voronoi
 
 from geosample.errors import GroundError, Problem, SheetsError
@@ -499,7 +499,10 @@ def _longest_ridge(outline: Geometry) -> np.ndarray | None:
     size = len(diagram.vertices)
     ends = ridges.astype(np.int32)  # what SciPy's graph routines take in every version
     graph = csr_array((lengths, (ends[:, 0], ends[:, 1])), shape=(size, size))
-    return np.asarray(diagram.vertices[_longest_way(graph, int(ridges[0, 0]))])
+    _, part = connected_components(graph, directed=False)
+    most = np.bincount(part[ends[:, 0]]).argmax()  # a thorn of the outline may hold a scrap of ridge by itself
+    start = ends[part[ends[:, 0]] == most][0, 0]
+    return np.asarray(diagram.vertices[_longest_way(graph, int(start))])
 
 
 def _longest_way(graph: csr_array, start: int) -> list[int]:

@@ -18,7 +18,6 @@ from typing import TYPE_CHECKING
 import geopandas as gpd
 import numpy as np
 import pandas as pd
-import shapely
 from scipy.sparse import csr_array
 
 from geosample.density import covary_places, is_one_sided
@@ -35,7 +34,6 @@ from geosample.treat.model import (
     PlaceArea,
     Strip,
 )
-from geosample.treat.shapes import NOTHING, fall_on, keep_off_area, less, meet, sweep_over
 from geosample.units import FOOT_M, percent, show_length
 from geosample.workers import map_threads
 
@@ -79,7 +77,6 @@ def add_up(
     """
     cells = join_cells(plans)
     share = {name: cells[name].to_numpy(float) for name in _SHARES}
-    over, near_m2 = _find_overspray(plans, ground, settings)
     left = _left_out(share)
     present = set(ground.obstacles["kind"])
     whole_metre = cells["edge_m"].to_numpy(float).astype(int)
@@ -96,9 +93,8 @@ def add_up(
         small_patches=sum(len(one.small) for one in plans),
         added_unknown_m2=weigh(cells, share["treated"] * (1 - share["hot"]) * (1 - share["known"])).area_m2,
         above_by_edge_m2=tuple(by_edge.tolist()),
-        overspray_m2=over,
+        overspray_m2={},
         narrow=_sum_by_place(plans, cells["area_m2"].to_numpy(float) * left[LeftOut.NARROW]),
-        near_m2=near_m2,
         highest_per_m2=float(cells["expected_per_m2"].max()),
         highest_high_per_m2=float(cells["high_per_m2"].max()),
         missing_obstacles=tuple(kind for kind in settings.keep_off_m if kind not in present),
@@ -136,18 +132,6 @@ def _left_out(share: dict[str, np.ndarray]) -> dict[LeftOut, np.ndarray]:
         LeftOut.NARROW: hot * np.maximum(allowed - share["treated"] - share["check"] - share["small"], 0),
         LeftOut.UNSAMPLED: share["shunned"] * kept,
     }
-
-
-def _find_overspray(
-    plans: Sequence[SurfacePlan], ground: Ground, settings: TreatSettings
-) -> tuple[dict[str, float], float]:
-    zones = [zone for one in plans for zone in one.treat]
-    if not zones:
-        return {}, 0.0
-    swept = shapely.union_all([sweep_over(zone, settings.swath_m) for zone in zones])
-    beside = less(swept, shapely.union_all(zones))
-    shut = keep_off_area(ground.obstacles, settings.keep_off_m) if settings.keep_off_m else NOTHING
-    return fall_on(ground, beside), float(meet(beside, shut).area)
 
 
 def target_curve(

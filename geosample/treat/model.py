@@ -13,15 +13,17 @@ from geosample.errors import Problem, SurveyError, TreatError
 from geosample.results import Result
 from geosample.survey.findings import Finding, Findings, What, put_findings, read_findings, visits_with
 from geosample.treat.amounts import Sprayer
-from geosample.units import FOOT2_M2, FOOT_M, set_percent
+from geosample.units import FOOT2_M2, FOOT_M, SPEEDS_M_PER_S, set_percent
 from geosample.words import OBSTACLE_KINDS
 
 if TYPE_CHECKING:
     import geopandas as gpd
     import pandas as pd
     import pyproj
+    from shapely import Geometry
 
     from geosample.survey import Survey
+    from geosample.treat.passes import Drive
 
 MISS_COST = 3.0
 """A hot place missed costs this many needless treatments of the same area (common practice, no source)."""
@@ -33,6 +35,8 @@ SMALLEST_M2 = 300 * FOOT2_M2
 The one published spot rule is near it: about 30 m², for European chafer grubs on lawns (abstract of Nyrop, Villani &
 Grant 1995, Environ. Entomol. 24:521-528). For other insects none was found.
 """
+SPEED_M_PER_S = 3 * SPEEDS_M_PER_S["mph"]
+"""At which passes are driven, m/s (common practice, no source)."""
 STRIP_STEP_M = 5 * FOOT_M
 """By how much the targeting curve's border strips grow, m (own choice)."""
 
@@ -40,6 +44,8 @@ NEARLY_ALL = 0.9
 """Beyond this share of the ground a plan is no spot treatment (own choice)."""
 LEAST_SWATH_M, MOST_SWATH_M = 0.3, 60.0
 """From a walking sprayer's single nozzle to beyond any boom on turf (own choice)."""
+LEAST_SPEED_M_PER_S, MOST_SPEED_M_PER_S = 0.1, 15.0
+"""From a slow walk to beyond any sprayer on turf (own choice)."""
 _MOST_CHECKS = 0.5
 
 
@@ -67,6 +73,7 @@ class TreatSettings:
     check_share: float = 0.0
     sampled_only: bool = False
     strip_step_m: float = STRIP_STEP_M
+    speed_m_per_s: float = SPEED_M_PER_S
     seed: int = 7
     sprayer: Sprayer = field(default_factory=Sprayer)
 
@@ -120,6 +127,13 @@ def _find_problems(asked: TreatSettings) -> Iterator[Problem]:
             LEAST_SWATH_M,
             MOST_SWATH_M,
             "give the width your sprayer covers, such as `swath_m=4.6`",
+        ),
+        "speed_m_per_s": (
+            asked.speed_m_per_s,
+            "m/s",
+            LEAST_SPEED_M_PER_S,
+            MOST_SPEED_M_PER_S,
+            "give the speed you spray at, such as `speed_m_per_s=1.3`",
         ),
         "border_only_m": (asked.border_only_m, "m", 0, inf, "give the strip's width, such as `border_only_m=4.6`"),
         "strip_step_m": (asked.strip_step_m, "m", 0, inf, "give the step of the curve's strips, such as 1.5"),
@@ -205,6 +219,52 @@ class Strip:
     insect_share: float
     low: float
     high: float
+
+
+@dataclass(frozen=True, slots=True)
+class Driving:
+    """All the passes of a plan.
+
+    Parameters
+    ----------
+    passes : int
+        How many.
+    length_m : float
+        Of all of them, without turns.
+    swept_m2 : float
+        What a whole boom covers along them.
+    twice_m2 : float
+        Under two of the same zone's.
+    kept_off_m2, corners_m2 : float
+        Left of the zones: where the boom would be over water or ground kept off, and corners too small for a pass or
+        beside a check strip that the boom meets at a slant.
+    """
+
+    passes: int = 0
+    length_m: float = 0.0
+    swept_m2: float = 0.0
+    twice_m2: float = 0.0
+    kept_off_m2: float = 0.0
+    corners_m2: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class CheckOffer:
+    """Check strips that would be left: how many, their ground, m², and the share of the zones to ask for, 0 to 1."""
+
+    strips: int
+    area_m2: float
+    share: float
+
+
+@dataclass(frozen=True, slots=True)
+class OfferedStrip:
+    """A check strip that would be left, on its surface; m."""
+
+    surface_id: str
+    hole: str | None
+    kind: str
+    geometry: Geometry
 
 
 @dataclass(frozen=True, slots=True)
@@ -322,11 +382,9 @@ class Figures:
     above_by_edge_m2 : tuple of float
         The ground of ``above``, m², by its distance from the outer edge in whole metres, from 0 up.
     overspray_m2 : dict of str to float
-        What a whole boom would cover beyond the zones, by what it falls on.
+        What a whole boom covers along the passes beyond the zones, by what it falls on.
     narrow : tuple of PlaceArea
         Where what is too narrow lies, the largest first.
-    near_m2 : float
-        Overspray inside the distances the user keeps, m².
     highest_per_m2, highest_high_per_m2 : float
         The map's highest expected density and highest upper limit.
     missing_obstacles : tuple of str
@@ -343,6 +401,10 @@ class Figures:
         What the densities rest on.
     insects_counted : int or None
         Insects counted in all, where the map says how many.
+    driving : Driving
+        The passes, added up.
+    offer : CheckOffer or None
+        Check strips to leave, for a plan that leaves none.
     """
 
     mapped: Holding
@@ -358,7 +420,6 @@ class Figures:
     above_by_edge_m2: tuple[float, ...]
     overspray_m2: dict[str, float]
     narrow: tuple[PlaceArea, ...]
-    near_m2: float
     highest_per_m2: float
     highest_high_per_m2: float
     missing_obstacles: tuple[str, ...]
@@ -368,6 +429,8 @@ class Figures:
     controls: tuple[ControlClass, ...] = ()
     basis: Basis = Basis.MAP
     insects_counted: int | None = None
+    driving: Driving = field(default_factory=Driving)
+    offer: CheckOffer | None = None
 
     @property
     def known_share(self) -> float:
@@ -425,6 +488,8 @@ def _read_figures(said: dict[str, Any], curve: pd.DataFrame) -> Figures:
             "missing_obstacles": tuple(said["missing_obstacles"]),
             "border": _read_border(said["border"]) if said["border"] else None,
             "plain_strip": Strip(**said["plain_strip"]) if said["plain_strip"] else None,
+            "driving": Driving(**said["driving"]),
+            "offer": CheckOffer(**said["offer"]) if said["offer"] else None,
             "controls": tuple(
                 ControlClass(**{**one, "irac": tuple(one["irac"]), "used": tuple(one["used"])})
                 for one in said["controls"]
@@ -460,6 +525,10 @@ class Zones(Result):
     unknown : GeoDataFrame or None
         Mapped ground that is not known, a row a surface (hole, geometry), for the plan's maps. Not kept with the
         zones: the map's cells have it.
+    drives : tuple of Drive
+        The passes in driving order. Not kept: ``lay_passes`` makes them again.
+    offered : tuple of OfferedStrip
+        The check strips of ``figures.offer``. Not kept.
     """
 
     visit: str
@@ -469,6 +538,8 @@ class Zones(Result):
     figures: Figures
     simulated: bool = False
     unknown: gpd.GeoDataFrame | None = None
+    drives: tuple[Drive, ...] = ()
+    offered: tuple[OfferedStrip, ...] = ()
 
     @property
     def threshold_per_m2(self) -> float:

@@ -238,23 +238,6 @@ def border_strip(surfaces: gpd.GeoDataFrame, width_m: float | None) -> Geometry 
     return shapely.buffer(edge_lines(surfaces), width_m, quad_segs=_ROUNDER)
 
 
-def sweep_over(zone: Geometry, swath_m: float) -> Geometry:
-    """Return the ground a whole boom covers driving along a zone: the zone, and past it where it is narrower.
-
-    Examples
-    --------
-    >>> strip = shapely.box(0, 0, 1, 100)
-    >>> round(sweep_over(strip, 5.0).bounds[2] - sweep_over(strip, 5.0).bounds[0], 1)
-    5.0
-    """
-    driven = [_as_wide(part, swath_m) if is_narrow(part, swath_m) else part for part in polygons_of(zone)]
-    return shapely.union_all(driven) if driven else NOTHING
-
-
-def _as_wide(part: Geometry, swath_m: float) -> Geometry:
-    return shapely.buffer(part, max(swath_m - widest_m(part), 0) / 2, quad_segs=_ROUNDER)
-
-
 def fall_on(ground: Ground, shape: Geometry) -> dict[str, float]:
     """Return the area of a shape on each kind of surface and obstacle, m², and on ground that is not mapped.
 

@@ -19,7 +19,6 @@ import shapely
 from geosample.density import decide_at, load_density
 from geosample.design import load_visit
 from geosample.errors import GeosampleError
-from geosample.estimate import judge_border
 from geosample.ground import load_ground
 from geosample.holes import hole_key, hole_label
 from geosample.pests import load_pest
@@ -31,16 +30,20 @@ from geosample.treat.figures import add_up, join_cells, target_curve
 from geosample.treat.model import (
     MISS_COST,
     SMALLEST_M2,
+    SPEED_M_PER_S,
     STRIP_STEP_M,
     SWATH_M,
     Basis,
     BorderRatio,
+    CheckOffer,
     ControlClass,
+    Driving,
+    OfferedStrip,
     TreatSettings,
     Zones,
 )
+from geosample.treat.passes import lay_passes
 from geosample.treat.records import last_groups
-from geosample.treat.shapes import sweep_over
 from geosample.treat.zoning import draw_surface, find_open_ground, leave_strips, outline_unknown, retake
 from geosample.words import ACTIONS, KIND_LETTERS
 from geosample.workers import map_threads
@@ -54,11 +57,13 @@ if TYPE_CHECKING:
     from geosample.density import DensityMap
     from geosample.ground import Ground
     from geosample.survey import Survey
+    from geosample.treat.passes import Drive
     from geosample.treat.zoning import OpenGround, SurfacePlan
 
 _LEAST_SHARE = 0.05
 """A class that fits fewer of the insects found than this is not spoken of (own choice)."""
 _MOSTLY = 0.5
+_OFFERED_SHARES = (0.05, 0.1, 0.2)
 _FROM_COUNTS = (What.COMMON_BORDER_RATIO, What.BORDER_RATIO, What.STAGE_SHARE)
 
 
@@ -143,6 +148,7 @@ def suggest_zones(  # noqa: PLR0913 - plain keywords, for scripts
     check_share: float = 0.0,
     sampled_only: bool = False,
     strip_step_m: float = STRIP_STEP_M,
+    speed_m_per_s: float = SPEED_M_PER_S,
     seed: int = 7,
     sprayer: Sprayer | None = None,
     findings: Findings | None = None,
@@ -175,6 +181,8 @@ def suggest_zones(  # noqa: PLR0913 - plain keywords, for scripts
         Treat no ground that no plug speaks for (``known`` of the map's cells is false): it is left, at its cost.
     strip_step_m : float
         By how much the targeting curve's border strips grow, m.
+    speed_m_per_s : float
+        At which passes are driven, m/s: of the minutes alone.
     seed : int
         Of the draws behind the intervals of shares, and of the check strips' places.
     sprayer : Sprayer, optional
@@ -215,6 +223,7 @@ def suggest_zones(  # noqa: PLR0913 - plain keywords, for scripts
         check_share=check_share,
         sampled_only=sampled_only,
         strip_step_m=strip_step_m,
+        speed_m_per_s=speed_m_per_s,
         seed=seed,
         sprayer=sprayer or Sprayer(),
     )
@@ -224,14 +233,20 @@ def suggest_zones(  # noqa: PLR0913 - plain keywords, for scripts
     groups = dict(list(cells.groupby("surface_id", sort=False)))
     plans = map_threads(lambda one: draw_surface(one, groups[one.surface_id], density_map.cell_m, settings), places)
     rng = np.random.default_rng(seed)
+    offered, offer = _offer_strips(plans, settings)
     plans = retake(leave_strips(plans, settings, rng))
     curve = target_curve(density_map, join_cells(plans), rng, step_m=strip_step_m, ground=ground)
     table = _tabulate(plans, density_map, settings, ground.crs, _find_bags(density_map, samples))
+    drives, overspray_m2 = lay_passes(table, ground, swath_m=swath_m, keep_off_m=settings.keep_off_m)
+    table = _share_overspray(table, drives)
     figures = replace(
         add_up(plans, ground, settings, curve, find_ratio(findings)),
         controls=find_controls(findings, density_map.pest, treatments) if len(table) else (),
         basis=Basis(density_map.fitted.get("because", Basis.MAP)),
         insects_counted=density_map.fitted.get("insects"),
+        overspray_m2=overspray_m2,
+        driving=_sum_driving(drives),
+        offer=offer,
     )
     return Zones(
         visit=density_map.visit,
@@ -241,7 +256,37 @@ def suggest_zones(  # noqa: PLR0913 - plain keywords, for scripts
         figures=figures,
         simulated=bool(density_map.simulated),
         unknown=outline_unknown(plans, density_map.cell_m, ground.crs),
+        drives=drives,
+        offered=offered,
     )
+
+
+def _offer_strips(
+    plans: list[SurfacePlan], settings: TreatSettings
+) -> tuple[tuple[OfferedStrip, ...], CheckOffer | None]:
+    """Return the strips that the smallest usual share would leave, for a plan that leaves none; it is drawn alike."""
+    for share in _OFFERED_SHARES if settings.check_share == 0 else ():
+        drawn = leave_strips(plans, replace(settings, check_share=share), np.random.default_rng(settings.seed))
+        strips = [
+            OfferedStrip(one.open.surface_id, one.open.hole, one.open.kind, strip)
+            for one in drawn
+            for strip in one.checks
+        ]
+        if strips:
+            return tuple(strips), CheckOffer(len(strips), sum(one.geometry.area for one in strips), share)
+    return (), None
+
+
+def _share_overspray(table: gpd.GeoDataFrame, drives: Sequence[Drive]) -> gpd.GeoDataFrame:
+    """Return the zones with what a whole boom covers beside them; zones driven as one share it by their area."""
+    part = {name: drive.overspray_m2 / drive.area_m2 for drive in drives for name in drive.zone_ids}
+    return table.assign(overspray_m2=table["area_m2"] * table["zone_id"].map(part).fillna(0.0).astype(float))
+
+
+def _sum_driving(drives: Sequence[Drive]) -> Driving:
+    names = ("length_m", "swept_m2", "twice_m2", "kept_off_m2", "corners_m2")
+    sums = {name: sum(getattr(drive, name) for drive in drives) for name in names}
+    return Driving(sum(len(drive.passes) for drive in drives), **sums)
 
 
 def find_ratio(findings: Findings | None) -> BorderRatio | None:
@@ -252,7 +297,7 @@ def find_ratio(findings: Findings | None) -> BorderRatio | None:
         rows = [row for row in findings.of(what) if np.isfinite(row.low)]
         if len(rows) == 1:
             (row,) = rows
-            return BorderRatio(row.value, row.low, row.high, judge_border(row.low, row.high))
+            return BorderRatio(row.value, row.low, row.high, row.detail.get("verdict", "open"))
     return None
 
 
@@ -341,7 +386,7 @@ def _describe(
         "high_per_m2": holds.high / holds.area_m2,
         "insects": holds.insects,
         "probability": holds.probability,
-        "overspray_m2": max(sweep_over(zone, settings.swath_m).area - zone.area, 0.0) if action == "treat" else 0.0,
+        "overspray_m2": 0.0,
         "border_only": settings.border_only_m is not None,
         "geometry": shapely.multipolygons([zone]),
     }

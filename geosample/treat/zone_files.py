@@ -1,10 +1,12 @@
-"""The zones as files other programs open, all in longitude and latitude (WGS 84)."""
+"""The zones and the passes as files other programs open, all in longitude and latitude (WGS 84)."""
 
 from __future__ import annotations
 
 import io
 import tempfile
 import zipfile
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -16,7 +18,7 @@ from geosample.cautions import IN_SHORT
 from geosample.errors import TreatError
 from geosample.files.saving import escape_html, escape_xml, make_folder, save_file, write_csv
 from geosample.ground import only_polygons
-from geosample.report.treat import show_take, tell_zone
+from geosample.report.treat import show_take, tell_drive, tell_zone
 from geosample.units import ACRE_M2, FOOT2_M2, HECTARE_M2
 from geosample.words import ACTIONS
 
@@ -38,21 +40,46 @@ _FIELDS = {
     "area_m2": "area_m2",
     "mean_per_m2": "mean_m2",
     "probability": "chance",
+    "acres": "acres",
+    "caution": "caution",
+    "simulated": "simulated",
+    "number": "pass",
+    "length_m": "length_m",
 }
-"""Columns of the zones and their names in a shapefile, which allows ten letters."""
+"""Columns and their names in a shapefile, which allows ten letters."""
+
+
+@dataclass(frozen=True, slots=True)
+class _FileLayer:
+    """What one set of files holds: its name, its shapes in degrees, and a name and a note for each.
+
+    ``tracks`` are those of its GPX: a name, a note, and the lines of each.
+    """
+
+    name: str
+    shape: str
+    frame: gpd.GeoDataFrame
+    names: list[str]
+    notes: list[str]
+    tracks: list[tuple[str, str, list[Geometry]]]
 
 
 def write_zones(zones: Zones, folder: str | Path, *, units: Units = "us") -> list[Path]:
-    """Write the zones as GeoJSON, KML, CSV, zipped shapefile and GPX, and return the paths; the folder is made.
+    """Write the zones, and the passes over them, as GeoJSON, KML, zipped shapefile and GPX, and the zones as CSV.
 
     Parameters
     ----------
     zones : Zones
-        The plan.
+        The plan; one from the survey file has no passes with it, and writes none.
     folder : str or Path
-        Where to; files of these names there are replaced whole.
+        Where to; it is made, and files of these names there are replaced whole.
     units : {'us', 'metric'}
-        Of the zones' descriptions in KML and GPX.
+        Of the descriptions in KML and GPX.
+
+    Returns
+    -------
+    list of Path
+        The files.
 
     Raises
     ------
@@ -61,17 +88,13 @@ def write_zones(zones: Zones, folder: str | Path, *, units: Units = "us") -> lis
 
     Notes
     -----
-    GeoJSON is of RFC 7946: longitude and latitude, outer rings anticlockwise. The zones are turned to longitude and
+    GeoJSON is of RFC 7946: longitude and latitude, outer rings anticlockwise. Shapes are turned to longitude and
     latitude first, since drivers write metres as degrees without a word.
     """
     place = make_folder(folder, TreatError)
-    return [
-        _write_geojson(zones, place / "zones.geojson"),
-        _write_kml(zones, place / "zones.kml", units),
-        _write_csv(zones, place / "zones.csv"),
-        write_shapefile(zones, place / "zones_shapefile.zip"),
-        write_gpx(zones, place / "zones.gpx", units),
-    ]
+    layers = [_lay_out_zones(zones, units), *([_lay_out_passes(zones, units)] if zones.drives else [])]
+    table = save_file(place / "zones.csv", write_csv(zone_rows(zones)), TreatError)
+    return [table, *(path for layer in layers for path in _write_layer(layer, place))]
 
 
 def zone_rows(zones: Zones) -> pd.DataFrame:
@@ -116,76 +139,100 @@ def zone_rows(zones: Zones) -> pd.DataFrame:
     )
 
 
-def _describe(zones: Zones, units: Units) -> list[str]:
-    made_up = " Simulated counts." if zones.simulated else ""
-    return [f"{tell_zone(row, units)}{made_up} {IN_SHORT}" for row in zones.zones.itertuples()]
+def _lay_out_zones(zones: Zones, units: Units) -> _FileLayer:
+    frame = in_degrees(zones.zones).assign(**_marks(zones))
+    names = [f"{row.zone_id} {ACTIONS[row.action].name}" for row in frame.itertuples()]
+    notes = [_close_note(tell_zone(row, units), zones) for row in zones.zones.itertuples()]
+    rings = [shapely.get_parts(shapely.boundary(shapely.get_parts(shape))).tolist() for shape in frame.geometry]
+    return _FileLayer("zones", "MultiPolygon", frame, names, notes, list(zip(names, notes, rings, strict=True)))
+
+
+def _lay_out_passes(zones: Zones, units: Units) -> _FileLayer:
+    """Return a row a pass, in driving order, and a track a drive with a segment a pass."""
+    drives = zones.drives
+    owner = [number for number, drive in enumerate(drives) for _ in drive.passes]
+    number = [at + 1 for drive in drives for at in range(len(drive.passes))]
+    facts = {
+        "zone_id": [" ".join(drives[one].zone_ids) for one in owner],
+        "hole": [drives[one].hole for one in owner],
+        "number": number,
+    }
+    lines = [line for drive in drives for line in drive.passes]
+    frame = gpd.GeoDataFrame(facts, geometry=lines, crs=zones.crs).assign(
+        length_m=lambda rows: rows.length.round(1), **_marks(zones)
+    )
+    told = [_close_note(tell_drive(drive, units), zones) for drive in drives]
+    many = [len(drives[one].passes) for one in owner]
+    names = [f"{zone} pass {at} of {all_}" for zone, at, all_ in zip(frame["zone_id"], number, many, strict=True)]
+    turned = frame.to_crs(4326)
+    ends = iter(turned.geometry)
+    tracks = [
+        (f"{' '.join(drive.zone_ids)} passes", note, [next(ends) for _ in drive.passes])
+        for drive, note in zip(drives, told, strict=True)
+    ]
+    return _FileLayer("passes", "LineString", turned, names, [told[one] for one in owner], tracks)
+
+
+def _close_note(said: str, zones: Zones) -> str:
+    """Return a description with what goes with every zone and pass: that counts are invented, and the caution."""
+    return f"{said}{' Simulated counts.' if zones.simulated else ''} {IN_SHORT}"
 
 
 def _marks(zones: Zones) -> dict[str, str | bool]:
-    """Return the columns that go with every zone wherever its file goes: the caution, and that counts are invented."""
+    """Return the columns that go with every zone and pass: the caution, and that counts are invented."""
     return {"caution": IN_SHORT, **({"simulated": True} if zones.simulated else {})}
 
 
-def _write_csv(zones: Zones, path: Path) -> Path:
-    return save_file(path, write_csv(zone_rows(zones)), TreatError)
-
-
-def _write_geojson(zones: Zones, path: Path) -> Path:
+def _write_layer(layer: _FileLayer, place: Path) -> Iterator[Path]:
+    """Write a layer's files and yield their paths."""
     import pyogrio
 
-    frame, text = in_degrees(zones.zones).assign(**_marks(zones)), io.BytesIO()
-    options = {"layer": "zones", "geometry_type": "MultiPolygon"}
-    pyogrio.write_dataframe(frame, text, driver="GeoJSON", RFC7946="YES", **options)
-    return save_file(path, text.getvalue(), TreatError)
+    def write(frame: gpd.GeoDataFrame, ending: str, **how: str) -> Path:
+        text = io.BytesIO()
+        pyogrio.write_dataframe(frame, text, layer=layer.name, geometry_type=layer.shape, **how)
+        return save_file(place / f"{layer.name}.{ending}", text.getvalue(), TreatError)
 
-
-def _write_kml(zones: Zones, path: Path, units: Units) -> Path:
-    import pyogrio
-
-    frame, text = in_degrees(zones.zones), io.BytesIO()
-    names = [f"{row.zone_id} {ACTIONS[row.action].name}" for row in frame.itertuples()]
+    yield write(layer.frame, "geojson", driver="GeoJSON", RFC7946="YES")
     # the driver writes texts as they are, in CDATA, and viewers show the description as HTML
-    notes = [escape_xml(escape_html(said)) for said in _describe(zones, units)]
-    named = frame.assign(Name=names, Description=notes)
-    kept = named[["Name", "Description", "geometry"]]
-    pyogrio.write_dataframe(kept, text, driver="LIBKML", layer="zones", geometry_type="MultiPolygon")
-    return save_file(path, text.getvalue(), TreatError)
+    notes = [escape_xml(escape_html(note)) for note in layer.notes]
+    named = layer.frame[["geometry"]].assign(Name=layer.names, Description=notes)
+    yield write(named, "kml", driver="LIBKML")
+    yield _write_shapefile(layer, place)
+    yield _write_gpx(layer.tracks, place / f"{layer.name}.gpx")
 
 
-def write_shapefile(zones: Zones, path: Path) -> Path:
-    """Write a zipped shapefile: zone_id, action, hole, kind, area_m2, acres, mean_m2 (per m²), chance, caution."""
+def _write_shapefile(layer: _FileLayer, place: Path) -> Path:
+    """Write a zipped shapefile with the columns of ``_FIELDS``."""
     import pyogrio
 
-    frame = in_degrees(zones.zones)[[*_FIELDS, "geometry"]].rename(columns=_FIELDS)
-    frame = frame.assign(acres=frame["area_m2"] / ACRE_M2, hole=frame["hole"].fillna(""), caution=IN_SHORT)
-    if zones.simulated:
+    frame = layer.frame.assign(hole=layer.frame["hole"].fillna(""))
+    if "area_m2" in frame:
+        frame = frame.assign(acres=frame["area_m2"] / ACRE_M2)
+    if "simulated" in frame:
         frame = frame.assign(simulated=1)  # the format has no flags
+    frame = frame[[*(name for name in _FIELDS if name in frame), "geometry"]].rename(columns=_FIELDS)
     packed = io.BytesIO()
     with tempfile.TemporaryDirectory() as folder:
-        pyogrio.write_dataframe(
-            frame, Path(folder) / "zones.shp", driver="ESRI Shapefile", geometry_type="Polygon", encoding="UTF-8"
-        )
+        file = Path(folder) / f"{layer.name}.shp"
+        shape = layer.shape.removeprefix("Multi")
+        pyogrio.write_dataframe(frame, file, driver="ESRI Shapefile", geometry_type=shape, encoding="UTF-8")
         with zipfile.ZipFile(packed, "w", zipfile.ZIP_DEFLATED) as pack:
             for part in sorted(Path(folder).iterdir()):
                 pack.writestr(zipfile.ZipInfo(part.name, _EARLIEST), part.read_bytes(), zipfile.ZIP_DEFLATED)
-    return save_file(path, packed.getvalue(), TreatError)
+    return save_file(place / f"{layer.name}_shapefile.zip", packed.getvalue(), TreatError)
 
 
-def write_gpx(zones: Zones, path: Path, units: Units = "us") -> Path:
-    """Write each zone as a track round it, a segment a ring, named by its id."""
+def _write_gpx(tracks: Sequence[tuple[str, str, list[Geometry]]], path: Path) -> Path:
+    """Write tracks with a segment a line, such as the rings of a zone."""
     import gpxpy.gpx
 
     file = gpxpy.gpx.GPX()
     file.creator = "geosample"
-    for row, said in zip(in_degrees(zones.zones).itertuples(), _describe(zones, units), strict=True):
-        track = gpxpy.gpx.GPXTrack(name=f"{row.zone_id} {ACTIONS[row.action].name}", description=escape_xml(said))
-        track.segments = [_segment(ring) for part in shapely.get_parts(row.geometry) for ring in _rings(part)]
+    for name, note, lines in tracks:
+        track = gpxpy.gpx.GPXTrack(name=name, description=escape_xml(note))
+        track.segments = [_segment(line) for line in lines]
         file.tracks.append(track)
     return save_file(path, file.to_xml().encode("utf-8"), TreatError)
-
-
-def _rings(polygon: Geometry) -> list[Geometry]:
-    return [polygon.exterior, *polygon.interiors]
 
 
 def _segment(ring: Geometry) -> gpxpy.gpx.GPXTrackSegment:
