@@ -15,6 +15,7 @@ from geosample.design import Design, Visit
 from geosample.errors import CountsError
 from geosample.ground import Ground
 from geosample.pests import load_pest
+from geosample.report.counts import word_note
 from geosample.sheets.blanks import blank_rows
 
 LETTERS = {"green": "G", "collar": "C", "fairway": "F"}
@@ -84,4 +85,4 @@ def problems_of(path: Path, design: Design, **asked: object) -> list[str]:
 
 
 def told(counts: object) -> str:
-    return "\n".join(f"{note.where} | {note.what} | {note.done}" for note in counts.notes)
+    return "\n".join(" | ".join((note.where, *word_note(note))) for note in counts.notes)

@@ -19,7 +19,7 @@ from geosample.cli import main
 from geosample.compare import Trial, compare_methods, read_example, read_trial
 from geosample.compare.answer import Blocks, fit_ratio, log_likelihood, one_sided_p, ratio_interval, shuffle_p
 from geosample.errors import EstimateError
-from geosample.files.reading import RowNote
+from geosample.files.reading import Note
 
 
 def draw_trial(rng: np.random.Generator, *, blocks: int = 10, ratio: float = 1.0, mean: float = 3.0) -> Trial:
@@ -247,7 +247,7 @@ def test_blank_counts_are_left_out_and_said(tmp_path: Path) -> None:
     file.write_text("block,brine,heat\n1,0,2\n2,,3\n3,1,1\n4,2,5\n")
     trial = read_trial(file)
     assert len(trial.bags) == 7
-    assert trial.notes == (RowNote("trial.csv row 3", "a blank count", "left out: blank is not zero"),)
+    assert trial.notes == (Note("blank_count", "trial.csv row 3"),)
     assert compare_methods(trial).overall.blocks == 3
 
 

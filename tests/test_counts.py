@@ -103,7 +103,7 @@ def test_bad_rows_can_be_set_aside_by_the_users_word(
     path = write(edit(edit(counts_sheet, "01F-01", L1="x"), "01F-02", L2="-1"), tmp_path / "a.csv")
     counts = read_counts(path, counts_design, set_aside=True)
     assert len(counts.samples) == 18
-    assert sum(note.done == "set aside" for note in counts.notes) == 2
+    assert sum(note.what == "set_aside" for note in counts.notes) == 2
 
 
 def test_an_absurd_count_depends_on_the_turf_taken(

@@ -71,9 +71,9 @@ def test_loading_twice_adds_nothing_and_a_corrected_file_replaces_row_by_row(
     one = fixed[fixed["point_id"] == "01F-05"]
     changed = add_counts(counts_survey, read_counts(write(one, tmp_path / "b.csv"), counts_design), counts_design)
     assert changed.changed == ("01F-05-B",)
-    shown = [(note.where, note.what, note.done) for note in changed.differences]
-    assert ("01F-05-B", f"{PEST.name}, L3: {old}", f"now {old + 2}") in shown
-    assert ("01F-05-B", "counted_by blank", "now bench C") in shown
+    shown = [(note.where, dict(note.facts)) for note in changed.differences]
+    assert ("01F-05-B", {"field": f"{PEST.name}, L3", "was": old, "now": old + 2}) in shown
+    assert ("01F-05-B", {"field": "counted_by", "was": None, "now": "bench C"}) in shown
     assert len(shown) == 2
     back = load_counts(counts_survey)
     assert len(back.samples) == 20
@@ -121,7 +121,7 @@ def test_the_command_takes_counts_in_and_says_what_it_did(
     summary = json.loads(run.stdout)
     assert summary["samples"] == 20
     assert summary["added"] == {"new": 20, "unchanged": 0, "replaced": 0}
-    assert any("'1f3' read as 01F-03" in note["found"] + note["done"] for note in summary["notes"])
+    assert [note["read_as"] for note in summary["notes"] if note.get("label") == "1f3"] == ["01F-03"]
     plain = CliRunner().invoke(main, ["counts", str(counts_survey.path), str(path), "--more"])
     assert "0 bags are new, 20 as before, 0 replaced." in plain.stdout
     assert "'1f3' read as 01F-03" in plain.stdout

@@ -88,8 +88,9 @@ def test_rows_without_labels_join_the_points_no_label_took(counts_design: Design
     assert found.to_dict() == {"01F-01-B": 1, "01F-02-B": 2, "01F-03-B": 3}
     assert samples["offset_m"].tolist() == pytest.approx([1.0] * 3, abs=0.01)
     assert samples.loc["01F-02"].geometry.equals(points["01F-02"])
-    notes = "\n".join(f"{note.what}: {note.done}" for note in counts.notes)
-    assert "label '99' is not in the design: joined by position to 01F-03, 1.0 m away" in notes
+    [note] = [note for note in counts.notes if note.facts.get("label") == "99"]
+    assert (note.what, note.facts["point"]) == ("joined_by_position", "01F-03")
+    assert note.facts["offset_m"] == pytest.approx(1.0, abs=0.01)
 
 
 def test_a_position_near_no_free_point_is_asked_about(counts_design: Design, tmp_path: Path) -> None:
@@ -125,7 +126,8 @@ def test_two_points_nearly_as_near_are_told(counts_design: Design, tmp_path: Pat
     geometry = gpd.GeoSeries([first, second, *counts_design.points.geometry.iloc[2:]], crs=counts_design.points.crs)
     close = replace(counts_design, points=counts_design.points.set_geometry(geometry))
     counts = read_counts(sheet_at(close, [(first.x + 1.9, first.y)], tmp_path), close)
-    assert any("01G-02 is 2.1 m away: check it" in note.done for note in counts.notes)
+    [note] = [note for note in counts.notes if "rival" in note.facts]
+    assert (note.facts["rival"], round(note.facts["rival_m"], 1)) == ("01G-02", 2.1)
 
 
 def test_a_label_on_another_surface_is_asked_about(counts_design: Design, tmp_path: Path) -> None:

@@ -71,7 +71,7 @@ def test_second_counts_may_come_later_and_are_kept_in_the_survey(
         assert run.exit_code == 0, run.output
         if name == "b.csv":
             notes = json.loads(run.stdout)["notes"]
-            assert any("a second count without a first" in note["found"] + note["done"] for note in notes)
+            assert any(note["what"] == "recount_alone" for note in notes)
     summary = json.loads(run.stdout)
     assert summary["samples"] == 20
     findings = counts_survey.read("findings").set_index("domain")
@@ -87,7 +87,8 @@ def test_two_rows_of_a_bag_are_told_apart_or_asked_about(
 ) -> None:
     one = sheet[sheet["point_id"] == "01F-01"]
     copy = pd.concat([sheet, one])
-    assert "2 times, all the same" in str(read_counts(write(copy, tmp_path / "a.csv"), counts_design).notes)
+    counts = read_counts(write(copy, tmp_path / "a.csv"), counts_design)
+    assert [note.facts["times"] for note in counts.notes if note.what == "bag_again"] == [2]
     other = pd.concat([sheet, edit(one, "01F-01", L3="9")])
     with pytest.raises(CountsError, match="bag 01F-01-B 2 times"):
         read_counts(write(other, tmp_path / "b.csv"), counts_design)

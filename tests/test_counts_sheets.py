@@ -36,7 +36,7 @@ def test_a_filled_workbook_comes_back(out: Path, counts_design: Design, tmp_path
     counts = read_counts(tmp_path / "filled.xlsx", counts_design)
     assert counts.counts.groupby("stage")["count"].sum()["L3"] == sum(range(2, 8))
     assert len(counts.samples) == 6
-    assert not any("above the header" in note.what for note in counts.notes)
+    assert not any(note.what == "lines_above" for note in counts.notes)
 
 
 def test_the_second_counts_blank_is_known_for_what_it_is(out: Path, counts_design: Design, tmp_path: Path) -> None:

@@ -2,15 +2,30 @@
 
 from __future__ import annotations
 
+import ast
 from pathlib import Path
 
 import pandas as pd
 from counts_case import STAGE_KEYS, edit, write
 
+import geosample
 from geosample.counts import add_counts, read_counts
 from geosample.design import Design
-from geosample.report.counts import tell_agreement, tell_counts, tell_notes
+from geosample.report.counts import NOTES, SET_ASIDE, tell_agreement, tell_counts, tell_notes
 from geosample.survey import Survey
+
+
+def test_every_note_that_the_rooms_make_has_words() -> None:
+    made = set()
+    for room in ("counts", "compare", "files"):
+        for path in (Path(geosample.__file__).parent / room).glob("*.py"):
+            for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+                name = getattr(getattr(node, "func", None), "attr", getattr(getattr(node, "func", None), "id", ""))
+                place = {"note": 0, "Note": 0, "_split": 2}.get(name)
+                word = node.args[place] if place is not None and len(getattr(node, "args", ())) > place else None
+                made |= {word.value} if isinstance(word, ast.Constant) else set()
+    assert made == set(NOTES)
+    assert set(SET_ASIDE) <= set(NOTES)
 
 
 def test_what_came_back_is_told_with_the_points_that_did_not(

@@ -25,7 +25,7 @@ from geosample.words import METHODS, NO_HOLE
 if TYPE_CHECKING:
     from geosample.counts import Counts
     from geosample.design import Design
-    from geosample.files.reading import RowNote
+    from geosample.files.reading import Note
     from geosample.survey import Survey
 
 
@@ -48,14 +48,14 @@ class Trial:
         The file or visit it comes from.
     invented : bool
         Whether the counts are made up.
-    notes : tuple of RowNote
+    notes : tuple of Note
         What was left out or read with a little help.
     """
 
     bags: pd.DataFrame
     source: str
     invented: bool = False
-    notes: tuple[RowNote, ...] = ()
+    notes: tuple[Note, ...] = ()
 
     @property
     def methods(self) -> list[str]:
@@ -374,7 +374,7 @@ def _rows(table: Table, log: Log) -> list[dict[str, object]]:
         return []
     unknown = [h for h, name in zip(table.headings, meanings, strict=True) if name is None]
     if unknown:
-        log.note(table.file, f"columns {', '.join(unknown)}", "not used")
+        log.note("columns_unused", table.file, {"columns": unknown})
     rows: list[dict[str, object]] = []
     for cells, where in zip(table.rows, table.wheres, strict=True):
         named = {name: cell for name, cell in zip(meanings, cells, strict=True) if name is not None}
@@ -386,7 +386,7 @@ def _rows(table: Table, log: Log) -> list[dict[str, object]]:
 def _row(cells: Mapping[str, str], where: str, log: Log) -> dict[str, object] | None:
     count, method = read_whole(cells["count"]), read_method(cells["method"])
     if count is None:
-        log.note(where, "a blank count", "left out: blank is not zero")
+        log.note("blank_count", where)
         return None
     block = cells["block"].strip()
     read = {"count": count, "method": method}

@@ -46,13 +46,16 @@ class Label:
     recount : bool
         Whether it is the label of a blind second count.
     forgiven : str
-        What was overlooked, in words; empty where nothing was.
+        What was overlooked: ``marks`` (case, dashes, zeros), ``lookalikes`` (letters for digits), or nothing.
+    written : str
+        What stood there, where something was.
     """
 
     point_id: str
     method: str | None = None
     recount: bool = False
     forgiven: str = ""
+    written: str = ""
 
 
 class LabelBook:
@@ -67,7 +70,7 @@ class LabelBook:
     --------
     >>> book = LabelBook(["07F-03", "07F-13"])
     >>> book.find("7f 3")
-    Label(point_id='07F-03', method=None, recount=False, forgiven="'7f 3' read as 07F-03 (case, dashes, zeros)")
+    Label(point_id='07F-03', method=None, recount=False, forgiven='marks', written='7f 3')
     >>> book.find("07F-O3-B").method
     'brine'
     >>> book.find("08F-03") is None
@@ -91,11 +94,11 @@ class LabelBook:
     def _find_point(self, text: str) -> Label | None:
         if text in self.exact:
             return Label(text)
-        looks = ((self.soft, soft_key, "case, dashes, zeros"), (self.alike, alike_key, "letters for digits"))
+        looks = ((self.soft, soft_key, "marks"), (self.alike, alike_key, "lookalikes"))
         for index, key, why in looks:
             found = index.get(key(text))
             if found and len(found) == 1:
-                return Label(found[0], forgiven=f"'{text}' read as {found[0]} ({why})")
+                return Label(found[0], forgiven=why, written=text)
         return None
 
     def _find_bag(self, text: str) -> Label | None:
@@ -110,7 +113,7 @@ class LabelBook:
             return None
         if len(letters) > 1 and not recount:
             return None
-        return Label(point.point_id, method, recount, point.forgiven)
+        return Label(point.point_id, method, recount, point.forgiven, point.written)
 
 
 def soft_key(text: str) -> str:
@@ -170,8 +173,9 @@ def read_labels(row: Row, book: LabelBook, log: Log) -> Claim | None:
         return None
     if not labels:
         return Claim(unknown=" / ".join(texts))
-    for forgiven in {label.forgiven for label in labels if label.forgiven}:
-        log.note(row.where, forgiven, "joined by label")
+    for one in {label.written: label for label in labels if label.forgiven}.values():
+        facts = {"label": one.written, "read_as": one.point_id, "forgiven": one.forgiven}
+        log.note("label_read", row.where, facts)
     return _merge(labels, " / ".join(text for text, label in found if label is None))
 
 
@@ -316,7 +320,7 @@ def _check_labelled(row: Placed, place: NDArray[np.float64], point: int, plan: P
         return None
     if not bag.has_position:
         if bag.moved:
-            log.note(bag.where, f"{label} moved, without a position", "mapped at its planned place")
+            log.note("moved_nowhere", bag.where, {"point": label})
         return row
     offset_m = float(np.hypot(*(place - plan.metres[point])))
     if bag.moved and offset_m > MOST_MOVED_M:
@@ -325,7 +329,7 @@ def _check_labelled(row: Placed, place: NDArray[np.float64], point: int, plan: P
         log.ask(bag.where, found, f"at most {MOST_MOVED_M:.0f} m", remedy)
         return None
     if bag.moved:
-        log.note(bag.where, f"{label} moved {offset_m:.0f} m from its place", "mapped where it was taken")
+        log.note("moved", bag.where, {"point": label, "offset_m": offset_m})
     elif offset_m > _reach(bag, plan):
         nearest = str(plan.ids[plan.tree.query(place)[1]])
         found = f"label {label} with a position {offset_m:.0f} m from its place (nearest point: {nearest})"
@@ -340,9 +344,10 @@ def _take(row: Placed, place: NDArray[np.float64], point: int, plan: Plan, log: 
     offset_m, label = float(np.hypot(*(place - plan.metres[point]))), str(plan.ids[point])
     near = zip(*plan.tree.query(place, k=2), strict=True) if len(plan.ids) > 1 else ()
     rivals = [(i, d) for d, i in near if i != point and d <= max(_NEARLY * offset_m, 1.0)]
-    told = f" ({plan.ids[rivals[0][0]]} is {rivals[0][1]:.1f} m away: check it)" if rivals else ""
-    unknown = f"label '{row.claim.unknown}' is not in the design" if row.claim.unknown else "no label"
-    log.note(row.bag.where, unknown, f"joined by position to {label}, {offset_m:.1f} m away{told}")
+    facts = {"label": row.claim.unknown, "point": label, "offset_m": offset_m}
+    if rivals:
+        facts |= {"rival": str(plan.ids[rivals[0][0]]), "rival_m": float(rivals[0][1])}
+    log.note("joined_by_position", row.bag.where, facts)
     bag = replace(row.bag, offset_m=offset_m, joined_by="position")
     return replace(row, bag=bag, claim=replace(row.claim, point_id=label))
 

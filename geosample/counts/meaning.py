@@ -101,7 +101,7 @@ def find_columns(table: Table, pest: Pest, asked: Mapping[str, str], log: Log) -
     others: dict[str, int] = {}
     passed = [heading for heading in table.headings if plain_heading(heading) in FORM_WORDS - set(wanted)]
     if passed:
-        log.note(table.file, f"the form's own columns: {', '.join(passed)}", "passed over")
+        log.note("form_columns", table.file, {"columns": passed})
     for place, heading in enumerate(table.headings):
         if heading in passed:
             continue

@@ -35,7 +35,7 @@ import pandas as pd
 
 from geosample.counts.rows import sort_samples
 from geosample.errors import CountsError, Problem, SurveyError, list_names
-from geosample.files.reading import RowNote
+from geosample.files.reading import Note
 from geosample.pests import DEFAULT_PEST, load_pest
 from geosample.results import Result
 from geosample.survey.findings import Finding, What, put_findings
@@ -64,7 +64,7 @@ class Counts(Result):
         One Point a bag, columns of the layer ``samples``; projected CRS.
     counts : DataFrame
         One row a sample, pest and stage looked for, zeros included: columns of the layer ``counts``.
-    notes : tuple of RowNote
+    notes : tuple of Note
         All that was forgiven, set aside or found missing.
     recounts : DataFrame or None
         Blind second counts: columns of the layer ``recounts``; None where there are none.
@@ -75,7 +75,7 @@ class Counts(Result):
     visit: str
     samples: gpd.GeoDataFrame
     counts: pd.DataFrame
-    notes: tuple[RowNote, ...] = field(default=())
+    notes: tuple[Note, ...] = field(default=())
     recounts: pd.DataFrame | None = None
     pest: str = DEFAULT_PEST
 
@@ -118,7 +118,7 @@ class Counts(Result):
             "moved_share": float(counted["moved"].mean()) if len(counted) else None,
             "joined_by_position": int((samples["joined_by"] == "position").sum()),
             "recounts": [asdict(one) for one in compare_recounts(self, pest)],
-            "notes": [{"where": note.where, "found": note.what, "done": note.done} for note in self.notes],
+            "notes": [{"what": note.what, "where": note.where, **note.facts} for note in self.notes],
         }
 
 
@@ -296,6 +296,8 @@ def recount_interval(first: int, second: int) -> tuple[float, float]:
 
 
 ANSWERED = ("counted", "off_turf")
+COVERAGE = ("unanswered", "reserve_skipped", "extra_answers")
+"""Notes on who never came back, which depend on all the samples of a visit."""
 NONRESPONSE = ("unreachable", "lost", "not_extracted")
 
 
@@ -329,27 +331,25 @@ def use_weights(samples: pd.DataFrame, points: pd.DataFrame) -> pd.DataFrame:
     return samples.assign(weight_m2=np.where(answers, weight, np.nan))
 
 
-def note_coverage(samples: pd.DataFrame, points: pd.DataFrame) -> list[RowNote]:
+def note_coverage(samples: pd.DataFrame, points: pd.DataFrame) -> list[Note]:
     """Return who never came back, by stratum, with the reserve points that stand in for them in order."""
     state = _state_of_points(samples)
-    plan = points.assign(state=[state.get(point_id, "not returned") for point_id in points["point_id"]])
+    plan = points.assign(state=[state.get(point_id, "not_returned") for point_id in points["point_id"]])
     ordered = plan.sort_values(["walk_order", "point_id"], kind="stable")
-    notes: list[RowNote] = []
+    notes: list[Note] = []
     for stratum, rows in ordered.groupby("stratum", sort=True, dropna=False):
         main, reserve = rows[rows["role"] == "main"], rows[rows["role"] == "reserve"]
         missing = main[~main["state"].isin(ANSWERED)]
         stand_ins = list(reserve.loc[reserve["state"].isin(ANSWERED), "point_id"])
         for i, (point_id, why) in enumerate(zip(missing["point_id"], missing["state"], strict=True)):
-            done = f"{stand_ins[i]} stands in for it" if i < len(stand_ins) else "nothing stands in for it"
-            notes.append(RowNote(str(point_id), why.replace("_", " "), done))
+            facts = {"status": why, "stand_in": stand_ins[i] if i < len(stand_ins) else None}
+            notes.append(Note("unanswered", str(point_id), facts=facts))
         skipped = _skipped(reserve)
         if skipped:
-            done = "weighted as if at random; use the reserve in its order"
-            notes.append(RowNote(f"stratum {stratum}", f"reserve used before {', '.join(skipped)}", done))
+            notes.append(Note("reserve_skipped", f"stratum {stratum}", facts={"points": skipped}))
         extra = len(stand_ins) - len(missing)
         if extra > 0:
-            scaled = "all weights of the stratum scaled so that it counts once"
-            notes.append(RowNote(f"stratum {stratum}", f"{extra} more answers than main points", scaled))
+            notes.append(Note("extra_answers", f"stratum {stratum}", facts={"extra": extra}))
     return notes
 
 
@@ -357,7 +357,7 @@ def _skipped(reserve: pd.DataFrame) -> list[str]:
     """Return the reserve points passed over without a word though a later one of their stratum was pulled."""
     used = [place for place, state in enumerate(reserve["state"]) if state in ANSWERED]
     earlier = reserve.iloc[: max(used, default=0)]
-    return list(earlier.loc[earlier["state"] == "not returned", "point_id"])
+    return list(earlier.loc[earlier["state"] == "not_returned", "point_id"])
 
 
 def _state_of_points(samples: pd.DataFrame) -> dict[str, str]:
@@ -397,7 +397,7 @@ class Added(Result):
         All of the visit's counts as they are now.
     new, same, changed : tuple of str
         Sample ids that were not there, that were there and say the same, and that a corrected row replaced.
-    differences : tuple of RowNote
+    differences : tuple of Note
         What changed in each replaced sample.
     main_points : tuple of str
         The design's main points.
@@ -407,7 +407,7 @@ class Added(Result):
     new: tuple[str, ...]
     same: tuple[str, ...]
     changed: tuple[str, ...]
-    differences: tuple[RowNote, ...]
+    differences: tuple[Note, ...]
     main_points: tuple[str, ...]
 
     def summary(self) -> dict[str, Any]:
@@ -420,7 +420,7 @@ class Added(Result):
             "main_points": len(self.main_points),
             "main_points_unanswered": [name for name in self.main_points if name not in answered],
             "added": {"new": len(self.new), "unchanged": len(self.same), "replaced": len(self.changed)},
-            "differences": [{"sample": note.where, "was": note.what, "done": note.done} for note in self.differences],
+            "differences": [{"sample": note.where, **note.facts} for note in self.differences],
             "notes": notes,
         }
 
@@ -463,11 +463,7 @@ def _note_stale(counts: Counts, layers: Sequence[str]) -> Counts:
     """Say that results worked out from the earlier counts were taken away, where there were any."""
     if not layers:
         return counts
-    told = RowNote(
-        f"visit {counts.visit}",
-        f"results from the earlier counts ({', '.join(layers)})",
-        "taken away, since the counts have changed; run estimate, density and treat again",
-    )
+    told = Note("results_taken_away", f"visit {counts.visit}", facts={"layers": list(layers)})
     return replace(counts, notes=(told, *counts.notes))
 
 
@@ -480,8 +476,7 @@ def merge_counts(old: Counts, fresh: Counts, design: Design) -> Added:
     samples = _put(old.samples, fresh.samples, set(after))
     weighed = use_weights(sort_samples(cast("gpd.GeoDataFrame", samples), design), design.points)
     counts = _put(old.counts, fresh.counts, set(after)).sort_values(["sample_id", "pest", "stage"], kind="stable")
-    own = set(note_coverage(fresh.samples, design.points))
-    notes = [note for note in fresh.notes if note not in own] + note_coverage(weighed, design.points)
+    notes = [note for note in fresh.notes if note.what not in COVERAGE] + note_coverage(weighed, design.points)
     merged = replace(
         fresh,
         samples=cast("gpd.GeoDataFrame", weighed),
@@ -490,7 +485,7 @@ def merge_counts(old: Counts, fresh: Counts, design: Design) -> Added:
         recounts=_merge_recounts(old.recounts, fresh.recounts),
     )
     merged = replace(merged, notes=(*merged.notes, *_note_unpaired(merged)))
-    told = tuple(RowNote(name, what, done) for name, notes in differences.items() for what, done in notes)
+    told = tuple(Note("replaced", name, facts=facts) for name, notes in differences.items() for facts in notes)
     new = tuple(name for name in after if name not in before)
     same = tuple(name for name in differences if name not in changed)
     points = design.points
@@ -521,15 +516,15 @@ def _by_sample(counts: Counts) -> dict[str, dict[str, object]]:
     }
     rows = counts.counts[["sample_id", "pest", "stage", "count"]].itertuples(index=False)
     for sample_id, pest, stage, count in rows:
-        said.get(str(sample_id), {})[f"{pest}, {stage}:"] = int(count)
+        said.get(str(sample_id), {})[f"{pest}, {stage}"] = int(count)
     return said
 
 
-def _differ(before: dict[str, object], after: dict[str, object]) -> list[tuple[str, str]]:
-    """Return what changed: (what was there, what is there now)."""
+def _differ(before: dict[str, object], after: dict[str, object]) -> list[dict[str, object]]:
+    """Return what changed: the field, what was there, and what is there now."""
     names = [*before, *(name for name in after if name not in before)]
     return [
-        (f"{name} {_show(before.get(name))}", f"now {_show(after.get(name))}")
+        {"field": name, "was": before.get(name), "now": after.get(name)}
         for name in names
         if not _equal(before.get(name), after.get(name))
     ]
@@ -546,10 +541,6 @@ def _plain(value: object) -> object:
     return None if value is None or value != value else value  # noqa: PLR0124 (not a number is not itself)
 
 
-def _show(value: object) -> str:
-    return "blank" if value is None or value == "" else str(value)
-
-
 def _merge_recounts(old: pd.DataFrame | None, fresh: pd.DataFrame | None) -> pd.DataFrame | None:
     frames = [frame for frame in (old, fresh) if frame is not None and len(frame)]
     if not frames:
@@ -559,13 +550,13 @@ def _merge_recounts(old: pd.DataFrame | None, fresh: pd.DataFrame | None) -> pd.
     return last.sort_values(["sample_id", "pest", "stage"], kind="stable").reset_index(drop=True)
 
 
-def _note_unpaired(counts: Counts) -> list[RowNote]:
+def _note_unpaired(counts: Counts) -> list[Note]:
     """Tell of second counts that have no first one to compare with."""
     if counts.recounts is None:
         return []
     alone = counts.recounts[~counts.recounts["sample_id"].isin(counts.counts["sample_id"])]
     names = sorted(set(alone["sample_id"]))
-    return [RowNote(name, "a second count without a first", "kept until the first one comes") for name in names]
+    return [Note("recount_alone", name) for name in names]
 
 
 def _more_recounts(old: Counts, merged: Counts) -> bool:

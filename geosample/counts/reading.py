@@ -60,7 +60,7 @@ def _settle_bags(bags: Sequence[Bag], log: Log) -> tuple[tuple[Bag, ...], tuple[
     """Return the first counts, one bag a label, and the blind second ones; ask where two rows can't be told apart."""
     for bag in bags:
         if bag.recount and bag.status != "counted":
-            log.note(bag.where, f"a second count with status {bag.status}", "set aside: there is nothing to compare")
+            log.note("recount_uncounted", bag.where, {"status": bag.status})
     first = _settle([bag for bag in bags if not bag.recount], _settle_first, log)
     return first, _settle([bag for bag in bags if bag.recount and bag.status == "counted"], _settle_copies, log)
 
@@ -85,7 +85,7 @@ def _settle_copies(group: list[Bag], log: Log) -> Bag | None:
     """Return the bag when all its rows say the same; None after asking which of them holds."""
     first, wheres = group[0], [bag.where for bag in group]
     if all(_says(bag) == _says(first) for bag in group):
-        log.note(show_rows(wheres), f"bag {first.sample_id} {len(group)} times, all the same", "taken once")
+        log.note("bag_again", show_rows(wheres), {"sample": first.sample_id, "times": len(group)})
         return first
     shown = "; ".join(f"{bag.where}: {_show(bag)}" for bag in group)
     remedy = (
@@ -112,7 +112,8 @@ def _pool(group: list[Bag], what: str, log: Log) -> Bag | None:
         return None
     stages = [stage for stage in counted[0].found if all(stage in bag.found for bag in counted)]
     plugs = sum(bag.plugs for bag in counted) if what == "plugs" else counted[0].plugs
-    log.note(wheres, f"{len(counted)} {what} of {group[0].sample_id}", f"added up to one bag of {plugs} plugs")
+    facts = {"added": len(counted), "parts": what, "sample": group[0].sample_id, "plugs": plugs}
+    log.note("added_up", wheres, facts)
     found_sum = {stage: sum(bag.found[stage] for bag in counted) for stage in stages}
     notes = "; ".join(dict.fromkeys(bag.words["note"] for bag in counted if bag.words["note"]))
     return replace(counted[0], found=found_sum, plugs=plugs, words={**counted[0].words, "note": notes})
@@ -233,12 +234,7 @@ def _rows_of(table: Table, pest: Pest, asked: Mapping[str, str], log: Log) -> li
     if columns is None:
         return []
     if columns.others:
-        names = ", ".join(repr(heading) for heading in columns.others)
-        log.note(
-            table.file,
-            f"columns nobody knows: {names}",
-            "kept in each sample's note; name what they hold in columns",
-        )
+        log.note("unknown_columns", table.file, {"columns": list(columns.others)})
     return list_rows(table, columns)
 
 

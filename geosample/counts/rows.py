@@ -264,13 +264,13 @@ REACH_M = 2000.0
 _M_PER_DEGREE = 111_320.0
 _NUMBERS = re.compile(r"\d+(?:\.\d+)?")
 _MENDINGS: dict[str, Callable[[float, float], tuple[float, float]]] = {
-    "as it is": lambda lat, lon: (lat, lon),
-    "latitude and longitude swapped": lambda lat, lon: (lon, lat),
-    "the longitude's sign turned": lambda lat, lon: (lat, -lon),
-    "the latitude's sign turned": lambda lat, lon: (-lat, lon),
-    "both signs turned": lambda lat, lon: (-lat, -lon),
-    "swapped, and the longitude's sign turned": lambda lat, lon: (lon, -lat),
-    "swapped, and the latitude's sign turned": lambda lat, lon: (-lon, lat),
+    "as_it_is": lambda lat, lon: (lat, lon),
+    "swapped": lambda lat, lon: (lon, lat),
+    "lon_turned": lambda lat, lon: (lat, -lon),
+    "lat_turned": lambda lat, lon: (-lat, lon),
+    "both_turned": lambda lat, lon: (-lat, -lon),
+    "swapped_lon_turned": lambda lat, lon: (lon, -lat),
+    "swapped_lat_turned": lambda lat, lon: (-lon, lat),
 }
 
 
@@ -346,10 +346,10 @@ def read_place(row: Row, reach: Reach, log: Log) -> Place | None:
         log.ask(row.where, found, "latitude and longitude in degrees", "write such as 41.50012 and -73.90034")
         return None
     if lat == 0 and lon == 0:
-        log.note(row.where, "position 0, 0, which a device writes when it has no fix", "taken as no position")
+        log.note("no_fix", row.where)
         return Place()
     if not _is_plain(lat_text) or not _is_plain(lon_text):
-        log.note(row.where, f"position '{lat_text}', '{lon_text}'", f"read as {lat:.6f}, {lon:.6f}")
+        log.note("position_read", row.where, {"lat_text": lat_text, "lon_text": lon_text, "lat": lat, "lon": lon})
     return _mend(row, Place(lat, lon, _accuracy(row, accuracy)), reach, log)
 
 
@@ -359,12 +359,13 @@ def _mend(row: Row, place: Place, reach: Reach, log: Log) -> Place | None:
         lat, lon = turn(place.lat, place.lon)
         if reach.holds(lat, lon):
             fits[name] = Place(lat, lon, place.accuracy_m)
-    if "as it is" in fits:
+    if "as_it_is" in fits:
         return place
     shown = f"position {place.lat:.6f}, {place.lon:.6f}"
     if len(fits) == 1:
         [(name, mended)] = fits.items()
-        log.note(row.where, f"{shown} is off the course; on it with {name}", f"{mended.lat:.6f}, {mended.lon:.6f} used")
+        facts = {"mending": name, "was_lat": place.lat, "was_lon": place.lon, "lat": mended.lat, "lon": mended.lon}
+        log.note("position_mended", row.where, facts)
         return mended
     expected = f"a place within {REACH_M / 1000:.0f} km of the planned points"
     log.ask(row.where, shown, expected, "correct the position, or clear it: the label is enough")
@@ -404,11 +405,11 @@ def screen_rows(rows: Sequence[Row], visit: Visit, other_codes: Mapping[str, str
     other_codes : mapping of str to str
         Design code -> visit, of the survey's other visits.
     """
-    rows = _split(rows, _is_sum, "rows of sums or means", "set aside", log)
-    rows = _split(rows, _is_header, "the header row again", "set aside", log)
+    rows = _split(rows, _is_sum, "sum_rows", log)
+    rows = _split(rows, _is_header, "header_again", log)
     rows = _check_codes(rows, visit, other_codes, log)
     rows = _check_visits(rows, visit, log)
-    return _split(rows, _is_blank, "rows without a count or a status", "no sample made: blank is not zero", log)
+    return _split(rows, _is_blank, "blank_rows", log)
 
 
 def note_unlooked(rows: Sequence[Row], log: Log) -> None:
@@ -421,14 +422,14 @@ def note_unlooked(rows: Sequence[Row], log: Log) -> None:
                 blank.setdefault(stage, []).append(row.where)
     for stage, wheres in blank.items():
         where = "all counted rows" if len(wheres) == len(beside) else show_rows(wheres)
-        log.note(where, f"{stage} blank beside other counts", "taken as not looked for, never as 0")
+        log.note("stage_blank", where, {"stage": stage})
 
 
-def _split(rows: Sequence[Row], out: Callable[[Row], bool], what: str, done: str, log: Log) -> list[Row]:
+def _split(rows: Sequence[Row], out: Callable[[Row], bool], what: str, log: Log) -> list[Row]:
     kept = [row for row in rows if not out(row)]
     dropped = [row.where for row in rows if out(row)]
     if dropped:
-        log.note(show_rows(dropped), what, done)
+        log.note(what, show_rows(dropped))
     return kept
 
 
@@ -476,7 +477,7 @@ def _check_visits(rows: Sequence[Row], visit: Visit, log: Log) -> list[Row]:
         group = rewritten if same_date(name, visit.visit) else foreign
         group.setdefault(name, []).append(row.where)
     for name, wheres in rewritten.items():
-        log.note(show_rows(wheres), f"visit '{name}'", f"read as {visit.visit}, the same date")
+        log.note("visit_rewritten", show_rows(wheres), {"written": name, "visit": visit.visit})
     for name, wheres in foreign.items():
         log.ask(show_rows(wheres), f"visit '{name}'", f"{visit.visit}", "load it with --visit, or correct the column")
     return [row for row in rows if row.get("visit") not in foreign]

@@ -13,7 +13,7 @@ import struct
 import zipfile
 import zlib
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import date, datetime, time
 from pathlib import Path, PurePosixPath
 from typing import IO, Any
@@ -254,35 +254,41 @@ def _check_size(path: Path, size: int) -> None:
 
 
 @dataclass(frozen=True, slots=True)
-class RowNote:
-    """What was said of one row that came back: forgiven, set aside, missing or replaced.
+class Note:
+    """One thing that was seen, read with a little help, mended, set aside or left out on the way from a file.
 
     Parameters
     ----------
-    where : str
-        File and row, or point id.
     what : str
-        What was found.
-    done : str
-        What was done about it.
+        Its code, such as ``overlap``: one of ``words.SHAPE_FAULTS``, or of the ``NOTES`` that ``report`` has words for.
+    where : str
+        File and row or feature, point, surface, or the argument it follows from.
+    count : int
+        How many features.
+    area_m2 : float
+        How much ground, m².
+    facts : mapping
+        What else is known, plain JSON types, names with their unit; ``done`` is ``mended`` or ``left out``.
     """
 
-    where: str
     what: str
-    done: str
+    where: str
+    count: int = 1
+    area_m2: float = 0.0
+    facts: Mapping[str, Any] = field(default_factory=dict)
 
 
 class Log:
     """What was forgiven or set aside (notes), and what must be settled first (problems)."""
 
     def __init__(self) -> None:
-        self.notes: list[RowNote] = []
+        self.notes: list[Note] = []
         self.problems: list[Problem] = []
         self.refused = False
 
-    def note(self, where: str, what: str, done: str) -> None:
-        """Remember something that was read with a little help."""
-        self.notes.append(RowNote(where, what, done))
+    def note(self, what: str, where: str, facts: Mapping[str, Any] | None = None) -> None:
+        """Remember something that was read with a little help, by its code."""
+        self.notes.append(Note(what, where, facts=facts or {}))
 
     def ask(self, where: str, found: str, expected: str, remedy: str) -> None:
         """Remember something that only the user can settle."""
@@ -297,7 +303,8 @@ class Log:
         """Raise the error with every problem, or turn each into a note where bad rows may be set aside."""
         if self.problems and (self.refused or not set_aside):
             raise error(self.problems)
-        self.notes.extend(RowNote(p.where, f"{p.found}; expected {p.expected}", "set aside") for p in self.problems)
+        for one in self.problems:
+            self.note("set_aside", one.where, {"found": one.found, "expected": one.expected})
         self.problems.clear()
 
 
@@ -380,7 +387,7 @@ def read_text_table(path: Path, log: Log, meaning_of: Meaning) -> Table | None:
     """Return the rows of a CSV file, whatever its delimiter and encoding; None after asking about one it can't read."""
     text, encoding = decode_text(path.read_bytes())
     if encoding in ENCODINGS:
-        log.note(path.name, *ENCODINGS[encoding])
+        log.note("encoding", path.name, {"encoding": encoding})
     if not text.strip():
         log.refuse(path.name, "an empty file", "a header row and rows of counts", "export the counts again")
         return None
@@ -393,7 +400,7 @@ def read_text_table(path: Path, log: Log, meaning_of: Meaning) -> Table | None:
             log.refuse(problem.where, problem.found, problem.expected, problem.remedy)
         return None
     if delimiter != ",":
-        log.note(path.name, f"columns parted by {DELIMITERS[delimiter]}", "read so")
+        log.note("delimiter", path.name, {"delimiter": delimiter})
     return table_from_rows(path.name, numbered, log, meaning_of)
 
 
@@ -447,7 +454,7 @@ def table_from_rows(
         return None
     number, headings = numbered[head]
     if head:
-        log.note(f"{file} row {number}", f"{head} lines above the header row", "passed over")
+        log.note("lines_above", f"{file} row {number}", {"lines": head})
     width = len(headings)
     kept, wheres = [], []
     for row_number, row in numbered[head + 1 :]:
@@ -529,7 +536,7 @@ def _pick_sheets(file: str, sheets: dict[str, Rows], log: Log, meaning_of: Meani
         return {}
     for title, rows in sheets.items():
         if rows and title not in good:
-            log.note(f"{file} sheet {title}", "no header row of counts", "passed over")
+            log.note("no_header", f"{file} sheet {title}")
     return good
 
 

@@ -1,5 +1,6 @@
 """Stage 1, ground: polygon files in, a clean sampling frame (Ground) out."""
 
+from geosample.files.reading import Note
 from geosample.ground.cutting import (
     add_approaches,
     add_collars,
@@ -13,7 +14,6 @@ from geosample.ground.cutting import (
     outer_turf,
     split_border,
 )
-from geosample.ground.features import Note
 from geosample.ground.formats import FORMATS
 from geosample.ground.model import (
     Ground,

@@ -16,7 +16,7 @@ import pandas as pd
 import shapely
 
 from geosample.errors import GroundError, Problem
-from geosample.ground.features import Note
+from geosample.files.reading import Note
 from geosample.holes import tidy_hole
 from geosample.words import SHORT_TURF
 from geosample.workers import map_threads

@@ -12,6 +12,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import shapely
 
+from geosample.files.reading import Note
+
 if TYPE_CHECKING:
     from pathlib import Path
 
@@ -46,31 +48,6 @@ class Feature:
     folders: tuple[str, ...]
     name: str | None
     source: str
-
-
-@dataclass(frozen=True, slots=True)
-class Note:
-    """One thing that was seen, mended or left out on the way from file to frame.
-
-    Parameters
-    ----------
-    what : str
-        Its code, such as ``overlap``: one of ``words.SHAPE_FAULTS``, or of those that ``report/ground.py`` words.
-    where : str
-        File and feature, surface, or the argument it follows from.
-    count : int
-        How many features.
-    area_m2 : float
-        How much ground, m².
-    facts : mapping
-        What else is known, plain JSON types, names with their unit; ``done`` is ``mended`` or ``left out``.
-    """
-
-    what: str
-    where: str
-    count: int = 1
-    area_m2: float = 0.0
-    facts: Mapping[str, Any] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)

@@ -28,6 +28,7 @@ import pyproj
 from geosample.errors import FileError, GroundError, Problem
 from geosample.files.reading import (
     LARGEST_BYTES,
+    Note,
     check_sums,
     child_text,
     decode_text,
@@ -45,7 +46,6 @@ from geosample.files.saving import SQLITE_HEADER, read_cell
 from geosample.ground.features import (
     Content,
     Feature,
-    Note,
     build_line,
     build_point,
     build_polygon,

@@ -14,8 +14,8 @@ import geopandas as gpd
 import numpy as np
 import shapely
 
+from geosample.files.reading import Note
 from geosample.ground.cutting import is_area, only_polygons
-from geosample.ground.features import Note
 from geosample.ground.naming import ISLAND
 from geosample.words import CUT_KINDS, PLURALS, SHORT_TURF, SURFACE_KINDS
 

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any, cast
 import shapely
 
 from geosample.errors import GroundError, Problem
-from geosample.ground.features import Note
+from geosample.files.reading import Note
 from geosample.holes import hole_key
 from geosample.results import Result
 from geosample.words import NO_HOLE, SURFACE_KINDS

@@ -24,7 +24,8 @@ import pandas as pd
 import shapely
 
 from geosample.errors import GroundError, Problem
-from geosample.ground.features import Feature, Note
+from geosample.files.reading import Note
+from geosample.ground.features import Feature
 from geosample.holes import hole_key, hole_number, hole_slug, tidy_hole
 from geosample.words import OBSTACLE_KINDS, SURFACE_KINDS
 

@@ -23,7 +23,8 @@ import pyproj
 import shapely
 
 from geosample.errors import GroundError, Problem
-from geosample.ground.features import Content, Feature, Note
+from geosample.files.reading import Note
+from geosample.ground.features import Content, Feature
 from geosample.ground.formats import read_file
 from geosample.words import SHAPE_FAULTS
 

@@ -16,8 +16,9 @@ import pyproj
 import shapely
 
 from geosample.errors import GroundError, Problem
+from geosample.files.reading import Note
 from geosample.ground.cutting import Widths, add_approaches, add_collars, is_area, only_polygons
-from geosample.ground.features import Content, Note
+from geosample.ground.features import Content
 from geosample.ground.formats import read_file
 from geosample.ground.mending import (
     SLIVER_M,

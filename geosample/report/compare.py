@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING
 
+from geosample.report.counts import tell_notes
 from geosample.report.terminal import show_table
 from geosample.units import percent, set_percent
 
@@ -44,7 +45,7 @@ def tell_comparison_more(comparison: Comparison) -> list[str]:
         *_ratio_table(comparison),
         "",
         *_effort_table(comparison),
-        *(f"note: {note.where}: {note.what}; {note.done}" for note in comparison.trial.notes),
+        *(f"note: {line}" for line in tell_notes(comparison.trial.notes)),
     ]
 
 

@@ -7,9 +7,10 @@ from collections.abc import Iterable, Mapping
 from typing import TYPE_CHECKING, Any
 
 from geosample.errors import MOST_ALIKE, list_names, mask_numbers
-from geosample.files.reading import RowNote
+from geosample.files.reading import DELIMITERS, Note
 from geosample.report.terminal import show_table
 from geosample.units import percent
+from geosample.words import ENCODINGS
 
 if TYPE_CHECKING:
     from geosample.counts import Added
@@ -19,6 +20,59 @@ MISSED_BELOW = 0.8
 
 
 _MOST_NOTES = 3
+NOTES = {
+    "encoding": ("{encoding_found}", "{encoding_done}"),
+    "delimiter": ("columns parted by {parted_by}", "read so"),
+    "lines_above": ("{lines} lines above the header row", "passed over"),
+    "no_header": ("no header row of counts", "passed over"),
+    "form_columns": ("the form's own columns: {names}", "passed over"),
+    "unknown_columns": ("columns nobody knows: {quoted}", "kept in each sample's note; name what they hold in columns"),
+    "columns_unused": ("columns {names}", "not used"),
+    "sum_rows": ("rows of sums or means", "set aside"),
+    "header_again": ("the header row again", "set aside"),
+    "blank_rows": ("rows without a count or a status", "no sample made: blank is not zero"),
+    "blank_count": ("a blank count", "left out: blank is not zero"),
+    "stage_blank": ("{stage} blank beside other counts", "taken as not looked for, never as 0"),
+    "visit_rewritten": ("visit '{written}'", "read as {visit}, the same date"),
+    "label_read": ("'{label}' read as {read_as} ({forgiven_words})", "joined by label"),
+    "joined_by_position": ("{unknown_label}", "joined by position to {point}, {offset_m:.1f} m away{rival_words}"),
+    "moved": ("{point} moved {offset_m:.0f} m from its place", "mapped where it was taken"),
+    "moved_nowhere": ("{point} moved, without a position", "mapped at its planned place"),
+    "no_fix": ("position 0, 0, which a device writes when it has no fix", "taken as no position"),
+    "position_read": ("position '{lat_text}', '{lon_text}'", "read as {lat:.6f}, {lon:.6f}"),
+    "position_mended": (
+        "position {was_lat:.6f}, {was_lon:.6f} is off the course; on it with {mending_words}",
+        "{lat:.6f}, {lon:.6f} used",
+    ),
+    "bag_again": ("bag {sample} {times} times, all the same", "taken once"),
+    "added_up": ("{added} {parts} of {sample}", "added up to one bag of {plugs} plugs"),
+    "recount_uncounted": ("a second count with status {status}", "set aside: there is nothing to compare"),
+    "recount_alone": ("a second count without a first", "kept until the first one comes"),
+    "set_aside": ("{found}; expected {expected}", "set aside"),
+    "unanswered": ("{status_words}", "{stand_in_words} stands in for it"),
+    "reserve_skipped": ("reserve used before {names}", "weighted as if at random; use the reserve in its order"),
+    "extra_answers": (
+        "{extra} more answers than main points",
+        "all weights of the stratum scaled so that it counts once",
+    ),
+    "results_taken_away": (
+        "results from the earlier counts ({names})",
+        "taken away, since the counts have changed; run estimate, density and treat again",
+    ),
+    "replaced": ("{field_words} {was_words}", "now {now_words}"),
+}
+"""What each note says was found, and what was done about it; the names in braces are the note's facts."""
+FORGIVEN = {"marks": "case, dashes, zeros", "lookalikes": "letters for digits"}
+MENDINGS = {
+    "swapped": "latitude and longitude swapped",
+    "lon_turned": "the longitude's sign turned",
+    "lat_turned": "the latitude's sign turned",
+    "both_turned": "both signs turned",
+    "swapped_lon_turned": "swapped, and the longitude's sign turned",
+    "swapped_lat_turned": "swapped, and the latitude's sign turned",
+}
+SET_ASIDE = ("set_aside", "sum_rows", "header_again", "recount_uncounted")
+"""Notes on what was refused, which are told before the others."""
 
 
 def tell_counts(added: Added) -> list[str]:
@@ -46,7 +100,7 @@ def tell_counts(added: Added) -> list[str]:
         lines.append(
             f"{summary['moved_samples']} bags were moved ({percent(summary['moved_share'])} of those counted)."
         )
-    refused_first = sorted(added.counts.notes, key=lambda note: not note.done.startswith("set aside"))
+    refused_first = sorted(added.counts.notes, key=lambda note: note.what not in SET_ASIDE)
     notes = tell_notes((*added.differences, *refused_first), most=MOST_ALIKE)
     rest = len(notes) - _MOST_NOTES
     notes_left = "1 more note" if rest == 1 else f"{rest} more notes"
@@ -99,12 +153,12 @@ def _top(high: float) -> str:
     return f"{high:.2f}" if math.isfinite(high) else "any"
 
 
-def tell_notes(notes: Iterable[RowNote], *, most: int | None = None) -> list[str]:
+def tell_notes(notes: Iterable[Note], *, most: int | None = None) -> list[str]:
     """Return a line a note, those that say the same of several places in one: nothing is left out.
 
     Parameters
     ----------
-    notes : iterable of RowNote
+    notes : iterable of Note
         What was read with a little help, changed, or left out.
     most : int, optional
         Then notes that differ in a number or a label alone share a line too, and of more places than this the first
@@ -112,22 +166,53 @@ def tell_notes(notes: Iterable[RowNote], *, most: int | None = None) -> list[str
 
     Examples
     --------
-    >>> tell_notes([RowNote("a", "lost", "left"), RowNote("b", "found", "kept"), RowNote("c", "lost", "left")])
-    ['lost: left (2): a, c', 'b: found: kept']
-    >>> tell_notes([RowNote("a", "7 more", "kept"), RowNote("b", "8 more", "kept")], most=1)
-    ['7 more: kept; the like of 2: a and 1 more']
+    >>> tell_notes([Note("blank_count", "a"), Note("no_fix", "b"), Note("blank_count", "c")])[0]
+    'a blank count: left out: blank is not zero (2): a, c'
+    >>> tell_notes([Note("lines_above", "a", facts={"lines": 7}), Note("lines_above", "b", facts={"lines": 8})], most=1)
+    ['7 lines above the header row: passed over; the like of 2: a and 1 more']
     """
-    groups: dict[tuple[str, str], list[RowNote]] = {}
+    groups: dict[str, list[tuple[str, str]]] = {}
     for note in notes:
-        parts = (note.what, note.done)
-        groups.setdefault(parts if most is None else (mask_numbers(parts[0]), mask_numbers(parts[1])), []).append(note)
+        words = ": ".join(word_note(note))
+        groups.setdefault(words if most is None else mask_numbers(words), []).append((note.where, words))
     return [_tell_alike(alike, most) for alike in groups.values()]
 
 
-def _tell_alike(alike: list[RowNote], most: int | None) -> str:
-    first, places = alike[0], [note.where for note in alike]
+def word_note(note: Note) -> tuple[str, str]:
+    """Return what was found and what was done about it.
+
+    Raises
+    ------
+    KeyError
+        For a code that is not in ``NOTES``.
+    """
+    facts = note.facts
+    found, done = ENCODINGS.get(facts.get("encoding", ""), ("", ""))
+    names = [str(name) for name in facts.get("columns") or facts.get("points") or facts.get("layers") or ()]
+    worded = {
+        **facts,
+        "encoding_found": found,
+        "encoding_done": done,
+        "parted_by": DELIMITERS.get(facts.get("delimiter", "")),
+        "names": ", ".join(names),
+        "quoted": ", ".join(map(repr, names)),
+        "forgiven_words": FORGIVEN.get(facts.get("forgiven", "")),
+        "mending_words": MENDINGS.get(facts.get("mending", "")),
+        "unknown_label": f"label '{facts['label']}' is not in the design" if facts.get("label") else "no label",
+        "rival_words": f" ({facts['rival']} is {facts['rival_m']:.1f} m away: check it)" if "rival" in facts else "",
+        "status_words": str(facts.get("status")).replace("_", " "),
+        "stand_in_words": facts.get("stand_in") or "nothing",
+        "field_words": f"{field}:" if ", " in (field := str(facts.get("field"))) else field,  # pest, stage: its count
+        **{f"{name}_words": facts[name] if facts.get(name) not in {None, ""} else "blank" for name in ("was", "now")},
+    }
+    seen, was_done = NOTES[note.what]
+    return seen.format_map(worded), was_done.format_map(worded)
+
+
+def _tell_alike(alike: list[tuple[str, str]], most: int | None) -> str:
+    (first, words), places = alike[0], [where for where, _ in alike]
     if len(alike) == 1:
-        return f"{first.where}: {first.what}: {first.done}"
+        return f"{first}: {words}"
     names = list_names(places, most=len(places) if most is None else most)
-    same = len({(note.what, note.done) for note in alike}) == 1
-    return f"{first.what}: {first.done}{f' ({len(alike)}):' if same else f'; the like of {len(alike)}:'} {names}"
+    same = len({words for _, words in alike}) == 1
+    return f"{words}{f' ({len(alike)}):' if same else f'; the like of {len(alike)}:'} {names}"
