@@ -22,7 +22,7 @@ from geosample.density.laplace import (
     prior_covariance,
 )
 from geosample.density.mapping import upper_bound
-from geosample.negbin import log_pmf
+from geosample.distributions import log_pmf
 
 # Five sites; every value of theirs below was computed independently in R and numpy.
 D12_PLACES = np.array([(0, 0), (10, 0), (0, 10), (10, 10), (5, 5)], dtype=float)

@@ -10,6 +10,7 @@ import pytest
 from estimate_case import make_bags
 from scipy import special
 
+from geosample.distributions import FREE_K, WEAK_K
 from geosample.estimate.answer import fit_iwao, fit_taylor, measure_clumping
 from geosample.estimate.intervals import (
     Interval,
@@ -25,7 +26,6 @@ from geosample.estimate.means import (
     replacement_variance,
     weighted_mean,
 )
-from geosample.negbin import FREE_K, WEAK_K
 
 CHI2_95 = 3.841458820694124
 MITES = np.repeat(np.arange(8.0), [70, 38, 17, 10, 9, 3, 2, 1])

@@ -27,7 +27,7 @@ STAGES = ["ground", "design", "sheets", "counts", "estimate", "compare", "densit
 PACKAGE_NAMES = {"__version__"}  # what any room may take from the package itself
 TOOLS = [["ruff", "check", "."], ["ruff", "format", "--check", "."], ["mypy"]]
 SHARED_ROOMS = {"errors", "files", "workers", "units", "words", "pests", "survey", "cautions", "palettes", "report"}
-SHARED_ROOMS |= {"drawing", "holes", "negbin", "normal", "results"}
+SHARED_ROOMS |= {"drawing", "holes", "distributions", "results"}
 FRONT = {"cli", "demo", "batch", "door"}  # they call the stages; no stage may call them
 HEAVY = {
     "geopandas",
@@ -278,7 +278,7 @@ ONE_PLACE = [
     (r"""["'](?:suggested for treatment|leave untreated)["']""", "words.py", "words.ACTIONS"),
     (r"\b100 \* [^\n]*%|\* 100\b[^\n]*%", "units.py", "units.percent, which never rounds to certainty"),
     (r"""settings(?:\.get\(|\[)["'](?:follows|k|k_from|stop_lines|compare)\b""", "design/", "the properties of Visit"),
-    (r"\b1\.(?:64|95|96)\d*\b|ndtri\(0\.9|norm\.ppf\(", "normal.py", "normal_reach"),
+    (r"\b1\.(?:64|95|96)\d*\b|ndtri\(0\.9|norm\.ppf\(", "distributions.py", "normal_reach"),
     (r"\b(?:0\.3048|0\.0254|25\.4|0\.9144)\b", "units.py", "the units of geosample/units.py"),
     (
         r"\.to_csv\(|csv\.writer|json\.dumps\([^\n]*\.replace",

@@ -20,10 +20,9 @@ from numpy.typing import NDArray
 from scipy import optimize, special, stats
 
 from geosample.compare.model import ALL, Comparison, Effort, Equivalence, Ratio, Trial, Zeros
+from geosample.distributions import BLOCKS, expect, log_pmf, normal_quantile, normal_reach, slope_in_k, slopes
 from geosample.errors import EstimateError, Problem
 from geosample.estimate import Interval
-from geosample.negbin import BLOCKS, expect, log_pmf, slope_in_k, slopes
-from geosample.normal import normal_quantile, normal_reach
 
 Floats = NDArray[np.float64]
 NODES = np.linspace(-6.0, 6.0, 81)

@@ -24,7 +24,7 @@ from scipy.optimize import minimize
 from scipy.spatial.distance import cdist
 from threadpoolctl import threadpool_limits
 
-from geosample.negbin import FIELD, cdf, expect, log_pmf, slopes, slopes_in_log_k
+from geosample.distributions import FIELD, cdf, expect, log_pmf, slopes, slopes_in_log_k
 from geosample.workers import map_threads
 
 if TYPE_CHECKING:

@@ -16,10 +16,9 @@ from geosample.counts import Counts, tally
 from geosample.density.hotspots import describe_clusters, find_hotspots
 from geosample.density.laplace import FittedField
 from geosample.density.model import COVARIATES, LEVELS, DensityMap, MapSettings, exceed
+from geosample.distributions import K_IF_UNKNOWN, cdf, normal_quantile, normal_reach
 from geosample.errors import DensityError, Problem
 from geosample.ground import Ground, cut_cells, edge_lines, measure_edge
-from geosample.negbin import K_IF_UNKNOWN, cdf
-from geosample.normal import normal_quantile, normal_reach
 from geosample.pests import list_pests, load_pest
 from geosample.survey.findings import Finding, Findings, What
 

@@ -11,9 +11,9 @@ from typing import TYPE_CHECKING, Any, cast
 
 import numpy as np
 
+from geosample.distributions import normal_reach
 from geosample.errors import DensityError, Problem, SurveyError
 from geosample.files.saving import save_file
-from geosample.normal import normal_reach
 from geosample.palettes import GREYS, VIRIDIS
 from geosample.results import Result
 from geosample.survey.findings import Findings, What, put_findings, read_findings

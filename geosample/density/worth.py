@@ -21,8 +21,7 @@ from scipy.spatial.distance import cdist
 from threadpoolctl import threadpool_limits
 
 from geosample.density.laplace import FittedField, Predictive, leave_one_out, mix_lognormal
-from geosample.negbin import FIELD, expect, fit_k_around, log_none, log_pmf, slopes
-from geosample.normal import normal_reach
+from geosample.distributions import FIELD, expect, fit_k_around, log_none, log_pmf, normal_reach, slopes
 
 if TYPE_CHECKING:
     from geosample.density.field import CountField

@@ -32,11 +32,11 @@ from geosample.design.methods import (
 from geosample.design.model import Design, Visit, design_code, label_points
 from geosample.design.request import MINIMUM, Request, Stream, make_request
 from geosample.design.walk import order_walk
+from geosample.distributions import K_IF_UNKNOWN
 from geosample.errors import DesignError, Problem
 from geosample.ground import Ground, edge_lines, measure_edge
 from geosample.ground.cutting import GAP_M
 from geosample.holes import hole_key, same_hole
-from geosample.negbin import K_IF_UNKNOWN
 from geosample.pests import DEFAULT_PEST, load_pest
 from geosample.survey import shape_frame
 

@@ -24,11 +24,10 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import numpy as np
 
-from geosample import negbin
+from geosample import distributions
 from geosample.design.frame import FINEST_M
+from geosample.distributions import K_IF_UNKNOWN, normal_quantile, normal_reach, relative_variance
 from geosample.errors import DesignError, Problem
-from geosample.negbin import K_IF_UNKNOWN, relative_variance
-from geosample.normal import normal_quantile, normal_reach
 
 if TYPE_CHECKING:
     import geopandas as gpd
@@ -460,7 +459,7 @@ def expect_stops(plan: StopPlan, mean: float) -> tuple[float, float]:
     top = math.ceil(plan.intercepts[1] + plan.slope * plan.most) + 1
     # The last bin holds every total from there on, so that none is lost before the first stop is allowed.
     count = np.append(
-        np.exp(negbin.log_pmf(np.arange(float(top)), mean, plan.k)), 1 - negbin.cdf(top - 1, mean, plan.k)
+        np.exp(distributions.log_pmf(np.arange(float(top)), mean, plan.k)), 1 - distributions.cdf(top - 1, mean, plan.k)
     )
     inside = np.zeros(top + 1)
     inside[0] = 1.0

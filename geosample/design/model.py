@@ -26,9 +26,9 @@ from geosample.design.howmany import (
     precision_of,
 )
 from geosample.design.walk import walk_m
+from geosample.distributions import K_IF_UNKNOWN
 from geosample.errors import DesignError, Problem, SurveyError, list_names
 from geosample.holes import hole_label
-from geosample.negbin import K_IF_UNKNOWN
 from geosample.pests import load_pest
 from geosample.results import Result
 from geosample.words import KIND_LETTERS

@@ -22,10 +22,10 @@ from geosample.design.howmany import (
     points_in_hours,
     points_to_tell,
 )
+from geosample.distributions import K_IF_UNKNOWN
 from geosample.errors import DesignError, Problem
 from geosample.ground import only_polygons, read_own_shapes
 from geosample.holes import hole_key, same_hole
-from geosample.negbin import K_IF_UNKNOWN
 from geosample.pests import DEFAULT_PEST, load_pest
 from geosample.survey.findings import What, read_findings
 from geosample.units import plug_area_m2

@@ -18,12 +18,12 @@ import pandas as pd
 import scipy  # its stats are slow to import, and load when the lines are fitted
 from scipy import special
 
+from geosample.distributions import Bags
 from geosample.errors import EstimateError, Problem
 from geosample.estimate.bags import ALL, gather_bags, group_bags, mix_stages, read_recovery
 from geosample.estimate.intervals import Interval, border_ratio, fit_common_k, fit_k, split_sides
 from geosample.estimate.means import check_domains, decide_groups, estimate_domains, estimate_stages
 from geosample.estimate.model import Estimates
-from geosample.negbin import Bags
 from geosample.pests import load_pest
 from geosample.survey.findings import Finding, Findings, What
 

@@ -26,10 +26,9 @@ from scipy.special import betaincinv, stdtr
 from geosample.counts import tally
 from geosample.counts.model import ANSWERED
 from geosample.design import Design
+from geosample.distributions import Groups, log_spread
 from geosample.errors import EstimateError, Problem
 from geosample.ground import Ground, only_polygons, split_border
-from geosample.negbin import Groups
-from geosample.normal import log_spread
 from geosample.words import NO_HOLE, SHORT_TURF
 
 if TYPE_CHECKING:

@@ -15,8 +15,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from scipy import optimize, special
 
-from geosample.estimate.bags import group_bags
-from geosample.negbin import (
+from geosample.distributions import (
     FREE_K,
     GROUPS,
     K_IF_UNKNOWN,
@@ -30,18 +29,19 @@ from geosample.negbin import (
     fit_mean,
     log_likelihood,
     make_likelihood,
+    normal_reach,
     profile,
     with_best_means,
     zero_bound,
 )
-from geosample.normal import normal_reach
+from geosample.estimate.bags import group_bags
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
 
     import pandas as pd
 
-    from geosample.negbin import Groups
+    from geosample.distributions import Groups
 
 MANY = 30  # bags from which k is told without shrinking (own choice, no source)
 FEWEST_A_SIDE = 3  # bags on each side; fewer say nothing about a ratio

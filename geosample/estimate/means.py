@@ -16,11 +16,10 @@ from typing import TYPE_CHECKING, Literal
 import numpy as np
 import pandas as pd
 
+from geosample.distributions import WEAK_K, Bags, Prior, log_spread
 from geosample.errors import EstimateError, Problem
 from geosample.estimate.bags import ALL, group_bags
 from geosample.estimate.intervals import Interval, combine_means, fit_common_k, mean_interval, stretch, widen
-from geosample.negbin import WEAK_K, Bags, Prior
-from geosample.normal import log_spread
 
 if TYPE_CHECKING:
     from collections.abc import Hashable, Iterable, Sequence

@@ -13,9 +13,9 @@ import numpy as np
 import shapely
 
 from geosample.density import exceedance
+from geosample.distributions import normal_reach
 from geosample.errors import Problem, TreatError
 from geosample.ground import clip_pieces, draw_squares
-from geosample.normal import normal_reach
 from geosample.treat.model import Basis, Holding
 
 if TYPE_CHECKING:

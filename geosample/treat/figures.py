@@ -21,7 +21,7 @@ import pandas as pd
 from scipy.sparse import csr_array
 
 from geosample.density import covary_places, is_one_sided
-from geosample.normal import log_spread
+from geosample.distributions import log_spread
 from geosample.survey.findings import What
 from geosample.treat.cells import weigh
 from geosample.treat.model import (

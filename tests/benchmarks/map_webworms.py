@@ -30,7 +30,7 @@ from geosample.density.worth import (
     tune_distance_power,
     weigh_distances,
 )
-from geosample.negbin import fit_k_around
+from geosample.distributions import fit_k_around
 
 PLOTS = ROOT.parent / "shared" / "counts" / "beall.webworms.txt"
 EXTENT_M = 120.0
