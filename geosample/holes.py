@@ -8,6 +8,8 @@ from __future__ import annotations
 
 import re
 import unicodedata
+from collections.abc import Hashable, Mapping
+from typing import Any
 
 NO_HOLE_LABEL = "X"
 _MOST_DIGITS = 6
@@ -118,3 +120,21 @@ def name_place(hole: str | None, kind: str) -> str:
     ('hole 7 fairway', 'green without a hole')
     """
     return f"hole {hole} {kind}" if isinstance(hole, str) else f"{kind} without a hole"
+
+
+def name_surface(surface: Mapping[Hashable, Any]) -> str:
+    """Return a surface (a row with hole, kind, name and surface_id) by what tells it apart: hole, own name, or number.
+
+    Examples
+    --------
+    >>> row = {"hole": None, "kind": "green", "name": "Practice", "surface_id": "green-2"}
+    >>> name_surface(row), name_surface({**row, "name": None}), name_surface({**row, "hole": "7"})
+    ('green Practice', 'green 2 without a hole', 'hole 7 green')
+    """
+    hole, kind, name = surface["hole"], surface["kind"], surface.get("name")
+    if isinstance(hole, str):
+        return name_place(hole, kind)
+    if isinstance(name, str) and name.strip().lower() not in {"", kind}:
+        return f"{kind} {name.strip()}"
+    number = str(surface["surface_id"]).rpartition("-")[2]
+    return f"{kind} {number} without a hole" if number.isdecimal() else name_place(None, kind)

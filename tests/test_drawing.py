@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import io
-from itertools import pairwise
 
 import geopandas as gpd
 import numpy as np
@@ -36,7 +35,6 @@ from geosample.drawing import (
     next_page,
     open_book,
     paragraph,
-    split_views,
     upright_turn,
     write_paragraphs,
 )
@@ -64,9 +62,7 @@ def test_a_map_names_in_its_legend_only_what_shows_and_labels_what_is_in_the_fra
         MapLayer([shapely.Point(40, 40)], Text(7), labels=["12"]),
         MapLayer([far], GREY, "treat"),
     ]
-    unplaced = draw_map(
-        book, view, ground_layers(surfaces, obstacles), layers, crs=surfaces.crs, legend=Box(20, 12, 170, 30)
-    )
+    unplaced = draw_map(book, view, ground_layers(surfaces, obstacles), layers, legend=Box(20, 12, 170, 30))
     (text,) = words_of(book)
     assert unplaced == []
     assert {"main point", "green", "water", "near", "12", f"1:{view.scale}"} <= {*text.split(), "main point"}
@@ -199,15 +195,6 @@ def test_a_view_keeps_what_it_is_asked_to_show_and_its_scale() -> None:
         again = view.place(*shapely.get_coordinates(shape).T)
         np.testing.assert_allclose(on_paper, again, atol=1e-9)
         assert np.hypot(*(on_paper[1] - on_paper[0])) == pytest.approx(30_000 / view.scale)
-
-
-def test_ground_too_long_for_a_page_is_split_with_an_overlap() -> None:
-    frame, shape = Box(0, 0, 190, 200), shapely.box(0, 0, 30, 600)
-    assert fit_view(shape, frame, scales=(500, 1000)) is None
-    views = split_views(shape, frame, scale=1000)
-    assert shapely.covers(shapely.union_all([view.window() for view in views]), shape)
-    for above, below in pairwise(views):
-        assert above.northing - below.northing == pytest.approx(185.0)
 
 
 def test_a_long_shape_is_set_upright() -> None:

@@ -6,17 +6,27 @@ from pathlib import Path
 
 from geosample.cautions import BENCH
 from geosample.design import Design
-from geosample.report.sheets import BenchStep, tell_bench, tell_sheets, tell_sheets_more, tell_stop_table, tell_unit
+from geosample.report.sheets import (
+    tell_bench,
+    tell_overview,
+    tell_sheets,
+    tell_sheets_more,
+    tell_sources,
+    tell_stop_table,
+    tell_unit,
+)
 from geosample.sheets import Sheets, StopTable
 
 
-def test_a_step_carries_its_source_or_its_grade() -> None:
-    assert str(BenchStep("Shake.", "P")) == "Shake. [common practice, no source]"
-    assert str(BenchStep("Soak.", "S", "a book")) == "Soak. [a book]"
+def test_sources_stand_in_one_line_and_no_grade_in_any_other(sheets_design: Design) -> None:
+    (sources,) = tell_sources("brine")
+    assert "New York golf BMP 2019" in sources
+    told = [*tell_bench("brine"), *tell_overview(sheets_design.visit, "us", pace_m=0.762, spare=True)]
+    assert not any("source" in text or "[" in text for text in told)
 
 
 def test_dangers_stand_after_the_steps() -> None:
-    assert tell_bench("heat")[-1] == str(BENCH[0])
+    assert tell_bench("heat")[-1] == BENCH[0].text
 
 
 def test_a_plug_is_told_in_the_users_units(sheets_design: Design) -> None:

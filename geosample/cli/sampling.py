@@ -286,6 +286,7 @@ def _check_wish(asked: Mapping[str, Any]) -> None:
 @click.option("--containers", "batch", type=click.IntRange(1, 1000), default=6, help="Bags extracted at once.")
 @click.option("--pace", "pace_m", type=LENGTH, default="30in", help="Length of your pace.")
 @click.option("--landmarks", type=FILE, help="File of named places (sprinkler heads, markers) to find points from.")
+@click.option("--large", is_flag=True, help="Large letters, for poor sight; more pages.")
 @click.option("--force", is_flag=True, help="Write over a blank sheet that is filled in.")
 @units_option
 @says

@@ -9,6 +9,7 @@ A book is opened, drawn on page by page, and closed into bytes; nothing here wri
     pdf = close_book(book)
 """
 
+from geosample.drawing.labels import labels_fit
 from geosample.drawing.maps import (
     MapLayer,
     MapView,
@@ -18,7 +19,6 @@ from geosample.drawing.maps import (
     fit_view,
     ground_layers,
     must_fit,
-    split_views,
     upright_turn,
 )
 from geosample.drawing.pages import (
@@ -32,6 +32,7 @@ from geosample.drawing.pages import (
     fill_boxes,
     flow_pages,
     make_table,
+    measure,
     next_page,
     open_book,
     paragraph,
@@ -84,7 +85,9 @@ __all__ = [
     "fit_view",
     "flow_pages",
     "ground_layers",
+    "labels_fit",
     "make_table",
+    "measure",
     "must_fit",
     "next_page",
     "open_book",
@@ -92,7 +95,6 @@ __all__ = [
     "paint_polygons",
     "paragraph",
     "space",
-    "split_views",
     "text_width",
     "upright_turn",
     "write_footer",

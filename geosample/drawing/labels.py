@@ -90,14 +90,45 @@ def draw_labels(
         How the labels are set.
     """
     styles = [style] * len(texts) if isinstance(style, Text) else style
-    heights = np.array([one.size_mm * 0.78 for one in styles])
-    widths = np.array([text_width(text, one) for text, one in zip(texts, styles, strict=True)])
-    sizes = np.column_stack([widths, heights]) + 2 * _PAD_MM
+    sizes = _label_sizes(texts, styles)
     corners = place_labels(np.asarray(points_mm, dtype=float), sizes, frame, keep_clear=keep_clear)
     for place, corner, size, text, one in zip(points_mm, corners, sizes, texts, styles, strict=True):
         if np.isfinite(corner).all():
             _draw_label(paper, place, Box(*corner, *size), text, one)
     return [text for text, corner in zip(texts, corners, strict=True) if np.isnan(corner).any()]
+
+
+def labels_fit(
+    points_mm: NDArray[np.float64],
+    texts: Sequence[str],
+    frame: Box,
+    *,
+    keep_clear: Sequence[Box] = (),
+    style: Text = LABEL,
+) -> bool:
+    """Return whether every label finds room beside its point, as ``draw_labels`` would set them.
+
+    Parameters
+    ----------
+    points_mm : array, shape (n, 2)
+        Places on paper, mm.
+    texts : sequence of str
+        A label a place.
+    frame : Box
+        Labels stay inside it.
+    keep_clear : sequence of Box
+        Paper no label may cover.
+    style : Text
+        How the labels are set.
+    """
+    sizes = _label_sizes(texts, [style] * len(texts))
+    return not np.isnan(place_labels(points_mm, sizes, frame, keep_clear=keep_clear)).any()
+
+
+def _label_sizes(texts: Sequence[str], styles: Sequence[Text]) -> NDArray[np.float64]:
+    """Return each label's width and height on paper, mm, shape (n, 2)."""
+    sizes = [(text_width(text, one), one.size_mm * 0.78) for text, one in zip(texts, styles, strict=True)]
+    return np.array(sizes).reshape(-1, 2) + 2 * _PAD_MM
 
 
 def nearest_on_box(box: NDArray[np.float64], place: NDArray[np.float64]) -> NDArray[np.float64]:

@@ -4,8 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
-from functools import cache
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -13,7 +12,7 @@ import shapely
 from shapely import affinity
 
 from geosample.drawing.labels import LABEL, draw_labels
-from geosample.drawing.pages import POINT_MM, Book, Box, Pen, Text, text_width, write_text, write_upright
+from geosample.drawing.pages import POINT_MM, Book, Box, Pen, Text, text_width, write_text
 from geosample.drawing.pens import (
     OBSTACLE_LOOKS,
     SURFACE_LOOKS,
@@ -34,11 +33,10 @@ from geosample.words import OBSTACLE_KINDS, SURFACE_KINDS
 
 if TYPE_CHECKING:
     import geopandas as gpd
-    import pyproj
     from shapely import Geometry
 
 
-OVERLAP_MM = 15.0  # how much two neighbouring pages share
+_SMALL = Text(7)
 MAP_SCALES = (
     *(100, 200, 250, 500, 1000, 1250, 1500, 2000, 2500, 3000, 4000, 5000, 6000, 7500),
     *(10_000, 12_500, 15_000, 20_000, 25_000, 50_000, 100_000),
@@ -174,33 +172,6 @@ def must_fit(shape: Geometry, frame: Box, *, margin_mm: float = 8.0, turn_deg: f
     return view
 
 
-def split_views(shape: Geometry, frame: Box, *, scale: int, turn_deg: float = 0.0) -> list[MapView]:
-    """Return views at one scale that together show the whole shape, from the top of the paper down, left to right.
-
-    Parameters
-    ----------
-    shape : Geometry
-        Ground, m.
-    frame : Box
-        The paper of one page, mm.
-    scale : int
-        The m on the ground of a m on paper.
-    turn_deg : float
-        How far the ground is turned anticlockwise on paper, degrees.
-
-    Examples
-    --------
-    >>> views = split_views(shapely.box(0, 0, 30, 380), Box(0, 0, 190, 200), scale=1000)
-    >>> [round(view.northing) for view in views]
-    [282, 98]
-    """
-    west, south, east, north = _turned_bounds(shape, turn_deg)
-    across = _middles(west, east, frame.width_mm * scale / 1000, OVERLAP_MM * scale / 1000)
-    up = _middles(south, north, frame.height_mm * scale / 1000, OVERLAP_MM * scale / 1000)
-    views = [_view_at(a, b, frame, scale, turn_deg) for b in reversed(up) for a in across]
-    return [view for view in views if shapely.intersects(view.window(), shape)]
-
-
 def upright_turn(shape: Geometry) -> float:
     """Return the turn that sets a shape's long side upright on paper, degrees from -90 to 90.
 
@@ -231,22 +202,9 @@ def _view_at(across: float, up: float, frame: Box, scale: int, turn_deg: float) 
     return MapView(frame, scale, easting, northing, turn_deg)
 
 
-def _middles(low: float, high: float, page_m: float, overlap_m: float) -> list[float]:
-    pages = max(1, math.ceil((high - low - overlap_m) / (page_m - overlap_m)))
-    step = page_m - overlap_m
-    middle = (low + high) / 2
-    return [middle + (number - (pages - 1) / 2) * step for number in range(pages)]
-
-
 CHECK_BAR_MM = 50.0
 _THIN = Pen(width_mm=0.5 * POINT_MM)
-_SMALL = Text(7)
 _ROUND = (1, 2, 5)
-_TICK_TEXT = Text(6.5, align="centre")
-_MOST_TICKS = 8
-_TICK_ROOM_MM = 18.0
-_TICK_STEPS_DEG = tuple(step / 3600 for step in (0.5, 1, 2, 5, 10, 15, 30, 60, 120, 300, 600, 1800, 3600))
-_ARROW_MM = 12.0
 _AREA = 2
 
 
@@ -299,8 +257,10 @@ def draw_map(  # noqa: PLR0913 - what a page's maker may place by itself
     layers: Sequence[MapLayer] = (),
     *,
     units: Units = "us",
-    crs: pyproj.CRS | None = None,
     scale_at: tuple[float, float] | None = None,
+    north_at: tuple[float, float] | None = None,
+    arrow_mm: float = 12.0,
+    letters: Text = _SMALL,
     legend: Box | None = None,
     legend_columns: int = 3,
     keep_clear: Sequence[Box] = (),
@@ -319,10 +279,12 @@ def draw_map(  # noqa: PLR0913 - what a page's maker may place by itself
         What is shown on it, drawn in this order and named in it.
     units : {'us', 'metric'}
         Of the scale bar: feet or metres.
-    crs : CRS, optional
-        The ground's, for ticks of longitude and latitude on the frame's edges; a ``Book`` only, none when left out.
-    scale_at : tuple of float, optional
-        The scale bar's bottom left corner, mm; in the frame's corner when left out.
+    scale_at, north_at : tuple of float, optional
+        The scale bar's bottom left corner and the north arrow's middle, mm; in the frame's corners when left out.
+    arrow_mm : float
+        Length of the arrow, mm.
+    letters : Text
+        How the words of the scale bar, the arrow and the legend are set.
     legend : Box, optional
         Place of the legend; none when left out.
     legend_columns : int
@@ -333,19 +295,20 @@ def draw_map(  # noqa: PLR0913 - what a page's maker may place by itself
     frame = view.frame
     shown = [layer for layer in (*ground, *layers) if _draw_layer(paper, view, layer)]
     draw_border(paper, frame)
-    if crs is not None and isinstance(paper, Book):
-        draw_ticks(paper, view, crs)
     west_mm, south_mm = scale_at or (frame.west_mm + 4, frame.south_mm + 4)
+    most_mm = min(45.0, frame.east_mm - west_mm - 40.0) if scale_at else 45.0  # the arrow may stand beside it
     clear = [
         *keep_clear,
-        draw_scale_bar(paper, view, west_mm, south_mm, units=units),
-        draw_north_arrow(paper, view, (frame.east_mm - 9, frame.north_mm - 10)),
+        draw_scale_bar(paper, view, west_mm, south_mm, units=units, most_mm=most_mm, letters=letters),
+        draw_north_arrow(
+            *(paper, view, north_at or (frame.east_mm - 9, frame.north_mm - 10)), size_mm=arrow_mm, letters=letters
+        ),
         *(box for layer in layers for _, _, box in _words_of(view, layer)),
     ]
     if legend is not None:
         under = [layer for layer in reversed(ground) if layer in shown]
         items = [(one.look, one.words) for one in [*(one for one in layers if one in shown), *under] if one.words]
-        draw_legend(paper, legend, items, columns=legend_columns)
+        draw_legend(paper, legend, items, columns=legend_columns, letters=letters)
     return _label(paper, view, shown, clear)
 
 
@@ -398,8 +361,15 @@ def _label(paper: Paper, view: MapView, layers: Sequence[MapLayer], clear: Seque
     return draw_labels(paper, np.vstack(places), texts, view.frame, keep_clear=clear, style=styles)
 
 
-def draw_scale_bar(
-    paper: Paper, view: MapView, west_mm: float, south_mm: float, *, units: Units = "us", most_mm: float = 45.0
+def draw_scale_bar(  # noqa: PLR0913 - what a page's maker may place by itself
+    paper: Paper,
+    view: MapView,
+    west_mm: float,
+    south_mm: float,
+    *,
+    units: Units = "us",
+    most_mm: float = 45.0,
+    letters: Text = _SMALL,
 ) -> Box:
     """Draw a bar of a round length in the user's units, in four parts, with the scale; return the paper it takes.
 
@@ -415,25 +385,27 @@ def draw_scale_bar(
         Feet or metres.
     most_mm : float
         The bar is the longest round length no longer than this on paper, mm.
+    letters : Text
+        How its words are set.
     """
     unit_m, name = (FOOT_M, "ft") if units == "us" else (1.0, "m")
     length = round_below(most_mm / view.mm_per_m / unit_m)
     width_mm = length * unit_m * view.mm_per_m
-    bold = Text(8, bold=True)
+    bold = replace(letters, size_pt=max(8.0, letters.size_pt), bold=True)
     scale = f"1:{view.scale:,}" if isinstance(paper, Book) else ""  # on a screen there is none
-    taken = Box(west_mm - 2, south_mm - 1, width_mm + 12 + text_width(scale, bold), 7)
+    taken = Box(west_mm - 2, south_mm - 1, width_mm + 12 + text_width(scale, bold), 4.5 + letters.size_mm)
     clear_area(paper, taken)  # it may lie on the map
     for part in range(4):
         place = Box(west_mm + part * width_mm / 4, south_mm, width_mm / 4, 1.6)
         draw_box(paper, place, _THIN, fill="#000000" if part % 2 == 0 else "#ffffff")
     for share in (0.0, 0.5, 1.0):
         label = f"{length * share:,.4g}" + (f" {name}" if share == 1 else "")
-        write_text(paper, label, west_mm + share * width_mm, south_mm + 2.4, Text(7, align="centre"))
+        write_text(paper, label, west_mm + share * width_mm, south_mm + 2.4, replace(letters, align="centre"))
     write_text(paper, scale, west_mm + width_mm + 8, south_mm, bold)
     return taken
 
 
-def draw_check_bar(paper: Paper, west_mm: float, south_mm: float) -> Box:
+def draw_check_bar(paper: Paper, west_mm: float, south_mm: float, letters: Text = _SMALL) -> Box:
     """Draw a bar of 50 mm that says so, to see whether the printer kept the scale; return the paper it takes.
 
     Parameters
@@ -442,17 +414,21 @@ def draw_check_bar(paper: Paper, west_mm: float, south_mm: float) -> Box:
         To draw on.
     west_mm, south_mm : float
         The bar's left end, mm from the page's bottom left.
+    letters : Text
+        How its words are set.
     """
     east_mm, level = west_mm + CHECK_BAR_MM, south_mm + 0.8
     draw_line(paper, [(west_mm, level), (east_mm, level)], Pen(width_mm=0.3))
     for end_mm in (west_mm, east_mm):
         draw_line(paper, [(end_mm, south_mm - 0.4), (end_mm, south_mm + 2)], Pen(width_mm=0.3))
     words = "This bar is 50 mm long: print at 100 %, do not fit to page"
-    write_text(paper, words, west_mm, south_mm - 3.2, _SMALL)
-    return Box(west_mm - 1, south_mm - 4, max(CHECK_BAR_MM, text_width(words, _SMALL)) + 2, 7)
+    write_text(paper, words, west_mm, south_mm - 0.7 - letters.size_mm, letters)
+    return Box(west_mm - 1, south_mm - 4, max(CHECK_BAR_MM, text_width(words, letters)) + 2, 7)
 
 
-def draw_north_arrow(paper: Paper, view: MapView, middle_mm: tuple[float, float]) -> Box:
+def draw_north_arrow(
+    paper: Paper, view: MapView, middle_mm: tuple[float, float], *, size_mm: float = 12.0, letters: Text = _SMALL
+) -> Box:
     """Draw an arrow to grid north as the view is turned; return the paper it takes.
 
     Parameters
@@ -463,80 +439,37 @@ def draw_north_arrow(paper: Paper, view: MapView, middle_mm: tuple[float, float]
         Which ground lies where on the page, and at which scale.
     middle_mm : tuple of float
         The arrow's middle, mm from the page's bottom left.
+    size_mm : float
+        Its length, mm.
+    letters : Text
+        How its letter is set.
     """
     east_mm, north_mm = middle_mm
-    paper.fill_disc(east_mm, north_mm, 0.6 * _ARROW_MM, "#ffffff", None)
+    paper.fill_disc(east_mm, north_mm, 0.6 * size_mm, "#ffffff", None)
     for side in (-1, 1):
         half = shapely.Polygon([(0, 0.36), (side * 0.18, -0.45), (0, -0.25)])
         look = Look("#000000" if side > 0 else "#ffffff", line_mm=_THIN.width_mm)
-        paint_polygons(paper, _turned(half, view, middle_mm), look)
-    letter = _turned(shapely.Point(0, 0.5), view, middle_mm)
-    style = Text(7, bold=True, align="centre")
+        paint_polygons(paper, _turned(half, view, middle_mm, size_mm), look)
+    letter = _turned(shapely.Point(0, 0.5), view, middle_mm, size_mm)
+    style = replace(letters, bold=True, align="centre")
     write_text(paper, "N", letter.x, letter.y - 0.36 * style.size_mm, style)
-    half_mm = 0.65 * _ARROW_MM
+    half_mm = 0.65 * size_mm
     return Box(east_mm - half_mm, north_mm - half_mm, 2 * half_mm, 2 * half_mm)
 
 
-def _turned(shape: Geometry, view: MapView, middle_mm: tuple[float, float]) -> Geometry:
+def _turned(shape: Geometry, view: MapView, middle_mm: tuple[float, float], size_mm: float) -> Geometry:
     """Return a part of the arrow, drawn in its own lengths with north up, on paper."""
-    large = affinity.scale(shape, _ARROW_MM, _ARROW_MM, origin=(0, 0))
+    large = affinity.scale(shape, size_mm, size_mm, origin=(0, 0))
     return affinity.translate(affinity.rotate(large, view.turn_deg, origin=(0, 0)), *middle_mm)
 
 
-@cache
-def _to_degrees(crs: pyproj.CRS) -> pyproj.Transformer:
-    """Return the way to longitude and latitude; a book of maps asks for the same one on every page."""
-    import pyproj
-
-    return pyproj.Transformer.from_crs(crs, 4326, always_xy=True)
-
-
-def draw_ticks(book: Book, view: MapView, crs: pyproj.CRS) -> float:
-    """Draw ticks of longitude and latitude (WGS 84) on the frame's edges; return the step between them, degrees.
-
-    Parameters
-    ----------
-    book : Book
-        Open at the page to draw on.
-    view : MapView
-        Which ground lies where on the page, and at which scale.
-    crs : CRS
-        The ground's.
-    """
-    to_degrees = _to_degrees(crs)
-    corners = shapely.get_coordinates(view.window())
-    degrees = np.column_stack(to_degrees.transform(corners[:, 0], corners[:, 1]))
-    (west, south), (east, north) = degrees.min(axis=0), degrees.max(axis=0)
-    step = next((s for s in _TICK_STEPS_DEG if max(east - west, north - south) / s <= _MOST_TICKS), _TICK_STEPS_DEG[-1])
-    taken: list[np.ndarray] = []
-    for axis, low, high in ((0, west, east), (1, south, north)):
-        for level in np.arange(math.ceil(low / step), math.floor(high / step) + 1) * step:
-            line = _degree_line(axis, level, (west, south, east, north))
-            metres = np.column_stack(to_degrees.transform(line[:, 0], line[:, 1], direction="INVERSE"))
-            label = show_degrees(level, axis, step)
-            taken += _draw_tick(book, view.frame, view.place(metres[:, 0], metres[:, 1]), label, taken)
-    return step
-
-
-def show_degrees(level: float, axis: int, step: float) -> str:
-    r"""Return a longitude (axis 0) or latitude (axis 1) in degrees, as fine as its step.
-
-    Examples
-    --------
-    >>> show_degrees(-73.9, 0, 1 / 3600), show_degrees(41.5, 1, 1 / 60)
-    ('73°54\'00"W', "41°30'N")
-    """
-    letter = ("EW", "NS")[axis][int(level < 0)]
-    minutes, seconds = divmod(round(abs(level) * 3600, 1), 60)
-    degrees, minutes = divmod(minutes, 60)
-    start = f"{degrees:.0f}°{minutes:02.0f}'"
-    if step * 60 >= 1:
-        return f"{start}{letter}"
-    return f'{start}{seconds:02.0f}"{letter}' if step * 3600 >= 1 else f'{start}{seconds:04.1f}"{letter}'
-
-
 def draw_legend(
-    paper: Paper, place: Box, items: Iterable[tuple[Look | Mark | Text, str]], *, columns: int = 1
+    paper: Paper,
+    place: Box,
+    items: Iterable[tuple[Look | Mark | Text, str]],
+    *,
+    columns: int = 1,
+    letters: Text = _SMALL,
 ) -> float:
     """Draw sample boxes and marks with their words, top down; return how far down it reaches, mm from the bottom.
 
@@ -550,6 +483,8 @@ def draw_legend(
         What is drawn, and what it means.
     columns : int
         How many items stand beside one another.
+    letters : Text
+        How their words are set.
     """
     items = list(items)
     rows = math.ceil(len(items) / columns)
@@ -560,7 +495,7 @@ def draw_legend(
             paint_polygons(paper, shapely.box(left, down, left + 7, down + 3.6), sample)
         elif isinstance(sample, Mark):
             paint_mark(paper, left + 3.5, down + 1.8, sample)
-        write_text(paper, words, left + 8.5, down + 0.9, _SMALL)
+        write_text(paper, words, left + 8.5, down + 0.9, letters)
     return place.north_mm - 4.6 * rows
 
 
@@ -575,40 +510,3 @@ def round_below(value: float) -> float:
     power = 10.0 ** math.floor(math.log10(value))
     best = max(step * power for step in _ROUND if step * power <= value * (1 + 1e-9))
     return int(best) if best >= 1 else round(best, 9)
-
-
-def _degree_line(axis: int, level: float, bounds: tuple[float, float, float, float]) -> np.ndarray:
-    west, south, east, north = bounds
-    spread = np.linspace(*((south, north) if axis == 0 else (west, east)), 9)
-    fixed = np.full(9, level)
-    return np.column_stack([fixed, spread] if axis == 0 else [spread, fixed])
-
-
-def _draw_tick(book: Book, frame: Box, line_mm: np.ndarray, label: str, taken: list[np.ndarray]) -> list[np.ndarray]:
-    """Draw where a line of longitude or latitude crosses the frame's left and bottom edges, with its value outside.
-
-    A label that would run into another is left out; returns the places drawn at.
-    """
-    corner = (frame.west_mm, frame.south_mm)
-    sides = {
-        "bottom": shapely.LineString([corner, (frame.east_mm, frame.south_mm)]),
-        "left": shapely.LineString([corner, (frame.west_mm, frame.north_mm)]),
-    }
-    drawn: list[np.ndarray] = []
-    for side, edge in sides.items():
-        for place in shapely.get_coordinates(shapely.intersection(shapely.LineString(line_mm), edge))[:1]:
-            if all(np.hypot(*(place - other)) > _TICK_ROOM_MM for other in [*taken, *drawn]):
-                past_mm = place[1] + text_width(label, _TICK_TEXT) / 2 - frame.north_mm if side == "left" else 0.0
-                _paint_tick(book, place, label, upright=side == "left", back_mm=max(past_mm, 0.0))
-                drawn.append(place)
-    return drawn
-
-
-def _paint_tick(book: Book, place: np.ndarray, label: str, *, upright: bool, back_mm: float) -> None:
-    """Paint a tick with its label, which is moved back from the frame's end: beyond it stands the page's head."""
-    east_mm, north_mm = place
-    draw_line(book, [place, place + ([-1.5, 0] if upright else [0, -1.5])], _THIN)
-    if upright:
-        write_upright(book, label, east_mm - 2.0, north_mm - back_mm, _TICK_TEXT)
-    else:
-        write_text(book, label, east_mm, north_mm - 3.6, _TICK_TEXT)

@@ -122,6 +122,8 @@ class Pen:
 
 
 PLAIN = Text()
+_FINE = Text(7)
+_FINE_HEAD = Text(7, bold=True)
 
 
 @dataclass(slots=True)
@@ -130,12 +132,11 @@ class Book:
 
     canvas: Any
     paper: str
-    landscape: bool = False
 
     @property
     def inside(self) -> Box:
         """The page being drawn, within its margins."""
-        return Box(0, 0, *_page_mm(self.paper, landscape=self.landscape)).inset(MARGIN_MM)
+        return Box(0, 0, *PAPERS_MM[self.paper]).inset(MARGIN_MM)
 
     @property
     def page_number(self) -> int:
@@ -213,7 +214,7 @@ def open_book(*, paper: str = "letter", title: str = "") -> Book:
     # invariant: the same sheets make the same bytes, so that a copy can be compared with its original.
     # Binary streams: the text form of them is a quarter larger and slow to make.
     rl_config.useA85 = 0
-    canvas = Canvas(io.BytesIO(), pagesize=_page_size(paper, landscape=False), invariant=1)
+    canvas = Canvas(io.BytesIO(), pagesize=tuple(side_mm / POINT_MM for side_mm in PAPERS_MM[paper]), invariant=1)
     canvas.setTitle(title)
     canvas.setCreator("geosample")
     book = Book(canvas, paper)
@@ -221,11 +222,9 @@ def open_book(*, paper: str = "letter", title: str = "") -> Book:
     return book
 
 
-def next_page(book: Book, *, landscape: bool = False) -> None:
+def next_page(book: Book) -> None:
     """End the page and open the next."""
     book.canvas.showPage()
-    book.landscape = landscape
-    book.canvas.setPageSize(_page_size(book.paper, landscape=landscape))
     _start_page(book)
 
 
@@ -240,9 +239,19 @@ def close_book(book: Book) -> bytes:
     return bytes(canvas.getpdfdata())
 
 
-def write_footer(book: Book, text: str) -> None:
-    """Write a line at the page's foot, with "page n of all" at its right end."""
-    style, place = Text(7), book.inside
+def write_footer(book: Book, text: str, style: Text = _FINE) -> None:
+    """Write a line at the page's foot, with "page n of all" at its right end.
+
+    Parameters
+    ----------
+    book : Book
+        Open at the page.
+    text : str
+        The line.
+    style : Text
+        How it is set.
+    """
+    place = book.inside
     north_mm = place.south_mm - 5
     write_text(book, text, place.west_mm, north_mm, style)
     label = f"page {book.page_number} of "
@@ -348,6 +357,7 @@ def make_table(
     width_mm: float,
     row_mm: float = 7.0,
     head_mm: float = 9.0,
+    head_style: Text | None = None,
 ) -> platypus.Table:
     """Return a table, every other row shaded, whose heads stand again on each page it flows over.
 
@@ -361,12 +371,18 @@ def make_table(
         Of the whole table, mm.
     row_mm, head_mm : float
         Least height of a row and of the head, mm; rows with many words are higher.
+    head_style : Text
+        How the heads are set, at this very size: one with a word wider than its column stands upright. Small, and
+        smaller where a word is wide, when None.
     """
     share = width_mm / sum(column.width_mm for column in columns)
     widths = [column.width_mm * share for column in columns]
     styles = [column.style for column in columns]
-    heads = [Text(7, bold=True, align=style.align) for style in styles]
+    heads = [replace(head_style or _FINE_HEAD, align=style.align) for style in styles]
     cells = [_cells([column.head for column in columns], widths, heads)]
+    for number, (column, style, each_mm) in enumerate(zip(columns, heads, widths, strict=True)):
+        if head_style and _widest_word(column.head, style) > each_mm - 2 * _PAD_MM:
+            cells[0][number] = _Upright(column.head, style)
     cells += [_cells(row, widths, styles) for row in rows]
     table = platypus.Table(
         cells, colWidths=widths, repeatRows=1, minRowHeights=[head_mm, *[row_mm] * len(rows)], hAlign="LEFT"
@@ -387,11 +403,31 @@ def make_table(
     return table
 
 
+class _Upright(platypus.Flowable):  # type: ignore[misc]  # reportlab has no types
+    """A line that reads from the foot of its cell to the top."""
+
+    def __init__(self, words: str, style: Text) -> None:
+        super().__init__()
+        self.words, self.style = printable(words), style
+
+    def wrap(self, *_: float) -> tuple[float, float]:
+        return self.style.step_mm, text_width(self.words, self.style) + 2 * _PAD_MM
+
+    def draw(self) -> None:
+        self.canv.setFont(self.style.font, self.style.size_mm)
+        self.canv.rotate(90)
+        self.canv.drawString(_PAD_MM, -self.style.size_mm, self.words)
+
+
+def _widest_word(words: str, style: Text) -> float:
+    return max((text_width(word, style) for word in words.split()), default=0.0)
+
+
 def _cells(row: Sequence[str], widths: Sequence[float], styles: Sequence[Text]) -> list[Any]:
     """Return a row's words as paragraphs, set smaller where the widest word would leave its column."""
     cells: list[Any] = []
     for words, width_mm, style in zip(row, widths, styles, strict=True):
-        widest_mm = max((text_width(word, style) for word in words.split()), default=0.0)
+        widest_mm = _widest_word(words, style)
         shrink = min(1.0, (width_mm - 2 * _PAD_MM - _TINY_MM) / widest_mm) if widest_mm else 1.0
         cells.append(paragraph(words, replace(style, size_pt=style.size_pt * shrink)) if words else "")
     return cells
@@ -415,6 +451,21 @@ def draw_table(book: Book, table: platypus.Table, box: Box) -> platypus.Table | 
         parts[0].drawOn(book.canvas, box.west_mm, box.north_mm - high_mm)
         return parts[1] if len(parts) > 1 else None
     return table
+
+
+def measure(book: Book, story: Iterable[Any], width_mm: float) -> float:
+    """Return how high the parts of a story stand one above the other in a column of some width, mm.
+
+    Parameters
+    ----------
+    book : Book
+        To be drawn on.
+    story : iterable of Flowable
+        What ``paragraph``, ``make_table`` and ``space`` return.
+    width_mm : float
+        Of the column, mm.
+    """
+    return float(sum(part.wrapOn(book.canvas, width_mm, book.inside.height_mm)[1] for part in story))
 
 
 def flow_pages(book: Book, story: Sequence[Any], start_page: Callable[[int], Box]) -> None:
@@ -539,16 +590,6 @@ def _trace(lines: Iterable[np.ndarray], *, closed: bool) -> PDFPathObject:
         if closed:
             operators.append("h")
     return PDFPathObject(code=operators)
-
-
-def _page_mm(paper: str, *, landscape: bool) -> tuple[float, float]:
-    short_mm, long_mm = PAPERS_MM[paper]
-    return (long_mm, short_mm) if landscape else (short_mm, long_mm)
-
-
-def _page_size(paper: str, *, landscape: bool) -> tuple[float, float]:
-    width_mm, height_mm = _page_mm(paper, landscape=landscape)
-    return width_mm / POINT_MM, height_mm / POINT_MM
 
 
 def _start_page(book: Book) -> None:

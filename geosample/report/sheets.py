@@ -6,10 +6,10 @@ How to find a point is told by ``geosample.sheets.finding``: those words are rea
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from collections.abc import Hashable, Mapping
+from typing import TYPE_CHECKING, Any
 
-from geosample.cautions import BENCH, FIELD, GRADES, Caution, Grade
+from geosample.cautions import BENCH, FIELD, Caution
 from geosample.errors import MOST_ALIKE, list_names
 from geosample.units import FOOT2_M2, INCH_M, Units, show_area, show_density
 from geosample.words import STATUSES
@@ -19,57 +19,44 @@ if TYPE_CHECKING:
     from geosample.sheets import Sheets, StopTable
 
 
-@dataclass(frozen=True, slots=True)
-class BenchStep:
-    """One thing to do at the bench, with the grade of what stands behind it."""
-
-    text: str
-    grade: Grade
-    source: str = ""
-
-    def __str__(self) -> str:
-        """Return the step with its grade or source behind it."""
-        return f"{self.text} [{self.source or GRADES[self.grade]}]"
-
-
-STEPS: dict[str, tuple[BenchStep, ...]] = {
+STEPS: dict[str, tuple[Caution, ...]] = {
     "brine": (
-        BenchStep("Stir 1 lb of salt into 1 gal of water (120 g a litre).", "P"),
-        BenchStep(
+        Caution("Stir 1 lb of salt into 1 gal of water (120 g a litre).", "P"),
+        Caution(
             "Crumble the plugs into a container that closes, about a minute a plug: the finer, the more you find.", "P"
         ),
-        BenchStep("Cover with brine, leave some air in, close it and shake for five minutes.", "P"),
-        BenchStep("Let it stand and skim what floats. A batch takes 20-25 minutes, all told.", "P"),
-        BenchStep(
+        Caution("Cover with brine, leave some air in, close it and shake for five minutes.", "P"),
+        Caution("Let it stand and skim what floats. A batch takes 20-25 minutes, all told.", "P"),
+        Caution(
             "Or soak longer: the first larvae are up within 30 minutes, leave it at least 90.",
             "S",
             "New York golf BMP 2019",
         ),
-        BenchStep("Look again with a lens: small larvae are easily missed without practice.", "P"),
-        BenchStep(
+        Caution("Look again with a lens: small larvae are easily missed without practice.", "P"),
+        Caution(
             "Count each stage apart. Write 0 where you looked and found none; leave blank what you did not look for.",
             "P",
         ),
     ),
     "heat": (
-        BenchStep("Crumble the plugs on mesh in the funnel, over a jar of water.", "P"),
-        BenchStep("Set the lamp (250 W is usual) above the turf, clear of anything that burns.", "P"),
-        BenchStep("Leave it 48 hours a batch.", "P"),
-        BenchStep("Research runs it 3-4 days at about 32 °C (90 °F).", "A", "Koppenhöfer et al. 2025"),
-        BenchStep("Count what fell into the water, each stage apart. Write 0 where you looked and found none.", "P"),
+        Caution("Crumble the plugs on mesh in the funnel, over a jar of water.", "P"),
+        Caution("Set the lamp (250 W is usual) above the turf, clear of anything that burns.", "P"),
+        Caution("Leave it 48 hours a batch.", "P"),
+        Caution("Research runs it 3-4 days at about 32 °C (90 °F).", "A", "Koppenhöfer et al. 2025"),
+        Caution("Count what fell into the water, each stage apart. Write 0 where you looked and found none.", "P"),
     ),
     "flush": (
-        BenchStep("Mark the area the design gives, and flush only that.", "P"),
-        BenchStep("Pour 0.8 % soap in two portions of 500 mL.", "A", "2023, Insects 14:509"),
-        BenchStep("Count what comes up, each stage apart, for as many minutes as the visit has agreed.", "P"),
+        Caution("Mark the area the design gives, and flush only that.", "P"),
+        Caution("Pour 0.8 % soap in two portions of 500 mL.", "A", "2023, Insects 14:509"),
+        Caution("Count what comes up, each stage apart, for as many minutes as the visit has agreed.", "P"),
     ),
     "hand": (
-        BenchStep("Tear the plug apart over a pale tray, thatch and crowns first, and open the stems.", "P"),
-        BenchStep("Count each stage apart. Write 0 where you looked and found none.", "P"),
+        Caution("Tear the plug apart over a pale tray, thatch and crowns first, and open the stems.", "P"),
+        Caution("Count each stage apart. Write 0 where you looked and found none.", "P"),
     ),
     "other": (
-        BenchStep("Write down what you did, step by step, and keep to it for the whole visit.", "P"),
-        BenchStep("Count each stage apart. Write 0 where you looked and found none.", "P"),
+        Caution("Write down what you did, step by step, and keep to it for the whole visit.", "P"),
+        Caution("Count each stage apart. Write 0 where you looked and found none.", "P"),
     ),
 }
 """What the bench does with each extraction method, in our own words."""
@@ -80,11 +67,6 @@ _DANGERS: dict[str, tuple[Caution, ...]] = {
     "hand": (),
     "other": BENCH,
 }
-MAP_WORDS = (
-    "Find a point by its label and its words; a phone's fix is wider than a collar.",
-    " ".join(caution.text for caution in FIELD),
-)
-"""At the foot of each map."""
 LABEL_WORDS = "bag labels, plain paper, cut along the lines"
 PRINT_WORDS = "Print at 100 %, then measure the 50 mm bar on the map: a printer that fits pages shrinks them."
 RECOUNT_WORDS = (
@@ -139,16 +121,47 @@ def tell_unit(visit: Visit, units: Units) -> str:
     return f"At each point: {visit.units_per_point} of a {visit.unit_shape} of {area} and {depth} deep, in one bag."
 
 
-def tell_field_sheet(visit: Visit, units: Units, *, spare: bool) -> list[str]:
-    """Return what stands above the field sheet; ``spare`` says whether there are reserve points to take instead."""
-    instead = ", and take the next reserve point of its stratum instead" if spare else ""
+def tell_pull(visit: Visit) -> str:
+    """Return what is pulled at each point, in short."""
+    what = {"plug": "plugs"}.get(visit.unit_shape, f"of a {visit.unit_shape}")
+    bags = f"for each of {', '.join(visit.compare)}, a bag each" if visit.compare else "in one bag"
+    return f"At each point {visit.units_per_point} {what} {bags}."
+
+
+def tell_overview(visit: Visit, units: Units, *, pace_m: float, spare: bool) -> list[str]:
+    """Return what the crew must know before it sets out; ``spare`` says whether there are reserve points."""
+    instead = ", and take the next reserve point of its part of the ground instead (open rings)" if spare else ""
+    pace = f"{pace_m / INCH_M:.3g} in" if units == "us" else f"{pace_m:.2g} m"
     return [
         tell_unit(visit, units),
-        "Pull the plugs within a step of the point and pool them in the point's bag. Tick 'moved' and write where to "
-        f"when you could not pull them there. Write why when a point can't be sampled at all{instead}.",
-        "The clock on a green: stand on the side the words name, facing the middle; you stand at 6 o'clock.",
-        *(str(caution) for caution in FIELD),
+        "Pull the plugs within a step of the point and pool them in the point's bag. Write where to when they had to "
+        f"be pulled elsewhere. Write why when a point can't be sampled at all{instead}.",
+        "The clock on a green: stand on the side the words name, facing the middle; you stand at 6 o'clock. On a "
+        "fairway, left and right are those of somebody facing the green; the middle line runs from end to end. A "
+        f"phone's fix is wider than a collar: go by the words first. A pace is {pace}.",
+        " ".join(caution.text for caution in FIELD),
     ]
+
+
+def tell_sources(method: str) -> list[str]:
+    """Return where the numbers on the sheets come from, the only place on them that says so."""
+    named = [one for one in (*FIELD, *STEPS.get(method, ())) if one.source]
+    told = "; ".join(f"“{one.text.rstrip('.')}”: {one.source}" for one in named)
+    return [f"Sources: {told}. All else on these sheets is common practice, no source."]
+
+
+def tell_point(point: Mapping[Hashable, Any]) -> str:
+    """Return where a point lies: its kind of ground and the words that lead to it, and how its plugs are split."""
+    words, split = point["finding"], point.get("split")
+    told = f"{point['kind']}: {words}" if isinstance(words, str) else str(point["kind"])
+    if isinstance(split, str):
+        told += "; plugs in a row: " + ", ".join(f"{n} {method}" for n, method in enumerate(split.split(), start=1))
+    return told
+
+
+def tell_reserve(point: Mapping[Hashable, Any]) -> str:
+    """Return a reserve point's line: its label, what it stands in for, and the words that lead to it."""
+    return f"Reserve {point['point_id']}, for {point['stratum']}: {tell_point(point)}"
 
 
 def tell_bench(method: str) -> list[str]:
@@ -156,8 +169,8 @@ def tell_bench(method: str) -> list[str]:
     return [
         "Extract the bags in this order: wherever you have to stop, what is done lies spread over the ground.",
         "0: looked and found none. Blank: did not look. Tick 'not done' for a bag that was lost or not extracted.",
-        *(f"{number}. {step}" for number, step in enumerate(STEPS[method], start=1)),
-        *(str(caution) for caution in _DANGERS[method]),
+        *(f"{number}. {step.text}" for number, step in enumerate(STEPS[method], start=1)),
+        *(caution.text for caution in _DANGERS[method]),
     ]
 
 
@@ -165,7 +178,7 @@ def tell_stop_table(table: StopTable, units: Units) -> list[str]:
     """Return what a table of stop lines rests on, and how to read it."""
     return [
         f"Low means {show_density(table.low_per_m2, units)} or less, high {show_density(table.high_per_m2, units)} or "
-        f"more. Worked out for k {table.k:.2g} a bag. A mean from bags stopped early is marked so.",
+        "more. A mean from bags stopped early is marked so.",
         "Pull every plug on the round. Extract the bags in the bench sheet's order, add up what you find, and look at "
         "the row: between the two totals go on with the next bag. Mark the bags you leave as not extracted: they are "
         "no zeros.",

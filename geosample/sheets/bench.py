@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -25,20 +25,20 @@ from geosample.drawing import (
 from geosample.palettes import GREYS
 from geosample.report.sheets import LABEL_WORDS, RECOUNT_WORDS, tell_bench, tell_stop_table
 from geosample.sheets.blanks import list_bags, stage_columns
-from geosample.sheets.mapbook import CENTRED, STRONG, draw_rows, long_side_mm
+from geosample.sheets.mapbook import MapBook, draw_rows
 from geosample.words import RECOUNT_MARK, UNSTAGED
 
 if TYPE_CHECKING:
     from geosample.design import Design
     from geosample.pests import Pest
-    from geosample.units import Units
 
 RECOUNT_EVERY = 10
 """One bag in this many is counted again by somebody else (common practice, no source)."""
 LABEL_COLUMNS, LABEL_ROWS = 3, 8
+_CENTRED = Text(10, align="centre")
 _STRONG_CENTRED = Text(10, bold=True, align="centre")
 _STOP_COLUMNS = (
-    Column("after this many plugs", 30, CENTRED),
+    Column("after this many plugs", 30, _CENTRED),
     Column("stop at this total or fewer", 40, _STRONG_CENTRED),
     Column("your total so far", 40),
     Column("stop at this total or more", 40, _STRONG_CENTRED),
@@ -138,42 +138,53 @@ def recount_rows(rows: pd.DataFrame, *, seed: int) -> pd.DataFrame:
     return again.assign(sample_id=[f"{sample_id}-{RECOUNT_MARK}" for sample_id in again["sample_id"]])
 
 
-def draw_bench_sheets(book: Book, design: Design, profile: Pest, *, method: str, batch: int) -> None:
+def draw_bench_sheets(made: MapBook, profile: Pest, *, method: str, batch: int) -> None:
     """Draw each method's bench sheet (a row a bag, in extraction order and batches), then the blind recount.
 
-    Parameters as for ``write_sheets``; ``batch`` is how many bags are extracted at once.
+    Parameters
+    ----------
+    made : MapBook
+        What to draw with.
+    profile : Pest
+        Whose stages are counted.
+    method : str
+        As for ``write_sheets``.
+    batch : int
+        How many bags are extracted at once.
     """
-    columns = _bench_columns(book, profile)
+    columns = _bench_columns(made, profile)
     empty = [""] * (len(columns) - 2)
-    for name, bags in bench_order(design, method).groupby("method", sort=False):
+    for name, bags in bench_order(made.design, method).groupby("method", sort=False):
         rows = [
             [str(number // batch + 1), f"{bag.sample_id}{'' if bag.role == 'main' else ' (reserve)'}", *empty]
             for number, bag in enumerate(bags.itertuples())
         ]
-        draw_rows(book, design, f"Bench sheet: {name}", columns, rows, notes=tell_bench(str(name)))
-    walked = list_bags(design, method)  # the order of the blank of recounts, so that paper and file agree
-    chosen = choose_recounts(walked.loc[walked["role"] == "main", "sample_id"].to_list(), seed=design.visit.seed)
+        draw_rows(made, f"Bench sheet: {name}", columns, rows, notes=tell_bench(str(name)))
+    walked = list_bags(made.design, method)  # the order of the blank of recounts, so that paper and file agree
+    seed = made.design.visit.seed
+    chosen = choose_recounts(walked.loc[walked["role"] == "main", "sample_id"].to_list(), seed=seed)
     again = [[str(number), f"{bag}-{RECOUNT_MARK}", *empty] for number, bag in enumerate(chosen, start=1)]
-    columns = [Column("no.", columns[0].width_mm, CENTRED), *columns[1:]]
-    draw_rows(book, design, "Bench sheet: blind second count", columns, again, notes=RECOUNT_WORDS)
+    columns = [replace(columns[0], head="no."), *columns[1:]]
+    draw_rows(made, "Bench sheet: blind second count", columns, again, notes=RECOUNT_WORDS)
 
 
-def draw_stop_table(book: Book, design: Design, table: StopTable, *, units: Units) -> None:
+def draw_stop_table(made: MapBook, table: StopTable) -> None:
     """Draw a stop-line table, with a box to keep the running total in."""
     rows = [
         [str(plugs), "go on" if low is None else str(low), "", "go on" if high is None else str(high), ""]
         for plugs, low, high in table.rows
     ]
     title = f"Stop lines: {table.stratum}"
-    draw_rows(book, design, title, _STOP_COLUMNS, rows, notes=tell_stop_table(table, units))
+    draw_rows(made, title, _STOP_COLUMNS, rows, notes=tell_stop_table(table, made.units))
 
 
-def _bench_columns(book: Book, profile: Pest) -> list[Column]:
-    """Return the bench sheet's columns over the width of a page on its side."""
-    ends = [Column("others found", 34), Column("not done", 12), Column("counted by", 24)]
-    starts = [Column("batch", 11, CENTRED), Column("bag", 27, STRONG)]
+def _bench_columns(made: MapBook, profile: Pest) -> list[Column]:
+    """Return the bench sheet's columns over the width of a page."""
+    label, body = made.setting.label, made.setting.body
+    ends = [Column("others found", 24), Column("not done", 10), Column("counted by", 17)]
+    starts = [Column("batch", 9, replace(body, align="centre")), Column("bag", 32, label)]
     stages = stage_columns(profile)
-    each_mm = (long_side_mm(book) - sum(column.width_mm for column in (*starts, *ends))) / len(stages)
+    each_mm = (made.room.width_mm - sum(column.width_mm for column in (*starts, *ends))) / len(stages)
     heads = [name if name != UNSTAGED else "not staged" for name in stages]
     return [*starts, *(Column(head, each_mm) for head in heads), *ends]
 
@@ -187,7 +198,7 @@ def draw_bag_labels(book: Book, design: Design, *, method: str) -> None:
         if number and place == 0:
             next_page(book)
         if place == 0:
-            write_footer(book, f"Design {design.visit.design_code} · {LABEL_WORDS}")
+            write_footer(book, f"Design {design.visit.design_code} · {LABEL_WORDS}", Text(9))
         row, column = divmod(place, LABEL_COLUMNS)
         corner = inside.west_mm + column * width_mm, inside.north_mm - (row + 1) * height_mm
         _draw_label(book, Box(*corner, width_mm, height_mm), design, {str(key): value for key, value in bag.items()})
@@ -209,8 +220,8 @@ def _draw_label(book: Book, box: Box, design: Design, bag: dict[str, Any]) -> No
         f"design {visit.design_code}",
     ]
     for number, line in enumerate(lines):
-        write_text(book, line, left, top - 14 - 3.6 * number, Text(7))
-    write_text(book, bag["sample_id"], box.west_mm + 4, box.south_mm + 2, Text(7, bold=True))
+        write_text(book, line, left, top - 14 - 4.0 * number, Text(9))
+    write_text(book, bag["sample_id"], box.west_mm + 4, box.south_mm + 1.5, Text(9, bold=True))
 
 
 def qr_text(sample_id: str, design_code: str) -> str:

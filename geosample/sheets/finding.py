@@ -84,7 +84,7 @@ DIAL_KINDS = ("green", "collar")
 LONG_KINDS = ("fairway", "approach", "tee")
 _MINUTES = (15, 10, 5)
 _ON_LINE_PACES = 0.5
-_MOST_PACES = 100
+MOST_PACES = 60
 """More than this nobody counts: farther out it is told in yards or metres, for markers and range finders (P)."""
 _FAR_UNITS = {"yd": 3 * FOOT_M, "m": 1.0}
 _DIAL = re.compile(r"(\d+):(\d\d) o'clock .*?, (?:(at)|([\d½]+) (paces?|ft|cm) (in|out) from) ")
@@ -241,7 +241,7 @@ def _say_long(sights: Sights, place: np.ndarray, pace_m: float, units: Units) ->
 def _say_along(along_m: float, pace_m: float, units: Units) -> tuple[float, str]:
     """Return how far along it is, as told: in m, and in words."""
     paces = round(along_m / pace_m)
-    if paces <= _MOST_PACES:
+    if paces <= MOST_PACES:
         return paces * pace_m, f"{paces} {_paces(paces)}"
     unit = "yd" if units == "us" else "m"
     number = round(along_m / _FAR_UNITS[unit])
@@ -640,13 +640,29 @@ def tell_way(way: np.ndarray) -> str:
     return _WAYS[round(np.degrees(np.arctan2(way[1], way[0])) / 45) % 8]
 
 
-def tell_leg(start: np.ndarray, end: np.ndarray, pace_m: float) -> str:
-    """Return the way from one point of the round to the next: paces and direction.
+def tell_leg(start: np.ndarray, end: np.ndarray, pace_m: float, units: Units = "us") -> str:
+    """Return the way from one point of the round to the next: paces, or yards or metres where they are many, and where.
 
     Examples
     --------
     >>> tell_leg(np.array([0.0, 0.0]), np.array([0.0, -7.62]), 0.762)
-    '10 paces south'
+    '10 paces S'
     """
-    paces = round(float(np.hypot(*(end - start))) / pace_m)
-    return f"{paces} {'pace' if paces == 1 else 'paces'} {tell_way(end - start)}"
+    far_m = float(np.hypot(*(end - start)))
+    letters = "".join(word[0] for word in tell_way(end - start).split("-")).upper()
+    return f"{show_way(far_m, pace_m, units)} {letters}"
+
+
+def show_way(far_m: float, pace_m: float, units: Units) -> str:
+    """Return how far it is: in paces as long as people count them, else in yards or metres.
+
+    Examples
+    --------
+    >>> show_way(38.1, 0.762, "us"), show_way(100.0, 0.762, "us"), show_way(100.0, 0.762, "metric")
+    ('50 paces', '109 yd', '100 m')
+    """
+    paces = round(far_m / pace_m)
+    if paces <= MOST_PACES:
+        return f"{paces} {_paces(paces)}"
+    unit = "yd" if units == "us" else "m"
+    return f"{round(far_m / _FAR_UNITS[unit])} {unit}"

@@ -1,19 +1,22 @@
-"""The field map: an overview with the round to walk, the field sheet, then a page for each group of near surfaces.
+"""The crew's sheets: an overview with the round to walk, then a sheet a hole: its map, and the rows to write in.
 
-A group is drawn at the largest round scale that holds it; ground too long for a page is split over several.
+A sheet holds as much ground as its rows leave room for. A hole whose rows do not fit beneath its map is split by
+surface, greens and collars from the rest, and each of these along its length, until every sheet holds its part of the
+map, the labels on it and its rows.
 """
 
 from __future__ import annotations
 
-from collections.abc import Hashable, Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
 from itertools import pairwise
-from typing import TYPE_CHECKING, TypeVar
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import numpy as np
 import pandas as pd
 import shapely
 from scipy.sparse.csgraph import connected_components
+from shapely import affinity
 
 from geosample.drawing import (
     MAIN_MARK,
@@ -26,29 +29,28 @@ from geosample.drawing import (
     MapView,
     Mark,
     Text,
-    clear_area,
-    draw_border,
     draw_check_bar,
     draw_map,
+    draw_table,
     fit_view,
     flow_pages,
     ground_layers,
+    labels_fit,
     make_table,
+    measure,
     must_fit,
     next_page,
-    paint_polygons,
     paragraph,
     space,
-    split_views,
     text_width,
     upright_turn,
     write_footer,
     write_paragraphs,
     write_text,
 )
-from geosample.holes import hole_key
-from geosample.palettes import GREYS, OKABE_ITO
-from geosample.report.sheets import MAP_WORDS, tell_field_sheet
+from geosample.holes import hole_key, name_surface
+from geosample.palettes import OKABE_ITO
+from geosample.report.sheets import tell_overview, tell_point, tell_pull, tell_reserve
 from geosample.sheets.blanks import ordered_points
 from geosample.sheets.finding import DIAL_KINDS, Clock, hour_ray, reach_edge, take_sights, tell_leg
 from geosample.units import Units
@@ -62,93 +64,102 @@ if TYPE_CHECKING:
     from geosample.ground import Ground
 
 FrameT = TypeVar("FrameT", bound=pd.DataFrame)
-PAGE_SCALES = (200, 250, 500, 1000)
-"""Scales of the hole pages; ground too wide for the last is split over pages at it."""
-NEAR_M = 20.0
-"""Surfaces of a hole this near each other share a page, m."""
-SMALL_KINDS = ("green", "collar")
-"""Kinds drawn large, on pages of their own; the others share pages at a smaller scale."""
-HEAD_MM = 13.0
-FOOT_MM = 37.0
-TICKS_MM = 5.0
-ROW_MM = 9.5
-ROUND_LOOK = Look(line_colour=OKABE_ITO["vermilion"], line_mm=0.5, dash_mm=(2.0, 1.2))
-SMALL_ROUND_LOOK = Look(line_colour=OKABE_ITO["vermilion"], line_mm=0.25, dash_mm=(1.0, 1.5))
-DOT = Mark(1.0, line_mm=0.1)
-_CLEAR_MM = 1.5
-_HOLE_TEXT = Text(8, bold=True)
-
-CENTRED = Text(8, align="centre")
-STRONG = Text(8, bold=True)
-_FIELD_COLUMNS = (
-    Column("walk", 10, CENTRED),
-    Column("point", 19, STRONG),
-    Column("where to find it", 96),
-    Column("from the last point", 20, Text(7)),
-    Column("plugs planned", 14, CENTRED),
-    Column("plugs pulled", 14),
-    Column("moved? to where", 34),
-    Column("could not, because", 34),
-    Column("hole filled", 12),
-    Column("time", 18),
-)
-
-_KEY_WIDTH_MM, _KEY_HEIGHT_MM, _KEY_GAP_MM = 26.0, 40.0, 2.0
-_KEY_TURF = Look(GREYS[1], line_mm=0.15)
-_KEY_OTHER = Look(line_mm=0.2, line_colour=GREYS[3])
-_KEY_THIS = Look(hatch="rising", hatch_mm=1.6, hatch_colour=GREYS[3], line_mm=0.5)
-
-_DIAL_REACHES_MM = (0.8, 2.8, 5.5)
-"""How far outside the edge an hour's tick begins and ends, and where the middle of its number lies."""
-_DIAL_SCALE = 500
-"""On smaller maps a dial would be smaller than its numbers."""
 
 
 @dataclass(frozen=True, slots=True)
-class MapPage:
-    """One page of the sampling map.
+class Setting:
+    """How large the crew's pages are set: letters, labels of points, and the least height of a row to write in."""
+
+    body: Text
+    label: Text
+    row_mm: float
+
+    @property
+    def bold(self) -> Text:
+        """The body's letters, bold."""
+        return replace(self.body, bold=True)
+
+
+USUAL = Setting(Text(9), Text(10, bold=True), 9.5)
+LARGE = Setting(Text(13), Text(15, bold=True), 14.0)
+"""For poor sight."""
+
+SHEET_SCALES = (200, 250, 300, 400, 500, 600, 750, 1000, 1250, 1500, 2000, 2500, 3000)
+"""Scales of the sheets; a surface too long for the last is split over sheets."""
+DIAL_SCALE = 500
+"""Greens and collars are drawn at this or larger: on smaller maps a dial would be smaller than its numbers."""
+NEAR_M = 20.0
+"""Surfaces without a hole this near each other share their sheets, m."""
+SMALL_KINDS = ("green", "collar")
+"""Kinds drawn large, beside the others."""
+HEAD_MM = 13.0
+STRIP_MM = 10.0
+"""Beneath each map, for its scale bar and north arrow: they cover no ground there."""
+_LEAST_MAP_MM = 40.0
+_FAR_M = 1e7
+_GAP_MM = 2.0
+_MARGIN_MM = 6.0
+_SHARES = (0.3, 0.35, 0.4, 0.45, 0.5, 0.55, 0.6)
+"""Of the paper that the green's map may take beside the fairway's."""
+ROUND_LOOK = Look(line_colour=OKABE_ITO["vermilion"], line_mm=0.5, dash_mm=(2.0, 1.2))
+SMALL_ROUND_LOOK = Look(line_colour=OKABE_ITO["vermilion"], line_mm=0.25, dash_mm=(1.0, 1.5))
+DOT = Mark(1.0, line_mm=0.1)
+_DIAL_REACHES_MM = (0.8, 2.8, 6.0)
+"""How far outside the edge an hour's tick begins and ends, and where the middle of its number lies."""
+
+
+@dataclass(frozen=True, slots=True)
+class HoleSheet:
+    """One of the crew's sheets.
 
     Parameters
     ----------
     title : str
-        Hole and kinds, such as ``Hole 7: green, collar``.
-    view : MapView
-        The ground it shows.
-    part, parts : int
-        Which page of how many that show these surfaces.
-    surface_ids : tuple of str
-        The surfaces it is for.
+        Whose map and rows it holds, such as ``Hole 7: fairway``.
+    points : GeoDataFrame
+        The points whose rows stand on it, in walking order, and the reserve points told at its foot.
     views : tuple of MapView
-        The ground of all the parts.
+        Its maps: the long ground, the green and collar, or both.
+    fits : bool
+        Whether maps, labels and rows find room on one page.
     """
 
     title: str
-    view: MapView
-    part: int
-    parts: int
-    surface_ids: tuple[str, ...]
+    points: gpd.GeoDataFrame
     views: tuple[MapView, ...]
+    fits: bool
 
 
-def plan_pages(surfaces: gpd.GeoDataFrame, points: gpd.GeoDataFrame, frame: Box) -> list[MapPage]:
-    """Return the pages for the surfaces that hold points, hole by hole, the greens' end first.
+@dataclass(frozen=True, slots=True)
+class MapBook:
+    """What every sheet of a round is drawn with."""
 
-    Parameters
-    ----------
-    surfaces, points : GeoDataFrame
-        The ground's surfaces and the design's points.
-    frame : Box
-        The map's place on each page.
-    """
-    sampled = surfaces[surfaces["surface_id"].isin(points["surface_id"])]
-    pages: list[MapPage] = []
-    for hole, of_hole in by_hole(sampled):
-        greens = surfaces.geometry[(surfaces["hole"] == hole) & (surfaces["kind"] == "green")]
-        small = of_hole["kind"].isin(SMALL_KINDS)
-        for group in (of_hole[small], of_hole[~small]):
-            for near in _near_groups(group):
-                pages += _pages_of(hole, near, points, frame, shapely.union_all(greens.to_numpy()))
-    return pages
+    book: Book
+    design: Design
+    ground: Ground
+    units: Units
+    setting: Setting
+    legs: Mapping[str, str]
+
+    @property
+    def room(self) -> Box:
+        """The paper of a sheet beneath its head."""
+        return self.book.inside.below(HEAD_MM)
+
+    @property
+    def has_spare(self) -> bool:
+        """Whether there are reserve points."""
+        return bool((self.design.points["role"] == "reserve").any())
+
+
+def open_mapbook(
+    book: Book, design: Design, ground: Ground, *, units: Units, setting: Setting, pace_m: float
+) -> MapBook:
+    """Return what the sheets of a design are drawn with."""
+    main = ordered_points(design, "main")
+    places = shapely.get_coordinates(main.geometry.to_numpy())
+    legs = ["", *(tell_leg(a, b, pace_m, units) for a, b in pairwise(places))]
+    return MapBook(book, design, ground, units, setting, dict(zip(main["point_id"], legs, strict=True)))
 
 
 def by_hole(frame: FrameT) -> list[tuple[str | None, FrameT]]:
@@ -159,37 +170,95 @@ def by_hole(frame: FrameT) -> list[tuple[str | None, FrameT]]:
     return [*parts, (None, nameless)] if len(nameless) else parts
 
 
-def _near_groups(surfaces: gpd.GeoDataFrame) -> list[gpd.GeoDataFrame]:
-    if surfaces.empty:
-        return []
-    shapes = surfaces.geometry.to_numpy()
-    near = shapely.distance(shapes[:, None], shapes[None, :]) <= NEAR_M
-    _, group = connected_components(near, directed=False)
-    return [surfaces[group == number] for number in range(group.max() + 1)]
+def plan_sheets(made: MapBook) -> list[HoleSheet]:
+    """Return the crew's sheets, hole by hole, ground without a hole last: as few as hold the maps and the rows."""
+    sheets = []
+    for name, surfaces in _grounds(made):
+        points = made.design.points[made.design.points["surface_id"].isin(surfaces["surface_id"])]
+        if (points["role"] == "main").any():
+            sheets += _sheets_of(made, name, points)
+    return sheets
 
 
-def _pages_of(
-    hole: str | None, surfaces: gpd.GeoDataFrame, points: gpd.GeoDataFrame, frame: Box, green: Geometry
-) -> list[MapPage]:
-    shape = shapely.union_all(surfaces.geometry.to_numpy())
-    kinds = ", ".join(dict.fromkeys(surfaces["kind"]))
-    title = f"Hole {hole}: {kinds}" if hole is not None else f"No hole: {kinds}"
-    places = points.geometry[points["surface_id"].isin(surfaces["surface_id"])].to_numpy()
-    views = [view for view in _views_of(shape, frame, green) if shapely.intersects(view.window(), places).any()]
-    ids = tuple(surfaces["surface_id"])
-    return [MapPage(title, view, number, len(views), ids, tuple(views)) for number, view in enumerate(views, start=1)]
+def untold_reserve(made: MapBook, sheets: Sequence[HoleSheet]) -> pd.DataFrame:
+    """Return the reserve points on ground that has no sheet, since no main point lies there."""
+    told = {point_id for sheet in sheets for point_id in sheet.points["point_id"]}
+    spare = ordered_points(made.design, "reserve")
+    return spare[~spare["point_id"].isin(told)]
 
 
-def _views_of(shape: Geometry, frame: Box, green: Geometry) -> Sequence[MapView]:
-    """Return one north-up page where that shows as much; else the ground set upright, its green at the top."""
-    turn_deg = upright_turn(shape)
-    if not shapely.is_empty(green) and _height(green, turn_deg) < _height(shape, turn_deg):
-        turn_deg += 180.0
-    choices = [fit_view(shape, frame, scales=PAGE_SCALES, turn_deg=turn) for turn in (0.0, turn_deg)]
-    fitting = [view for view in choices if view is not None]
-    if fitting:
-        return [min(fitting, key=lambda view: view.scale)]
-    return split_views(shape, frame, scale=PAGE_SCALES[-1], turn_deg=turn_deg)
+def _grounds(made: MapBook) -> Iterator[tuple[str, gpd.GeoDataFrame]]:
+    """Yield what shares its sheets: a hole's sampled surfaces, or near ones without a hole; with its name."""
+    surfaces = made.ground.surfaces[made.ground.surfaces["surface_id"].isin(made.design.points["surface_id"])]
+    for hole, mine in by_hole(surfaces):
+        if hole is not None:
+            yield f"Hole {hole}", mine
+            continue
+        shapes = mine.geometry.to_numpy()
+        near = shapely.distance(shapes[:, None], shapes[None, :]) <= NEAR_M
+        _, group = connected_components(near, directed=False)
+        for number in range(group.max() + 1):
+            some = mine[group == number]
+            name = name_surface(some.iloc[0])
+            yield name[:1].upper() + name[1:], some
+
+
+def _sheets_of(made: MapBook, name: str, points: gpd.GeoDataFrame) -> list[HoleSheet]:
+    """Return one sheet for all points of a hole, or sheets for green and collar and for the rest, split as needed."""
+    whole = _lay_out(made, _title(name, points), points)
+    if whole.fits or (points["role"] == "main").sum() == 1:
+        return [whole]
+    small = points["kind"].isin(SMALL_KINDS)
+    groups = [group for group in (points[small], points[~small]) if (group["role"] == "main").any()]
+    if len(groups) == 1:  # what is only in reserve is told at the foot of the first sheet
+        groups = [points]
+    return [sheet for group in groups for sheet in _along_its_length(made, _title(name, group), group)]
+
+
+def _title(name: str, points: gpd.GeoDataFrame) -> str:
+    kinds = list(dict.fromkeys(points["kind"].sort_values(key=lambda kind: kind != "green", kind="stable")))
+    if not name.startswith("Hole"):
+        return name
+    return f"{name}: {', '.join(kinds[:-1])}{' and ' if kinds[1:] else ''}{kinds[-1]}"
+
+
+def _along_its_length(made: MapBook, title: str, points: gpd.GeoDataFrame) -> list[HoleSheet]:
+    """Return as few sheets as hold the points, each for as many main points side by side along the ground's length."""
+    shape = _shape_of(made, points, small=None)
+    turn_deg = _upright(made, shape, points["hole"].iloc[0])
+    up = np.array([_height(place, turn_deg) for place in points.geometry])
+    main = np.sort(up[(points["role"] == "main").to_numpy()])[::-1]
+    for count in range(1, len(main) + 1):
+        cuts = [-np.inf, *((low[0] + high[-1]) / 2 for high, low in pairwise(np.array_split(main, count))), np.inf]
+        cuts = [np.inf, *cuts[1:-1], -np.inf]
+        sheets = []
+        for part, (top, bottom) in enumerate(pairwise(cuts), start=1):
+            mine = points[(up <= top) & (up > bottom)]
+            named = f"{title}, part {part} of {count}{_end_words(part, count)}" if count > 1 else title
+            sheets.append(_lay_out(made, named, mine, band=(bottom, top, turn_deg) if count > 1 else None))
+        if all(sheet.fits for sheet in sheets):
+            break
+    return sheets
+
+
+def _end_words(part: int, count: int) -> str:
+    return {1: " (at the green)", count: " (at the tee)"}.get(part, "")
+
+
+def _shape_of(made: MapBook, points: gpd.GeoDataFrame, *, small: bool | None) -> Geometry:
+    """Return the surfaces that hold the points: the small kinds, the others, or both (None)."""
+    mine = made.ground.surfaces[made.ground.surfaces["surface_id"].isin(points["surface_id"])]
+    if small is not None:
+        mine = mine[mine["kind"].isin(SMALL_KINDS) == small]
+    return shapely.union_all(mine.geometry.to_numpy())
+
+
+def _upright(made: MapBook, shape: Geometry, hole: str | None) -> float:
+    """Return the turn that sets ground upright with its green at the top, degrees."""
+    surfaces, turn_deg = made.ground.surfaces, upright_turn(shape)
+    green = shapely.union_all(surfaces.geometry[(surfaces["hole"] == hole) & (surfaces["kind"] == "green")].to_numpy())
+    upside_down = not shapely.is_empty(green) and _height(green, turn_deg) < _height(shape, turn_deg)
+    return turn_deg + 180.0 if upside_down else turn_deg
 
 
 def _height(shape: Geometry, turn_deg: float) -> float:
@@ -198,33 +267,226 @@ def _height(shape: Geometry, turn_deg: float) -> float:
     return float(middle.x * np.sin(angle) + middle.y * np.cos(angle))
 
 
-def map_frame(book: Book) -> Box:
-    """Return the map's place on a page, between its head and its foot, mm."""
-    inside = book.inside
-    return Box(
-        inside.west_mm + TICKS_MM,
-        inside.south_mm + FOOT_MM,
-        inside.width_mm - TICKS_MM,
-        inside.height_mm - FOOT_MM - HEAD_MM,
-    )
+def _lay_out(
+    made: MapBook, title: str, points: gpd.GeoDataFrame, band: tuple[float, float, float] | None = None
+) -> HoleSheet:
+    """Return the sheet of these points, its maps as large as the rows beneath them allow.
+
+    ``band`` is the part of the ground it shows, by height on a turned page: from, to, and the turn.
+    """
+    points = points.sort_values(["walk_order", "point_id"], kind="stable")
+    main = points[points["role"] == "main"]
+    room = made.room
+    rows_mm = measure(made.book, [_row_table(made, main)], room.width_mm)
+    foot = [paragraph(words, made.setting.body) for words in _reserve_words(points)]
+    foot_mm = measure(made.book, foot, room.width_mm)
+    map_mm = room.height_mm - rows_mm - foot_mm - (2 if foot else 1) * _GAP_MM
+    area = Box(room.west_mm, room.north_mm - max(map_mm, _LEAST_MAP_MM), room.width_mm, max(map_mm, _LEAST_MAP_MM))
+    small = _shape_of(made, main, small=True)
+    long = _shape_of(made, main, small=False)
+    if band is not None:
+        small, long = (_cut_band(shape, band) for shape in (small, long))
+    found = _arrangements(made, area, long, small, main)
+    for views in found:
+        if all(_labels_fit(made, view, points, dial=view.scale <= DIAL_SCALE) for view in views):
+            return HoleSheet(title, points, views, map_mm >= _LEAST_MAP_MM)
+    if found:
+        return HoleSheet(title, points, found[0], fits=False)
+    both = shapely.union(long, small)  # whatever the scale: the last resort of ground that can't be split
+    turn_deg = _upright(made, both, main["hole"].iloc[0])
+    return HoleSheet(title, points, (must_fit(both, _frame_in(area), turn_deg=turn_deg),), fits=False)
 
 
-def draw_overview(book: Book, design: Design, ground: Ground, *, units: Units) -> None:
-    """Draw the whole course with the round to walk and which points lie on which hole."""
-    sampled = ground.surfaces[ground.surfaces["surface_id"].isin(design.points["surface_id"])]
-    # so far from the frame that neither scale bar nor arrow covers ground
-    view = must_fit(shapely.union_all(sampled.geometry.to_numpy()), map_frame(book), margin_mm=13)
+def _cut_band(shape: Geometry, band: tuple[float, float, float]) -> Geometry:
+    bottom, top, turn_deg = band
+    strip = shapely.box(-_FAR_M, max(bottom, -_FAR_M), _FAR_M, min(top, _FAR_M))
+    return shapely.intersection(shape, affinity.rotate(strip, -turn_deg, origin=(0, 0)))
+
+
+def _arrangements(
+    made: MapBook, area: Box, long: Geometry, small: Geometry, main: gpd.GeoDataFrame
+) -> list[tuple[MapView, ...]]:
+    """Return the ways to set the maps of a sheet into its paper, the largest maps first.
+
+    The long ground stands upright with its green at the top, or lies with its green to the right; a green is turned as
+    its clock is, six o'clock at the foot.
+    """
+    upright = 0.0 if shapely.is_empty(long) else _upright(made, long, main["hole"].iloc[0])
+    dial = 0.0 if shapely.is_empty(small) else _dial_turn(made, main)
+    longs, smalls = [(long, upright), (long, upright - 90.0)], [(small, dial)]
+    sets: list[tuple[MapView | None, ...]]
+    if shapely.is_empty(long):
+        sets = [(_fit(area, *one, DIAL_SCALE),) for one in (*smalls, (small, dial + 90.0))]
+    elif shapely.is_empty(small):
+        sets = [(_fit(area, *one, SHEET_SCALES[-1]),) for one in longs]
+    else:
+        papers = [_divide(area, share, beside=beside) for share in _SHARES for beside in (True, False)]
+        sets = [
+            (_fit(one, *shape, SHEET_SCALES[-1]), _fit(other, *smalls[0], DIAL_SCALE))
+            for one, other in papers
+            for shape in longs
+        ]
+    found = [tuple(view for view in views if view is not None) for views in sets if None not in views]
+    return sorted(found, key=lambda views: tuple(view.scale for view in views))
+
+
+def _fit(area: Box, shape: Geometry, turn_deg: float, most: int) -> MapView | None:
+    """Return the largest view of a shape that paper holds above a strip for its scale bar, None where none does."""
+    frame = _frame_in(area)
+    if min(frame.width_mm, frame.height_mm) <= 3 * _MARGIN_MM:
+        return None
+    scales = [scale for scale in SHEET_SCALES if scale <= most]
+    return fit_view(shape, frame, scales=scales, turn_deg=turn_deg, margin_mm=_MARGIN_MM)
+
+
+def _frame_in(box: Box) -> Box:
+    """Return the paper of a map within its place, above the strip for scale bar and arrow."""
+    return Box(box.west_mm, box.south_mm + STRIP_MM, box.width_mm, box.height_mm - STRIP_MM)
+
+
+def _divide(area: Box, share: float, *, beside: bool) -> tuple[Box, Box]:
+    """Return the paper of the long ground and of the green: beside it, or beneath it."""
+    if beside:
+        width_mm = share * area.width_mm
+        rest_mm = area.width_mm - width_mm - _GAP_MM
+        east = Box(area.east_mm - width_mm, area.south_mm, width_mm, area.height_mm)
+        return Box(area.west_mm, area.south_mm, rest_mm, area.height_mm), east
+    height_mm = share * area.height_mm
+    low = Box(area.west_mm, area.south_mm, area.width_mm, height_mm)
+    return Box(area.west_mm, low.north_mm, area.width_mm, area.height_mm - height_mm), low
+
+
+def _dial_turn(made: MapBook, main: gpd.GeoDataFrame) -> float:
+    """Return the turn that sets six o'clock of the points' green at the foot of the page, degrees."""
+    small = main["surface_id"][main["kind"].isin(SMALL_KINDS)].iloc[0]
+    clock = take_sights(made.ground.surfaces, small).clock
+    return 0.0 if clock is None else -90.0 - clock.six_deg
+
+
+def _labels_fit(made: MapBook, view: MapView, points: gpd.GeoDataFrame, *, dial: bool) -> bool:
+    shown = points[points["kind"].isin(SMALL_KINDS) == dial] if dial else points
+    shown = shown[_points_in(view, shown)]
+    places = view.place_points(shown.geometry.to_numpy())
+    return labels_fit(places, shown["point_id"].tolist(), view.frame, style=made.setting.label)
+
+
+def _points_in(view: MapView, points: gpd.GeoDataFrame) -> np.ndarray:
+    """Return which points lie in a view, clear of its frame's line, shape (n,) of bool."""
+    inside = shapely.buffer(view.window(), -1.5 / view.mm_per_m, join_style="mitre")
+    return np.asarray(shapely.intersects(inside, points.geometry.to_numpy()))
+
+
+def draw_sheet(made: MapBook, sheet: HoleSheet) -> list[str]:
+    """Draw a sheet on a page of its own, and return the labels of its points that found no room on its maps."""
+    book, setting, room = made.book, made.setting, made.room
+    next_page(book)
+    write_head(made, sheet.title)
+    beneath = ground_layers(made.ground.surfaces, made.ground.obstacles)
+    walk = MapLayer(_walk_of(made.design), SMALL_ROUND_LOOK)
+    unplaced: set[str] = set()
+    for view in sheet.views:
+        close = view.scale <= DIAL_SCALE
+        own = sheet.points
+        if len(sheet.views) > 1:
+            own = own[own["kind"].isin(SMALL_KINDS) == (view is sheet.views[1])]
+        inside = own[_points_in(view, own)]
+        others = made.design.points[_points_in(view, made.design.points)]
+        others = others[~others["point_id"].isin(inside["point_id"])]
+        layers = [
+            walk,
+            *(_dials(view, made, own["surface_id"]) if close else []),
+            MapLayer(others.geometry.to_numpy(), DOT),
+            *(
+                MapLayer(one.geometry.to_numpy(), mark, "", one["point_id"].tolist(), setting.label)
+                for role, mark in (("main", MAIN_MARK), ("reserve", RESERVE_MARK))
+                for one in [inside[inside["role"] == role]]
+            ),
+        ]
+        frame = view.frame
+        strip_mm = frame.south_mm - STRIP_MM
+        unplaced |= set(
+            draw_map(
+                *(book, view, beneath, layers),
+                units=made.units,
+                scale_at=(frame.west_mm + 4, strip_mm + 3),
+                north_at=(frame.east_mm - 6, strip_mm + 4.2),
+                arrow_mm=6.0,
+                letters=setting.body,
+            )
+        )
+    south_mm = min(view.frame.south_mm for view in sheet.views) - STRIP_MM - _GAP_MM
+    table = _row_table(made, sheet.points[sheet.points["role"] == "main"])
+    rows_mm = measure(book, [table], room.width_mm)
+    left = draw_table(book, table, Box(room.west_mm, room.south_mm, room.width_mm, south_mm - room.south_mm))
+    foot = Box(room.west_mm, room.south_mm, room.width_mm, max(south_mm - rows_mm - _GAP_MM - room.south_mm, 0.0))
+    _, unsaid = write_paragraphs(book, _reserve_words(sheet.points), foot, setting.body)
+    write_foot(made, sheet.title)
+    rest = [*([left] if left is not None else []), *(paragraph(words, setting.body) for words in unsaid)]
+    flow_rest(made, sheet.title, rest)
+    return sorted(unplaced)
+
+
+def flow_rest(made: MapBook, title: str, story: Sequence[Any]) -> None:
+    """Let what found no room on a page flow over as many more as it takes; none for none."""
+    if not story:
+        return
+
+    def start_page(_: int) -> Box:
+        next_page(made.book)
+        write_head(made, f"{title} (continued)")
+        write_foot(made, title)
+        return made.room
+
+    flow_pages(made.book, story, start_page)
+
+
+def draw_overview(made: MapBook, spare: pd.DataFrame, *, pace_m: float, sources: Sequence[str]) -> None:
+    """Draw the whole course with the round to walk, which points lie on which hole, and what the crew must know.
+
+    Parameters
+    ----------
+    made : MapBook
+        What to draw with.
+    spare : DataFrame
+        Reserve points that no sheet tells of; told here.
+    pace_m : float
+        Length of a pace, m.
+    sources : sequence of str
+        Where the numbers on the sheets come from; the last lines of the page.
+    """
+    book, design, setting, room = made.book, made.design, made.setting, made.room
+    write_head(made, f"{made.ground.name or 'Overview'}: the round to walk")
+    words = tell_overview(design.visit, made.units, pace_m=pace_m, spare=made.has_spare)
+    words += [tell_reserve(point) for point in spare.to_dict("records")]
+    story = [paragraph(text, setting.body) for text in [*words, *sources]]
+    words_mm = measure(book, story, room.width_mm)
+    legend_mm = 20.0
+    area_mm = max(room.height_mm - words_mm - legend_mm - 2 * _GAP_MM, 0.42 * room.height_mm)
+    frame = _frame_in(Box(room.west_mm, room.north_mm - area_mm, room.width_mm, area_mm))
+    sampled = made.ground.surfaces[made.ground.surfaces["surface_id"].isin(design.points["surface_id"])]
+    view = must_fit(shapely.union_all(sampled.geometry.to_numpy()), frame, margin_mm=10)
     main = ordered_points(design, "main")
     places, texts = _hole_labels(main)
     layers = [
         MapLayer(_walk_of(design), ROUND_LOOK, "the round"),
-        MapLayer(main.geometry.to_numpy(), DOT, "main point"),
-        MapLayer(places, DOT, labels=texts, label_style=_HOLE_TEXT),
+        MapLayer(main.geometry.to_numpy(), DOT, "point to pull plugs at"),
+        MapLayer(places, DOT, labels=texts, label_style=setting.bold),
     ]
-    write_head(book, design, f"{ground.name or 'Overview'}: the round to walk")
-    beneath = ground_layers(ground.surfaces, ground.obstacles)
-    draw_map(book, view, beneath, layers, units=units, crs=ground.crs, legend=_legend_box(book))
-    _draw_foot(book, design)
+    strip_mm = frame.south_mm - STRIP_MM
+    draw_map(
+        *(book, view, ground_layers(made.ground.surfaces, made.ground.obstacles), layers),
+        units=made.units,
+        scale_at=(frame.west_mm + 4, strip_mm + 3),
+        north_at=(frame.east_mm - 6, strip_mm + 4.2),
+        arrow_mm=6.0,
+        letters=setting.body,
+        legend=Box(frame.west_mm, strip_mm - legend_mm, frame.width_mm, legend_mm),
+    )
+    draw_check_bar(book, frame.west_mm + 84, strip_mm + 5, setting.body)
+    foot = Box(room.west_mm, room.south_mm, room.width_mm, strip_mm - legend_mm - _GAP_MM - room.south_mm)
+    _, unsaid = write_paragraphs(book, [*words, *sources], foot, setting.body)
+    write_foot(made, "overview")
+    flow_rest(made, "Overview", [paragraph(text, setting.body) for text in unsaid])
 
 
 def _hole_labels(main: pd.DataFrame) -> tuple[list[Geometry], list[str]]:
@@ -238,90 +500,37 @@ def _hole_labels(main: pd.DataFrame) -> tuple[list[Geometry], list[str]]:
     return [*places, main.iloc[0].geometry, main.iloc[-1].geometry], [*texts, "start", "end"]
 
 
-def draw_hole_pages(book: Book, design: Design, ground: Ground, *, frame: Box, units: Units) -> list[str]:
-    """Draw the hole pages, and return the labels of points that found no room on any page.
-
-    ``frame`` is the map's place on an upright page, for the page before may lie on its side.
-    """
-    missing = set(design.points["point_id"])
-    beneath = ground_layers(ground.surfaces, ground.obstacles)
-    walk = MapLayer(_walk_of(design), SMALL_ROUND_LOOK)
-    for page in plan_pages(ground.surfaces, design.points, frame):
-        next_page(book)
-        part = f" (part {page.part} of {page.parts})" if page.parts > 1 else ""
-        write_head(book, design, f"{page.title}{part}")
-        points = design.points[_points_in(page.view, design.points)]
-        own = points["surface_id"].isin(page.surface_ids).to_numpy()
-        layers = [
-            walk,
-            *_dials(page.view, ground, page.surface_ids),
-            MapLayer(points.geometry.to_numpy()[~own], DOT),
-            *(
-                MapLayer(one.geometry.to_numpy(), mark, f"{role} point", one["point_id"].tolist())
-                for role, mark in (("main", MAIN_MARK), ("reserve", RESERVE_MARK))
-                for one in [points[own & (points["role"] == role).to_numpy()]]
-            ),
-        ]
-        key = _key_box(page, design.points)
-        unplaced = draw_map(
-            *(book, page.view, beneath, layers),
-            units=units,
-            crs=ground.crs,
-            legend=_legend_box(book),
-            keep_clear=[key] if key else [],
-        )
-        if key:
-            _draw_key(book, page, ground, key)
-        _draw_foot(book, design)
-        missing -= set(points["point_id"][own]) - set(unplaced)
-    return sorted(missing)
-
-
-def _points_in(view: MapView, points: gpd.GeoDataFrame) -> np.ndarray:
-    """Return which points lie in a view, clear of its frame's line, shape (n,) of bool."""
-    inside = shapely.buffer(view.window(), -_CLEAR_MM / view.mm_per_m, join_style="mitre")
-    return np.asarray(shapely.intersects(inside, points.geometry.to_numpy()))
-
-
 def _walk_of(design: Design) -> list[Geometry]:
     """Return the line from point to point as they are walked; nothing for a single point."""
     corners = shapely.get_coordinates(ordered_points(design, "main").geometry.to_numpy())
     return [shapely.LineString(corners)] if len(corners) > 1 else []
 
 
-def _legend_box(book: Book) -> Box:
-    """Return the place of a map's legend, beside the words at its foot, mm."""
-    inside = book.inside
-    return Box(inside.west_mm + 92, inside.south_mm, inside.width_mm - 92, FOOT_MM - 5)
-
-
-def _draw_foot(book: Book, design: Design) -> None:
-    inside = book.inside
-    west_mm = inside.west_mm + TICKS_MM
-    draw_check_bar(book, west_mm, inside.south_mm + FOOT_MM - 11)
-    write_paragraphs(book, MAP_WORDS, Box(west_mm, inside.south_mm, 84, FOOT_MM - 16), Text(7))
-    write_footer(book, f"Design {design.visit.design_code} · visit {design.visit.visit}")
-
-
-def write_head(book: Book, design: Design, title: str) -> None:
-    """Write a page's title, the visit and the design code at its top."""
-    inside, visit = book.inside, design.visit
+def write_head(made: MapBook, title: str) -> None:
+    """Write a page's title, what to pull, the visit and the design code at its top."""
+    inside, visit, setting = made.book.inside, made.design.visit, made.setting
+    body = min(setting.body.size_pt, 11.0)  # two lines of them stand in the head
     right = Text(11, bold=True, align="right")
     room_mm = inside.width_mm - text_width(f"Design {visit.design_code}", right) - 6
-    shrink = min(1.0, room_mm / text_width(title, Text(13, bold=True)))
-    write_text(book, title, inside.west_mm, inside.north_mm - 5, Text(13 * shrink, bold=True))
-    write_text(book, f"Visit {visit.visit}, {visit.pest}", inside.west_mm, inside.north_mm - 10, Text(8))
-    write_text(book, f"Design {visit.design_code}", inside.east_mm, inside.north_mm - 5, right)
-    write_text(book, f"Date {visit.date}", inside.east_mm, inside.north_mm - 10, Text(8, align="right"))
+    shrink = min(1.0, room_mm / text_width(title, Text(14, bold=True)))
+    write_text(made.book, title, inside.west_mm, inside.north_mm - 5, Text(14 * shrink, bold=True))
+    write_text(made.book, f"Design {visit.design_code}", inside.east_mm, inside.north_mm - 5, right)
+    pull = f"{tell_pull(visit)} Visit {visit.visit}"
+    pull += "" if visit.visit == visit.date else f", {visit.date}"
+    write_text(made.book, pull, inside.west_mm, inside.north_mm - 10, Text(body))
 
 
-def _dials(view: MapView, ground: Ground, surface_ids: tuple[str, ...]) -> list[MapLayer]:
+def write_foot(made: MapBook, title: str) -> None:
+    """Write the line at a page's foot."""
+    visit = made.design.visit
+    write_footer(made.book, f"Design {visit.design_code} · visit {visit.visit} · {title}", Text(9))
+
+
+def _dials(view: MapView, made: MapBook, surface_ids: Sequence[str]) -> list[MapLayer]:
     """Return the clock face of each green the surfaces belong to, as the finding words count its hours."""
-    if view.scale > _DIAL_SCALE:
-        return []
     dials: dict[tuple[float, float], tuple[Clock, Geometry]] = {}
-    for surface_id in surface_ids:
-        sights = take_sights(ground.surfaces, surface_id)
+    for surface_id in dict.fromkeys(surface_ids):
+        sights = take_sights(made.ground.surfaces, surface_id)
         if sights.kind in DIAL_KINDS and sights.clock is not None:
             middle = (sights.clock.easting, sights.clock.northing)
             outline = dials[middle][1] if middle in dials else sights.outline
@@ -338,111 +547,63 @@ def _dials(view: MapView, ground: Ground, surface_ids: tuple[str, ...]) -> list[
     layers = [MapLayer(lines, Look())]
     for bold in (False, True):
         some = [(str(hour), place) for hour, place in numbers if (hour % 6 == 0) is bold]
-        style = Text(7, bold=bold, align="centre")
+        style = replace(made.setting.body, bold=bold, align="centre")
         layers.append(MapLayer([place for _, place in some], style, labels=[hour for hour, _ in some]))
     return layers
 
 
-def _key_box(page: MapPage, points: gpd.GeoDataFrame) -> Box | None:
-    """Return the place for a key: a corner without points, scale bar or arrow; None for a single page."""
-    frame = page.view.frame
-    left, right = frame.west_mm + _KEY_GAP_MM, frame.east_mm - _KEY_GAP_MM - _KEY_WIDTH_MM
-    low, high = frame.south_mm + _KEY_GAP_MM, frame.north_mm - _KEY_GAP_MM - _KEY_HEIGHT_MM
-    places = page.view.place_points(points.geometry.to_numpy())
-    for west_mm, south_mm in ((right, low), (left, high)) if page.parts > 1 else ():
-        box = Box(west_mm, south_mm, _KEY_WIDTH_MM, _KEY_HEIGHT_MM)
-        near = box.inset(-2)
-        if not any(near.holds(Box(east, north, 0, 0)) for east, north in places):
-            return box
-    return None
+def _row_table(made: MapBook, main: gpd.GeoDataFrame) -> Any:
+    """Return the table the crew writes in: a row a point."""
+    body, label = made.setting.body, made.setting.label
+    centred = replace(body, align="centre")
+    grow = body.size_pt / USUAL.body.size_pt
+    longest_mm = max((text_width(name, label) for name in main["point_id"]), default=0.0) + 2.2
+    columns = [
+        Column("walk", 10 * grow, centred),
+        Column("point", max(16.0, longest_mm), label),
+        Column("where to find it", 0, body),
+        Column("from the last", 17 * grow, body),
+        Column("plugs pulled", 14),
+        Column("moved to, or reserve taken" if made.has_spare else "moved to", 23),
+        Column("could not, because", 23),
+        Column("hole filled", 12.5),
+        Column("time", 13),
+    ]
+    rest_mm = made.room.width_mm - sum(column.width_mm for column in columns)
+    columns[2] = replace(columns[2], width_mm=rest_mm)
+    rows = [
+        [
+            *(str(point["walk_order"]), point["point_id"]),
+            tell_point(point),
+            made.legs.get(point["point_id"], ""),
+            *[""] * 5,
+        ]
+        for point in main.to_dict("records")
+    ]
+    return make_table(
+        columns, rows, width_mm=made.room.width_mm, row_mm=made.setting.row_mm, head_style=Text(9, bold=True)
+    )
 
 
-def _draw_key(book: Book, page: MapPage, ground: Ground, box: Box) -> None:
-    """Draw the little key on a page that is one of several: which part of the ground it shows."""
-    surfaces = ground.surfaces[ground.surfaces["surface_id"].isin(page.surface_ids)].geometry.to_numpy()
-    view = _key_view(page, box)
-    clear_area(book, box)
-    for shape in surfaces:
-        paint_polygons(book, view.to_paper(shape), _KEY_TURF)
-    for part, other in enumerate(page.views, start=1):
-        window = view.to_paper(other.window())
-        paint_polygons(book, window, _KEY_THIS if part == page.part else _KEY_OTHER)
-        west, _, _, north = shapely.bounds(window)
-        write_text(book, str(part), west + 1, north - 3, Text(7, bold=part == page.part))
-    draw_border(book, box, line_mm=0.2)
-
-
-def _key_view(page: MapPage, box: Box) -> MapView:
-    """Return a view of all the parts in the box, turned as they are; its scale is of no use to measure by."""
-    windows = shapely.union_all([view.window() for view in page.views])
-    turn_deg = page.views[0].turn_deg
-    west, south, east, north = shapely.bounds(MapView(Box(0, 0, 0, 0), 1000, 0.0, 0.0, turn_deg).to_paper(windows))
-    room = box.inset(1.5)
-    shrink = max((east - west) / room.width_mm, (north - south) / room.height_mm)
-    middle = shapely.centroid(shapely.envelope(windows) if turn_deg == 0 else windows)
-    return MapView(box, round(1000 * shrink) + 1, middle.x, middle.y, turn_deg)
-
-
-def draw_field_sheet(book: Book, design: Design, *, pace_m: float, units: Units) -> None:
-    """Draw the field sheet: a row a main point in walking order, the reserve points in a block after them."""
-    spare = bool((design.points["role"] == "reserve").any())
-    notes = tell_field_sheet(design.visit, units, spare=spare)
-    for role in ("main", "reserve") if spare else ("main",):
-        columns, title = list(_FIELD_COLUMNS), "Field sheet"
-        if role == "reserve":
-            title = "Field sheet: reserve points, in this order"
-            heads = {"from the last point": "stands in for"}
-            columns = [Column(heads.get(one.head, one.head), one.width_mm, one.style) for one in columns]
-        draw_rows(book, design, title, columns, _field_rows(design, role, pace_m), notes=notes)
-
-
-def _field_rows(design: Design, role: str, pace_m: float) -> list[list[str]]:
-    points = ordered_points(design, role)
-    # The reserve is no round: each of its points is walked to from wherever it is needed.
-    legs = [text if isinstance(text, str) else "" for text in points["stratum"]]
-    if role == "main":
-        places = shapely.get_coordinates(points.geometry.to_numpy())
-        legs = ["", *(tell_leg(a, b, pace_m) for a, b in pairwise(places))]
-    planned = str(design.visit.units_per_point)
-    rows = []
-    for point, leg in zip(points.to_dict("records"), legs, strict=True):
-        hole = f"hole {point['hole']} " if isinstance(point["hole"], str) else ""
-        words = point["finding"] if isinstance(point["finding"], str) else ""
-        where = f"{hole}{point['kind']}: {words}{_say_split(point)}".strip()
-        rows.append([str(point["walk_order"]), point["point_id"], where, leg, planned, *[""] * 5])
-    return rows
-
-
-def _say_split(point: Mapping[Hashable, object]) -> str:
-    """Return which plug goes to which method, where the point's plugs are split."""
-    split = point.get("split")
-    if not isinstance(split, str):
-        return ""
-    return "; plugs in a row: " + ", ".join(f"{n} {method}" for n, method in enumerate(split.split(), start=1))
-
-
-def long_side_mm(book: Book) -> float:
-    """Return the width of a page on its side, within its margins, mm."""
-    return max(book.inside.width_mm, book.inside.height_mm)
+def _reserve_words(points: pd.DataFrame) -> list[str]:
+    spare = points[points["role"] == "reserve"].to_dict("records")
+    return [tell_reserve(point) for point in spare]
 
 
 def draw_rows(
-    book: Book,
-    design: Design,
+    made: MapBook,
     title: str,
     columns: Sequence[Column],
     rows: Sequence[Sequence[str]],
     *,
     notes: Sequence[str],
 ) -> None:
-    """Draw rows to write in over as many pages on their sides as they take, the notes above them; none for none.
+    """Draw rows to write in over as many pages as they take, the notes above them; none for none.
 
     Parameters
     ----------
-    book : Book
-        To draw on.
-    design : Design
-        Named in the heads and feet.
+    made : MapBook
+        What to draw with.
     title : str
         Of the pages.
     columns : sequence of Column
@@ -456,10 +617,11 @@ def draw_rows(
         return
 
     def start_page(number: int) -> Box:
-        next_page(book, landscape=True)
-        write_head(book, design, f"{title} (continued)" if number else title)
-        write_footer(book, f"Design {design.visit.design_code} · visit {design.visit.visit} · {title}")
-        return book.inside.below(HEAD_MM)
+        next_page(made.book)
+        write_head(made, f"{title} (continued)" if number else title)
+        write_foot(made, title)
+        return made.room
 
-    table = make_table(columns, rows, width_mm=long_side_mm(book), row_mm=ROW_MM)
-    flow_pages(book, [*(paragraph(note, Text(7.5)) for note in notes), space(1.5), table], start_page)
+    row_mm = made.setting.row_mm
+    table = make_table(columns, rows, width_mm=made.room.width_mm, row_mm=row_mm, head_style=Text(9, bold=True))
+    flow_pages(made.book, [*(paragraph(note, made.setting.body) for note in notes), space(1.5), table], start_page)

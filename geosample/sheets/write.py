@@ -11,6 +11,7 @@ from geosample.drawing import close_book, open_book
 from geosample.errors import Problem, SheetsError
 from geosample.files.saving import make_folder, save_file
 from geosample.pests import load_pest
+from geosample.report.sheets import tell_sources
 from geosample.sheets.bench import (
     StopTable,
     draw_bag_labels,
@@ -21,7 +22,15 @@ from geosample.sheets.bench import (
 )
 from geosample.sheets.blanks import blank_rows, check_not_filled, make_csv, make_form, make_workbook
 from geosample.sheets.finding import NO_WORDS, PACE_M, add_finding, named_landmarks, read_landmarks
-from geosample.sheets.mapbook import draw_field_sheet, draw_hole_pages, draw_overview, map_frame
+from geosample.sheets.mapbook import (
+    LARGE,
+    USUAL,
+    draw_overview,
+    draw_sheet,
+    open_mapbook,
+    plan_sheets,
+    untold_reserve,
+)
 from geosample.sheets.waypoints import make_gpx, make_kml
 from geosample.units import Units
 from geosample.words import METHODS, ROLES
@@ -79,6 +88,7 @@ def write_sheets(  # noqa: PLR0913 - what a user may say in plain words
     pace_m: float = PACE_M,
     landmarks: str | Path | None = None,
     stop_lines: tuple[StopTable, ...] = (),
+    large: bool = False,
     force: bool = False,
 ) -> Sheets:
     """Write the sampling map, the waypoints, the blank sheets and the form of a visit into a folder.
@@ -105,6 +115,8 @@ def write_sheets(  # noqa: PLR0913 - what a user may say in plain words
         File of named places (sprinkler heads, markers) to find points from; the ground's own when None.
     stop_lines : tuple of StopTable
         More stop lines to print after the bench sheet, besides the design's own.
+    large : bool
+        In large letters, for poor sight; it takes more pages.
     force : bool
         Write over blank sheets that somebody has filled in.
 
@@ -126,14 +138,14 @@ def write_sheets(  # noqa: PLR0913 - what a user may say in plain words
     visit, profile = design.visit, load_pest(design.visit.pest)
     course = f"{ground.name}: " if ground.name else ""
     book = open_book(paper=paper, title=f"{course}Sampling map, visit {visit.visit}, design {visit.design_code}")
-    frame = map_frame(book)
-    draw_overview(book, design, ground, units=units)
-    # Behind the overview, since the crew turns to it at every point; the hole pages are for when words fail.
-    draw_field_sheet(book, design, pace_m=pace_m, units=units)
-    unlabelled = draw_hole_pages(book, design, ground, frame=frame, units=units)
-    draw_bench_sheets(book, design, profile, method=method, batch=batch)
+    setting = LARGE if large else USUAL
+    made = open_mapbook(book, design, ground, units=units, setting=setting, pace_m=pace_m)
+    sheets = plan_sheets(made)
+    draw_overview(made, untold_reserve(made, sheets), pace_m=pace_m, sources=tell_sources(method))
+    unlabelled = [label for sheet in sheets for label in draw_sheet(made, sheet)]
+    draw_bench_sheets(made, profile, method=method, batch=batch)
     for table in (*stop_tables(design), *stop_lines):
-        draw_stop_table(book, design, table, units=units)
+        draw_stop_table(made, table)
     labels = open_book(paper=paper, title=f"Bag labels, visit {visit.visit}, design {visit.design_code}")
     draw_bag_labels(labels, design, method=method)
     rows = blank_rows(design, profile, method=method)
