@@ -13,7 +13,9 @@ from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, cast
 
+import geopandas as gpd
 import numpy as np
+import pandas as pd
 import shapely
 
 from geosample import __version__
@@ -41,8 +43,6 @@ from geosample.pests import DEFAULT_PEST, load_pest
 from geosample.survey import shape_frame
 
 if TYPE_CHECKING:
-    import geopandas as gpd
-    import pandas as pd
     from shapely import Geometry
 
 NEAR_M, FAR_M = 0.5, 1.0
@@ -290,8 +290,6 @@ def _note_visit(request: Request, strata: list[dict[str, Any]], points: gpd.GeoD
 
 
 def _tabulate(target: gpd.GeoDataFrame, stratum: str, drawn: DrawnPlaces, kept: KeptPoints | None) -> pd.DataFrame:
-    import pandas as pd
-
     names = kept.names if kept else []
     where = pd.DataFrame(target[["surface_id", "hole", "kind", "part"]]).loc[drawn.part].reset_index(drop=True)
     return where.assign(
@@ -307,9 +305,6 @@ def _tabulate(target: gpd.GeoDataFrame, stratum: str, drawn: DrawnPlaces, kept: 
 
 
 def _finish_points(ground: Ground, request: Request, tables: list[pd.DataFrame], lines: Geometry) -> gpd.GeoDataFrame:
-    import geopandas as gpd
-    import pandas as pd
-
     table = pd.concat(tables, ignore_index=True)
     ordered = _put_in_order(table, _start_of(ground, request, table), request)
     geometry = gpd.GeoSeries.from_xy(ordered["easting"], ordered["northing"], crs=ground.crs)
@@ -344,8 +339,6 @@ def _bench_columns(ordered: pd.DataFrame, request: Request) -> dict[str, Any]:
 
 def _put_in_order(table: pd.DataFrame, start: np.ndarray, request: Request) -> pd.DataFrame:
     """Return main points along the walk, then reserve points by stratum in the order of their use."""
-    import pandas as pd
-
     main = table[table["role"] == "main"].reset_index(drop=True)
     holes = sorted(main["hole"].unique(), key=hole_key)
     rank = {hole: number for number, hole in enumerate(holes)} if request.walk == "holes" else {}

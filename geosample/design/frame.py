@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
+import pandas as pd
 import shapely
 
 from geosample.errors import DesignError, Problem
@@ -129,8 +130,6 @@ def split_by_areas(parts: gpd.GeoDataFrame, areas: Sequence[tuple[str, str]]) ->
         Names and WKT. Ground outside all of them has the empty name; less than ``SLIVER_M2`` of a part is no ground of
         an area's own, only how two outlines differ.
     """
-    import pandas as pd
-
     left, pieces = parts.assign(area_name=""), []
     for name, wkt in areas:
         shape = shapely.from_wkt(wkt)

@@ -11,6 +11,7 @@ from dataclasses import asdict, dataclass, field
 from typing import TYPE_CHECKING, Any, cast
 
 import numpy as np
+import pandas as pd
 import shapely
 
 from geosample.design.howmany import (
@@ -35,7 +36,6 @@ from geosample.words import KIND_LETTERS
 
 if TYPE_CHECKING:
     import geopandas as gpd
-    import pandas as pd
     from pyproj import CRS
 
     from geosample.survey import Survey
@@ -328,8 +328,6 @@ def save_design(survey: Survey, design: Design) -> None:
     DesignError
         When the visit has counts already: a new design would leave them without their points.
     """
-    import pandas as pd
-
     name = design.visit.visit
     with survey.change() as change:
         check_open(change.read("samples"), name)

@@ -10,6 +10,7 @@ from enum import IntEnum
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
 
+import geopandas as gpd
 import numpy as np
 import shapely
 
@@ -32,7 +33,6 @@ from geosample.units import plug_area_m2
 from geosample.words import ALLOCATIONS, DRAW_METHODS, METHODS, SURFACE_KINDS, WALKS, is_date
 
 if TYPE_CHECKING:
-    import geopandas as gpd
     import pandas as pd
 
     from geosample.ground import Ground
@@ -517,8 +517,6 @@ def _is_called(marks: pd.DataFrame, kind: str) -> pd.Series:
 
 
 def _place(degrees: tuple[float, float], ground: Ground) -> tuple[float, float]:
-    import geopandas as gpd
-
     if not (abs(degrees[0]) <= 180 and abs(degrees[1]) <= 90):  # noqa: PLR2004 - a degree is no number either
         found = f"{degrees[0]:g}, {degrees[1]:g}"
         raise DesignError(Problem("start", found, "longitude and latitude in degrees", "write -73.91,41.52"))

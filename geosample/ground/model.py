@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any, cast
 
+import pyproj
 import shapely
 
 from geosample.errors import GroundError, Problem
@@ -18,7 +19,6 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     import geopandas as gpd
-    import pyproj
 
     from geosample.survey import Change, Survey
 
@@ -117,8 +117,6 @@ class Ground(Result):
 
 
 def _origin_of(crs: pyproj.CRS) -> list[float]:
-    import pyproj
-
     return list(pyproj.Transformer.from_crs(crs, 4326, always_xy=True).transform(0.0, 0.0))
 
 

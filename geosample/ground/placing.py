@@ -18,6 +18,7 @@ from itertools import groupby
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+import geopandas as gpd
 import numpy as np
 import pyproj
 import shapely
@@ -29,7 +30,6 @@ from geosample.ground.formats import read_file
 from geosample.words import SHAPE_FAULTS
 
 if TYPE_CHECKING:
-    import geopandas as gpd
     from pyproj import CRS
     from shapely import Geometry
 
@@ -288,8 +288,6 @@ def read_own_shapes(path: Path, crs: CRS, *, option: str, name_field: str | None
     GroundError
         When it can't be read, a row has no whole shape, or it has no coordinate system or not that field.
     """
-    import geopandas as gpd
-
     where = f"{option} {path}"
     content = _read(path, where)
     broken = [note for note in content.notes if "done" in note.facts and note.what != "empty_layer"]
@@ -335,8 +333,6 @@ def _read(path: Path, where: str) -> Content:
 
 def _frame_rows(content: Content, where: str) -> gpd.GeoDataFrame:
     """Return a row a feature: a reader gives a shape of several parts as several, one behind the other."""
-    import geopandas as gpd
-
     if not content.features:
         remedy = "export it as GeoJSON, GeoPackage or a shapefile"
         raise GroundError(Problem(where, "rows without shapes", "points or polygons", remedy))

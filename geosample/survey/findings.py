@@ -9,12 +9,12 @@ from dataclasses import dataclass, field
 from enum import StrEnum
 from typing import TYPE_CHECKING, Any
 
+import pandas as pd
+
 from geosample.errors import Problem, SurveyError
 from geosample.survey.layers import shape_frame
 
 if TYPE_CHECKING:
-    import pandas as pd
-
     from geosample.survey import Survey
     from geosample.survey.writing import Change
 
@@ -175,8 +175,6 @@ def put_findings(
 
 def frame_findings(visit: str, pest: str, rows: Iterable[Finding]) -> pd.DataFrame:
     """Return findings as rows of the layer; an endless value or end of an interval is missing there."""
-    import pandas as pd
-
     columns = ("value", "low", "high", "threshold_per_m2")
     table = [
         {

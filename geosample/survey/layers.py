@@ -10,15 +10,16 @@ import sqlite3
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Literal
+from typing import Any, Literal
+
+import numpy as np
+import pandas as pd
+import pyogrio
+import pyproj
+import shapely
 
 from geosample.errors import Problem, SurveyError, list_names
 from geosample.words import ACTIONS, METHODS, OBSTACLE_KINDS, PARTS, ROLES, STATUSES, SURFACE_KINDS, is_date
-
-if TYPE_CHECKING:
-    import numpy as np
-    import pandas as pd
-
 
 Kind = Literal["text", "int", "real", "bool"]
 
@@ -254,8 +255,6 @@ def shape_frame(layer: str, frame: pd.DataFrame) -> pd.DataFrame:
     frame : DataFrame or GeoDataFrame
         Other columns are kept, after the layer's own.
     """
-    import numpy as np
-
     if layer not in LAYERS:
         return frame
     columns = LAYERS[layer].columns
@@ -267,8 +266,6 @@ def shape_frame(layer: str, frame: pd.DataFrame) -> pd.DataFrame:
 
 
 def _typed(values: pd.Series, kind: Kind) -> pd.Series:
-    import pandas as pd
-
     if kind == "text" and isinstance(values.dtype, pd.StringDtype):
         objects = values.to_numpy(dtype=object)
         objects[values.isna().to_numpy()] = None
@@ -359,8 +356,6 @@ def _check_columns(connection: sqlite3.Connection, layer: str, frame: pd.DataFra
 
 def _check_declared(rules: Layer, frame: pd.DataFrame) -> Iterator[tuple[str, _Fault]]:
     """Yield the columns declared as times or flags by another program: the driver reads what fits, not what is so."""
-    import pandas as pd
-
     for name, kind in rules.columns.items():
         if name in frame.columns and not isinstance(frame[name].dtype, pd.StringDtype):
             found = pd.api.types.infer_dtype(frame[name], skipna=True)
@@ -425,9 +420,6 @@ def _is_object(text: str) -> bool:
 
 def _check_number(rules: Layer, name: str, values: pd.Series) -> Iterator[_Fault]:
     """Yield the rows with no number where one is needed, and those with one beyond its ends."""
-    import numpy as np
-    import pandas as pd
-
     numbers = pd.to_numeric(values, errors="coerce").to_numpy(dtype=float, na_value=np.nan)
     missing = values.isna().to_numpy()
     low, high, strict, expected = _ends(rules, name)
@@ -474,9 +466,6 @@ def _check_shapes(connection: sqlite3.Connection, layer: str, frame: pd.DataFram
     if "geometry" not in frame.columns:
         yield _Fault([], "no geometry", f"a layer of {rules.geometry}s")
         return
-    import numpy as np
-    import shapely
-
     placed = list(_check_crs(connection, layer, frame))
     yield from placed
     shapes = frame["geometry"].to_numpy()
@@ -502,10 +491,6 @@ _TYPES = {"Point": [0], "MultiPolygon": [3, 6]}
 
 def _check_areas(rules: Layer, frame: pd.DataFrame, good: np.ndarray) -> Iterator[_Fault]:
     """Yield the rows whose stored area is not their polygon's: one of the two was changed without the other."""
-    import numpy as np
-    import pandas as pd
-    import shapely
-
     if rules.measured not in frame.columns:
         return
     stored = pd.to_numeric(frame[rules.measured], errors="coerce").to_numpy(dtype=float, na_value=np.nan)
@@ -533,9 +518,6 @@ def _check_crs(connection: sqlite3.Connection, layer: str, frame: pd.DataFrame) 
 
 def _other_crs(connection: sqlite3.Connection, layer: str) -> Any:
     """Return the surfaces' CRS, or None where there are none or the file says it is the layer's own."""
-    import pyogrio
-    import pyproj
-
     sql = "SELECT table_name, srs_id FROM gpkg_geometry_columns WHERE table_name IN (?, 'surfaces')"
     numbers = dict(connection.execute(sql, (layer,)).fetchall())
     if "surfaces" not in numbers or numbers["surfaces"] == numbers.get(layer):
@@ -556,8 +538,6 @@ def _rows(frame: pd.DataFrame, wrong: np.ndarray) -> list[int]:
 
 def _say(name: str, values: Iterable[Any]) -> str:
     """Return what rows hold in a column, the first few that differ."""
-    import pandas as pd
-
     held = dict.fromkeys("nothing" if pd.isna(value) else repr(value)[:60] for value in values)
     shown = list(held)[:_MOST_VALUES]
     return f"{name} {', '.join(shown)}{' ...' if len(held) > _MOST_VALUES else ''}"

@@ -8,14 +8,15 @@ import warnings
 from collections.abc import Callable, Collection, Iterator, Mapping
 from contextlib import closing, contextmanager
 from pathlib import Path
-from typing import TYPE_CHECKING
+
+import geopandas as gpd
+import pandas as pd
+import pyarrow
+import pyogrio
 
 from geosample.errors import Problem, SurveyError
 from geosample.files.saving import SQLITE_HEADER
 from geosample.survey.layers import LAYERS, LAYOUT, MARKED, check_layer, shape_frame
-
-if TYPE_CHECKING:
-    import pandas as pd
 
 Where = Mapping[str, str | Collection[str]]
 
@@ -167,9 +168,6 @@ def read_layer(path: Path, layer: str, *, without: Where | None = None, of_any_l
     if layer not in list_layers(path):
         _check_unlisted(path, layer)
         return empty_layer(layer)
-    import pyarrow
-    import pyogrio
-
     kept = "1" if without is None else f"NOT {match_rows(without)}"
     try:
         with open_door(path) as file:
@@ -227,9 +225,6 @@ def _connect(path: Path) -> sqlite3.Connection:
 
 def empty_layer(layer: str) -> pd.DataFrame:
     """Return an empty frame with the layer's columns and types."""
-    import geopandas as gpd
-    import pandas as pd
-
     make = LAYERS.get(layer)
     if make is None or make.geometry is None:
         return shape_frame(layer, pd.DataFrame())

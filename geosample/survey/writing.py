@@ -23,6 +23,10 @@ from contextlib import ExitStack, closing, contextmanager, suppress
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+import pandas as pd
+import pyogrio
+import shapely
+
 from geosample import __version__
 from geosample.errors import Problem, SurveyError
 from geosample.files.saving import keep_rights, tell_rights
@@ -43,8 +47,6 @@ from geosample.survey.reading import (
 
 if TYPE_CHECKING:
     import numpy as np
-    import pandas as pd
-
 
 # OGC 12-128r19 (GeoPackage 1.4), annex F.3, names the triggers of a layer's index; the driver's count has two more.
 _UPKEEP = (
@@ -64,8 +66,6 @@ def write_frames(
     OSError
         When the disk is full: the driver may go on without a word.
     """
-    import pyogrio
-
     for layer, frame in frames.items():
         make = LAYERS.get(layer)
         kind = make.geometry if make and "geometry" in frame.columns else None
@@ -99,8 +99,6 @@ def _check_written(scratch: Path, frames: Mapping[str, pd.DataFrame]) -> None:
 
 
 def _count_placed(shapes: np.ndarray) -> int:
-    import shapely
-
     return int((~shapely.is_missing(shapes) & ~shapely.is_empty(shapes)).sum())
 
 
@@ -450,8 +448,6 @@ class Change:
 
     def note_layout(self) -> None:
         """Put the number of this version's layout among the changes, where the file does not have it yet."""
-        import pandas as pd
-
         if self.connection is None or check_layout(self.path) < LAYOUT:
             mark = pd.DataFrame({"layout": [LAYOUT], "written_by": [__version__]})
             self.put("layout", mark)
@@ -485,8 +481,6 @@ class Change:
 
 
 def _leave_out(frame: pd.DataFrame, where: Where) -> pd.DataFrame:
-    import pandas as pd
-
     same = pd.Series(data=True, index=frame.index)
     for column, value in where.items():
         same &= frame[column].isin([value] if isinstance(value, str) else list(value))
@@ -494,8 +488,6 @@ def _leave_out(frame: pd.DataFrame, where: Where) -> pd.DataFrame:
 
 
 def _merge(layer: str, old: pd.DataFrame, fresh: pd.DataFrame) -> pd.DataFrame:
-    import pandas as pd
-
     kept = [frame for frame in (old, fresh) if len(frame)]
     if len(kept) < 2:  # noqa: PLR2004 - one of the two, or the new one, which has its columns
         return shape_frame(layer, kept[0] if kept else fresh)
