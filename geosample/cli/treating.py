@@ -24,15 +24,6 @@ from geosample.cli.options import (
     units_option,
     visit_option,
 )
-from geosample.report.treat import (
-    tell_efficacy,
-    tell_efficacy_more,
-    tell_plan,
-    tell_plan_more,
-    tell_record,
-    tell_record_more,
-    tell_treated,
-)
 from geosample.units import FOOT_M
 
 _STRIP_STEPS_M = {"us": 5 * FOOT_M, "metric": 1.0}
@@ -127,6 +118,7 @@ def treat_command(survey: Path, out: Path, visit: str | None, **asked: Any) -> T
     """  # noqa: D301
     from geosample.errors import TreatError
     from geosample.files.saving import make_folder
+    from geosample.report.treat import tell_plan, tell_plan_more
     from geosample.survey import open_survey
     from geosample.treat import Sprayer, gather_evidence, save_zones, suggest_zones, write_plan, write_zones
     from geosample.treat.amounts import parse_rate, parse_tank
@@ -230,6 +222,7 @@ def record_command(survey: Path, day: str, visit: str | None, rules: str, **aske
     Example:
       geosample record course.gpkg --date 2026-05-08 --set irac_group=28 --set applicator='A. Name' --set method=boom
     """  # noqa: D301
+    from geosample.report.treat import tell_record, tell_record_more
     from geosample.survey import open_survey
     from geosample.treat import load_zones
     from geosample.treat.records import RULES, fill_record, keep_fields, missing_fields, save_record
@@ -270,6 +263,7 @@ def check_command(survey: Path, before: str, after: str, seed: int, **asked: Any
 
     from geosample.counts import load_counts, tally
     from geosample.design import load_visit
+    from geosample.report.treat import tell_efficacy, tell_efficacy_more, tell_treated
     from geosample.survey import open_survey
     from geosample.treat import load_zones
     from geosample.treat.efficacy import check_treatment, check_visits, treated_zones
