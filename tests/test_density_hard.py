@@ -58,6 +58,7 @@ class TestHardInput:
         }
         return make_counts(ground, *cases[case])
 
+    @pytest.mark.slow
     @pytest.mark.parametrize(
         "case",
         [

@@ -199,6 +199,7 @@ def test_a_wish_that_can_not_be_is_refused_in_words(survey, words, code, pattern
     assert pattern in result.output
 
 
+@pytest.mark.slow
 def test_hours_at_hand_give_the_points_the_bench_can_take(survey):
     result = run("design", survey, "--visit", "2026-05-04", "--hours", 8, "--people", 2, "--containers", 6)
     assert result.exit_code == 0, result.output

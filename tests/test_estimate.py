@@ -93,6 +93,7 @@ def test_all_zeros_give_an_upper_bound_and_never_zero_plus_or_minus_zero(counted
     assert (totals["high_per_m2"] > 0).all()
 
 
+@pytest.mark.slow
 def test_a_domain_without_counted_points_is_told_not_dropped(counted_visit):
     counts, design = counted_visit
     collars = set(design.points.loc[design.points["kind"] == "collar", "point_id"])
@@ -402,6 +403,7 @@ def test_how_the_mix_moved_since_the_visit_before_is_told(two_visits, tmp_path):
     assert (then["visit"], then["share"], then["moved"]) == ("2026-05-04", 0.0, True)
 
 
+@pytest.mark.slow
 def test_the_picture_is_one_page_with_every_kind_and_the_threshold(counted_visit, tmp_path):
     answer = estimate_means(*counted_visit, threshold_per_m2=THRESHOLD)
     page = draw_estimates(answer, threshold_per_m2=THRESHOLD)

@@ -58,6 +58,7 @@ def test_a_ground_that_visits_rest_on_is_not_replaced_unasked(hole_file: Path, t
         replace_ground(survey, elsewhere, force=True)
 
 
+@pytest.mark.slow
 def test_the_command_prints_a_table_and_json_agrees(hole_file: Path, tmp_path: Path) -> None:
     args = ["ground", str(tmp_path / "a.gpkg"), str(hole_file), "--collar", "30in,7=1m", "--units", "metric"]
     plain = CliRunner().invoke(main, [*args, "--picture", str(tmp_path / "a.png")])

@@ -64,6 +64,7 @@ def test_surfaces_are_valid_disjoint_and_clear_of_obstacles(made: Shapes) -> Non
     assert shapely.area(shapely.intersection(surfaces.geometry.to_numpy(), cutting)).max() < 1e-3
 
 
+@pytest.mark.slow
 @many
 @given(made=shapes())
 def test_no_ground_is_lost_but_to_obstacles_and_what_the_notes_say(made: Shapes) -> None:

@@ -40,6 +40,7 @@ def told(story: Story) -> str:
     return Markup(" ").join(tell_lines(story).values()).striptags()
 
 
+@pytest.mark.slow
 def test_the_answer_says_where_how_much_how_sure_and_what_is_not_known(complete: Survey):
     lines = tell_lines(gather_story(complete))
     assert list(lines) == ["Where", "How much", "How sure", "Not known"]

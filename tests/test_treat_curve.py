@@ -62,6 +62,7 @@ def test_even_insects_give_share_for_share(small_ground):
     assert border["insect_share"].tolist() == pytest.approx(border["area_share"].tolist())
 
 
+@pytest.mark.slow
 def test_a_supported_border_gets_a_width_from_the_curve(small_ground):
     zones = plan_map(with_edge(small_ground), small_ground, findings=ratio_found(1.4, 2.5, 4.0))
     border = zones.figures.border
@@ -188,6 +189,7 @@ def test_under_averages_a_stratum_errs_as_one(small_ground):
     assert len(field.root) == 2
 
 
+@pytest.mark.slow
 def test_a_strip_that_reaches_as_much_is_named_beside_the_zones_and_only_then(small_ground):
     def said(given):
         figures = plan_map(given, small_ground).figures

@@ -145,6 +145,7 @@ def test_the_plan_has_its_curve_and_a_page_a_hole_that_has_zones(zones, small_gr
     assert heads == ["Treatment plan", "Hole 1", "Why this plan", "How well it is aimed"]
 
 
+@pytest.mark.slow
 def test_each_zone_says_what_it_takes_at_the_rate_that_was_entered(small_ground):
     rate = parse_rate("0.2floz/1000ft2")
     rated = plan(small_ground, patch(-50, -130, 14), sprayer=Sprayer(rate=rate))

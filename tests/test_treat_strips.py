@@ -84,6 +84,7 @@ def test_strips_are_named_in_every_file(striped, tmp_path):
     assert sorted(names) == sorted(f"{row.zone_id} {row.action}" for row in striped.zones.itertuples())
 
 
+@pytest.mark.slow
 def test_another_seed_puts_them_elsewhere_and_the_same_seed_does_not(small_ground, striped):
     again, other = (plan(small_ground, patch(-50, -130, 30), check_share=0.2, seed=seed) for seed in (7, 8))
     assert checks(again).union_all().equals(checks(striped).union_all())
