@@ -145,7 +145,9 @@ def test_names_in_any_script_work_through_the_chain(demo: Path, tmp_path: Path) 
     folder.mkdir()
     survey, out = folder / "كورس 골프.gpkg", folder / "выход λ"
     shutil.copy(demo / "invented_course.gpkg", survey)
-    commands = [[*words] for words in plan_commands(survey, out) if words[0] in {"sheets", "density", "treat", "map"}]
+    stages = {"ground", "sheets", "density", "treat", "map"}
+    commands = [[*words] for words in plan_commands(survey, out) if words[0] in stages]
+    commands[0][commands[0].index("--name") + 1] = survey.stem
     for words in commands:
         # Coarser cells than the demo's 1 m: the names are what is tried.
         done = CliRunner().invoke(main, ["4m" if word == "1m" else word for word in words])
