@@ -7,9 +7,11 @@ from __future__ import annotations
 
 import csv
 import json
+import os
 import re
 import shlex
 import sqlite3
+import textwrap
 from contextlib import chdir, closing
 from dataclasses import dataclass
 from pathlib import Path
@@ -32,14 +34,21 @@ from geosample.survey.layers import MARKED
 from geosample.units import FOOT2_M2
 
 ROOT = Path(__file__).resolve().parents[1]
+KEPT = ROOT / "tests" / "golden" / "readme_chain.txt"
+"""What the README's job by hand prints, kept so that a change of words is seen; GEOSAMPLE_GOLDEN=write remakes it."""
+JARGON = {
+    "stratum", "strata", "exceedance", "log score", "CRPS", "instar", "IRAC", "permutation", "balance", "p-value",
+}  # fmt: skip
+"""Words that no crew would say."""
 
 
 @dataclass(frozen=True)
 class Played:
-    """A survey the commands were run on, and where they wrote."""
+    """A survey the commands were run on, where they wrote, and what each command said, as people see it."""
 
     survey: Survey
     folder: Path
+    said: list[str]
 
 
 def run(*args: object) -> dict:
@@ -52,28 +61,38 @@ def run(*args: object) -> dict:
 def readme_lines() -> list[list[str]]:
     """Return the words of the README's job by hand, a list a line."""
     text = (ROOT / "README.md").read_text(encoding="utf-8")
-    lines = [shlex.split(line)[1:] for line in text.splitlines() if line.startswith("geosample ")]
-    return [words for words in lines if words[0] != "batch"]
+    return [shlex.split(line)[2:] for line in text.splitlines() if line.startswith("$ geosample ")]
 
 
 def play(folder: Path, course: Path, *options: str) -> Played:
     """Type the README's lines in a folder, with this course in place of the demo's."""
+    said = []
     with chdir(folder):
         for command, *words in readme_lines():
             more = options if command == "ground" else ()
-            run(command, *[course if word == "layers/course.geojson" else word for word in words], *more)
+            asked = [str(course) if word == "layers/course.geojson" else word for word in words]
+            result = CliRunner().invoke(main, [command, *asked, *more])
+            assert result.exit_code == 0, result.output
+            said.append(f"$ {shlex.join(['geosample', command, *words])}\n{result.output}")
             if command == "sheets":
                 survey = open_survey(Path("course.gpkg"))
                 blank = Path("out", "blank_counts.csv")
                 fill_blank(blank, load_design(survey), load_ground(survey), Path("filled.csv"), seed=11)
-    return Played(open_survey(folder / "course.gpkg"), folder / "out")
+    return Played(open_survey(folder / "course.gpkg"), folder / "out", said)
+
+
+@pytest.fixture(scope="module")
+def by_hand(tmp_path_factory: pytest.TempPathFactory) -> Played:
+    """The README's job as it stands there, on the demo's course."""
+    return play(tmp_path_factory.mktemp("chain"), ROOT / "layers" / "course.geojson")
 
 
 @pytest.fixture(scope="module", params=["demo course", "oak_bluff"])
 def played(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> Played:
-    folder = tmp_path_factory.mktemp("chain")
     if request.param == "demo course":
-        return play(folder, ROOT / "layers" / "course.geojson")
+        own: Played = request.getfixturevalue("by_hand")
+        return own
+    folder = tmp_path_factory.mktemp("oak")
     shared: Path = request.getfixturevalue("shared")
     return play(folder, shared / "courses" / "oak_bluff.kml", "--kinds", "OB=ignore")
 
@@ -81,6 +100,47 @@ def played(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFact
 def test_the_readme_goes_from_the_ground_to_the_map() -> None:
     stages = ["ground", "design", "sheets", "counts", "estimate", "density", "treat", "map"]
     assert [command for command, *_ in readme_lines()] == stages
+
+
+def test_the_readme_s_commands_print_what_is_kept(by_hand: Played) -> None:
+    text = "".join(by_hand.said)
+    if os.environ.get("GEOSAMPLE_GOLDEN") == "write":
+        KEPT.write_text(text, encoding="utf-8")
+    kept, number = KEPT.read_text(encoding="utf-8"), r"\d[\d,]*(?:\.\d+)?"
+    assert re.sub(number, "#", " ".join(text.split())) == re.sub(number, "#", " ".join(kept.split()))
+    # Another version of an optimiser may move a fitted digit, not the answer.
+    told, before = (
+        [float(one.replace(",", "")) for one in re.findall(number, said.replace("-", " "))] for said in (text, kept)
+    )
+    assert told == pytest.approx(before, rel=0.02)
+
+
+def test_the_readme_shows_the_first_thing_each_command_says() -> None:
+    """Without its folds, and without the note on stderr that a command is at work."""
+    readme, kept = ((ROOT / path).read_text(encoding="utf-8") for path in ("README.md", KEPT))
+    first = r"^\$ geosample (\w+) .*\n(?:.*\.\.\.\n)?(.*)$"
+    shown = re.findall(first, readme, flags=re.MULTILINE)
+    assert shown == re.findall(first, re.sub(r"\n  (?=\S)", " ", kept), flags=re.MULTILINE)
+    assert [command for command, _ in shown] == [command for command, *_ in readme_lines()]
+
+
+def test_each_stage_answers_in_eight_lines_of_a_hundred_characters_and_plain_words(played: Played) -> None:
+    for said in played.said:
+        command, *lines = said.splitlines()
+        table = [line for line in lines if "  " in line.strip()]
+        told = [line for line in lines if line not in table]
+        assert max(map(len, lines)) <= 100, command
+        assert len(told) <= 8, said
+        assert not table or command.split()[2] in {"ground", "estimate"}, said
+        assert [word for word in JARGON if word in said] == [], command
+    assert sum(len(said.splitlines()) - 1 for said in played.said) <= 80
+
+
+def test_the_readme_is_short_and_plain_before_many_courses() -> None:
+    text, *_ = (ROOT / "README.md").read_text(encoding="utf-8").partition("## Many courses")
+    folded = [part for line in text.splitlines() for part in textwrap.wrap(line, 120) or [""]]
+    assert len(folded) <= 100
+    assert [word for word in JARGON if word in text] == []
 
 
 def test_every_column_the_stages_write_is_declared_and_checked(played: Played) -> None:

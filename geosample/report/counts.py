@@ -53,7 +53,7 @@ NOTES = {
     "reserve_skipped": ("reserve used before {names}", "weighted as if at random; use the reserve in its order"),
     "extra_answers": (
         "{extra} more answers than main points",
-        "all weights of the stratum scaled so that it counts once",
+        "the part of the ground is weighted so that it counts once",
     ),
     "results_taken_away": (
         "results from the earlier counts ({names})",

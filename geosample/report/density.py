@@ -100,8 +100,8 @@ def tell_clusters(found: Mapping[str, Any], units: Units = "us") -> str:
     """Return how many samples lie in a cluster of high counts, how that was looked for, and what it does not say."""
     many = len(found["high"])
     how = (
-        f"Getis-Ord Gi*, neighbours within {show_length(found['band_m'], units)}, permutation test at a false "
-        f"discovery rate of {percent(found['false_share'])}"
+        f"Getis-Ord Gi*: each count with those within {show_length(found['band_m'], units)} against the counts dealt "
+        f"out at random; of those named, {percent(found['false_share'])} may be luck"
     )
     samples = "sample has" if many == 1 else "samples have"
     return f"{many} {samples} more high counts around than chance gives ({how}). {CLUSTER_WARNING}"

@@ -51,8 +51,7 @@ def tell_design(design: Design, units: Units = "us") -> list[str]:
         *_tell_shares(facts["strata"]),
         *_tell_sharpness(facts, units),
         *_tell_spacing(facts, units),
-        f"The walk: {show_length(facts['walk_m'], units)} in straight lines.",
-        *_tell_fit(facts),
+        _tell_walk(facts, units),
         *_tell_rest(facts),
         *_tell_stops_briefly(facts["stop_lines"]),
     ]
@@ -87,10 +86,10 @@ def _tell_shares(rows: Sequence[Mapping[str, Any]]) -> Iterator[str]:
     """Yield how many points each part of the ground got; of many parts only their number."""
     if len(rows) > MOST_ALIKE:
         least, most = min(row["main"] for row in rows), max(row["main"] for row in rows)
-        yield f"Points by part of the ground: {len(rows)} parts, {least} to {most} points each (--more lists them)."
+        yield f"Points by part: {len(rows)} parts, {least} to {most} points each (--more lists them)."
     elif len(rows) > 1:
         named = ", ".join(f"{row['stratum']} {row['main']}" for row in rows)
-        yield f"Points by part of the ground: {named}."
+        yield f"Points by part: {named}."
 
 
 def _tell_sharpness(facts: Mapping[str, Any], units: Units) -> Iterator[str]:
@@ -100,7 +99,7 @@ def _tell_sharpness(facts: Mapping[str, Any], units: Units) -> Iterator[str]:
         return
     middle = len(buys["densities_per_m2"]) // 2
     near = min(buys["points"], key=lambda row: abs(row["points"] - facts["points"]))
-    told = [f"{near['points']} bags tell the mean of all the ground to within {_margins(near)[middle]}"]
+    told = [f"{near['points']} bags tell the mean of all to {_margins(near)[middle]}"]
     if len(buys["strata"]) > 1:
         few = min(buys["strata"], key=lambda row: row["points"])
         told.append(f"{few['points']} that of {few['stratum']} to {_margins(few)[middle]}")
@@ -114,20 +113,18 @@ def _tell_spacing(facts: Mapping[str, Any], units: Units) -> Iterator[str]:
         yield f"Points lie about {apart} apart: close enough to try a map."
         return
     mapped = show_area(facts["points"] * facts["map_spacing_m"] ** 2, units)
-    yield (
-        f"Points lie about {apart} apart: this tells averages by kind and border. A map wants {wanted}; so many points "
-        f"would map {mapped} of the holes that need it."
-    )
+    yield f"Points lie about {apart} apart: enough for averages; a map wants {wanted}, so on {mapped} at most."
 
 
-def _tell_fit(facts: Mapping[str, Any]) -> Iterator[str]:
-    effort = facts.get("effort")
-    if effort is not None:
-        fits = effort["hours_needed"] <= effort["hours"]
-        yield (
-            f"About {effort['hours_needed']:.0f} h of work for {effort['people']}; {effort['hours']:g} h: "
-            f"{'fits' if fits else 'does not fit; ' + str(effort['bags_in_hours']) + ' points would'}."
-        )
+def _tell_walk(facts: Mapping[str, Any], units: Units) -> str:
+    """Return how far the walk is and, where hours were given, whether the work fits into them."""
+    walk, effort = f"The walk: {show_length(facts['walk_m'], units)} in straight lines", facts.get("effort")
+    if effort is None:
+        return f"{walk}."
+    work = f"about {effort['hours_needed']:.0f} h of work for {effort['people']}"
+    if effort["hours_needed"] <= effort["hours"]:
+        return f"{walk}; {work} fit into {effort['hours']:g} h."
+    return f"{walk}; {work}: {effort['hours']:g} h are enough for {effort['bags_in_hours']} points."
 
 
 def _tell_stops_briefly(plans: Sequence[Mapping[str, Any]]) -> Iterator[str]:
@@ -139,8 +136,8 @@ def _tell_stops_briefly(plans: Sequence[Mapping[str, Any]]) -> Iterator[str]:
 
 def _tell_missing(kinds: Sequence[str]) -> Iterator[str]:
     if kinds:
-        hint = " 'geosample ground' with --collar 30in makes collars." if "collar" in kinds else ""
-        yield f"The course has no {' and no '.join(kinds)}; what it has of the usual surfaces is sampled.{hint}"
+        hint = " ('geosample ground' with --collar 30in makes collars)" if "collar" in kinds else ""
+        yield f"The course has no {' and no '.join(kinds)}: the rest is sampled{hint}."
 
 
 def _stratum_row(row: Mapping[str, Any], units: Units) -> list[str]:
@@ -212,7 +209,7 @@ def _tell_stop_lines(plans: Sequence[Mapping[str, Any]], units: Units) -> Iterat
         for plan in plans
         if not plan["why_not"]
     ]
-    heads = ["stratum", "bags", f"right at {low}", f"right at {high}", "bags at low", "between", "at high"]
+    heads = ["part", "bags", f"right at {low}", f"right at {high}", "bags at low", "between", "at high"]
     yield f"Stop lines for extraction, k {plans[0]['k']:.2g} a bag (all plugs are pulled):"
     yield from show_table(heads, rows) if rows else ()
     for plan in plans:
@@ -239,7 +236,7 @@ def _tell_effort(facts: Mapping[str, Any]) -> Iterator[str]:
     yield from show_table(["plugs a bag", "bags if a point's plugs are alike", "bags if they are independent"], rows)
     yield (
         f"Pooled here: {facts['units_per_point']}. A bag takes the bench as long whatever is in it, so pooling saves "
-        "bags; how many depends on how alike neighbouring plugs are, which nobody has published (G). It costs the "
+        "bags; how many depends on how alike neighbouring plugs are, which nobody has published. It costs the "
         "look at single plugs."
     )
 
