@@ -15,7 +15,7 @@ import click
 
 from geosample.cautions import SIMULATED
 from geosample.cli.options import PATH, json_option, more_option
-from geosample.report import say, show_table, talk
+from geosample.report import say, talk
 
 if TYPE_CHECKING:
     from geosample.batch import Outcome
@@ -84,9 +84,12 @@ def _first_sentence(said: str) -> str:
 @click.option("--scheduler", help="Address of a Dask scheduler whose workers see the same folders.")
 @click.option("--again", is_flag=True, help="Run every stage again, also what is finished.")
 @click.option("--region", type=PATH, help="Write all courses' estimates as one GeoParquet, such as region.parquet.")
+@more_option
 @json_option
 @click.pass_context
-def batch_command(ctx: click.Context, /, folder: Path, plan_file: Path, as_json: bool, **asked: Any) -> None:
+def batch_command(
+    ctx: click.Context, /, folder: Path, plan_file: Path, as_json: bool, more: bool, **asked: Any
+) -> None:
     """Run the same stages on every survey file of a folder, and sum up.
 
     The plan is a TOML file with a table [[stage]] a command. In its values {course} stands for the survey's name,
@@ -100,6 +103,11 @@ def batch_command(ctx: click.Context, /, folder: Path, plan_file: Path, as_json:
     """  # noqa: D301
     from geosample.batch import Workers, check_region, find_surveys, read_plan, run_batch, write_region
     from geosample.files.saving import make_folder
+    from geosample.report.batch import tell_batch, tell_batch_more, tell_course
+
+    def tell(outcome: Outcome, number: int, total: int) -> None:
+        for line in tell_course(outcome, number, total):
+            talk(line)
 
     plan = read_plan(plan_file)
     region, out = asked.pop("region"), asked.pop("out") or folder / "batch"
@@ -107,44 +115,12 @@ def batch_command(ctx: click.Context, /, folder: Path, plan_file: Path, as_json:
     find_surveys(folder)  # nothing is made where there is nothing to run
     make_folder(out)
     workers = Workers(asked.pop("jobs") or -1, asked.pop("scheduler"))
-    outcomes = run_batch(folder, plan, out=out, workers=workers, tell=_tell, **asked)
+    outcomes = run_batch(folder, plan, out=out, workers=workers, tell=tell, **asked)
     summary: dict[str, Any] = {"courses": [asdict(outcome) for outcome in outcomes]}
-    rows = [[o.course, o.state, "" if o.seconds is None else f"{o.seconds:.1f}"] for o in outcomes]
-    lines = show_table(["course", "state", "seconds"], rows)
-    failed = [outcome for outcome in outcomes if outcome.state == "failed"]
-    left = [outcome for outcome in outcomes if outcome.state == "unfinished"]
-    if region is not None and not left:
-        lost = {outcome.course for outcome in failed}
+    states = {outcome.state for outcome in outcomes}
+    if region is not None and "unfinished" not in states:
+        lost = {outcome.course for outcome in outcomes if outcome.state == "failed"}
         summary["region"] = str(write_region([path for path in find_surveys(folder) if path.stem not in lost], region))
-        lines.append(f"wrote {region}{f', without the {len(lost)} that failed' if lost else ''}")
-    lines.append(f"{len(outcomes)} courses, {len(failed)} failed" + (f", {len(left)} not finished" if left else ""))
-    lines += [_name_failure(outcome) for outcome in failed]
-    lines += _name_unfinished(outcomes, left, region)
-    say(lines, summary, as_json=as_json)
-    if failed or left:
+    say(tell_batch(outcomes, region), summary, as_json=as_json, rest=tell_batch_more(outcomes), more=more)
+    if states & {"failed", "unfinished"}:
         ctx.exit(1)
-
-
-def _tell(outcome: Outcome, number: int, total: int) -> None:
-    took = "" if outcome.seconds is None else f" ({outcome.seconds:.1f} s)"
-    talk(f"{number}/{total} {outcome.course}: {outcome.state}{took}")
-
-
-def _name_failure(outcome: Outcome) -> str:
-    stage = f" in {outcome.stage}" if outcome.stage else ""
-    return f"{outcome.course}: failed{stage}: {outcome.said}"
-
-
-def _name_unfinished(outcomes: list[Outcome], left: list[Outcome], region: Path | None) -> list[str]:
-    """Return which courses are done and which not, and that the same command goes on, when the batch was stopped."""
-    if not left:
-        return []
-    done = ", ".join(outcome.course for outcome in outcomes if outcome.state in {"done", "as before"})
-    return [
-        f"stopped early: {left[0].said}",
-        f"done: {done or 'none'}",
-        f"not finished: {', '.join(outcome.course for outcome in left)}",
-        *([f"{region} is not written, as it would lack them"] if region else []),
-        "run the same command again, without --again: it goes on with those that are not done, at the stage they had "
-        "reached; no survey file is half-written",
-    ]
