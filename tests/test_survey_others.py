@@ -26,7 +26,7 @@ from geosample.survey import Survey, open_survey, reading, writing
 
 OTHER = """
 import sqlite3, sys
-c = sqlite3.connect(sys.argv[1], isolation_level=None, timeout=1)
+c = sqlite3.connect(sys.argv[1], isolation_level=None, timeout=0.2)
 for line in sys.stdin:
     try:
         print(c.execute(line).fetchall(), flush=True)
