@@ -16,7 +16,7 @@ from __future__ import annotations
 import io
 import warnings
 import zipfile
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, NamedTuple
@@ -78,8 +78,19 @@ def _left_out(what: str, where: str) -> Note:
     return Note(what, where, facts={"done": "left out"})
 
 
-def _tell_faults(wrong: list[str], where: str, *, mended: bool) -> Iterator[Note]:
-    yield from (Note(what, where, facts={"done": "mended"}) if mended else _left_out(what, where) for what in wrong)
+def _tell_shape(
+    shapes: Sequence[Geometry | None], wrong: Sequence[str], like: Callable[[Geometry], Feature], where: str
+) -> Iterator[Feature | Note]:
+    """Yield what was wrong with a shape, and its parts that could be had."""
+    good = [shape for shape in shapes if shape is not None]
+    yield from (Note(what, where, facts={"done": "mended"}) if good else _left_out(what, where) for what in wrong)
+    yield from map(like, good)
+
+
+def _like(fields: Mapping[str, str], folder: str, where: str) -> Callable[[Geometry], Feature]:
+    """Return what makes features of shapes, all with the same attributes."""
+    name = fields.get("name") or fields.get("Name")
+    return lambda shape: Feature(shape, fields, (folder,), name, where)
 
 
 def read_geojson(path: Path, data: bytes) -> Content:
@@ -124,9 +135,7 @@ def _read_geojson_feature(item: Any, stem: str, source: str) -> Iterator[Feature
         yield _left_out("no_shape", where)
         return
     for shape, wrong in _build_all(geometry):
-        yield from _tell_faults(wrong, where, mended=shape is not None)
-        if shape is not None:
-            yield Feature(shape, fields, (stem,), name, where)
+        yield from _tell_shape([shape], wrong, _like(fields, stem, where), where)
 
 
 def _geojson_fields(properties: Any) -> dict[str, str]:
@@ -213,13 +222,13 @@ def read_kml(path: Path, data: bytes) -> Content:
     found = (
         one
         for number, (placemark, folders) in enumerate(_placemarks(root), start=1)
-        for one in _read_placemark(placemark, folders, f"{path.name}, {_kml_place(folders, number)}")
+        for one in _read_placemark(placemark, folders, f"{path.name}, {_in_folder(folders)}placemark {number}")
     )
     return gather_content(path, found, WGS84)
 
 
-def _kml_place(folders: tuple[str, ...], number: int) -> str:
-    return f"folder {folders[-1]}, placemark {number}" if folders else f"placemark {number}"
+def _in_folder(folders: tuple[str, ...]) -> str:
+    return f"folder {folders[-1]}, " if folders else ""
 
 
 def _placemarks(root: ET.Element) -> Iterator[tuple[ET.Element, tuple[str, ...]]]:
@@ -244,9 +253,7 @@ def _read_placemark(placemark: ET.Element, folders: tuple[str, ...], source: str
     for element in _kml_shapes(placemark):
         found = True
         shape, wrong = _build_kml(element)
-        yield from _tell_faults(wrong, where, mended=shape is not None)
-        if shape is not None:
-            yield Feature(shape, fields, folders, name, where)
+        yield from _tell_shape([shape], wrong, lambda shape: Feature(shape, fields, folders, name, where), where)
     if not found:
         yield _left_out("no_placemark_shape", where)
 
@@ -313,9 +320,7 @@ def read_csv_wkt(path: Path, data: bytes) -> Content:
     column = _find_column(path, heads)
     filled = [(number, row) for number, row in rows if any(cell.strip() for cell in row)]
     found = [
-        one
-        for number, row in filled
-        for one in _read_wkt_row(_cell(row, column), _wkt_fields(heads, row, column), path.stem, _place(path, number))
+        one for number, row in filled for one in _read_wkt_row(heads, row, column, path.stem, _place(path, number))
     ]
     told = [Note("encoding", path.name, facts={"encoding": encoding})] if encoding in ENCODINGS else []
     if found and found[-1] == _left_out("unreadable", _place(path, filled[-1][0])):
@@ -341,20 +346,11 @@ def _find_column(path: Path, heads: list[str]) -> int:
     raise GroundError(problem)
 
 
-def _cell(row: list[str], column: int) -> str:
-    return row[column].strip() if column < len(row) else ""
-
-
-def _wkt_fields(heads: list[str], row: list[str], column: int) -> dict[str, str]:
-    pairs = zip(heads, row, strict=False)
-    return {name: read_cell(cell.strip()) for i, (name, cell) in enumerate(pairs) if i != column and cell.strip()}
-
-
-def _read_wkt_row(text: str, fields: dict[str, str], stem: str, source: str) -> Iterator[Feature | Note]:
-    parts, wrong = open_text(text)
-    yield from _tell_faults(wrong, source, mended=bool(parts))
-    name = fields.get("name") or fields.get("Name")
-    yield from (Feature(part, fields, (stem,), name, source) for part in parts)
+def _read_wkt_row(heads: list[str], row: list[str], column: int, stem: str, source: str) -> Iterator[Feature | Note]:
+    pairs = enumerate(zip(heads, row, strict=False))
+    fields = {name: read_cell(cell.strip()) for i, (name, cell) in pairs if i != column and cell.strip()}
+    parts, wrong = open_text(row[column].strip() if column < len(row) else "")
+    yield from _tell_shape(parts, wrong, _like(fields, stem, source), source)
 
 
 def _place(path: Path, number: int) -> str:
@@ -457,17 +453,11 @@ def _open_shapes(layer: _Layer, source: str) -> Iterator[Feature | Note]:
     if not layer.shapes:
         yield _left_out("empty_layer", source)
     for row, wkb in enumerate(layer.shapes):
-        fields = _driver_fields(layer.names, layer.columns, row)
-        where = f"{source}, feature {row + 1}"
+        pairs = ((name, column[row]) for name, column in zip(layer.names, layer.columns, strict=True))
+        fields = {name: text for name, value in pairs if value is not None and (text := _text(value))}
         parts, wrong = open_bytes(wkb)
-        yield from _tell_faults(wrong, where, mended=bool(parts))
-        name = fields.get("name") or fields.get("Name")
-        yield from (Feature(part, fields, (layer.name,), name, where) for part in parts)
-
-
-def _driver_fields(names: list[str], columns: list[Any], row: int) -> dict[str, str]:
-    pairs = ((name, column[row]) for name, column in zip(names, columns, strict=True))
-    return {name: text for name, value in pairs if value is not None and (text := _text(value))}
+        where = f"{source}, feature {row + 1}"
+        yield from _tell_shape(parts, wrong, _like(fields, layer.name, where), where)
 
 
 def _text(value: Any) -> str:

@@ -64,7 +64,9 @@ def drop_repeats(frame: gpd.GeoDataFrame) -> tuple[gpd.GeoDataFrame, list[Note]]
     """
     shapes, kinds = frame.geometry.to_numpy(), frame["kind"].to_numpy()
     area = shapely.area(shapes)
-    rank = _rank(area, frame["hole"].isna().to_numpy(), shapes)
+    places = shapely.get_coordinates(shapely.centroid(shapes))
+    # an order that does not depend on the file's: named before nameless, large before small
+    rank = _rank(places[:, 0], -places[:, 1], -area.round(6), frame["hole"].isna().to_numpy())
     first, second = _pairs(shapes, shapely.intersects)
     same = (rank[first] < rank[second]) & (kinds[first] == kinds[second])
     first, second = first[same], second[same]
@@ -72,27 +74,22 @@ def drop_repeats(frame: gpd.GeoDataFrame) -> tuple[gpd.GeoDataFrame, list[Note]]
     repeated = common > SAME_SHARE * (area[first] + area[second] - common)
     drop = np.unique(second[repeated])
     twin = {int(b): int(a) for a, b in zip(first[repeated], second[repeated], strict=True)}
-    notes = [_repeat_note(frame, int(i), twin[int(i)]) for i in drop]
+    notes = []
+    for row, kept in ((frame.iloc[i], frame.iloc[twin[int(i)]]) for i in drop):
+        facts = {"kind": row["kind"], "hole": _hole_or_none(row["hole"]), "kept_hole": _hole_or_none(kept["hole"])}
+        notes.append(Note("drawn_twice", row["source"], 1, float(row.geometry.area), facts))
     return frame.drop(index=frame.index[drop]).reset_index(drop=True), notes
-
-
-def _repeat_note(frame: gpd.GeoDataFrame, dropped: int, kept: int) -> Note:
-    row = frame.iloc[dropped]
-    facts = {"kind": row["kind"], "hole": _hole_or_none(row["hole"])}
-    facts["kept_hole"] = _hole_or_none(frame["hole"].iloc[kept])
-    return Note("drawn_twice", row["source"], 1, float(row.geometry.area), facts)
 
 
 def _hole_or_none(hole: object) -> str | None:
     return hole if isinstance(hole, str) else None
 
 
-def _rank(area: np.ndarray, nameless: np.ndarray, shapes: np.ndarray) -> np.ndarray:
-    """Return an order that does not depend on the file's: named before nameless, large before small."""
-    places = shapely.get_coordinates(shapely.centroid(shapes))
-    order = np.lexsort((places[:, 0], -places[:, 1], -area.round(6), nameless))
-    rank = np.empty(len(area), dtype=int)
-    rank[order] = np.arange(len(area))
+def _rank(*keys: np.ndarray) -> np.ndarray:
+    """Return each one's place in the order by the keys, the last of them first."""
+    order = np.lexsort(keys)
+    rank = np.empty(len(order), dtype=int)
+    rank[order] = np.arange(len(order))
     return rank
 
 
@@ -278,7 +275,9 @@ def _doubt_cuts(surfaces: gpd.GeoDataFrame, cutters: gpd.GeoDataFrame) -> list[N
 
 def _settle(shapes: np.ndarray, kinds: np.ndarray, first: int) -> tuple[np.ndarray, Moved]:
     """Return the shapes from ``first`` on, each without what goes before it, and what moved from kind to kind."""
-    rank = _rank_kinds(shapes, kinds)
+    places = shapely.get_coordinates(shapely.centroid(shapes))
+    kind_order = np.array([_ORDER[kind] for kind in kinds], dtype=int)
+    rank = _rank(places[:, 0], places[:, 1], -shapely.area(shapes).round(6), kind_order)
     own, other = shapely.STRtree(shapes).query(shapes[first:], predicate="intersects")
     before = rank[other] < rank[own + first]
     own, other = own[before], other[before]
@@ -293,15 +292,6 @@ def _settle(shapes: np.ndarray, kinds: np.ndarray, first: int) -> tuple[np.ndarr
             if taken > 0:
                 moved[kinds[first + i], kind].append(taken)
     return only_polygons(settled), {pair: (len(areas), sum(areas)) for pair, areas in moved.items()}
-
-
-def _rank_kinds(shapes: np.ndarray, kinds: np.ndarray) -> np.ndarray:
-    places = shapely.get_coordinates(shapely.centroid(shapes))
-    kind_order = np.array([_ORDER[kind] for kind in kinds], dtype=int)
-    order = np.lexsort((places[:, 0], places[:, 1], -shapely.area(shapes).round(6), kind_order))
-    rank = np.empty(len(shapes), dtype=int)
-    rank[order] = np.arange(len(shapes))
-    return rank
 
 
 def _free_islands(surfaces: gpd.GeoDataFrame, obstacles: gpd.GeoDataFrame) -> tuple[gpd.GeoDataFrame, list[Note]]:

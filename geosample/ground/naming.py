@@ -488,24 +488,21 @@ def _find_hole(feature: Feature, hole_from: tuple[str, ...]) -> tuple[str | None
 
 
 def _in_name(feature: Feature, fields: Mapping[str, str]) -> str | None:
+    # in the folder of a kind of turf a bare number is a hole
+    on_turf = WORDS.get(plain_label(feature.folders[-1] if feature.folders else "")) in SURFACE_KINDS
     for text in filter(None, (feature.name, fields.get("name"))):
         parts, match = split_name(text), _NAME.search(plain_label(text))
         if match:
             return str(int(next(group for group in match.groups() if group)))
         if parts.hole and (parts.code or WORDS.get(parts.words[-1]) or _SHORT_NAME.fullmatch(plain_label(text))):
             return parts.hole
-        if parts.hole and not parts.words[0] and _tells_kind(feature.folders):
+        if parts.hole and not parts.words[0] and on_turf:
             return parts.hole
     for folder in reversed(feature.folders):  # "export 3" is no hole, "Hole 3 par 4" is
         match = _NAME.search(plain_label(folder))
         if match:
             return str(int(next(group for group in match.groups() if group)))
     return None
-
-
-def _tells_kind(folders: Sequence[str]) -> bool:
-    """Return whether the innermost folder is that of a kind of turf, in which a bare number is a hole."""
-    return bool(folders) and WORDS.get(plain_label(folders[-1])) in SURFACE_KINDS
 
 
 def lend_holes(surfaces: gpd.GeoDataFrame, landmarks: gpd.GeoDataFrame) -> tuple[gpd.GeoDataFrame, list[Note]]:
@@ -529,16 +526,13 @@ def lend_holes(surfaces: gpd.GeoDataFrame, landmarks: gpd.GeoDataFrame) -> tuple
     tree = shapely.STRtree(known.geometry.to_numpy())
     places = shapely.point_on_surface(surfaces.geometry.to_numpy()[nameless])
     nearest = tree.nearest(np.where(shapely.is_empty(places), surfaces.geometry.to_numpy()[nameless], places))
+    notes = [
+        Note("hole_lent", str(group["source"].iloc[0]), len(group), float(group.area.sum()), {"kind": kind})
+        for kind, group in surfaces[nameless].groupby("kind", sort=True)
+    ]
     holes = surfaces["hole"].to_numpy(dtype=object).copy()
     holes[nameless] = known["hole"].to_numpy()[nearest]
-    return surfaces.assign(hole=pd.Series(holes, surfaces.index, dtype=object)), _lent(surfaces[nameless])
-
-
-def _lent(nameless: gpd.GeoDataFrame) -> list[Note]:
-    return [
-        Note("hole_lent", str(group["source"].iloc[0]), len(group), float(group.area.sum()), {"kind": kind})
-        for kind, group in nameless.groupby("kind", sort=True)
-    ]
+    return surfaces.assign(hole=pd.Series(holes, surfaces.index, dtype=object)), notes
 
 
 def miss_holes(surfaces: gpd.GeoDataFrame) -> list[Note]:
@@ -556,15 +550,15 @@ def miss_holes(surfaces: gpd.GeoDataFrame) -> list[Note]:
     missing = sorted(set(range(1, last + 1)) - numbers) if last <= MOST_HOLES else []
     lacking = sorted(numbers - with_green) if with_green else []
     rows = (("hole_missing", missing), ("hole_without_green", lacking))
-    return [Note(what, _name_holes(holes), len(holes)) for what, holes in rows if holes]
+    return [
+        Note(what, f"hole{'s' * (len(holes) > 1)} {', '.join(map(str, holes))}", len(holes))
+        for what, holes in rows
+        if holes
+    ]
 
 
 def _numbers(holes: pd.Series) -> set[int]:
     return {number for hole in holes if (number := hole_number(hole)) is not None}
-
-
-def _name_holes(holes: list[int]) -> str:
-    return f"hole{'s' * (len(holes) > 1)} {', '.join(map(str, holes))}"
 
 
 def give_ids(surfaces: gpd.GeoDataFrame) -> gpd.GeoDataFrame:

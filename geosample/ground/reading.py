@@ -7,7 +7,6 @@ from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
 from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import geopandas as gpd
 import numpy as np
@@ -62,9 +61,6 @@ from geosample.ground.placing import (
 from geosample.units import show_area
 from geosample.words import OBSTACLE_KINDS, SHAPE_FAULTS, SURFACE_KINDS
 
-if TYPE_CHECKING:
-    from collections.abc import Callable
-
 
 @dataclass(frozen=True, slots=True)
 class Understanding:
@@ -112,7 +108,8 @@ def frame_contents(contents: Sequence[Content], how: Understanding) -> tuple[gpd
     table = pd.concat([_describe(content, how) for content in contents], ignore_index=True)
     if not len(table):
         raise GroundError([Problem(str(c.path), "no shapes", "polygons", "export the course again") for c in contents])
-    notes += _unused_labels(table, how.kinds)
+    used = {plain_label(label) for label in table.loc[table["by"] == USER, "label"]}
+    notes += [Note("label_unused", USER, facts={"label": label}) for label in sorted(set(how.kinds) - used)]
     crs = how.crs or site_crs(*centre_of(lonlat))
     notes += check_metric(crs, *centre_of(lonlat))
     shapes = project(lonlat, crs)
@@ -123,20 +120,14 @@ def frame_contents(contents: Sequence[Content], how: Understanding) -> tuple[gpd
     return gpd.GeoDataFrame(table, geometry=shapes, crs=crs)[COLUMNS], notes
 
 
-def _unused_labels(table: pd.DataFrame, kinds: Mapping[str, str]) -> list[Note]:
-    used = {plain_label(label) for label in table.loc[table["by"] == USER, "label"]}
-    return [Note("label_unused", USER, facts={"label": label}) for label in sorted(set(kinds) - used)]
-
-
 def _place_all(contents: Sequence[Content], how: Understanding) -> tuple[np.ndarray, list[Note]]:
-    swap: Callable[[Content], Content] = _swapped if how.swap else lambda content: content
     placed: list[np.ndarray] = []
     notes: list[Note] = []
     problems: list[Problem] = []
     for content in contents:
         notes += content.notes
         try:
-            shapes, assumed = to_lonlat(swap(content), how.file_crs)
+            shapes, assumed = to_lonlat(_swap(content) if how.swap else content, how.file_crs)
             placed.append(shapes)
             notes += assumed
         except GroundError as error:
@@ -146,28 +137,18 @@ def _place_all(contents: Sequence[Content], how: Understanding) -> tuple[np.ndar
     return np.concatenate(placed), notes
 
 
-def _swapped(content: Content) -> Content:
-    from dataclasses import replace
-
+def _swap(content: Content) -> Content:
     turned = [replace(f, shape=shapely.transform(f.shape, lambda c: c[:, ::-1])) for f in content.features]
     return replace(content, features=tuple(turned))
 
 
 def _describe(content: Content, how: Understanding) -> pd.DataFrame:
     meanings = [find_kind(feature, how.kinds, how.kind_from) for feature in content.features]
-    return pd.DataFrame(
-        {
-            "by": pd.Series([meaning.by for meaning in meanings], dtype=object),
-            "kind": pd.Series([meaning.kind for meaning in meanings], dtype=object),
-            "label": pd.Series([meaning.label for meaning in meanings], dtype=object),
-            "island_of": pd.Series([meaning.island_of for meaning in meanings], dtype=object),
-            "hole": pd.Series(find_holes(content.features, how.hole_from), dtype=object),
-            "name": pd.Series(
-                [feature.name or feature.fields.get("name") for feature in content.features], dtype=object
-            ),
-            "source": pd.Series([feature.source for feature in content.features], dtype=object),
-        }
-    )
+    columns = {name: [getattr(one, name) for one in meanings] for name in ("by", "kind", "label", "island_of")}
+    columns["hole"] = find_holes(content.features, how.hole_from)
+    columns["name"] = [feature.name or feature.fields.get("name") for feature in content.features]
+    columns["source"] = [feature.source for feature in content.features]
+    return pd.DataFrame(columns, dtype=object)
 
 
 _AREAL = (*SURFACE_KINDS, "bunker", "water", "building", "other", "path", ISLAND)
@@ -220,7 +201,8 @@ def sort_features(frame: gpd.GeoDataFrame) -> Sorted:
         raise GroundError(_no_polygons(frame, shape))
     unknown = frame["kind"].isna().to_numpy() & (shape != POINT)
     if unknown.any():
-        raise UnknownKindsError(_name_unknown(frame, unknown), _as_drawn(frame, unknown))
+        turf, other = (_only(frame, frame["kind"].isin(kinds).to_numpy()) for kinds in (SURFACE_KINDS, OBSTACLE_KINDS))
+        raise UnknownKindsError(_name_unknown(frame, unknown), Ground(turf, other, left_out=_only(frame, unknown)))
     fate = _tell_fate(frame["kind"].to_numpy(), shape)
     landmarks = _only(frame, fate == LANDMARK)
     landmarks = landmarks.assign(kind=LANDMARK, name=landmarks["name"].fillna(landmarks["label"]))
@@ -244,12 +226,14 @@ def _tell_fate(kind: np.ndarray, shape: np.ndarray) -> np.ndarray:
 def _note_sorting(frame: gpd.GeoDataFrame, shape: np.ndarray, fate: np.ndarray) -> list[Note]:
     kind, line = frame["kind"].to_numpy(), shape == LINE
     open_line = np.isin(kind, (*SURFACE_KINDS, ISLAND)) & line
+    # a name of its own that is not known, in a folder whose name is
+    by_folder = np.asarray((frame["by"] == "folder") & frame["name"].notna(), dtype=bool)
     told = [
         (kind == IGNORE, "ignored"),
         (pd.isna(kind), "unknown_point"),
         (open_line, "open_line"),
         ((fate == _MEASURED) & line & (kind != "trees"), "no_width"),
-        (_by_folder(frame), "by_folder"),
+        (by_folder, "by_folder"),
         (_by_code(frame), "by_code"),
         (fate == LANDMARK, "landmark"),
     ]
@@ -258,11 +242,6 @@ def _note_sorting(frame: gpd.GeoDataFrame, shape: np.ndarray, fate: np.ndarray) 
         for rows, what in told
         for label, group in frame[rows].groupby("label", sort=True)
     ]
-
-
-def _by_folder(frame: gpd.GeoDataFrame) -> np.ndarray:
-    """Return which features have a name of their own that is not known, in a folder whose name is."""
-    return np.asarray((frame["by"] == "folder") & frame["name"].notna(), dtype=bool)
 
 
 def _by_code(frame: gpd.GeoDataFrame) -> np.ndarray:
@@ -278,11 +257,6 @@ def _by_code(frame: gpd.GeoDataFrame) -> np.ndarray:
 
 def _only(frame: gpd.GeoDataFrame, rows: np.ndarray) -> gpd.GeoDataFrame:
     return frame[rows].reset_index(drop=True)
-
-
-def _as_drawn(frame: gpd.GeoDataFrame, unknown: np.ndarray) -> Ground:
-    surfaces, obstacles = (_only(frame, frame["kind"].isin(k).to_numpy()) for k in (SURFACE_KINDS, OBSTACLE_KINDS))
-    return Ground(surfaces, obstacles, left_out=_only(frame, unknown))
 
 
 def close_lines(frame: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
