@@ -157,31 +157,22 @@ def estimate_command(survey: Path, visit: str | None, units: Units, **asked: Any
 
     file = open_survey(survey, must_exist=True)
     name = file.find_visit(visit)
-    recovery = tuple(parse_recovery(text) for text in asked["recovery"])
+    border_m, csv_file, picture = (asked.pop(name) for name in ("border_m", "csv_file", "picture"))
+    asked["recovery"] = tuple(parse_recovery(text) for text in asked["recovery"])
     design = load_design(file, name)
-    if asked["border_m"] is not None:
-        design = post_stratify(design, load_ground(file), asked["border_m"])
-    estimates = estimate_means(
-        load_counts(file, name),
-        design,
-        by=asked["by"],
-        level=asked["level"],
-        threshold_per_m2=asked["threshold_per_m2"],
-        pest=asked["pest"],
-        recovery=recovery,
-        before=load_mix_before(file, name, asked["pest"] or design.visit.pest),
-    )
+    if border_m is not None:
+        design = post_stratify(design, load_ground(file), border_m)
+    before = load_mix_before(file, name, asked["pest"] or design.visit.pest)
+    estimates = estimate_means(load_counts(file, name), design, **asked, before=before)
     save_estimates(file, estimates)
-    wrote: list[Path] = []
-    if asked["csv_file"] is not None:
-        write_estimates_csv(asked["csv_file"], estimates)
-        wrote.append(asked["csv_file"])
-    if asked["picture"] is not None:
+    if csv_file is not None:
+        write_estimates_csv(csv_file, estimates)
+    if picture is not None:
         page = draw_estimates(estimates, threshold_per_m2=asked["threshold_per_m2"], units=units)
-        write_picture(asked["picture"], page)
-        wrote.append(asked["picture"])
+        write_picture(picture, page)
+    wrote = [str(path) for path in (csv_file, picture) if path is not None]
     if wrote:
-        talk(f"Wrote {' and '.join(map(str, wrote))}.")
+        talk(f"Wrote {' and '.join(wrote)}.")
     rest = tell_estimates_more(estimates, units)
     return tell_estimates(estimates, units), estimates.summary(), rest
 

@@ -123,28 +123,22 @@ def treat_command(survey: Path, out: Path, visit: str | None, **asked: Any) -> T
     from geosample.treat import Sprayer, gather_evidence, save_zones, suggest_zones, write_plan, write_zones
     from geosample.treat.amounts import parse_rate, parse_tank
 
-    units, rate, carrier, tank = (asked[name] for name in ("units", "rate", "carrier", "tank"))
+    units, paper, by, *applied = (asked.pop(name) for name in ("units", "paper", "by", "rate", "carrier", "tank"))
+    rate, carrier, tank = applied
     _refuse_pairs([kind for kind, _ in asked["keep_off_m"]], tank, carrier)
+    asked["keep_off_m"] = dict(asked["keep_off_m"])
     sprayer = Sprayer(
         rate=None if rate is None else parse_rate(rate),
         carrier=None if carrier is None else parse_rate(carrier, where="--carrier", dimension="volume"),
         tank=None if tank is None else parse_tank(tank),
     )
     file = open_survey(survey, must_exist=True)
-    found = gather_evidence(file, visit, by=asked["by"])
+    found = gather_evidence(file, visit, by=by)
     zones = suggest_zones(
         found.density_map,
         found.ground,
-        threshold_per_m2=asked["threshold_per_m2"],
-        miss_cost=asked["miss_cost"],
-        swath_m=asked["swath_m"],
-        smallest_m2=asked["smallest_m2"],
-        keep_off_m=dict(asked["keep_off_m"]),
-        border_only_m=asked["border_only_m"],
-        check_share=asked["check_share"],
-        sampled_only=asked["sampled_only"],
+        **asked,
         strip_step_m=_STRIP_STEPS_M[units],
-        speed_m_per_s=asked["speed_m_per_s"],
         sprayer=sprayer,
         findings=found.findings,
         treatments=found.treatments,
@@ -154,7 +148,7 @@ def treat_command(survey: Path, out: Path, visit: str | None, **asked: Any) -> T
     save_zones(file, zones)
     files = write_zones(zones, out, units=units)
     plan = out / "treatment_plan.pdf"
-    files.append(write_plan(zones, found.ground, plan, paper=asked["paper"], units=units, course=file.course))
+    files.append(write_plan(zones, found.ground, plan, paper=paper, units=units, course=file.course))
     cautions = [{"text": c.text, "grade": c.grade, "source": c.source} for c in TREATMENT]
     summary = {**zones.summary(), "cautions": cautions, "files": [str(path) for path in files]}
     lines = [*tell_plan(zones, units), f"Wrote {plan.name} and {len(files) - 1} files of zones into {out}."]
