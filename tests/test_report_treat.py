@@ -5,15 +5,19 @@ from __future__ import annotations
 from dataclasses import replace
 
 import numpy as np
+import pandas as pd
 import pytest
 from test_treat_record import bags
 from treat_case import make_map, patch, plan, plan_map, ratio_found
 
+from geosample.cautions import IN_SHORT
 from geosample.pests import DEFAULT_PEST
 from geosample.report.design import SIMULATED
+from geosample.report.terminal import LINE_WIDTH, fold
 from geosample.report.treat import (
     tell_amounts,
     tell_answer,
+    tell_border,
     tell_efficacy,
     tell_efficacy_more,
     tell_plan,
@@ -21,14 +25,17 @@ from geosample.report.treat import (
     tell_reasons,
     tell_record,
     tell_record_more,
+    tell_same_places,
     tell_treated,
     tell_zone,
+    work_rows,
 )
 from geosample.survey.findings import Finding, Findings, What
 from geosample.treat import Sprayer
 from geosample.treat.amounts import parse_rate, parse_tank
 from geosample.treat.efficacy import Treated, check_treatment
 from geosample.treat.model import Basis
+from geosample.treat.passes import find_places
 from geosample.treat.records import RULES
 from geosample.units import ACRE_M2, FOOT2_M2
 
@@ -41,10 +48,56 @@ def zones(small_ground):
 def test_the_answer_comes_first_and_says_what_was_asked(zones):
     first, second, *rest = tell_answer(zones, "us")
     assert first.startswith("Treat 2 zones, ")
-    assert second.startswith("As asked, only ground within 39 ft of the outer edge was considered")
+    assert second.startswith("Overspray: a whole boom on these passes also covers ")
     said = " ".join(rest)
-    for part in ("Against treating all of it", "The counts speak for 100 %", "none is assumed", "no building mapped"):
+    asked = "As asked, only ground within 39 ft of the outer edge was considered"
+    for part in (asked, "That saves ", "at 3 mph", "none is assumed", "no building is mapped"):
         assert part in said
+    assert "The counts speak for 100 %" in " ".join(tell_reasons(zones, "us"))
+
+
+def test_the_terminal_is_told_in_at_most_eight_lines_whatever_is_asked(small_ground):
+    sprayer = Sprayer(parse_rate("0.2floz/1000ft2"), parse_rate("2gal/1000ft2"), parse_tank("60gal"))
+    given = make_map(small_ground, patch(-50, -130, 14), known=lambda cells: cells["easting"] > -50)
+    for asked in ({}, {"border_only_m": 12.0}, {"check_share": 0.2, "keep_off_m": {"water": 7.6, "building": 5.0}}):
+        found = ratio_found(0.7, 1.4, 2.5)
+        zones = replace(plan_map(given, small_ground, sprayer=sprayer, findings=found, **asked), simulated=True)
+        for units in ("us", "metric"):
+            lines = fold([*tell_plan(zones, units), "Wrote treatment_plan.pdf and 9 files of zones into out."])
+            assert len(lines) <= 8, lines
+            assert IN_SHORT in lines
+
+
+def test_border_only_is_answered_in_two_lines(small_ground):
+    given = make_map(small_ground, patch(-50, -130, 20))
+    verdicts = {(1.4, 2.5, 4.0): "Yes (2.5", (0.3, 0.5, 0.8): "No (0.5", (0.7, 1.4, 2.5): "Cannot tell (1.4"}
+    for found, said in verdicts.items():
+        zones = plan_map(given, small_ground, findings=ratio_found(*found), border_only_m=4.572)
+        holds, costs = tell_border(zones, "us")
+        assert holds.startswith(f"Does the border hold more than the rest? {said} times the interior, ")
+        assert costs.startswith("A strip of 15 ft costs ")
+        assert " and leaves " in costs
+        assert tell_plan(zones, "us")[1:3] == [holds, costs]
+
+
+def test_a_group_that_was_used_is_marked_with_its_date_where_it_is_listed(small_ground):
+    found = Findings("May", DEFAULT_PEST, (Finding(What.STAGE_SHARE, "L4", 1.0),))
+    given = replace(make_map(small_ground, patch(-50, -130, 14)), pest=DEFAULT_PEST)
+    done = pd.DataFrame({"date": ["2026-04-20"], "record": ['{"irac_group": "28"}']})
+    [line, *_] = tell_reasons(plan_map(given, small_ground, findings=found, treatments=done), "us")
+    assert "28 (used 2026-04-20)" in line
+    assert "5, 22A, 1B" in line
+
+
+def test_the_work_is_told_in_driving_order_with_its_sum_first(small_ground):
+    tank = Sprayer(carrier=parse_rate("2gal/1000ft2"), tank=parse_tank("60gal"))
+    zones = plan(small_ground, lambda cells: np.full(len(cells), 90.0), sprayer=tank)
+    total, *rows = work_rows(zones, find_places(zones.zones, small_ground), "us")
+    assert [row[1] for row in rows] == ["Z01F-1", "Z01G-1, Z01C-1"]
+    assert rows[0][2] == "fairway, all of it"
+    assert total[:2] == ["all", "3 zones"]
+    assert sum(int(row[4]) for row in rows) == int(total[4])
+    assert sum(float(row[7]) for row in rows) == pytest.approx(float(total[7]), abs=0.11)
 
 
 def test_the_units_are_the_readers(zones):
@@ -65,14 +118,14 @@ def test_no_treatment_is_an_answer_with_its_reason(small_ground):
 @pytest.mark.parametrize(
     ("basis", "said"),
     [
-        (Basis.ASKED, "As asked: this plan goes by the mean of each part of the ground"),
+        (Basis.ASKED, "As asked: this plan goes by the means."),
         (Basis.FEW_INSECTS, "There are too few insects for a map (2): this plan"),
         (Basis.NO_BETTER, "The map adds nothing to plain averages"),
     ],
 )
 def test_why_averages_are_used_stands_behind_the_answer(zones, basis, said):
     averaged = replace(zones, figures=replace(zones.figures, basis=basis, insects_counted=2))
-    assert tell_answer(averaged, "us")[1].startswith(said)
+    assert tell_plan(averaged, "us")[1].startswith(said)
 
 
 def test_invented_counts_are_called_so_right_behind_the_answer(zones):
@@ -84,7 +137,7 @@ def test_the_border_is_proposed_only_where_the_counts_support_it(small_ground):
     for found, supported in ((ratio_found(1.4, 2.5, 4.0), True), (ratio_found(0.7, 1.4, 2.5), False), (None, False)):
         said = " ".join(tell_reasons(plan_map(given, small_ground, findings=found), "us"))
         assert ("--border-only" in said or "no strip short of most" in said) == supported
-        assert ("treating only the border is not supported. A strip of 15 ft would miss" in said) != supported
+        assert ("Treating only the border is not supported by these counts." in said) != supported
 
 
 def test_stages_point_to_classes_and_never_to_products(small_ground):
@@ -132,9 +185,9 @@ def test_what_the_comparison_cannot_say_is_said(small_ground):
     before = bags(zones, 600, 300, rng)
     found = check_treatment(before, before.assign(count=0), zones, rng=rng)
     answer = tell_efficacy(found)
-    assert answer[0].startswith("How much the treatment killed can't be told")
-    assert "treat --checks 5%" in answer[0]
-    said = " ".join([*answer, *tell_efficacy_more(found)])
+    assert answer.startswith("No verdict: no untreated ground was counted; next time leave check strips")
+    assert len(answer) <= LINE_WIDTH
+    said = " ".join([*tell_same_places(found), *tell_efficacy_more(found)])
     for part in (
         "falls by itself",
         "can't be told fairly",
@@ -158,7 +211,12 @@ def test_no_effect_is_not_called_one(small_ground):
     assert any(
         "check strips (2) hold 1 bags before and 4 after; 3 at each" in line for line in tell_efficacy_more(strips)
     )
-    assert tell_efficacy(replace(much, strips_used=True))[0].startswith("Insects killed by the treatment")
+    few = tell_efficacy(strips)
+    assert few.startswith("No verdict: the check strips held 1 bags, then 4; next time pull 3 or more")
+    for answer in (few, tell_efficacy(replace(much, strips_used=True))):
+        assert len(answer) <= LINE_WIDTH
+    assert answer.startswith("Killed by the treatment, against the check strips: ")
+    assert tell_efficacy(replace(nothing, strips_used=True)).endswith("that may be nothing.")
     assert not any("flatter" in line for line in tell_efficacy_more(replace(much, strips_used=True)))
 
 
@@ -170,7 +228,7 @@ def test_which_zones_count_as_treated_is_said():
 
 def test_ground_that_no_plug_speaks_for_is_told_whichever_way_it_goes(small_ground):
     given = make_map(small_ground, patch(-50, -130, 14), known=lambda cells: cells["easting"] > -50)
-    treating, leaving = (tell_answer(plan_map(given, small_ground, sampled_only=only), "us") for only in (False, True))
+    treating, leaving = (tell_reasons(plan_map(given, small_ground, sampled_only=only), "us") for only in (False, True))
     assert any("No plug speaks for" in line and "--sampled-only leaves them" in line for line in treating)
     assert any("By your costs that is as dear as treating" in line for line in leaving)
     none = make_map(small_ground, patch(-50, -130, 14), known=lambda cells: cells["easting"] > 1e9)
@@ -180,7 +238,7 @@ def test_ground_that_no_plug_speaks_for_is_told_whichever_way_it_goes(small_grou
 def test_a_plan_of_nearly_all_says_that_spot_treatment_does_not_pay(small_ground):
     said = tell_answer(plan(small_ground, lambda cells: np.full(len(cells), 90.0)), "us")
     assert any(line.startswith("Spot treatment does not pay here") and "leaves nothing" in line for line in said)
-    assert not any("Against treating all of it" in line for line in said)
+    assert not any("That saves" in line for line in said)
 
 
 def test_a_zone_says_why_in_few_words(small_ground):

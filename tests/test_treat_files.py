@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from dataclasses import replace
 from pathlib import Path
 
@@ -15,7 +16,7 @@ from click.testing import CliRunner
 from survey_case import fill_rows
 from treat_case import make_map, patch, plan, plan_map
 
-from geosample.cautions import IN_SHORT, TREATMENT
+from geosample.cautions import GRADES, IN_SHORT, TREATMENT
 from geosample.cli import main
 from geosample.density import save_density
 from geosample.ground import Ground, save_ground
@@ -129,20 +130,31 @@ def test_an_empty_plan_writes_all_its_files_and_its_page(small_ground, tmp_path)
     assert "highest upper limit" in text
 
 
-def test_the_plan_shows_answer_areas_every_caution_with_its_grade_and_a_place_to_sign(zones, small_ground):
-    text = words(draw_plan(zones, small_ground, course="Invented Course"))
-    assert tell_answer(zones, "us")[0] in text
+def test_the_plan_shows_answer_work_every_caution_and_a_place_to_sign_and_its_sources_on_the_last_page(
+    zones, small_ground
+):
+    with pymupdf.open(stream=draw_plan(zones, small_ground, course="Invented Course"), filetype="pdf") as book:
+        first, *_, last = (" ".join(page.get_text().split()) for page in book)
+    assert tell_answer(zones, "us")[0] in first
+    for part in ("Overspray: ", "The work, in driving order", "passes", "Z01F-1", "Signature", "Date"):
+        assert part in first
     for caution in TREATMENT:
-        assert caution.text in text
-        assert f"[{caution.grade}:" in text
-    for part in ("Signature", "Date", "acres", "ha", "Hole 1", "Z01F-1"):
-        assert part in text
+        assert caution.text in first
+        assert (caution.source or GRADES[caution.grade]) in last
+    assert "read in its source" not in first
+    assert "Sources and how sure" in last
 
 
-def test_the_plan_has_its_curve_and_a_page_a_hole_that_has_zones(zones, small_ground):
+def test_the_plan_has_a_page_a_hole_that_has_zones_and_a_last_page_of_reasons(zones, small_ground):
     with pymupdf.open(stream=draw_plan(zones, small_ground), filetype="pdf") as book:
         heads = [page.get_text().split("\n")[0] for page in book]
-    assert heads == ["Treatment plan", "Hole 1", "Why this plan", "How well it is aimed"]
+    assert heads == ["Treatment plan", "Hole 1", "Why this plan, and how sure"]
+
+
+@pytest.mark.parametrize(("units", "others"), [("us", ("m²", " ha ")), ("metric", ("ft", "acres", "yd", "mph"))])
+def test_the_plan_shows_one_kind_of_units(zones, small_ground, units, others):
+    text = words(draw_plan(zones, small_ground, units=units))
+    assert not [other for other in others if re.search(rf"\d {other}|/{other}", text)]
 
 
 @pytest.mark.slow
@@ -160,13 +172,13 @@ def test_each_zone_says_what_it_takes_at_the_rate_that_was_entered(small_ground)
     assert "at your rate" not in words(draw_plan(plan(small_ground, patch(-50, -130, 14)), small_ground))
 
 
-def test_zones_on_a_green_are_drawn_again_close_up(small_ground):
+def test_zones_on_a_green_are_drawn_again_close_up_beside_the_map(small_ground):
     both = plan(small_ground, lambda cells: patch(-50, -130, 14)(cells) + patch(0, 0, 8)(cells))
     with pymupdf.open(stream=draw_plan(both, small_ground), filetype="pdf") as book:
         heads = [page.get_text().split("\n")[0] for page in book]
-        scales = [word for page in book for word in page.get_text().split() if word.startswith("1:")]
-    assert heads[1:3] == ["Hole 1", "Hole 1, close up"]
-    assert scales == ["1:1,500", "1:200"]
+        scales = [word for word in book[1].get_text().split() if word.startswith("1:")]
+    assert heads[1:3] == ["Hole 1", "Why this plan, and how sure"]
+    assert scales == ["1:1,500", "1:500"]
 
 
 def test_the_map_on_paper_is_at_the_scale_it_says(zones, small_ground):

@@ -57,11 +57,20 @@ def test_strips_are_named_and_told(striped):
     assert (checks(striped)["reason"] == "check").all()
 
 
-def test_the_plan_says_where_the_strips_are(striped, whole, small_ground):
-    words = [" ".join(book_words(draw_plan(zones, small_ground))) for zones in (striped, whole)]
-    assert "Where the check strips are" in words[0]
-    assert "Its middle: " in words[0]
-    assert "Where the check strips are" not in words[1]
+def test_the_work_says_which_strips_to_leave_or_what_leaving_some_would_cost(striped, whole, small_ground):
+    left, offered = (" ".join(book_words(draw_plan(zones, small_ground))) for zones in (striped, whole))
+    assert "leave untreated: fairway, its middle " in left
+    assert "leave untreated:" not in offered
+    assert "or you will not know whether it worked: --checks " in offered
+
+
+def test_the_strips_offered_are_those_that_asking_for_them_draws(whole, small_ground):
+    offer = whole.figures.offer
+    asked = checks(plan(small_ground, patch(-50, -130, 30), check_share=offer.share))
+    assert len(asked) == offer.strips >= 2
+    assert asked["area_m2"].sum() == pytest.approx(offer.area_m2)
+    drawn = shapely.union_all([strip.geometry for strip in whole.offered])
+    assert asked.union_all().symmetric_difference(drawn).area < 1e-6
 
 
 def book_words(pdf: bytes) -> list[str]:
@@ -72,7 +81,7 @@ def book_words(pdf: bytes) -> list[str]:
 def test_a_strip_is_found_by_words_that_lead_into_it(striped, small_ground):
     row = checks(striped).iloc[0]
     text = " ".join(book_words(draw_plan(striped, small_ground)))
-    words = text.split(f"{row['zone_id']}: ")[1].split("Its middle: ")[1].split(".")[0]
+    words = text.split("leave untreated: fairway, its middle ")[1].split(" ft² ")[0]
     sights = take_sights(small_ground.surfaces, row["surface_id"])
     there = read_finding(words, sights, pace_m=PACE_M)
     assert row["geometry"].distance(shapely.Point(there)) < 3.0  # words lead within 3 m on long surfaces

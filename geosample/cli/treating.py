@@ -257,7 +257,7 @@ def check_command(survey: Path, before: str, after: str, seed: int, **asked: Any
 
     from geosample.counts import load_counts, tally
     from geosample.design import load_visit
-    from geosample.report.treat import tell_efficacy, tell_efficacy_more, tell_treated
+    from geosample.report.treat import tell_efficacy, tell_efficacy_more, tell_same_places, tell_treated
     from geosample.survey import open_survey
     from geosample.treat import load_zones
     from geosample.treat.efficacy import check_treatment, check_visits, treated_zones
@@ -273,7 +273,7 @@ def check_command(survey: Path, before: str, after: str, seed: int, **asked: Any
     found = check_treatment(first, second, zones, rng=np.random.default_rng(seed))
     facts = {"before": before, "after": after, "stages": stages, **found.summary(), "treated": asdict(treated)}
     rest = tell_efficacy_more(found, asked["units"])
-    return [*tell_efficacy(found), tell_treated(treated)], facts, rest
+    return [tell_treated(treated), *tell_same_places(found), tell_efficacy(found)], facts, rest
 
 
 def _split(text: str | None) -> list[str] | None:

@@ -3,35 +3,38 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Mapping
-from typing import TYPE_CHECKING, Any
+from collections.abc import Iterator, Mapping, Sequence
+from typing import TYPE_CHECKING, Any, cast
 
 from geosample.cautions import GRADES, IN_SHORT, SIMULATED, TREATMENT
 from geosample.errors import MOST_ALIKE, list_names
 from geosample.holes import name_place
-from geosample.report.estimate import BORDER_DOES
 from geosample.report.terminal import show_table
 from geosample.units import (
     FOOT_M,
+    YARD_M,
     Units,
     about_percent,
     percent,
     percent_range,
+    share_out,
     show_area,
     show_density,
     show_length,
     show_range,
+    show_speed,
     show_way,
 )
-from geosample.words import ACTIONS
+from geosample.words import ACTIONS, SURFACE_KINDS
 
 if TYPE_CHECKING:
     import pandas as pd
 
+    from geosample.cautions import Grade
     from geosample.treat.amounts import Amount, Rate, Sprayer
     from geosample.treat.efficacy import Efficacy, Treated
-    from geosample.treat.model import BorderAdvice, BorderRatio, ControlClass, Figures, Holding, Zones
-    from geosample.treat.passes import Drive
+    from geosample.treat.model import ControlClass, Figures, Zones
+    from geosample.treat.passes import Drive, Place
     from geosample.treat.records import RecordRules
 
 _MOST_NAMES = 6
@@ -48,46 +51,38 @@ _REASONS = {
     "no_plug": "no plug here: by ground like it",
     "check": "to see what treatment did",
 }
+_HOLDS_MORE = {"more": "yes", "less": "no", "no_more": "no"}
+_LEAST_TOLD_M2 = 1.0
 _NOTHING_LEFT = 0.005
 _NOT_SHOWN = "The interval reaches to none at all: these counts do not show that the treatment did anything."
+_NEAR_END = 0.05
+_ROUND_TO = 5  # yards or metres along a surface: nobody paces finer
+DIRECTIONS = (
+    "Distances run from the green end (a tee's front); left and right are as seen facing the green; 6 o'clock faces "
+    "the fairway."
+)
+"""How the words for places are meant, once on each paper."""
 
 
 def tell_plan(zones: Zones, units: Units) -> list[str]:
-    """Return a plan's answer for the terminal: what to treat, what that saves, by what it goes, and the caution."""
+    """Return a plan's answer for the terminal: what to treat, what that leaves, what to leave, and the caution."""
     first, *rest = _tell_zones(zones, units)
+    figures = zones.figures
+    notes = [*([SIMULATED] if zones.simulated else []), *_tell_basis(figures), *_tell_unsampled(figures, units)]
+    asked = zones.settings.border_only_m is not None and figures.border is not None
+    saving = [*_tell_saving(figures, units), *_tell_driving_briefly(zones, units)]
     return [
         first,
-        *([SIMULATED] if zones.simulated else []),
-        *_tell_basis(zones.figures),
-        *rest,
-        *_tell_saving(zones.figures, units),
-        *_tell_unsampled(zones.figures, units),
-        *tell_amounts(float(zones.of("treat")["area_m2"].sum()), zones.settings.sprayer, units),
-        *_tell_off_briefly(zones, units),
+        *([" ".join(notes)] if notes else []),
+        *(tell_border(zones, units) if asked else [*rest, *saving]),
+        *_tell_checks(zones, units, brief=True),
+        _tell_off(zones, units),
         IN_SHORT,
     ]
 
 
-def _tell_unsampled(figures: Figures, units: Units) -> Iterator[str]:
-    """Yield how much no plug speaks for, in the zones or left out of them as asked."""
-    if figures.unsampled.area_m2 >= 1:
-        yield f"No plug speaks for {show_area(figures.unsampled.area_m2, units)} of it: it goes by ground like it."
-    left = figures.removed["no plug speaks for it"]
-    if left.area_m2 >= 1:
-        yield f"As asked, {show_area(left.area_m2, units)} that pass, but that no plug speaks for, are left."
-
-
-def _tell_off_briefly(zones: Zones, units: Units) -> Iterator[str]:
-    """Yield in one line what was kept off, and that no distance to water is assumed."""
-    kept = [f"{show_length(distance, units)} from {kind}" for kind, distance in zones.settings.keep_off_m.items()]
-    if "water" not in zones.settings.keep_off_m:
-        kept.append("no distance to water was entered (--keep-off), and none is assumed")
-    missing = [f"no {kind} is mapped: check on the spot" for kind in zones.figures.missing_obstacles]
-    yield f"Kept off: {'; '.join([*kept, *missing])}."
-
-
 def tell_plan_more(zones: Zones, units: Units) -> list[str]:
-    """Return all of a plan for the terminal: the answer, the zones, the reasons, the cautions."""
+    """Return all of a plan for the terminal: the answer, the zones, the reasons, the cautions and the sources."""
     heads = ("zone", "do", "area", "about", "between", "chance above", "saves", "bags", "why")
     rows = [
         (
@@ -104,45 +99,74 @@ def tell_plan_more(zones: Zones, units: Units) -> list[str]:
         for zone in zones.zones.itertuples()
     ]
     table = ["", *show_table(heads, rows), ""] if rows else [""]
-    cautions = ["Before anything is applied:", *(f"- {caution}" for caution in TREATMENT)]
-    return [*tell_answer(zones, units), *table, *tell_reasons(zones, units), "", *cautions]
+    cautions = ["Before anything is applied:", *(f"- {caution.text}" for caution in TREATMENT)]
+    sources = ["Sources and how sure:", *(f"- {line}" for line in tell_sources(zones, units))]
+    return [*tell_answer(zones, units), *table, *tell_reasons(zones, units), "", *cautions, "", *sources]
 
 
 def tell_answer(zones: Zones, units: Units) -> list[str]:
-    """Return what to treat, what that leaves, what is not known: most important first."""
+    """Return what to treat, where spray falls besides, what that leaves, how it is driven: most important first."""
     first, *rest = _tell_zones(zones, units)
+    figures = zones.figures
     return [
         first,
         *([SIMULATED] if zones.simulated else []),
-        *_tell_basis(zones.figures),
+        *tell_overspray(zones, units),
+        *_tell_basis(figures),
         *rest,
-        *_tell_saving(zones.figures, units),
-        *_tell_boom(zones, units),
-        *_tell_unknown(zones, units),
+        *(tell_border(zones, units) if zones.settings.border_only_m is not None else []),
+        *_tell_saving(figures, units),
+        *_tell_unsampled(figures, units),
+        *_tell_driving(zones, units),
         *tell_amounts(float(zones.of("treat")["area_m2"].sum()), zones.settings.sprayer, units),
         *_tell_checks(zones, units),
-        *_tell_off(zones, units),
+        _tell_off(zones, units),
     ]
-
-
-def _tell_basis(figures: Figures) -> list[str]:
-    """Return why a plan goes by averages, where it does."""
-    why = _BASIS.get(figures.basis)
-    by_parts = "this plan goes by the mean of each part of the ground."
-    return [f"{why.format(insects=figures.insects_counted)}: {by_parts}"] if why else []
 
 
 def tell_reasons(zones: Zones, units: Units) -> list[str]:
-    """Return why the plan is as it is: the stages, the rule, the border, what was left, where spray falls besides."""
+    """Return why the plan is as it is: the stages, the rule, what is known, the border, what was left."""
     return [
         *_tell_controls(zones.figures),
         *_tell_rule(zones, units),
+        *_tell_known(zones, units),
+        *_tell_boom(zones, units),
         *_tell_dense(zones.figures),
-        *_tell_border(zones, units),
+        *(tell_border(zones, units) if zones.settings.border_only_m is None else []),
+        *_tell_border_plan(zones, units),
         *_tell_plain_strip(zones.figures, units),
         *_tell_left_out(zones, units),
-        *_tell_overspray(zones, units),
     ]
+
+
+def tell_sources(zones: Zones, units: Units) -> list[str]:
+    """Return what the plan's numbers and words rest on, for the one place that says so."""
+    settings = zones.settings
+    cautions = [f"{number} {_show_ground(one.grade, one.source)}" for number, one in enumerate(TREATMENT, start=1)]
+    controls = dict.fromkeys(_show_ground(one.grade, one.source) for one in zones.figures.controls)
+    set_here = (
+        f"swath {show_length(settings.swath_m, units)}, speed {show_speed(settings.speed_m_per_s, units)}, smallest "
+        f"zone {show_area(settings.smallest_m2, units)}, a miss at {settings.miss_cost:g} needless treatments"
+    )
+    return [
+        f"Yours to set, and the defaults common practice with no source: {set_here}.",
+        f"Cautions: {'; '.join(cautions)}.",
+        *(
+            [
+                f"Stages and IRAC groups: {'; '.join(controls)}. Not to meet the next generation with the same group: "
+                f"{GRADES['M']}."
+            ]
+            if controls
+            else []
+        ),
+        "Expected numbers, intervals (90 %) and chances: from your counts, by the density map or the means it names.",
+    ]
+
+
+def _show_ground(grade: str, source: str) -> str:
+    """Return what a statement rests on."""
+    known = GRADES[cast("Grade", grade)]
+    return f"{source} ({known})" if source else known
 
 
 def tell_zone(zone: Any, units: Units) -> str:
@@ -156,10 +180,8 @@ def tell_zone(zone: Any, units: Units) -> str:
     expected = f"about {mean} ({between}), a chance of {percent(zone.probability)} of being above {limit}"
     plugs = "no counted bag in it" if zone.bags == 0 else f"{zone.bags} counted {_plural(zone.bags, 'bag')} in it"
     over = ""
-    if zone.overspray_m2 >= 1:
-        over = (
-            f" Narrower than the swath: a whole boom would also cover {show_area(zone.overspray_m2, units)} beside it."
-        )
+    if zone.overspray_m2 >= _LEAST_TOLD_M2:
+        over = f" A whole boom also covers {show_area(zone.overspray_m2, units)} beside it."
     return f"{start}: {expected}; {_REASONS[zone.reason]}; {plugs}.{over}"
 
 
@@ -168,6 +190,102 @@ def tell_drive(drive: Drive, units: Units) -> str:
     many = len(drive.passes)
     where = f"{', '.join(drive.zone_ids)}: {many} {'pass' if many == 1 else 'passes'}"
     return f"{where} of the boom, {show_way(drive.length_m, units)} in all, in driving order."
+
+
+def tell_place(place: Place, kind: str, units: Units) -> str:
+    """Return where a zone lies, in the words of a crew.
+
+    Examples
+    --------
+    >>> from geosample.treat.passes import Place
+    >>> tell_place(Place("left edge", 0, 137, 300), "fairway", "us")
+    'fairway, left edge, from the green end to 150 yd'
+    >>> tell_place(Place("hours", hours=(2.1, 4.8)), "green", "us"), tell_place(Place("all"), "tee", "us")
+    ("green's edge, from 2 to 5 o'clock", 'tee, all of it')
+    """
+    if place.paced:
+        return f"{kind}, its middle {place.paced}"
+    if place.part in {"rim", "middle"} and not place.whole_m:
+        return f"{kind}, {'all round the edge' if place.part == 'rim' else 'its middle'}"
+    if place.part == "hours":
+        first, last = (round(hour) % 12 or 12 for hour in place.hours)
+        return f"{kind}'s edge, " + (f"at {first} o'clock" if first == last else f"from {first} to {last} o'clock")
+    if place.part in {"all", "towards"}:
+        return f"{kind}, {'all of it' if place.part == 'all' else f'its {place.way} part'}"
+    piece, of = place.piece
+    start = f"piece {piece} of {of}, " if of > 1 else ""
+    return f"{kind}, {start}{place.part}, {_tell_stretch(place, kind, units)}"
+
+
+def _tell_stretch(place: Place, kind: str, units: Units) -> str:
+    unit_m, unit = (YARD_M, "yd") if units == "us" else (1.0, "m")
+    near = "the front" if kind == "tee" else "the green end"
+    first, last = (_ROUND_TO * round(end_m / unit_m / _ROUND_TO) for end_m in (place.start_m, place.end_m))
+    from_near = place.start_m < _NEAR_END * place.whole_m
+    to_far = place.end_m > (1 - _NEAR_END) * place.whole_m
+    if from_near and to_far:
+        return "the whole length"
+    if first == last:
+        return f"at {first} {unit}"
+    return f"from {near if from_near else first} to {'the far end' if to_far else f'{last} {unit}'}"
+
+
+def show_minutes(seconds: float) -> str:
+    """Return a time to drive in whole minutes, and hours where there are any.
+
+    Examples
+    --------
+    >>> show_minutes(20), show_minutes(1500), show_minutes(6060)
+    ('1 min', '25 min', '1 h 41 min')
+    """
+    hours, minutes = divmod(max(1, math.ceil(seconds / 60)), 60)
+    return f"{hours} h {minutes} min" if hours else f"{minutes} min"
+
+
+def work_rows(zones: Zones, places: Mapping[str, Place], units: Units) -> list[list[str]]:
+    """Return the work as rows in driving order: hole, zones, where, area, passes, length, time, and loads if asked.
+
+    Parameters
+    ----------
+    places : mapping of str to Place
+        Where each zone lies, as ``find_places`` gives it.
+    """
+    kinds = dict(zip(zones.zones["zone_id"], zones.zones["kind"], strict=True))
+    settings, drives = zones.settings, zones.drives
+
+    def row(*told: str, area_m2: float, passes: int = 0, length_m: float = 0.0) -> list[str]:
+        driven = [str(passes), show_way(length_m, units), show_minutes(length_m / settings.speed_m_per_s)]
+        load = settings.sprayer.count_loads(area_m2)
+        loads = [] if load is None else [f"{load:.1f}" if passes else ""]
+        return [*told, show_area(area_m2, units), *(driven if passes else ["none", "", ""]), *loads]
+
+    def where(name: str) -> str:
+        return tell_place(places[name], kinds[name], units)
+
+    rows = [
+        row(
+            drive.hole or "none",
+            ", ".join(drive.zone_ids),
+            "; ".join(where(name) for name in drive.zone_ids),
+            area_m2=drive.area_m2,
+            passes=len(drive.passes),
+            length_m=drive.length_m,
+        )
+        for drive in drives
+    ]
+    treat, driving = zones.of("treat"), zones.figures.driving
+    many = f"{len(treat)} {_plural(len(treat), 'zone')}"
+    area_m2 = float(treat["area_m2"].sum())
+    total = row("all", many, "", area_m2=area_m2, passes=driving.passes, length_m=driving.length_m)
+    strips = [
+        row(one.hole or "none", one.zone_id, f"leave untreated: {where(one.zone_id)}", area_m2=one.area_m2)
+        for one in zones.of("check").itertuples()
+    ]
+    return [*([total] if rows else []), *rows, *strips]
+
+
+WORK_HEADS = ("hole", "zone", "where", "area", "passes", "length", "time", "tank loads")
+"""Heads of ``work_rows``; the last where the user entered a tank and a carrier volume."""
 
 
 def tell_reason(action: str, reason: str) -> str:
@@ -188,34 +306,24 @@ def tell_hole(table: pd.DataFrame, unknown_m2: float, units: Units) -> str:
         if len(some):
             many = f"{len(some)} {_plural(len(some), 'zone')}"
             parts.append(f"{words.over} {many}, {show_area(float(some['area_m2'].sum()), units)}")
-    if unknown_m2 >= 1:
+    if unknown_m2 >= _LEAST_TOLD_M2:
         parts.append(f"{show_area(unknown_m2, units)} of the mapped ground not known")
     text = "; ".join(parts)
     return f"{text[0].upper()}{text[1:]}."
-
-
-def show_count(insects: float) -> str:
-    """Return a number of insects to two figures, since no more of them mean anything.
-
-    Examples
-    --------
-    >>> show_count(266_142), show_count(8.4)
-    ('270,000', '8')
-    """
-    rounded = float(f"{insects:.2g}")
-    return f"{rounded:,.0f}"
 
 
 def _plural(many: int, one: str) -> str:
     return one if many == 1 else f"{one}s"
 
 
-def _ground(holding: Holding, units: Units) -> str:
-    return f"{show_area(holding.area_m2, units)} (about {show_count(holding.insects)} insects)"
-
-
 def _limit(zones: Zones, units: Units) -> str:
     return show_density(zones.threshold_per_m2, units)
+
+
+def _tell_basis(figures: Figures) -> list[str]:
+    """Return why a plan goes by averages, where it does."""
+    why = _BASIS.get(figures.basis)
+    return [f"{why.format(insects=figures.insects_counted)}: this plan goes by the means."] if why else []
 
 
 def _tell_zones(zones: Zones, units: Units) -> Iterator[str]:
@@ -225,12 +333,12 @@ def _tell_zones(zones: Zones, units: Units) -> Iterator[str]:
         return
     area, mapped = show_area(figures.treated.area_m2, units), show_area(figures.mapped.area_m2, units)
     yield (
-        f"Treat {many} {_plural(many, 'zone')}, {area} in all: {percent(figures.share_of_area)} of "
-        f"the {mapped} mapped. The map expects {about_percent(figures.share_of_insects)} of the insects there."
+        f"Treat {many} {_plural(many, 'zone')}, {area} of {mapped} ({percent(figures.share_of_area)}), with "
+        f"{about_percent(figures.share_of_insects)} of the insects."
     )
     if asked is not None:
         left = figures.removed.get("outside the border")
-        beyond = f"; {_ground(left, units)} farther in also pass it" if left and left.area_m2 >= 1 else ""
+        beyond = f"; {show_area(left.area_m2, units)} farther in also pass it" if left and left.area_m2 >= 1 else ""
         yield f"As asked, only ground within {show_length(asked, units)} of the outer edge was considered{beyond}."
 
 
@@ -265,47 +373,105 @@ def _tell_saving(figures: Figures, units: Units) -> Iterator[str]:
         return
     if figures.nearly_all:
         leaves = "leaves nothing" if 1 - figures.share_of_area < _NOTHING_LEFT else f"leaves {show_area(saved, units)}"
-        yield f"Spot treatment does not pay here: nearly all the ground passes the rule, and the plan {leaves}."
+        yield f"Spot treatment does not pay here: nearly all passes the rule, and the plan {leaves}."
         return
     yield (
-        f"Against treating all of it, that saves {show_area(saved, units)} ({percent(1 - figures.share_of_area)}) and "
-        f"leaves {about_percent(1 - reached.insect_share)} of the insects "
+        f"That saves {show_area(saved, units)} ({percent(1 - figures.share_of_area)}) and leaves "
+        f"{about_percent(1 - reached.insect_share)} of the insects "
         f"({percent_range(1 - reached.high, 1 - reached.low)})."
     )
+
+
+def _tell_unsampled(figures: Figures, units: Units) -> Iterator[str]:
+    """Yield how much no plug speaks for, in the zones or left out of them as asked."""
+    if figures.unsampled.area_m2 >= _LEAST_TOLD_M2:
+        yield f"No plug speaks for {show_area(figures.unsampled.area_m2, units)} of it."
+    left = figures.removed["no plug speaks for it"]
+    if left.area_m2 >= _LEAST_TOLD_M2:
+        yield f"As asked, {show_area(left.area_m2, units)} that pass, but that no plug speaks for, are left."
+
+
+def tell_overspray(zones: Zones, units: Units) -> list[str]:
+    """Return in a sentence what a whole boom covers beyond the zones, other turf first; nothing for no zones."""
+    falls = {kind: area for kind, area in zones.figures.overspray_m2.items() if area >= _LEAST_TOLD_M2}
+    if not zones.figures.driving.passes:
+        return []
+    if not falls:
+        return ["Overspray: none, the passes keep to the zones."]
+    names = {**{kind: f"{kind} outside the zones" for kind in SURFACE_KINDS}, "unmapped": "ground that is not mapped"}
+    turf = [kind for kind in SURFACE_KINDS if kind in falls]
+    rest = sorted(falls.keys() - set(turf), key=lambda kind: -falls[kind])
+    said = ", ".join(f"{show_area(falls[kind], units)} of {names.get(kind, kind)}" for kind in [*turf, *rest])
+    return [f"Overspray: a whole boom on these passes also covers {said}. Shut the outer nozzles there."]
+
+
+def _tell_driving_briefly(zones: Zones, units: Units) -> Iterator[str]:
+    """Yield in a line how many passes, how far, how long, and how many tanks."""
+    driving, sprayer = zones.figures.driving, zones.settings.sprayer
+    if driving.passes:
+        loads = sprayer.count_loads(float(zones.of("treat")["area_m2"].sum()))
+        tanks = f"; {loads:.1f} tanks of {sprayer.tank.show()}" if loads is not None and sprayer.tank else ""
+        yield f"Driving: {_show_driving(zones, units)}, turns not counted{tanks}."
+
+
+def _show_driving(zones: Zones, units: Units) -> str:
+    driving, speed = zones.figures.driving, zones.settings.speed_m_per_s
+    return (
+        f"{driving.passes:,} {'pass' if driving.passes == 1 else 'passes'} of "
+        f"{show_length(zones.settings.swath_m, units)}, {show_way(driving.length_m, units)}, "
+        f"{show_minutes(driving.length_m / speed)} at {show_speed(speed, units)}"
+    )
+
+
+def _tell_driving(zones: Zones, units: Units) -> Iterator[str]:
+    """Yield how the zones are driven, what that leaves of them and what it covers twice."""
+    driving = zones.figures.driving
+    if not driving.passes:
+        return
+    yield f"Driving: {_show_driving(zones, units)}; turns, filling and the way between zones are not counted."
+    left = {
+        "where the boom would be over water or ground you keep off": driving.kept_off_m2,
+        "in corners too small for a pass": driving.corners_m2,
+    }
+    told = [f"{show_area(m2, units)} {where}" for where, m2 in left.items() if m2 >= _LEAST_TOLD_M2]
+    if told:
+        yield f"The passes leave {' and '.join(told)}."
+    if driving.twice_m2 >= _LEAST_TOLD_M2:
+        yield f"{show_area(driving.twice_m2, units)} lie under two passes: shut nozzles on the second."
 
 
 def _tell_boom(zones: Zones, units: Units) -> Iterator[str]:
     """Yield how much of the zones is there only so that a boom can drive them, and how much of that nobody knows."""
     figures, unknown = zones.figures, zones.figures.added_unknown_m2
-    if figures.added.area_m2 < 1:
+    if figures.added.area_m2 < _LEAST_TOLD_M2:
         return
     yield (
         f"Of the zones, {show_area(figures.treated.area_m2 - figures.added.area_m2, units)} pass the rule by "
-        f"themselves; {_ground(figures.added, units)} were added to make them drivable with a swath of "
+        f"themselves; {show_area(figures.added.area_m2, units)} were added to make them drivable with a swath of "
         f"{show_length(zones.settings.swath_m, units)}"
-        + (f", {show_area(unknown, units)} of it ground that is not known." if unknown >= 1 else ".")
+        + (f", {show_area(unknown, units)} of it ground that is not known." if unknown >= _LEAST_TOLD_M2 else ".")
     )
 
 
-def _tell_unknown(zones: Zones, units: Units) -> Iterator[str]:
+def _tell_known(zones: Zones, units: Units) -> Iterator[str]:
     figures = zones.figures
     yield (
         f"The counts speak for {percent(figures.known_share)} of the mapped ground; on "
         f"{percent(figures.one_sided_share)} of it the interval lies wholly above or below {_limit(zones, units)}, and "
         "elsewhere the plan weighs chances."
     )
-    if figures.unsampled.area_m2 >= 1:
+    if figures.unsampled.area_m2 >= _LEAST_TOLD_M2:
         yield (
-            f"No plug speaks for {_ground(figures.unsampled, units)} of the zones: they are treated by ground like "
-            "them. --sampled-only leaves them."
+            f"No plug speaks for {show_area(figures.unsampled.area_m2, units)} of the zones: they are treated by "
+            "ground like them. --sampled-only leaves them."
         )
     left = figures.removed["no plug speaks for it"]
-    if left.area_m2 >= 1:
+    if left.area_m2 >= _LEAST_TOLD_M2:
         cost = zones.settings.miss_cost * left.hot_m2 - (left.area_m2 - left.hot_m2)
         yield (
-            f"As asked, ground that no plug speaks for is left: {_ground(left, units)} of it pass the rule, and "
-            f"{show_area(left.hot_m2, units)} are expected to be above {_limit(zones, units)}. By your costs that is "
-            f"as dear as treating {show_area(cost, units)} needlessly; 'geosample followup' draws plugs there."
+            f"As asked, ground that no plug speaks for is left: {show_area(left.area_m2, units)} of it pass the rule, "
+            f"and {show_area(left.hot_m2, units)} are expected to be above {_limit(zones, units)}. By your costs that "
+            f"is as dear as treating {show_area(cost, units)} needlessly; 'geosample followup' draws plugs there."
         )
 
 
@@ -336,52 +502,51 @@ def _with(product: Amount | None) -> str:
     return f" with {product.show()}" if product else ""
 
 
-def _tell_checks(zones: Zones, units: Units) -> Iterator[str]:
-    strips = zones.of("check")
+def _tell_checks(zones: Zones, units: Units, *, brief: bool = False) -> Iterator[str]:
+    """Yield the check strips, those left or those to leave and what they cost."""
+    strips, offer = zones.of("check"), zones.figures.offer
     if len(strips):
-        yield (
-            f"Leave {len(strips)} check {_plural(len(strips), 'strip')} untreated, "
-            f"{show_area(float(strips['area_m2'].sum()), units)}, placed at random across the zones: plugs from them "
-            "tell later what the treatment did."
-        )
+        area = show_area(float(strips["area_m2"].sum()), units)
+        why = "" if brief else ", placed at random across the zones: plugs from them tell later what the treatment did"
+        yield f"Leave {len(strips)} check {_plural(len(strips), 'strip')} untreated, {area}{why}."
     elif zones.settings.check_share > 0:
         yield "No check strip fits: the zones are too small for one a swath wide."
-
-
-def _tell_off(zones: Zones, units: Units) -> Iterator[str]:
-    kept = zones.settings.keep_off_m
-    if kept:
-        said = ", ".join(f"{show_length(distance, units)} from {kind}" for kind, distance in kept.items())
-        yield f"Kept off, as you entered: {said}."
-    if "water" not in kept:
+    elif offer is not None:
+        lie = dict.fromkeys(name_place(one.hole, one.kind) for one in zones.offered)
+        many = f"{'this' if offer.strips == 1 else 'these'} {offer.strips} {_plural(offer.strips, 'strip')}"
+        drawn = "" if brief or not lie else f" (dotted on the maps, on {list_names(list(lie), most=_MOST_PLACES)})"
         yield (
-            "No distance to water was entered, and none is assumed: the label and the local code set it. "
-            "Enter it with --keep-off water=DISTANCE."
+            f"Leave {many}, {show_area(offer.area_m2, units)}{drawn}, or you will not know whether it worked: "
+            f"--checks {100 * offer.share:g}%."
         )
-    for kind in zones.figures.missing_obstacles:
-        yield f"The ground has no {kind} mapped, so nothing could be kept off it: check on the spot."
+
+
+def _tell_off(zones: Zones, units: Units) -> str:
+    """Return in one line what was kept off, and that no distance to water is assumed."""
+    kept = [f"{show_length(distance, units)} from {kind}" for kind, distance in zones.settings.keep_off_m.items()]
+    if "water" not in zones.settings.keep_off_m:
+        kept.append("no distance to water was entered (--keep-off), and none is assumed")
+    missing = [f"no {kind} is mapped: check on the spot" for kind in zones.figures.missing_obstacles]
+    return f"Kept off: {'; '.join([*kept, *missing])}."
 
 
 def _tell_controls(figures: Figures) -> Iterator[str]:
     """Yield which classes fit the stages found, and which of them were used last."""
-    for one in figures.controls:
-        yield _tell_class(one)
-    if figures.controls:
-        yield ("A class aimed at adults does nothing to larvae, and the other way round; the stages sampled decide.")
+    if not figures.controls:
+        return
+    shares = share_out([*(one.share for one in figures.controls), *_rest_of(figures.controls)])
+    for one, share in zip(figures.controls, shares, strict=False):
+        groups = ", ".join(f"{group} (used {one.used_on})" if group in one.used else group for group in one.irac)
+        again = " Do not meet the next generation with the group that was used." if one.used else ""
+        fit = f": IRAC groups {groups}" if groups else ""
+        yield f"Stages: {share} of the insects found fit '{one.when}'{fit}.{again}"
+    yield "A class aimed at adults does nothing to larvae, and the other way round; the stages sampled decide."
 
 
-def _tell_class(one: ControlClass) -> str:
-    ground = one.source or GRADES[one.grade]  # type: ignore[index]
-    start = f"Stages: {percent(one.share)} of the insects found fit '{one.when}'"
-    if not one.irac:
-        return f"{start} [{ground}]."
-    call = ""
-    if one.used:
-        call = (
-            f" Group {', '.join(one.used)} was used on {one.used_on}: do not meet the next generation with the same "
-            "group (from memory, IRAC)."
-        )
-    return f"{start}: IRAC groups {', '.join(one.irac)} [{ground}].{call}"
+def _rest_of(controls: Sequence[ControlClass]) -> list[float]:
+    """Return the share of the insects in no class that is told, where there is any."""
+    rest = 1.0 - sum(one.share for one in controls)
+    return [rest] if rest > 1e-9 else []  # noqa: PLR2004 - sums of shares come to 1 only nearly
 
 
 def _tell_rule(zones: Zones, units: Units) -> Iterator[str]:
@@ -391,9 +556,7 @@ def _tell_rule(zones: Zones, units: Units) -> Iterator[str]:
     yield (
         f"The rule: a place is treated where its chance of being above {limit} passes {percent(settings.cutoff)}, for "
         f"there leaving it costs more than treating it: missing a hot place is taken to cost as much as {needless} of "
-        "it. Few plugs make the chance less sure, and it has that in it. Zones stand in the order of what each saves, "
-        f"in needless treatments of the same area ({cost:g} times the chance, less the chance of being below). That "
-        "cost, the swath and the smallest zone are yours to set (the defaults: common practice, no source)."
+        "it. Few plugs make the chance less sure, and it has that in it."
     )
     treated = zones.of("treat")
     low = treated[(treated["reason"] == "risky") & (treated["probability"] > settings.cutoff)]
@@ -424,50 +587,48 @@ def _tell_dense(figures: Figures) -> Iterator[str]:
     )
 
 
-def _tell_border(zones: Zones, units: Units) -> Iterator[str]:
-    """Yield what the counts say of treating the border alone."""
+def tell_border(zones: Zones, units: Units) -> list[str]:
+    """Return in two lines whether the border holds more, and what a strip along it costs and leaves."""
+    border = zones.figures.border
+    if border is None:
+        return []
+    ratio, strip = border.ratio, border.strip
+    if ratio is None:
+        holds = "not estimated"
+    else:
+        size = f"{ratio.value:.1f} times the interior, {ratio.low:.2g} to {ratio.high:.2g}"
+        holds = f"{_HOLDS_MORE.get(ratio.verdict, 'cannot tell')} ({size})"
+    area = show_area(strip.area_share * zones.figures.mapped.area_m2, units)
+    leaves = f"{percent_range(1 - strip.high, 1 - strip.low)} of the insects"
+    return [
+        f"Does the border hold more than the rest? {holds[0].upper()}{holds[1:]}.",
+        f"A strip of {show_length(strip.width_m, units)} costs {area} ({percent(strip.area_share)}) and leaves "
+        f"{leaves}.",
+    ]
+
+
+def _tell_border_plan(zones: Zones, units: Units) -> Iterator[str]:
+    """Yield whether the border alone could be treated, on these counts."""
     border = zones.figures.border
     if border is None:
         return
-    said = "Border against interior was not estimated" if border.ratio is None else _tell_ratio(border.ratio)
-    reached, strip = border.strip, f"a strip of {show_length(border.strip.width_m, units)}"
     if border.answer == "unsupported":
-        verb = "misses" if zones.settings.border_only_m else "would miss"
-        yield (
-            f"{said}: treating only the border is not supported. {strip[0].upper()}{strip[1:]} {verb} "
-            f"{about_percent(1 - reached.insect_share)} of the insects "
-            f"({percent_range(1 - reached.high, 1 - reached.low)})."
-        )
+        yield "Treating only the border is not supported by these counts."
     elif border.answer == "all above":
-        yield f"{said}, yet the rest is above the threshold too: no strip short of most of the ground would do."
+        yield "The rest is above the threshold too: no strip short of most of the ground would do."
     else:
-        yield from _tell_strip(border, said, strip, units)
-
-
-def _tell_strip(border: BorderAdvice, said: str, strip: str, units: Units) -> Iterator[str]:
-    reached = border.strip
-    does = (
-        f"{strip} is {percent(reached.area_share)} of the mapped ground and reaches "
-        f"{about_percent(reached.insect_share)} of the insects ({percent_range(reached.low, reached.high)}), and "
-        f"leaves {show_area(border.left_m2, units)} farther in that pass the rule"
-    )
-    if border.answer == "asked":
-        yield f"{said}: {does}."
-        return
-    typed = f"{reached.width_m / FOOT_M:.0f}ft" if units == "us" else f"{reached.width_m:.1f}m"
-    reason = (
-        "where the strip's share of the insects is most above its share of the ground"
-        if border.best_aimed
-        else "the narrowest that leaves no more than a tenth of the ground that passes the rule"
-    )
-    yield f"{said}, so a border-only plan is open to you: {does} (--border-only {typed}). That width is {reason}."
-
-
-def _tell_ratio(ratio: BorderRatio) -> str:
-    size = f"{ratio.value:.1f} times the interior's density, interval {ratio.low:.2g} to {ratio.high:.2g}"
-    if ratio.verdict != "open":
-        return f"The counts say the border {BORDER_DOES[ratio.verdict]} ({size})"
-    return f"The counts do not settle whether the border holds more ({size})"
+        strip = border.strip
+        left = f"a strip leaves {show_area(border.left_m2, units)} farther in that pass the rule"
+        if border.answer == "asked":
+            yield f"Of the border alone: {left}."
+            return
+        typed = f"{strip.width_m / FOOT_M:.0f}ft" if units == "us" else f"{strip.width_m:.1f}m"
+        reason = (
+            "where the strip's share of the insects is most above its share of the ground"
+            if border.best_aimed
+            else "the narrowest that leaves no more than a tenth of the ground that passes the rule"
+        )
+        yield f"A border-only plan is open to you (--border-only {typed}): such {left}. That width is {reason}."
 
 
 def _tell_plain_strip(figures: Figures, units: Units) -> Iterator[str]:
@@ -485,9 +646,10 @@ def _tell_plain_strip(figures: Figures, units: Units) -> Iterator[str]:
 def _tell_left_out(zones: Zones, units: Units) -> Iterator[str]:
     figures, settings = zones.figures, zones.settings
     for reason, left in figures.removed.items():
-        if left.area_m2 >= 1 and reason != "no plug speaks for it":
+        if left.area_m2 >= _LEAST_TOLD_M2 and reason != "no plug speaks for it":
             where = _tell_narrow(figures, units) if reason == "too narrow for the swath" else ""
-            yield f"Left untreated though the chance passes the cut-off, {reason}: {_ground(left, units)}{where}."
+            area = show_area(left.area_m2, units)
+            yield f"Left untreated though the chance passes the cut-off, {reason}: {area}{where}."
     small = figures.small_patches
     if small:
         many = "1 patch is" if small == 1 else f"{small} patches are"
@@ -507,22 +669,6 @@ def _tell_narrow(figures: Figures, units: Units) -> str:
     said = ", ".join(f"{show_area(p.area_m2, units)} on {name_place(p.hole, p.kind)}" for p in places[:_MOST_PLACES])
     more = " and elsewhere" if len(places) > _MOST_PLACES else ""
     return f", {said}{more}. A narrower --swath reaches more of it"
-
-
-def _tell_overspray(zones: Zones, units: Units) -> Iterator[str]:
-    treated = zones.of("treat")
-    if len(treated) and (treated["overspray_m2"] > 0).all():
-        yield (
-            f"The swath of {show_length(zones.settings.swath_m, units)} is wider than every surface in the plan: each "
-            "zone takes the surface's whole width."
-        )
-    falls = {kind: area for kind, area in zones.figures.overspray_m2.items() if area >= 1}
-    if falls:
-        said = ", ".join(
-            f"{show_area(area, units)} on {'ground that is not mapped' if kind == 'unmapped' else kind}"
-            for kind, area in sorted(falls.items(), key=lambda item: -item[1])
-        )
-        yield f"Overspray: where a surface is narrower than the swath, a whole boom would also cover {said}."
 
 
 def show_take(rate: Rate | None, area_m2: float) -> str:
@@ -556,23 +702,21 @@ def tell_record_more(record: Mapping[str, str], missing: list[str], rules: Recor
     return lines
 
 
-def tell_efficacy(found: Efficacy) -> list[str]:
-    """Return the answer: how well the treatment worked, or in one line why nobody can say and what to do next time."""
-    shown = found.henderson_tilton[1] > 0
-    if found.strips_used:
-        share = _show_share(found.henderson_tilton)
-        lines = [
-            f"Insects killed by the treatment, against the check strips: {share}.",
-            *([] if shown else [_NOT_SHOWN]),
-        ]
-    else:
-        strips, before, after = found.strips
-        lines = [
-            "How much the treatment killed can't be told: no untreated ground like the zones was counted"
-            + (f" enough ({strips} check strips, {before} bags before and {after} after)" if strips else "")
-            + f". Next time leave check strips (treat --checks 5%) with {found.fewest} bags in them at each visit."
-        ]
-    return [*lines, *_tell_same_places(found)]
+def tell_efficacy(found: Efficacy) -> str:
+    """Return in one line how much the treatment killed, or why that can't be told and what to do next time."""
+    strips, before, after = found.strips
+    value, low, _ = found.henderson_tilton
+    if not found.strips_used:
+        if strips:
+            return (
+                f"No verdict: the check strips held {before} bags, then {after}; next time pull {found.fewest} or more "
+                "in them at each visit."
+            )
+        return "No verdict: no untreated ground was counted; next time leave check strips (treat --checks 5%)."
+    if not math.isfinite(value):
+        return "No verdict: too few insects were found; next time pull more plugs in zones and check strips."
+    unsure = "" if low > 0 else ": that may be nothing"
+    return f"Killed by the treatment, against the check strips: {_show_share(found.henderson_tilton)}{unsure}."
 
 
 def tell_efficacy_more(found: Efficacy, units: Units = "us") -> Iterator[str]:
@@ -588,7 +732,8 @@ def tell_efficacy_more(found: Efficacy, units: Units = "us") -> Iterator[str]:
     )
 
 
-def _tell_same_places(found: Efficacy) -> Iterator[str]:
+def tell_same_places(found: Efficacy) -> Iterator[str]:
+    """Yield how many later bags lie in an old plug hole, where any does."""
     if found.same_places:
         yield (
             f"{found.same_places} of the later bags lie where one was pulled before: a plug hole is no fresh point. "

@@ -3,7 +3,7 @@
 from geosample.treat.amounts import Sprayer
 from geosample.treat.cells import use_averages
 from geosample.treat.model import Figures, TreatSettings, Zones, load_zones, save_zones
-from geosample.treat.plan_pdf import draw_plan, sum_areas, write_plan
+from geosample.treat.plan_pdf import draw_plan, write_plan
 from geosample.treat.suggest import gather_evidence, suggest_zones
 from geosample.treat.zone_files import write_zones, zone_rows
 
@@ -17,7 +17,6 @@ __all__ = [
     "load_zones",
     "save_zones",
     "suggest_zones",
-    "sum_areas",
     "use_averages",
     "write_plan",
     "write_zones",

@@ -212,6 +212,12 @@ class Sprayer:
         """Return the figures in JSON's own types: litres or kilograms, with the unit and the words as entered."""
         return asdict(self)
 
+    def count_loads(self, area_m2: float) -> float | None:
+        """Return how many tanks an area takes; None without a tank and a carrier volume."""
+        if self.carrier is None or self.tank is None:
+            return None
+        return area_m2 * self.carrier.per_m2.value / self.tank.value
+
     def loads(self, area_m2: float) -> Loads | None:
         """Return the tank loads an area takes; None without a tank and a carrier volume."""
         if self.carrier is None or self.tank is None:

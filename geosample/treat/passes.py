@@ -39,6 +39,7 @@ if TYPE_CHECKING:
 
     from geosample.ground import Ground
     from geosample.sheets.finding import Clock, MiddleLine, Sights
+    from geosample.units import Units
 
     Row = Any
     Lane = list[Geometry]
@@ -47,6 +48,7 @@ _SLACK_M = 0.02
 _TOUCH_M = 0.5  # outlines are straightened by half a cell: zones nearer than this touch
 _LEAST_PART = 1 / 8  # of a swath squared: a smaller corner gets no pass
 _LEFT_COSTS = 5.0  # ground left counts as so much driving over it (own choice)
+_TWICE_COSTS = 3.0  # ground under two passes counts as so much sprayed beyond the zone (own choice)
 _TURN_SWATHS = 4.0  # to the next pass takes as long as so many swaths of driving (own choice)
 _BENDS_COST = 1.2  # a way with bends must be shorter than a straight one by this (own choice)
 _TOGETHER = {"green": "green", "collar": "green", "fairway": "fairway", "approach": "fairway"}
@@ -193,10 +195,11 @@ def _lay_drive(
         left_m2 = less(ground, swept).area
         many = sum(map(len, cut))
         length_m = sum(line.length for passes in cut for line in passes)
-        wasted_m2 = length_m * swath_m - (ground.area - left_m2)
+        twice_m2 = max(length_m * swath_m - swept.area, 0.0)
+        wasted_m2 = length_m * swath_m - (ground.area - left_m2) + _TWICE_COSTS * twice_m2
         cost = (dearer * length_m + _TURN_SWATHS * swath_m * many) * swath_m + wasted_m2 + _LEFT_COSTS * left_m2
-        tries.append((cost, len(tries), cut, whole, swept, left_m2))
-    _, _, cut, whole, swept, left_m2 = min(tries, key=lambda one: one[:2])
+        tries.append((cost, len(tries), cut, whole, swept, left_m2, twice_m2))
+    _, _, cut, whole, swept, left_m2, twice_m2 = min(tries, key=lambda one: one[:2])
     uncut = _sweep([line for passes in whole for line in passes], swath_m)
     corners_m2 = less(ground, uncut).area
     lines = [line for number, passes in enumerate(cut) for line in _to_and_fro(passes, number)]
@@ -211,7 +214,7 @@ def _lay_drive(
         kept_off_m2=max(float(left_m2 - corners_m2), 0.0),
         corners_m2=float(corners_m2),
         overspray_m2=float(over.area),
-        twice_m2=max(sum(line.length for line in lines) * swath_m - float(swept.area), 0.0),
+        twice_m2=float(twice_m2),
     )
     return drive, over
 
@@ -349,6 +352,8 @@ class Place:
         What six o'clock faces.
     way : str
         The side of the surface, as a compass has it.
+    paced : str
+        For a check strip, the words that lead to its middle; empty where none lead near enough.
     """
 
     part: str
@@ -359,23 +364,29 @@ class Place:
     hours: tuple[float, float] = (0.0, 0.0)
     seen_from: str = ""
     way: str = ""
+    paced: str = ""
 
 
-def find_places(zones: gpd.GeoDataFrame, ground: Ground) -> dict[str, Place]:
+def find_places(zones: gpd.GeoDataFrame, ground: Ground, *, units: Units = "us") -> dict[str, Place]:
     """Return where each zone lies on its surface, by the zone's id."""
-    from geosample.sheets.finding import take_sights
+    from geosample.sheets.finding import PACE_M, take_sights, write_finding
 
     outlines = ground.surfaces.set_index("surface_id").geometry
-    sights = {name: take_sights(ground.surfaces, name) for name in zones["surface_id"].unique()}
-    return {
-        row.zone_id: _find_place(row.geometry, outlines[row.surface_id], sights[row.surface_id])
-        for row in zones.itertuples()
-    }
+    checks = zones["action"] == "check"
+    in_part = zones[checks | (zones["area_m2"] < _NEARLY_ALL * zones["surface_id"].map(outlines.area))]
+    sights = {name: take_sights(ground.surfaces, name) for name in in_part["surface_id"].unique()}
+    found = dict.fromkeys(zones["zone_id"], Place("all"))
+    for row in in_part.itertuples():
+        seen = sights[row.surface_id]
+        found[row.zone_id] = _find_place(row.geometry, outlines[row.surface_id], seen)
+        if row.action == "check":
+            middle = row.geometry.representative_point()
+            words = write_finding(seen, np.array([middle.x, middle.y]), pace_m=PACE_M, units=units)
+            found[row.zone_id] = replace(found[row.zone_id], paced=words)
+    return found
 
 
 def _find_place(zone: Geometry, surface: Geometry, sights: Sights) -> Place:
-    if zone.area >= _NEARLY_ALL * surface.area:
-        return Place("all")
     if sights.kind in _ROUND_KINDS and sights.clock is not None:
         return _place_on_dial(zone, surface, sights.clock)
     if sights.lines:

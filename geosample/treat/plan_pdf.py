@@ -1,4 +1,4 @@
-"""The treatment plan on paper: the answer, the areas, the cautions and a place to sign; a page a hole; the reasons."""
+"""The treatment plan on paper: the answer and the work, a map a hole, and why, on the last page."""
 
 from __future__ import annotations
 
@@ -7,7 +7,6 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-import pandas as pd
 import shapely
 
 from geosample.cautions import TREATMENT
@@ -44,56 +43,70 @@ from geosample.drawing import (
 )
 from geosample.errors import TreatError
 from geosample.files.saving import save_file
-from geosample.holes import hole_key, name_place
+from geosample.holes import hole_key
 from geosample.palettes import GREYS, OKABE_ITO
-from geosample.report.treat import show_saving, show_take, tell_answer, tell_hole, tell_reason, tell_reasons, tell_zone
-from geosample.treat.shapes import keep_off_area, polygons_of
-from geosample.units import (
-    ACRE_M2,
-    FOOT2_M2,
-    HECTARE_M2,
-    percent,
-    percent_range,
-    show_density,
-    show_length,
-    show_range,
+from geosample.report.treat import (
+    DIRECTIONS,
+    WORK_HEADS,
+    show_take,
+    tell_answer,
+    tell_hole,
+    tell_overspray,
+    tell_place,
+    tell_reason,
+    tell_reasons,
+    tell_sources,
+    work_rows,
 )
-from geosample.words import ACTIONS, KIND_LETTERS
+from geosample.treat.passes import find_places
+from geosample.treat.shapes import keep_off_area, polygons_of
+from geosample.units import percent, percent_range, show_area, show_density, show_length, show_range
+from geosample.words import ACTIONS
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
     import geopandas as gpd
+    import pandas as pd
     from shapely import Geometry
 
     from geosample.ground import Ground
     from geosample.treat.model import Zones
+    from geosample.treat.passes import Place
     from geosample.units import Units
 
 HEAD = Text(16, bold=True)
 BODY = Text(8.5)
+BOLD = Text(8.5, bold=True)
 SMALL = Text(7)
 RIGHT = Text(7, align="right")
 _ANSWER = Text(11, bold=True)
 _CAUTION = Text(7.5)
-TABLE_ROW_MM = 5.0
+_WHY = Text(7.5)
+_SOURCE = Text(6.5)
+TABLE_ROW_MM, _FEW_ROWS_MM = 4.8, 7.0
 _GAP_MM = 0.9
-_AREA_COLUMNS = (
-    Column("hole", 24),
-    Column("kind", 28),
-    Column("zones", 16, RIGHT),
-    Column("ft²", 26, RIGHT),
-    Column("acres", 22, RIGHT),
-    Column("m²", 24, RIGHT),
-    Column("ha", 22, RIGHT),
-    Column("share of the kind", 26, RIGHT),
+_WORK_WIDTHS_MM = (11, 25, 72, 20, 14, 20, 19, 15)
+_WORK_STYLES = (BODY, SMALL, Text(8), *[Text(7.5, align="right")] * 5)
+_ZONE_COLUMNS = (
+    Column("zone", 18),
+    Column("where", 58, SMALL),
+    Column("area", 20, RIGHT),
+    Column("bags in it", 13, RIGHT),
+    Column("expected", 17, RIGHT),
+    Column("90 % interval", 24, RIGHT),
+    Column("chance above", 16, RIGHT),
+    Column("what to do, and why", 40, SMALL),
 )
+_TAKE_COLUMN = Column("at your rate", 18, RIGHT)
 
-# as on the page: stripes and a whole outline; no hatch of the ground beneath is like them
-TREAT_LOOK = Look(OKABE_ITO["orange"], 0.45, "falling", 1.6, line_mm=0.6)
+# as on the page, but for the stripes: the passes are drawn in their place
+TREAT_LOOK = Look(OKABE_ITO["orange"], 0.45, line_mm=0.6)
+PASS_LOOK = Look(line_colour="#000000", line_mm=0.25)
 CHECK_LOOK = Look("#ffffff", 0.9, "none", line_mm=0.5, dash_mm=(0.6, 0.6))
 UNKNOWN_LOOK = Look(hatch="cross", hatch_mm=2.4, hatch_colour=GREYS[4], line_mm=0.0)
 KEPT_OFF_LOOK = Look(line_colour=OKABE_ITO["blue"], line_mm=0.4, dash_mm=(3.0, 1.0, 0.6, 1.0))
+START_MARK = Mark(1.6, "#ffffff", "#000000", 0.4)
 GROUND_LOOKS = {kind: replace(look, hatch="none") for kind, look in SURFACE_LOOKS.items()}
 GROUND_LOOKS["fairway"] = Look(GREYS[1], 0.5)
 _LOOKS = {"treat": TREAT_LOOK, "check": CHECK_LOOK}
@@ -102,41 +115,24 @@ _LEGEND_MM, _LEGEND_COLUMNS = 10.0, 5
 _NEAR_M = 3.0  # surfaces nearer than twice this are shown together close up
 _CLOSER = 2.0
 _WHOLE = 0.95
-_ZONE_COLUMNS = (
-    Column("zone", 20),
-    Column("what to do, and why", 36, SMALL),
-    Column("where", 30),
-    Column("ft²", 18, RIGHT),
-    Column("acres", 16, RIGHT),
-    Column("m²", 16, RIGHT),
-    Column("ha", 15, RIGHT),
-    Column("expected", 15, RIGHT),
-    Column("between", 23, RIGHT),
-    Column("chance above", 22, RIGHT),
-    Column("saves", 13, RIGHT),
-)
-_NARROWER_MM = {"what to do, and why": 32.0, "where": 24.0, "ft²": 15.0, "acres": 13.0, "m²": 14.0, "ha": 12.0}
-_AMOUNT_COLUMNS = (
-    *(Column(one.head, _NARROWER_MM.get(one.head, one.width_mm), one.style) for one in _ZONE_COLUMNS),
-    Column("at your rate", 18, RIGHT),
-)
-"""The same, with what a zone takes where the user entered a label's rate."""
+_MOST_CLOSE = 2
+_CLOSE_SHARE = 0.36  # of the page's width, for what is shown close up beside the map
 _LINES = {
-    "best cells": (Pen(GREYS[3], 0.4, (2.0, 1.0)), "the densest cells: no plan can do better"),
+    "best cells": (Pen(GREYS[3], 0.4, (2.0, 1.0)), "the densest cells: the best there is"),
     "surfaces": (Pen(OKABE_ITO["green"], 0.5, (0.6, 0.8)), "whole surfaces, densest first"),
     "border": (Pen(OKABE_ITO["blue"], 0.6), "border strips, ever wider"),
 }
 _GRID = Pen(GREYS[1], 0.15)
 _NO_AIM = Pen(GREYS[5], 0.15)
 _CURVE_COLUMNS = (
-    Column("what is treated", 46),
-    Column("area, share of the mapped", 24, RIGHT),
-    Column("insects reached", 24, RIGHT),
-    Column("90 % interval", 30, RIGHT),
+    Column("what is treated", 34, SMALL),
+    Column("of the ground", 16, RIGHT),
+    Column("of the insects", 16, RIGHT),
+    Column("90 % interval", 22, RIGHT),
 )
 _MOST_LABELS = 4
-_MOST_CURVE_ROWS = 8
-_CURVE_ROW_MM = 4.6
+_MOST_CURVE_ROWS = 5
+_CURVE_ROW_MM = 4.2
 
 
 def draw_plan(zones: Zones, ground: Ground, *, paper: str = "letter", units: Units = "us", course: str = "") -> bytes:
@@ -145,28 +141,26 @@ def draw_plan(zones: Zones, ground: Ground, *, paper: str = "letter", units: Uni
     Parameters
     ----------
     zones : Zones
-        What to treat; an empty plan has its page too.
+        What to treat, with its passes, as ``suggest_zones`` returns it; an empty plan has its page too.
     ground : Ground
         Drawn beneath the zones.
     paper : {'letter', 'a4'}
         Paper to print on at 100 %.
     units : {'us', 'metric'}
-        Shown first.
+        Shown, and no others.
     course : str
         The course's name, for the heads of the pages.
     """
     title = f"Treatment plan{f', {course}' if course else ''}"
     book = open_book(paper=paper, title=title)
-    _draw_first_page(book, zones, ground, title, units)
+    places = find_places(zones.zones, ground, units=units)
+    _draw_first_page(book, zones, places, title, units)
     holes = sorted({row.hole for row in zones.zones.itertuples()}, key=hole_key)
     beneath = ground_layers(ground.surfaces, ground.obstacles, looks=GROUND_LOOKS)
     for hole in holes:
         next_page(book)
-        draw_hole(book, zones, ground, hole, beneath=beneath, units=units)
-    places = [_tell_strip_place(row, ground, units) for row in zones.of("check").itertuples()]
-    _flow(book, zones, "Where the check strips are", _set(places))
-    _flow(book, zones, "Why this plan", _set(tell_reasons(zones, units)))
-    _draw_curve_page(book, zones, units)
+        _draw_hole(book, _only_hole(zones, hole), ground, places=places, beneath=beneath, units=units)
+    _draw_last_page(book, zones, units)
     return close_book(book)
 
 
@@ -190,19 +184,7 @@ def write_plan(
     return save_file(path, draw_plan(zones, ground, paper=paper, units=units, course=course), TreatError)
 
 
-def _tell_strip_place(row: Any, ground: Ground, units: Units) -> str:
-    """Return a check strip's sentence, with the words that lead to its middle, or that only its outline does."""
-    from geosample.sheets import PACE_M
-    from geosample.sheets.finding import take_sights, write_finding
-
-    sights, middle = take_sights(ground.surfaces, row.surface_id), row.geometry.representative_point()
-    place = np.array([middle.x, middle.y])
-    words = write_finding(sights, place, pace_m=PACE_M, units=units)
-    lead = f"Its middle: {words}." if words else "Find it by its outline in the GPX file."
-    return f"{row.zone_id}: {tell_zone(row, units)} {lead}"
-
-
-def _draw_first_page(book: Book, zones: Zones, ground: Ground, title: str, units: Units) -> None:
+def _draw_first_page(book: Book, zones: Zones, places: Mapping[str, Place], title: str, units: Units) -> None:
     page = book.inside
     write_text(book, title, page.west_mm, page.north_mm - 6, HEAD)
     about = f"{zones.pest}, counts of {zones.visit}; action threshold {show_density(zones.threshold_per_m2, units)}"
@@ -210,19 +192,35 @@ def _draw_first_page(book: Book, zones: Zones, ground: Ground, title: str, units
     foot = _draw_foot(book)
     room = Box(page.west_mm, foot.north_mm + 3, page.width_mm, page.north_mm - 16 - foot.north_mm - 3)
     first, *more = tell_answer(zones, units)
+    over = tell_overspray(zones, units)
     left_mm, _ = write_paragraphs(book, [first], room, _ANSWER)
-    left_mm, unsaid = write_paragraphs(book, more, room.below(room.height_mm - left_mm + 2), BODY, gap_mm=_GAP_MM)
-    rows = area_rows(zones, ground)
-    table = make_table(_AREA_COLUMNS, rows, width_mm=page.width_mm, row_mm=TABLE_ROW_MM, head_mm=6.0) if rows else None
-    rest = draw_table(book, table, room.below(room.height_mm - left_mm + 3)) if table else None
-    finish_page(book, zones)
-    _flow(book, zones, "More about the plan", _set(unsaid))
-    _flow(book, zones, "Areas by hole and kind", [rest] if rest else [])
+    left_mm, _ = write_paragraphs(book, over, room.below(room.height_mm - left_mm + 2), BOLD, gap_mm=_GAP_MM)
+    others = [said for said in more if said not in over]
+    left_mm, unsaid = write_paragraphs(
+        book, others, room.below(room.height_mm - left_mm + _GAP_MM), BODY, gap_mm=_GAP_MM
+    )
+    rows, rest = work_rows(zones, places, units), None
+    if rows:
+        below = room.below(room.height_mm - left_mm + 2)
+        head = [f"The work, in driving order. {DIRECTIONS}"]
+        left_mm, unsaid_head = write_paragraphs(book, head, below, SMALL)
+        row_mm = _FEW_ROWS_MM if len(rows) <= _MOST_ROWS else TABLE_ROW_MM
+        table = make_table(_work_columns(rows), rows, width_mm=page.width_mm, row_mm=row_mm, head_mm=row_mm)
+        rest = draw_table(book, table, below.below(below.height_mm - left_mm + 1))
+        unsaid = [*unsaid, *unsaid_head]
+    _finish_page(book, zones)
+    _flow(book, zones, "More about the plan", _set(unsaid, BODY))
+    _flow(book, zones, "The work, in driving order", [rest] if rest else [])
 
 
-def _set(sentences: Sequence[str]) -> list[Any]:
+def _work_columns(rows: Sequence[Sequence[str]]) -> list[Column]:
+    parts = zip(WORK_HEADS, _WORK_WIDTHS_MM, _WORK_STYLES, strict=True)
+    return [Column(head, width_mm, style) for head, width_mm, style in parts][: len(rows[0])]
+
+
+def _set(sentences: Sequence[str], style: Text) -> list[Any]:
     """Return sentences as a story, a little apart."""
-    return [part for sentence in sentences for part in (paragraph(sentence, BODY), space(_GAP_MM))]
+    return [part for sentence in sentences for part in (paragraph(sentence, style), space(_GAP_MM))]
 
 
 def _flow(book: Book, zones: Zones, head: str, story: Sequence[Any]) -> None:
@@ -231,61 +229,33 @@ def _flow(book: Book, zones: Zones, head: str, story: Sequence[Any]) -> None:
     def start_page(_: int) -> Box:
         next_page(book)
         write_text(book, head, book.inside.west_mm, book.inside.north_mm - 6, HEAD)
-        finish_page(book, zones)
+        _finish_page(book, zones)
         return book.inside.below(10)
 
     flow_pages(book, story, start_page)
 
 
-def _draw_curve_page(book: Book, zones: Zones, units: Units) -> None:
-    """Draw how well the plan is aimed; no page for a plan of nothing."""
-    curve = zones.figures.curve
-    if curve.empty or zones.of("treat").empty:
-        return
-    next_page(book)
-    page = book.inside
-    write_text(book, "How well it is aimed", page.west_mm, page.north_mm - 6, HEAD)
-    words = (
-        "What each way of choosing ground reaches, as the map expects it. Above the thin straight line a plan reaches "
-        "more than its share of the insects; the intervals come from draws of the whole map."
-    )
-    left_mm, _ = write_paragraphs(book, [words], page.below(10), BODY)
-    draw_curve(book, Box(page.west_mm, page.south_mm + left_mm - 104, 140, 102), curve, units)
-    columns, rows = curve_table(curve, units)
-    width_mm = sum(column.width_mm for column in columns)
-    table = make_table(columns, rows, width_mm=width_mm, row_mm=_CURVE_ROW_MM, head_mm=7)
-    rest = draw_table(book, table, Box(page.west_mm, page.south_mm, width_mm, left_mm - 108))
-    finish_page(book, zones)
-    _flow(book, zones, "How well it is aimed", [rest] if rest else [])
-
-
 def _draw_foot(book: Book) -> Box:
     """Draw the cautions and the place to sign at the page's foot; return the paper they take."""
     page = book.inside
-    lines = [str(caution) for caution in TREATMENT]
+    lines = [f"{number}. {caution.text}" for number, caution in enumerate(TREATMENT, start=1)]
     high_mm = sum(paragraph(line, _CAUTION).wrap(page.width_mm - 6, page.height_mm)[1] for line in lines)
     box = Box(page.west_mm, page.south_mm, page.width_mm, 27 + high_mm)
     draw_border(book, box)
     inner = box.inset(3)
     write_text(book, "Before anything is applied", inner.west_mm, inner.north_mm - 4, Text(10, bold=True))
     write_paragraphs(book, lines, inner.below(6), _CAUTION)
-    _draw_signing(book, inner)
+    west = inner.west_mm
+    signing = {"Licensed applicator, name and certification number": 0.5, "Signature": 0.3, "Date": 0.2}
+    for label, share in signing.items():
+        width = share * inner.width_mm
+        draw_line(book, [(west, inner.south_mm + 4), (west + width - 4, inner.south_mm + 4)], Pen())
+        write_text(book, label, west, inner.south_mm + 0.5, SMALL)
+        west += width
     return box
 
 
-def _draw_signing(book: Book, place: Box) -> None:
-    """Draw the lines to sign on."""
-    labels = ("Licensed applicator, name and certification number", "Signature", "Date")
-    shares = (0.5, 0.3, 0.2)
-    west = place.west_mm
-    for label, share in zip(labels, shares, strict=True):
-        width = share * place.width_mm
-        draw_line(book, [(west, place.south_mm + 4), (west + width - 4, place.south_mm + 4)], Pen())
-        write_text(book, label, west, place.south_mm + 0.5, SMALL)
-        west += width
-
-
-def finish_page(book: Book, zones: Zones) -> None:
+def _finish_page(book: Book, zones: Zones) -> None:
     """Write the page's foot: whose plan it is, and who decides."""
     made_up = "Simulated counts. " if zones.simulated else ""
     decides = "Suggests where and how sure; the label and a licensed applicator decide."
@@ -293,99 +263,61 @@ def finish_page(book: Book, zones: Zones) -> None:
     write_footer(book, f"{made_up}{pest}, {zones.visit}. {decides}")
 
 
-def four_areas(area_m2: float) -> list[str]:
-    """Return an area in ft², acres, m² and ha.
-
-    Examples
-    --------
-    >>> four_areas(4046.8564224)
-    ['43,560', '1.00', '4,047', '0.405']
-    """
-    acres, hectares = area_m2 / ACRE_M2, area_m2 / HECTARE_M2
-    return [
-        f"{area_m2 / FOOT2_M2:,.0f}",
-        f"{acres:.2f}" if acres >= 1 else f"{acres:.3f}",
-        f"{area_m2:,.0f}",
-        f"{hectares:.3f}",
-    ]
-
-
-def sum_areas(zones: Zones, ground: Ground) -> pd.DataFrame:
-    """Return the areas to treat by hole and kind, and the share of that kind on that hole.
-
-    Returns
-    -------
-    DataFrame
-        hole, kind, zones (how many), area_m2, share (0 to 1), in the order of the holes.
-    """
-    treat = zones.of("treat").assign(hole=lambda f: f["hole"].fillna(""))
-    sums = treat.groupby(["hole", "kind"], as_index=False).agg(zones=("zone_id", "size"), area_m2=("area_m2", "sum"))
-    surfaces = ground.surfaces.assign(hole=ground.surfaces["hole"].fillna(""), all_m2=ground.surfaces.area)
-    whole = surfaces.groupby(["hole", "kind"], as_index=False)["all_m2"].sum()
-    both = sums.merge(whole, on=["hole", "kind"], how="left")
-    both = both.assign(share=both["area_m2"] / both["all_m2"]).drop(columns="all_m2")
-    kinds = list(KIND_LETTERS)
-    order = sorted(
-        range(len(both)), key=lambda i: (hole_key(both["hole"].iloc[i] or None), kinds.index(both["kind"].iloc[i]))
-    )
-    ordered: pd.DataFrame = both.iloc[order].reset_index(drop=True)
-    return ordered
-
-
-def area_rows(zones: Zones, ground: Ground) -> list[list[str]]:
-    """Return the areas by hole and kind as text, with a row for all of them first; no rows for an empty plan."""
-    sums = sum_areas(zones, ground)
-    if sums.empty:
-        return []
-    total = ["all", "", f"{sums['zones'].sum()}", *four_areas(float(sums["area_m2"].sum())), ""]
-    return [total, *(_row(row) for row in sums.itertuples())]
-
-
-def _row(row: Any) -> list[str]:
-    hole = row.hole or "none named"
-    return [hole, row.kind, str(row.zones), *four_areas(row.area_m2), percent(row.share)]
-
-
-def draw_hole(
-    book: Book, zones: Zones, ground: Ground, hole: str | None, *, beneath: Sequence[MapLayer], units: Units
+def _draw_hole(
+    book: Book,
+    zones: Zones,
+    ground: Ground,
+    *,
+    places: Mapping[str, Place],
+    beneath: Sequence[MapLayer],
+    units: Units,
 ) -> None:
-    """Draw a hole's pages: its map and zones, its small surfaces close up, and the zones there was no room for."""
-    page = book.inside
-    zones = _only_hole(zones, hole)
+    """Draw a hole's page: its map, its small surfaces close up beside it, and its zones."""
+    hole = zones.zones["hole"].iloc[0]
+    page, rate = book.inside, zones.settings.sprayer.rate
     unknown_m2 = 0.0 if zones.unknown is None else float(zones.unknown.area.sum())
-    rate = zones.settings.sprayer.rate
-    rows = [_zone_row(row, units, zones) for row in zones.zones.itertuples()]
-    columns = _AMOUNT_COLUMNS if rate else _ZONE_COLUMNS
-    table = make_table(columns, rows, width_mm=page.width_mm, row_mm=TABLE_ROW_MM, head_mm=6.5)
+    rows = [_zone_row(row, places[row.zone_id], zones, units) for row in zones.zones.itertuples()]
+    columns = (*_ZONE_COLUMNS, _TAKE_COLUMN) if rate else _ZONE_COLUMNS
+    table = make_table(columns, rows, width_mm=page.width_mm, row_mm=TABLE_ROW_MM, head_mm=5.5)
     apart = len(rows) > _MOST_ROWS
-    head = f"Hole {hole}" if hole else "No hole named"
-    for number, shown in enumerate(_choose_views(zones.zones, ground)):
-        if number:
-            next_page(book)
-        write_text(book, f"{head}{', close up' if number else ''}", page.west_mm, page.north_mm - 6, HEAD)
-        write_text(book, tell_hole(zones.zones, unknown_m2, units), page.west_mm, page.north_mm - 11, BODY)
-        table_mm = 0.0 if number or apart else table.wrap(page.width_mm, page.height_mm)[1] + 0.5
-        foot_mm = table_mm + 16 + _LEGEND_MM
-        frame = Box(page.west_mm, page.south_mm + foot_mm, page.width_mm, page.height_mm - foot_mm - 14)
-        view = must_fit(shown, frame, margin_mm=8, turn_deg=upright_turn(shown))
-        margin_mm = frame.south_mm - 10
+    head = f"Hole {hole}" if isinstance(hole, str) else "No hole named"
+    write_text(book, head, page.west_mm, page.north_mm - 6, HEAD)
+    write_text(book, tell_hole(zones.zones, unknown_m2, units), page.west_mm, page.north_mm - 11, BODY)
+    table_mm = 0.0 if apart else table.wrap(page.width_mm, page.height_mm)[1] + 0.5
+    foot_mm = table_mm + 16 + _LEGEND_MM
+    frame = Box(page.west_mm, page.south_mm + foot_mm, page.width_mm, page.height_mm - foot_mm - 14)
+    whole, *close = _choose_views(zones, ground)
+    frames = [frame]
+    if close := close[:_MOST_CLOSE]:
+        wide_mm, high_mm = _CLOSE_SHARE * frame.width_mm, frame.height_mm / len(close)
+        frames = [replace(frame, width_mm=frame.width_mm - wide_mm - 2)]
+        frames += [
+            Box(frame.east_mm - wide_mm, frame.south_mm + at * high_mm, wide_mm, high_mm - (2 if at else 0))
+            for at in range(len(close))
+        ]
+    layers, margin_mm = _zone_layers(zones, ground), frame.south_mm - 10
+    for number, (shown, part) in enumerate(zip([whole, *close], frames, strict=True)):
+        view = must_fit(shown, part, margin_mm=5 if number else 8, turn_deg=upright_turn(shown))
         draw_map(
-            *(book, view, beneath, _zone_layers(zones, ground)),
+            *(book, view, beneath, layers),
             units=units,
-            scale_at=(frame.west_mm + 2, margin_mm + 2),
-            legend=Box(frame.west_mm + 2, margin_mm - 1 - _LEGEND_MM, frame.width_mm - 2, _LEGEND_MM),
+            scale_at=(part.west_mm + 2, (part.south_mm if number else margin_mm) + 2),
+            legend=None
+            if number
+            else Box(frame.west_mm + 2, margin_mm - 1 - _LEGEND_MM, page.width_mm - 2, _LEGEND_MM),
             legend_columns=_LEGEND_COLUMNS,
         )
-        draw_check_bar(book, frame.west_mm + 74, margin_mm + 3)
-        if table_mm:
-            draw_table(book, table, Box(page.west_mm, page.south_mm, page.width_mm, table_mm))
-        finish_page(book, zones)
-        if apart and not number:
-            _flow(book, zones, f"{head}, its zones", [table])
+    draw_check_bar(book, frame.west_mm + 74, margin_mm + 3)
+    if table_mm:
+        draw_table(book, table, Box(page.west_mm, page.south_mm, page.width_mm, table_mm))
+    _finish_page(book, zones)
+    if apart:
+        _flow(book, zones, f"{head}, its zones", [table])
 
 
-def _choose_views(mine: gpd.GeoDataFrame, ground: Ground) -> list[Geometry]:
+def _choose_views(zones: Zones, ground: Ground) -> list[Geometry]:
     """Return the ground to show: all surfaces with zones, and again the small ones that are treated only in part."""
+    mine = zones.zones
     by_id = ground.surfaces.set_index("surface_id").geometry
     whole = shapely.union_all([by_id[name] for name in mine["surface_id"].unique()])
     in_part = mine["area_m2"] < _WHOLE * mine["surface_id"].map(by_id.area)
@@ -405,39 +337,80 @@ def _of_hole(frame: gpd.GeoDataFrame, hole: str | None) -> gpd.GeoDataFrame:
 
 
 def _only_hole(zones: Zones, hole: str | None) -> Zones:
-    unknown = None if zones.unknown is None else _of_hole(zones.unknown, hole)
-    return replace(zones, zones=_of_hole(zones.zones, hole), unknown=unknown)
+    return replace(
+        zones,
+        zones=_of_hole(zones.zones, hole),
+        unknown=None if zones.unknown is None else _of_hole(zones.unknown, hole),
+        drives=tuple(drive for drive in zones.drives if drive.hole == hole),
+        offered=tuple(strip for strip in zones.offered if strip.hole == hole),
+    )
 
 
-def _zone_row(row: Any, units: Units, zones: Zones) -> list[str]:
+def _zone_row(row: Any, place: Place, zones: Zones, units: Units) -> list[str]:
     rate = zones.settings.sprayer.rate
     takes = [show_take(rate, row.area_m2) if row.action == "treat" else ""] if rate else []
     return [
         row.zone_id,
-        tell_reason(row.action, row.reason),
-        name_place(row.hole, row.kind),
-        *four_areas(row.area_m2),
+        tell_place(place, row.kind, units),
+        show_area(row.area_m2, units),
+        str(row.bags),
         show_density(row.mean_per_m2, units),
         show_range(row.low_per_m2, row.high_per_m2, units),
         percent(row.probability),
-        show_saving(row.action, row.probability, zones),
+        tell_reason(row.action, row.reason),
         *takes,
     ]
 
 
 def _zone_layers(zones: Zones, ground: Ground) -> list[MapLayer]:
-    """Return what lies on the ground: the zones, what is not known, how far the user keeps off."""
-    layers = []
-    for action, look in _LOOKS.items():
-        some = zones.of(action)
-        layers.append(MapLayer(some.geometry.to_numpy(), look, ACTIONS[action].name, some["zone_id"].tolist()))
+    """Return what lies on the ground: zones and passes, check strips, what is not known, how far the user keeps off."""
+    treat, check = zones.of("treat"), zones.of("check")
+    lines = [line for drive in zones.drives for line in drive.passes]
+    starts = [shapely.get_point(drive.passes[0], 0) for drive in zones.drives if drive.passes]
     unknown = [] if zones.unknown is None else zones.unknown.geometry.to_numpy()
     shut = shapely.boundary(keep_off_area(ground.obstacles, zones.settings.keep_off_m))
+    offered = [strip.geometry for strip in zones.offered]
     return [
-        *layers,
+        MapLayer(treat.geometry.to_numpy(), TREAT_LOOK, ACTIONS["treat"].name, treat["zone_id"].tolist()),
+        MapLayer(lines, PASS_LOOK, "pass of the boom"),
+        MapLayer(check.geometry.to_numpy(), CHECK_LOOK, "check strip: leave", check["zone_id"].tolist()),
+        MapLayer(offered, CHECK_LOOK, "check strip to leave", ["leave"] * len(offered)),
         MapLayer(unknown, UNKNOWN_LOOK, "not known"),
         MapLayer(shapely.get_parts(shut), KEPT_OFF_LOOK, "kept off, as entered"),
+        MapLayer(starts, START_MARK, "start here"),
     ]
+
+
+def _draw_last_page(book: Book, zones: Zones, units: Units) -> None:
+    """Draw why: how well the plan is aimed, the reasons, and what all of it rests on."""
+    next_page(book)
+    page = book.inside
+    write_text(book, "Why this plan, and how sure", page.west_mm, page.north_mm - 6, HEAD)
+    sources = ["Sources and how sure", *tell_sources(zones, units)]
+    source_mm = sum(paragraph(line, _SOURCE).wrap(page.width_mm - 6, page.height_mm)[1] for line in sources) + 8
+    foot = Box(page.west_mm, page.south_mm, page.width_mm, source_mm)
+    draw_border(book, foot)
+    write_text(book, sources[0], foot.west_mm + 3, foot.north_mm - 5, BOLD)
+    write_paragraphs(book, sources[1:], foot.inset(3).below(4), _SOURCE)
+    room = Box(page.west_mm, foot.north_mm + 3, page.width_mm, page.height_mm - 10 - source_mm - 3)
+    curve = zones.figures.curve
+    if not (curve.empty or zones.of("treat").empty):
+        high_mm, wide_mm = 78.0, 106.0
+        draw_curve(book, Box(room.west_mm, room.north_mm - high_mm, wide_mm, high_mm), curve, units)
+        columns, rows = curve_table(curve, units)
+        beside_mm = room.width_mm - wide_mm - 3
+        words = (
+            "What each way of choosing ground reaches, as the map expects it. Above the thin straight line a plan "
+            "reaches more than its share; the intervals come from draws of the whole map."
+        )
+        beside = Box(room.east_mm - beside_mm, room.north_mm - high_mm, beside_mm, high_mm - 4)
+        left_mm, _ = write_paragraphs(book, [words], beside, SMALL)
+        table = make_table(columns, rows, width_mm=beside_mm, row_mm=_CURVE_ROW_MM, head_mm=5)
+        draw_table(book, table, beside.below(beside.height_mm - left_mm + 1))
+        room = room.below(high_mm + 2)
+    _, unsaid = write_paragraphs(book, tell_reasons(zones, units), room, _WHY, gap_mm=_GAP_MM)
+    _finish_page(book, zones)
+    _flow(book, zones, "Why this plan, and how sure", _set(unsaid, _WHY))
 
 
 def draw_curve(book: Book, frame: Box, curve: pd.DataFrame, units: Units) -> None:
@@ -457,11 +430,8 @@ def draw_curve(book: Book, frame: Box, curve: pd.DataFrame, units: Units) -> Non
 
 def curve_table(curve: pd.DataFrame, units: Units) -> tuple[tuple[Column, ...], list[list[str]]]:
     """Return the columns and rows of the curve's table, the plan first."""
-    order = {"zones": 0, "border": 1, "surfaces": 2}
-    surfaces = curve[curve["way"] == "surfaces"]
-    surfaces = surfaces.iloc[:: max(1, len(surfaces) // _MOST_CURVE_ROWS)]
-    curve = pd.concat([curve[curve["way"].isin(["zones", "border"])], surfaces])
-    sorted_rows = sorted(curve.to_dict("records"), key=lambda row: (order[row["way"]], row["area_share"]))
+    order = ("zones", "border", "surfaces")
+    some = [part for way in order for part in _thin_out(curve[curve["way"] == way].sort_values("area_share"))]
     rows = [
         [
             _name_step(row, units),
@@ -469,9 +439,15 @@ def curve_table(curve: pd.DataFrame, units: Units) -> tuple[tuple[Column, ...], 
             percent(row["insect_share"]),
             percent_range(row["low"], row["high"]),
         ]
-        for row in sorted_rows
+        for row in some
     ]
     return _CURVE_COLUMNS, rows
+
+
+def _thin_out(steps: pd.DataFrame) -> list[dict[Any, Any]]:
+    """Return a few of a way's steps, evenly apart."""
+    found: list[dict[Any, Any]] = steps.to_dict("records")
+    return found[:: -(-len(found) // _MOST_CURVE_ROWS)] if found else []
 
 
 def _name_step(row: Mapping[Any, Any], units: Units) -> str:

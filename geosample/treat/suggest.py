@@ -63,7 +63,8 @@ if TYPE_CHECKING:
 _LEAST_SHARE = 0.05
 """A class that fits fewer of the insects found than this is not spoken of (own choice)."""
 _MOSTLY = 0.5
-_OFFERED_SHARES = (0.05, 0.1, 0.2)
+_OFFERED_SHARES = (0.002, 0.005, 0.01, 0.02, 0.05, 0.1, 0.2)
+_FEWEST_STRIPS = 2
 _FROM_COUNTS = (What.COMMON_BORDER_RATIO, What.BORDER_RATIO, What.STAGE_SHARE)
 
 
@@ -264,7 +265,7 @@ def suggest_zones(  # noqa: PLR0913 - plain keywords, for scripts
 def _offer_strips(
     plans: list[SurfacePlan], settings: TreatSettings
 ) -> tuple[tuple[OfferedStrip, ...], CheckOffer | None]:
-    """Return the strips that the smallest usual share would leave, for a plan that leaves none; it is drawn alike."""
+    """Return the fewest strips that tell something, and the share that draws just these, for a plan that has none."""
     for share in _OFFERED_SHARES if settings.check_share == 0 else ():
         drawn = leave_strips(plans, replace(settings, check_share=share), np.random.default_rng(settings.seed))
         strips = [
@@ -272,7 +273,7 @@ def _offer_strips(
             for one in drawn
             for strip in one.checks
         ]
-        if strips:
+        if len(strips) >= _FEWEST_STRIPS or (strips and share == _OFFERED_SHARES[-1]):
             return tuple(strips), CheckOffer(len(strips), sum(one.geometry.area for one in strips), share)
     return (), None
 
