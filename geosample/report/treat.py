@@ -17,6 +17,7 @@ from geosample.units import (
     about_percent,
     percent,
     percent_range,
+    set_percent,
     share_out,
     show_area,
     show_density,
@@ -517,7 +518,7 @@ def _tell_checks(zones: Zones, units: Units, *, brief: bool = False) -> Iterator
         drawn = "" if brief or not lie else f" (dotted on the maps, on {list_names(list(lie), most=_MOST_PLACES)})"
         yield (
             f"Leave {many}, {show_area(offer.area_m2, units)}{drawn}, or you will not know whether it worked: "
-            f"--checks {100 * offer.share:g}%."
+            f"--checks {set_percent(offer.share).replace(' ', '')}."
         )
 
 
