@@ -11,12 +11,14 @@ import geopandas as gpd
 import numpy as np
 import pytest
 import shapely
+from course_reader import dial_miss_m, miss_m, read_turf
 
 from geosample.demo import find_course
 from geosample.design import Design
 from geosample.errors import SheetsError
 from geosample.ground import Ground, read_ground
 from geosample.sheets.finding import (
+    MOST_PACES,
     add_finding,
     find_middle,
     named_landmarks,
@@ -126,6 +128,76 @@ def test_six_o_clock_faces_the_fairway(small_ground: Ground) -> None:
     assert "9:00 o'clock" in write_finding(sights, np.array([-10.0, 5.0]), pace_m=PACE_M)
 
 
+def courses() -> list[object]:
+    """The demo's ground, and every shared course."""
+    return ["demo", *(pytest.param(name, marks=pytest.mark.slow) for name in ("oak_bluff.kml", "maple_abbey.kml"))]
+
+
+def open_course(name: str, request: pytest.FixtureRequest) -> Ground:
+    if name == "demo":
+        return read_ground(find_course(), collar_m=0.762)
+    return read_ground(request.getfixturevalue("shared") / "courses" / name, kinds={"OB": "ignore"})
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("course", courses())
+def test_on_real_courses_words_lead_to_the_point_as_a_second_reader_measures_it(
+    course: str, request: pytest.FixtureRequest
+) -> None:
+    ground, asked, told, missed = open_course(course, request), 0, 0, []
+    for row in ground.surfaces[ground.surfaces["kind"].isin(["green", "collar", "fairway"])].itertuples():
+        sights = take_sights(ground.surfaces, row.surface_id)
+        turf = read_turf(ground.surfaces, row.surface_id) if row.kind == "fairway" else None
+        for place in places_in(row.geometry, 15, seed=8):
+            words = write_finding(sights, place, pace_m=PACE_M)
+            asked, told = asked + 1, told + bool(words)
+            paces = [int(number) for number in re.findall(r"(\d+)½? paces? (?:in|out|from|off)", words)]
+            assert max(paces, default=0) <= MOST_PACES
+            if "o'clock" in words:
+                off_m, within_m = dial_miss_m(words, sights, place, PACE_M), WITHIN_M[row.kind]
+            elif words:
+                off_m, yards = miss_m(words, turf, place, PACE_M), re.search(r"(\d+) yd", words)
+                within_m = 8.0 if yards and int(yards[1]) > 150 else WITHIN_M["fairway"]
+            else:
+                continue
+            missed += [f"{row.surface_id} {words}: {off_m:.1f} m"] * (off_m > within_m)
+    assert told >= 0.99 * asked
+    assert len(missed) <= 0.01 * told, missed
+
+
+def test_the_middle_line_goes_on_through_a_neck_and_over_what_a_step_parts() -> None:
+    parts = [shapely.box(-14, 0, 14, 120), shapely.box(-0.4, 119, 0.4, 141), shapely.box(-14, 140, 14, 260)]
+    for fairway in (shapely.union_all(parts), shapely.union_all([parts[0], shapely.box(-14, 130, 14, 260)])):
+        surfaces = gpd.GeoDataFrame(
+            {"surface_id": ["g", "f"], "hole": "1", "kind": ["green", "fairway"]},
+            geometry=[shapely.Point(0, 285).buffer(12), fairway],
+            crs=32618,
+        )
+        (line,) = take_sights(surfaces, "f").lines
+        assert line.length_m == pytest.approx(260, abs=3)
+        words = write_finding(take_sights(surfaces, "f"), np.array([-6.0, 20.0]), pace_m=PACE_M)
+        assert words == "26 paces from the tee end, 10½ paces in from the left"
+
+
+def test_crumbs_of_a_fairway_are_no_pieces() -> None:
+    shapes = [shapely.box(-15, -300, 15, -40), shapely.box(60, -100, 64, -95), shapely.box(90, -100, 90.6, -99.4)]
+    surfaces = gpd.GeoDataFrame(
+        {"surface_id": ["g", "f"], "hole": "1", "kind": ["green", "fairway"]},
+        geometry=[shapely.Point(0, 0).buffer(12), shapely.union_all(shapes)],
+        crs=32618,
+    )
+    sights = take_sights(surfaces, "f")
+    assert len(sights.lines) == 1
+    assert write_finding(sights, np.array([5.0, -150.0]), pace_m=PACE_M) == (
+        "164 yd to the middle of the green, 13 paces in from the right"
+    )
+
+
+def test_where_a_cup_stood_that_day_leads_nowhere(small_ground: Ground) -> None:
+    marks = gpd.GeoDataFrame({"name": ["Cup", "pump"]}, geometry=gpd.points_from_xy([0, 1], [0, 1]), crs=32618)
+    assert named_landmarks(replace(small_ground, landmarks=marks))["name"].tolist() == ["pump"]
+
+
 def test_left_is_the_left_of_somebody_facing_the_green() -> None:
     fairway, green = shapely.box(-15, 0, 15, 200), shapely.Point(0, 230)
     line = find_middle(fairway, green)
@@ -170,5 +242,5 @@ def test_a_landmark_file_without_names_is_refused(small_ground: Ground, tmp_path
 
 def test_every_point_of_a_design_gets_words(sheets_design: Design, small_ground: Ground) -> None:
     found = add_finding(sheets_design, small_ground, pace_m=PACE_M)
-    assert found.points["finding"].str.contains("o'clock|middle line").mean() > 0.97
+    assert found.points["finding"].str.contains("o'clock|green's edge|tee end|yd to the middle").all()
     assert "finding" not in sheets_design.points or not sheets_design.points["finding"].notna().any()

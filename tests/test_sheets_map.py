@@ -101,7 +101,7 @@ def labels_of(page: Page) -> list[tuple[str, np.ndarray]]:
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize(("course", "most"), [("demo_sheets", 20), ("oak_sheets", 30), ("maple_sheets", 30)])
+@pytest.mark.parametrize(("course", "most"), [("demo_sheets", 16), ("oak_sheets", 30), ("maple_sheets", 24)])
 def test_a_round_is_a_handful_of_pages(request: pytest.FixtureRequest, course: str, most: int) -> None:
     made: Printed = request.getfixturevalue(course)
     assert len(made.pages) <= most

@@ -137,8 +137,9 @@ def tell_overview(visit: Visit, units: Units, *, pace_m: float, spare: bool) -> 
         "Pull the plugs within a step of the point and pool them in the point's bag. Write where to when they had to "
         f"be pulled elsewhere. Write why when a point can't be sampled at all{instead}.",
         "The clock on a green: stand on the side the words name, facing the middle; you stand at 6 o'clock. On a "
-        "fairway, left and right are those of somebody facing the green; the middle line runs from end to end. A "
-        f"phone's fix is wider than a collar: go by the words first. A pace is {pace}.",
+        "fairway, left and right are those of somebody facing the green; from its ends pace along the middle; yards "
+        "and metres are for a range finder, standing at the point. A phone's "
+        f"fix is wider than a collar: go by the words first. A pace is {pace}.",
         " ".join(caution.text for caution in FIELD),
     ]
 
@@ -153,7 +154,7 @@ def tell_sources(method: str) -> list[str]:
 def tell_point(point: Mapping[Hashable, Any]) -> str:
     """Return where a point lies: its kind of ground and the words that lead to it, and how its plugs are split."""
     words, split = point["finding"], point.get("split")
-    told = f"{point['kind']}: {words}" if isinstance(words, str) else str(point["kind"])
+    told = words if isinstance(words, str) else str(point["kind"])
     if isinstance(split, str):
         told += "; plugs in a row: " + ", ".join(f"{n} {method}" for n, method in enumerate(split.split(), start=1))
     return told

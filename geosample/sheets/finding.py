@@ -1,11 +1,15 @@
-"""Finding words: a point by clock, paces and landmarks, since a phone's fix is wider than a collar.
+"""Finding words: a point by clock, paces and yards, since a phone's fix is wider than a collar.
 
-Every sentence is read back before it is used: one that would lead more than ``GREEN_WITHIN_M`` or
-``LONG_WITHIN_M`` away is said more finely, or not at all.
+On greens and collars a point is told by the clock and the paces in from the edge. Along a fairway it is told from what
+is near: the green end or the tee end, paced along the middle; farther out by the distance to the green's middle, for a
+range finder. Across, by the paces in from its side.
+
+Every sentence is read back before it is used: one that would lead more than ``GREEN_WITHIN_M`` or ``LONG_WITHIN_M``
+away, or whose side is not where the turf's true edge lies, is said more finely, or not at all.
 
 The middle line of a long surface is the longest way through the ridges of the Voronoi diagram of points along the
-outline: each ridge lies as far from one side as from the other. It is smoothed over about a width and carried on
-straight to the ends.
+outline: each ridge lies as far from one side as from the other. Ridges that a neck parts are joined over it. The line
+is smoothed over about a width and carried on straight to the ends.
 
 References
 ----------
@@ -25,7 +29,7 @@ import numpy as np
 import shapely
 from scipy.sparse import csr_array
 from scipy.sparse.csgraph import connected_components, dijkstra
-from scipy.spatial import Voronoi
+from scipy.spatial import Voronoi, cKDTree
 
 from geosample.errors import GroundError, Problem, SheetsError
 from geosample.ground import open_shapes
@@ -79,19 +83,30 @@ def add_finding(
 
 GREEN_WITHIN_M = 1.2
 LONG_WITHIN_M = 3.0
-NEAR_GREEN_M = 30.0
+FAR_WITHIN_M, FAR_M = 6.0, 137.16
+"""Beyond 150 yards of the green twice as much is let pass: the edges of a fairway are seen at a slant from there."""
+NEAR_GREEN_PACES = 25
+"""So near a green the clock tells more than an end of the fairway, which may wrap round it (own choice)."""
 DIAL_KINDS = ("green", "collar")
 LONG_KINDS = ("fairway", "approach", "tee")
+MOST_PACES = 60
+"""More than this nobody counts: farther off it is told in yards or metres, for range finders (common practice)."""
 _MINUTES = (15, 10, 5)
 _ON_LINE_PACES = 0.5
-MOST_PACES = 60
-"""More than this nobody counts: farther out it is told in yards or metres, for markers and range finders (P)."""
 _FAR_UNITS = {"yd": 3 * FOOT_M, "m": 1.0}
+_JOIN_M = 8.0
+"""A bunker, path or ditch twice as wide parts no fairway: it is paced as one."""
+_CRUMB = 0.1
+"""What is smaller than this share of a hole's largest piece is no piece to count."""
+_FAN = np.radians(np.linspace(-50, 50, 11))
+_LOOK_BACK_M, _BEYOND_M, _ASIDE_M = 45.0, 3.0, 18.0
+"""Seen from so far back, an end with turf so much farther out, or as far out so much aside, is not clear (own choice):
+nothing is paced from it."""
 _DIAL = re.compile(r"(\d+):(\d\d) o'clock .*?, (?:(at)|([\d½]+) (paces?|ft|cm) (in|out) from) ")
 _PIECE = re.compile(r"piece (\d+) of \d+")
 _LONG = re.compile(
-    r"(\d+) (paces?|yd|m)(?: \(\d+ paces\))? from the \w+ end along the middle line, "
-    r"(?:(on) it|(?:([\d½]+) paces? (in from the|to the)|at the) (left|right))"
+    r"(\d+) (paces?|yd|m) (?:from (?:the ([\w-]+) end|(the green's edge))|to the middle of the green), "
+    r"(?:(on) the middle line|(?:([\d½]+) paces? (in from|off the middle to)|(at)) the (left|right))"
 )
 
 
@@ -109,12 +124,15 @@ class Sights:
         The edge that clock positions count paces from: the green's, or the collar's outer one.
     lines : tuple of MiddleLine
         The middle lines of its pieces, on long kinds.
+    ends : tuple of str
+        What the two ends of a middle line are called, the near one first.
     """
 
     kind: str
     clock: Clock | None
     outline: Geometry | None
     lines: tuple[MiddleLine, ...]
+    ends: tuple[str, str] = ("green", "tee")
 
 
 def take_sights(surfaces: gpd.GeoDataFrame, surface_id: str) -> Sights:
@@ -130,11 +148,27 @@ def take_sights(surfaces: gpd.GeoDataFrame, surface_id: str) -> Sights:
         return Sights(row["kind"], set_clock(surfaces, dial, hole), outline, ())
     # All of that kind on the hole: a fairway cut by a creek is paced piece by piece, whoever drew it as one or three.
     alike = surfaces[(surfaces["kind"] == row["kind"]) & (surfaces["hole"] == hole)] if hole is not None else None
-    shapes = row.geometry if alike is None else alike.geometry.to_numpy()
-    pieces = shapely.get_parts(shapes) if row["kind"] in LONG_KINDS else []
-    lines = [find_middle(piece, near) for piece in _nearest_first(pieces, near)]
+    shapes = row.geometry if alike is None else shapely.union_all(alike.geometry.to_numpy())
+    lines = [find_middle(piece, near) for piece in _pieces(shapes, near)] if row["kind"] in LONG_KINDS else []
     clock = set_clock(surfaces, near, hole) if near is not None else None
-    return Sights(row["kind"], clock, near, tuple(line for line in lines if line is not None))
+    ends = ("front", "back") if row["kind"] == "tee" else ("green", "tee")
+    found = tuple(line for line in lines if line is not None)
+    if near is None and found:
+        way = found[0].places[0] - found[0].places[-1]
+        ends = (tell_way(way), tell_way(-way))
+    return Sights(row["kind"], clock, near, found, ends)
+
+
+def _pieces(shapes: Geometry, green: Geometry | None) -> list[Geometry]:
+    """Return the pieces of a fairway worth counting, the nearest to the green first: what a step parts is one piece."""
+    filled = shapely.union_all([shapely.Polygon(part.exterior) for part in shapely.get_parts(shapes)])
+    joined = shapely.get_parts(shapely.buffer(shapely.buffer(filled, _JOIN_M), -_JOIN_M))
+    pieces = [shapely.intersection(filled, shapely.buffer(whole, 0.01)) for whole in joined]
+    areas = [float(shapely.area(shapely.intersection(piece, shapes))) for piece in pieces]
+    worth = [piece for piece, area in zip(pieces, areas, strict=True) if area >= _CRUMB * max(areas)]
+    if green is None:
+        return sorted(worth, key=lambda piece: -float(piece.area))
+    return sorted(worth, key=lambda piece: float(shapely.distance(piece, green)))
 
 
 def write_finding(sights: Sights, place: np.ndarray, *, pace_m: float, units: Units = "us") -> str:
@@ -154,7 +188,11 @@ def write_finding(sights: Sights, place: np.ndarray, *, pace_m: float, units: Un
         tries = [_say_dial(sights, sights.clock, place, minutes, step) for minutes in _MINUTES]
         within_m = GREEN_WITHIN_M
     else:
-        tries, within_m = [*_say_long(sights, place, pace_m, units), *_say_out(sights, place, pace_m)], LONG_WITHIN_M
+        out, long = _say_out(sights, place, pace_m), _say_long(sights, place, pace_m, units)
+        near = bool(out) and shapely.distance(sights.outline, shapely.Point(place)) <= NEAR_GREEN_PACES * pace_m
+        tries = [*out, *long] if near else [*long, *out]
+        far = sights.clock and math.dist(place, (sights.clock.easting, sights.clock.northing)) > FAR_M
+        within_m = FAR_WITHIN_M if far else LONG_WITHIN_M
     for words in tries:
         back = read_finding(words, sights, pace_m=pace_m)
         if back is not None and math.dist(back, place) <= within_m:
@@ -163,21 +201,20 @@ def write_finding(sights: Sights, place: np.ndarray, *, pace_m: float, units: Un
 
 
 def read_finding(words: str, sights: Sights, *, pace_m: float) -> np.ndarray | None:
-    """Return the place the words lead to, (easting, northing) in m, or None where they are not such words."""
+    """Return the place the words lead to, (easting, northing) in m, or None where they are not such words.
+
+    Distances across are counted from the turf's edge as the line meets it; ``write_finding`` holds them against the
+    true edge.
+    """
     dial, along = _DIAL.search(words), _LONG.search(words)
     if dial and sights.clock is not None:
         hours = int(dial[1]) + int(dial[2]) / 60
         in_m = 0.0 if dial[3] else _read_half(dial[4]) * {"ft": FOOT_M, "cm": 0.01}.get(dial[5], pace_m)
         return walk_in(sights.clock, sights.outline, hours, -in_m if dial[6] == "out" else in_m)
     if along and sights.lines:
-        return _read_long(along, sights.lines[_piece_named(words) - 1], pace_m)
+        named = _PIECE.search(words)
+        return _read_long(along, sights, sights.lines[int(named[1]) - 1 if named else 0], pace_m)
     return None
-
-
-def _nearest_first(pieces: list[Geometry], green: Geometry | None) -> list[Geometry]:
-    if green is None:
-        return sorted(pieces, key=lambda piece: -piece.area)
-    return sorted(pieces, key=lambda piece: float(shapely.distance(piece, green)))
 
 
 def _in_steps(kind: str, pace_m: float, units: Units) -> tuple[float, str]:
@@ -194,7 +231,7 @@ def _say_dial(sights: Sights, clock: Clock, place: np.ndarray, minutes: int, ste
     if sights.kind == "collar":  # a rounded hour's ray leaves it at a slant: what the crew measures is the way across
         in_m = float(shapely.distance(shapely.Point(place), shapely.boundary(sights.outline)))
     steps = max(0, round(in_m / step_m))
-    edge = "the green's edge" if sights.kind == "green" else "the collar's outer edge"
+    edge = "the edge" if sights.kind == "green" else "the collar's outer edge"
     start = f"{show_hours(hours)} o'clock from {clock.seen_from}, "
     if steps == 0:
         return f"{start}at {edge}"
@@ -205,7 +242,7 @@ def _say_dial(sights: Sights, clock: Clock, place: np.ndarray, minutes: int, ste
 
 def _say_out(sights: Sights, place: np.ndarray, pace_m: float) -> list[str]:
     """Return how to get to a place off the green but near it, for turf that wraps round a green."""
-    if sights.clock is None or shapely.distance(sights.outline, shapely.Point(place)) > NEAR_GREEN_M:
+    if sights.clock is None or shapely.distance(sights.outline, shapely.Point(place)) > MOST_PACES * pace_m:
         return []
     words = []
     for minutes in _MINUTES:
@@ -226,56 +263,87 @@ def _say_long(sights: Sights, place: np.ndarray, pace_m: float, units: Units) ->
     line = sights.lines[number]
     piece = f"piece {number + 1} of {len(sights.lines)} from the green: " if len(sights.lines) > 1 else ""
     along_m, left_m = tell_along(line, place)
-    told_m, far = _say_along(along_m, pace_m, units)
-    start = f"{piece}{far} from the {_end_of(sights.kind)} end along the middle line, "
-    side = "left" if left_m > 0 else "right"
-    off = round(2 * abs(left_m) / pace_m) / 2
-    in_m = reach_side(line, told_m, side) - abs(left_m)
-    inner = f"{_say_in(in_m / pace_m)} the {side} (facing the green)"
-    outer = f"{show_half(off)} {_paces(off)} to the {side} (facing the green)"
-    if off <= _ON_LINE_PACES:
-        return [f"{start}on it", start + outer]
-    return [start + inner, start + outer] if in_m > 0 else [start + outer]
+    starts = _say_along(sights, line, place, along_m, pace_m, units)
+    return [f"{piece}{start}, {way}" for start in starts for way in _say_across(line, place, along_m, left_m, pace_m)]
 
 
-def _say_along(along_m: float, pace_m: float, units: Units) -> tuple[float, str]:
-    """Return how far along it is, as told: in m, and in words."""
-    paces = round(along_m / pace_m)
-    if paces <= MOST_PACES:
-        return paces * pace_m, f"{paces} {_paces(paces)}"
+def _say_along(
+    sights: Sights, line: MiddleLine, place: np.ndarray, along_m: float, pace_m: float, units: Units
+) -> list[str]:
+    """Return how far along it is, from what is nearest: what can be paced from, else for a range finder."""
+    green = sights.outline if sights.clock is not None and sights.kind != "tee" else None
+    near = [(line.length_m - along_m, f"the {sights.ends[1]} end")] if line.clear[1] else []
+    if green is not None:
+        near.append((float(shapely.distance(green, shapely.Point(place))), "the green's edge"))
+    elif line.clear[0]:
+        near.append((along_m, f"the {sights.ends[0]} end"))
+    paces = [(round(far_m / pace_m), what) for far_m, what in sorted(near)]
+    told = [f"{number} {_paces(number)} from {what}" for number, what in paces if number <= MOST_PACES]
     unit = "yd" if units == "us" else "m"
-    number = round(along_m / _FAR_UNITS[unit])
-    return number * _FAR_UNITS[unit], f"{number} {unit} ({paces} paces)"
+    if green is not None and sights.clock is not None:
+        far_m = math.dist(place, (sights.clock.easting, sights.clock.northing))
+        return [*told, f"{round(far_m / _FAR_UNITS[unit])} {unit} to the middle of the green"]
+    far = sorted((math.dist(place, line.places[number]), end) for number, end in zip((0, -1), sights.ends, strict=True))
+    return [*told, *(f"{round(far_m / _FAR_UNITS[unit])} {unit} from the {end} end" for far_m, end in far)]
 
 
-def _say_in(paces: float) -> str:
-    return f"{show_half(paces)} {_paces(paces)} in from" if round(paces * 2) else "at"
+def _say_across(line: MiddleLine, place: np.ndarray, along_m: float, left_m: float, pace_m: float) -> list[str]:
+    """Return where it lies across: on the middle, in from the turf's true edge on the nearer side, off the middle."""
+    edge_m = {side: _edge_m(line, place, along_m, side) for side in ("left", "right")}
+    off_m = (edge_m["right"] - edge_m["left"]) / 2
+    said = ["on the middle line"] if max(abs(off_m), abs(left_m)) <= _ON_LINE_PACES * pace_m else []
+    for side in sorted(edge_m, key=lambda side: edge_m[side]):
+        paces = edge_m[side] / pace_m
+        if paces <= MOST_PACES:
+            said.append(
+                f"{show_half(paces)} {_paces(paces)} in from the {side}" if round(2 * paces) else f"at the {side}"
+            )
+    if abs(off_m - left_m) <= LONG_WITHIN_M / 2:
+        paces, side = abs(left_m) / pace_m, "left" if left_m > 0 else "right"
+        said.append(f"{show_half(paces)} {_paces(paces)} off the middle to the {side}")
+    return said
 
 
-def _end_of(kind: str) -> str:
-    return "front" if kind == "tee" else "green"
+def _edge_m(line: MiddleLine, place: np.ndarray, along_m: float, side: str) -> float:
+    """Return how far off the turf's true edge on a side is, m, for somebody who looks for its nearest part there."""
+    left = _left_of(line.ways)[_station(line, along_m)] * (1 if side == "left" else -1)
+    angle = math.atan2(left[1], left[0]) + _FAN
+    fan = shapely.Polygon([place, *(place + _FAR_M / 4 * np.column_stack([np.cos(angle), np.sin(angle)]))])
+    edge = shapely.intersection(shapely.boundary(line.outline), fan)
+    return float(np.nan_to_num(shapely.distance(edge, shapely.Point(place)), nan=np.inf))
 
 
 def _paces(number: float) -> str:
     return "pace" if round(number * 2) in (1, 2) else "paces"
 
 
-def _piece_named(words: str) -> int:
-    named = _PIECE.search(words)
-    return int(named[1]) if named else 1
-
-
 def _read_half(text: str) -> float:
     return float(text.replace("½", "") or 0) + (0.5 if "½" in text else 0.0)
 
 
-def _read_long(found: re.Match[str], line: MiddleLine, pace_m: float) -> np.ndarray:
-    along_m = int(found[1]) * _FAR_UNITS.get(found[2], pace_m)
-    if found[3]:
-        return walk_along(line, along_m, 0.0)
-    paces_m, way = _read_half(found[4] or "0") * pace_m, 1 if found[6] == "left" else -1
-    left_m = way * (paces_m if found[5] == "to the" else reach_side(line, along_m, found[6]) - paces_m)
-    return walk_along(line, along_m, left_m)
+def _read_long(found: re.Match[str], sights: Sights, line: MiddleLine, pace_m: float) -> np.ndarray | None:
+    """Return the place along a line and across it; None where a distance fits two places far apart."""
+    far, unit, end, edge, on, across, way, _, side = found.groups()
+    left = _left_of(line.ways)
+    sign = 1 if side == "left" else -1
+    reach_m = line.reach_m[:, int(side == "right")]
+    paces_m = _read_half(across or "0") * pace_m
+    off_middle = bool(on) or way == "off the middle to"
+    off_m = sign * (np.full(len(left), paces_m) if off_middle else reach_m - paces_m)
+    places = line.places + off_m[:, None] * left
+    far_m = int(far) * _FAR_UNITS.get(unit, pace_m)
+    if end and unit.startswith("pace"):
+        return np.asarray(places[_station(line, far_m if end == sights.ends[0] else line.length_m - far_m)])
+    if edge:
+        gaps_m = shapely.distance(sights.outline, shapely.points(places))
+    elif end or sights.clock is None:
+        gaps_m = np.hypot(*(places - line.places[0 if end == sights.ends[0] else -1]).T)
+    else:
+        gaps_m = np.hypot(*(places - [sights.clock.easting, sights.clock.northing]).T)
+    fits = np.flatnonzero(np.diff(np.sign(gaps_m - far_m)) != 0)
+    if not len(fits) or np.ptp(fits) * _STEP_M > 2 * LONG_WITHIN_M:
+        return None
+    return np.asarray(places[fits[len(fits) // 2]])
 
 
 def show_half(number: float) -> str:
@@ -405,7 +473,11 @@ _STEP_M = 0.5
 _MOST_CORNERS = 400
 _NOTCH_M = 3.0  # bays of the outline narrower than twice this do not bend the middle line
 _FEWEST = 4
+_SCRAP = 0.05
+_FORK = 1.5
 _FAR_M = 300.0
+_LEAST_SHARE = 0.85
+"""A middle line is at least this much of the farthest reach of its turf: a stub leads nowhere."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -418,13 +490,24 @@ class MiddleLine:
         Easting and northing every half metre, m.
     ways : ndarray, shape (n, 2)
         Unit vectors along it, away from the green.
-    outline : Polygon
+    outline : Geometry
         The surface without its holes, m.
+    reach_m : ndarray, shape (n, 2)
+        How far its left and its right side (facing the green) lie from each place, m.
+    clear : tuple of bool
+        Whether the turf ends where the line does, at its first place and at its last.
     """
 
     places: np.ndarray
     ways: np.ndarray
     outline: Geometry
+    reach_m: np.ndarray
+    clear: tuple[bool, bool]
+
+    @property
+    def length_m(self) -> float:
+        """From end to end, m."""
+        return (len(self.places) - 1) * _STEP_M
 
 
 def find_middle(surface: Geometry, green_end: Geometry | None) -> MiddleLine | None:
@@ -437,18 +520,52 @@ def find_middle(surface: Geometry, green_end: Geometry | None) -> MiddleLine | N
     green_end : Geometry, optional
         The line starts at the end nearer to it; at the northern end when None.
     """
-    outline = shapely.Polygon(surface.exterior)
-    calm = shapely.buffer(shapely.buffer(outline, _NOTCH_M), -_NOTCH_M)
-    ridge = _longest_ridge(calm if calm.geom_type == "Polygon" else outline)
-    if ridge is None:
-        return None
-    line = _smooth(ridge, outline)
-    if line is None:
+    outline = shapely.union_all([shapely.Polygon(part.exterior) for part in shapely.get_parts(surface)])
+    whole = shapely.buffer(shapely.buffer(outline, _JOIN_M), -_JOIN_M)
+    whole = shapely.union(whole, outline)
+    whole = shapely.Polygon(max(shapely.get_parts(whole), key=lambda part: part.area).exterior)
+    calm = shapely.buffer(shapely.buffer(whole, _NOTCH_M), -_NOTCH_M)
+    ridge = _longest_ridge(calm if calm.geom_type == "Polygon" else whole)
+    line = None if ridge is None else _smooth(ridge, whole)
+    if line is None or (len(line) - 1) * _STEP_M < _LEAST_SHARE * _reach(whole):
         return None
     goal = green_end if green_end is not None else shapely.Point(line[:, 0].mean(), line[:, 1].max() + _FAR_M)
     ends = shapely.distance(shapely.points(line[[0, -1]]), goal)
     line = line[::-1] if ends[1] < ends[0] else line
-    return MiddleLine(line, _unit(np.gradient(line, axis=0)), outline)
+    ways = _unit(np.gradient(line, axis=0))
+    clear = (_ends_clearly(line, outline), _ends_clearly(line[::-1], outline))
+    return MiddleLine(line, ways, outline, _reach_sides(line, ways, outline), clear)
+
+
+def _ends_clearly(line: np.ndarray, outline: Geometry) -> bool:
+    """Return whether the turf seen from some way back ends where the line starts, and nowhere else."""
+    corners = shapely.get_coordinates(shapely.segmentize(outline, 2.0))
+    corners = corners[np.hypot(*(corners - line[0]).T) < _LOOK_BACK_M]
+    back = line[min(int(_LOOK_BACK_M / _STEP_M), len(line) - 1)]
+    beyond_m = np.hypot(*(corners - back).T) - math.dist(line[0], back)
+    aside_m = np.hypot(*(corners - line[0]).T)
+    return bool(beyond_m.max() <= _BEYOND_M and aside_m[beyond_m > -_BEYOND_M].max(initial=0.0) <= _ASIDE_M)
+
+
+def _reach(shape: Geometry) -> float:
+    """Return how far a shape reaches from end to end, m: no line down its whole length is much shorter."""
+    corners = shapely.get_coordinates(shapely.convex_hull(shape))
+    return float(np.hypot(*(corners[:, None] - corners[None, :]).transpose(2, 0, 1)).max())
+
+
+def _reach_sides(places: np.ndarray, ways: np.ndarray, outline: Geometry) -> np.ndarray:
+    """Return how far the turf's left and right edges lie from places on a line, m; 0 where a place is off the turf."""
+    left, spots = _left_of(ways), shapely.points(places)
+    sides = []
+    for way in (left, -left):
+        rays = shapely.linestrings(np.stack([places, places + _FAR_M * way], axis=1))
+        parts, ray = shapely.get_parts(shapely.intersection(rays, outline), return_index=True)
+        first = shapely.distance(parts, spots[ray]) < _STEP_M
+        ends, part = shapely.get_coordinates(parts[first], return_index=True)
+        far_m = np.zeros(len(places))
+        np.maximum.at(far_m, ray[first][part], np.hypot(*(ends - places[ray[first][part]]).T))
+        sides.append(far_m)
+    return np.column_stack(sides)
 
 
 def tell_along(line: MiddleLine, place: np.ndarray) -> tuple[float, float]:
@@ -460,25 +577,14 @@ def tell_along(line: MiddleLine, place: np.ndarray) -> tuple[float, float]:
     return best * _STEP_M, float(left[best])
 
 
-def reach_side(line: MiddleLine, along_m: float, side: str) -> float:
-    """Return how far the surface's side lies from the line at a place along it, m."""
-    place, left = _station(line, along_m)
-    way = left if side == "left" else -left
-    ray = shapely.LineString([place, place + _FAR_M * way])
-    inside = shapely.get_parts(shapely.intersection(ray, line.outline))
-    first = [part for part in inside if shapely.distance(part, shapely.Point(place)) < _STEP_M]
-    return float(np.hypot(*(shapely.get_coordinates(first) - place).T).max()) if first else 0.0
-
-
 def walk_along(line: MiddleLine, along_m: float, left_m: float) -> np.ndarray:
     """Return the place so far along the line and so far to its left (facing the green), (easting, northing)."""
-    place, left = _station(line, along_m)
-    return np.asarray(place + left_m * left)
+    number = _station(line, along_m)
+    return np.asarray(line.places[number] + left_m * _left_of(line.ways)[number])
 
 
-def _station(line: MiddleLine, along_m: float) -> tuple[np.ndarray, np.ndarray]:
-    number = int(np.clip(round(along_m / _STEP_M), 0, len(line.places) - 1))
-    return line.places[number], _left_of(line.ways)[number]
+def _station(line: MiddleLine, along_m: float) -> int:
+    return int(np.clip(round(along_m / _STEP_M), 0, len(line.places) - 1))
 
 
 def _left_of(ways: np.ndarray) -> np.ndarray:
@@ -498,11 +604,31 @@ def _longest_ridge(outline: Geometry) -> np.ndarray | None:
     lengths = np.hypot(*(diagram.vertices[ridges[:, 0]] - diagram.vertices[ridges[:, 1]]).T) + 1e-9
     size = len(diagram.vertices)
     ends = ridges.astype(np.int32)  # what SciPy's graph routines take in every version
-    graph = csr_array((lengths, (ends[:, 0], ends[:, 1])), shape=(size, size))
+    graph = _join_parts(csr_array((lengths, (ends[:, 0], ends[:, 1])), shape=(size, size)), ends, diagram.vertices)
     _, part = connected_components(graph, directed=False)
-    most = np.bincount(part[ends[:, 0]]).argmax()  # a thorn of the outline may hold a scrap of ridge by itself
+    most = np.bincount(part[ends[:, 0]]).argmax()
     start = ends[part[ends[:, 0]] == most][0, 0]
     return np.asarray(diagram.vertices[_longest_way(graph, int(start))])
+
+
+def _join_parts(graph: csr_array, ends: np.ndarray, vertices: np.ndarray) -> csr_array:
+    """Return the graph with its parts joined where they come nearest: a neck of the turf holds no ridge of its own.
+
+    A scrap of ridge, such as a thorn of the outline holds, joins nothing.
+    """
+    while True:
+        _, part = connected_components(graph, directed=False)
+        sizes = np.bincount(part[ends[:, 0]])
+        large = np.flatnonzero(sizes > max(_FEWEST, _SCRAP * sizes.max()))
+        if len(large) == 1:
+            return graph
+        nodes = np.unique(ends)
+        main = nodes[part[nodes] == sizes.argmax()]
+        others = nodes[np.isin(part[nodes], large) & (part[nodes] != sizes.argmax())]
+        near_m, near = (np.asarray(found) for found in cKDTree(vertices[main]).query(vertices[others]))
+        best = int(np.argmin(near_m))
+        bridge = csr_array(([near_m[best] + 1e-9], ([main[near[best]]], [others[best]])), shape=graph.shape)
+        graph = csr_array(graph + bridge)
 
 
 def _longest_way(graph: csr_array, start: int) -> list[int]:
@@ -525,8 +651,11 @@ def _smooth(ridge: np.ndarray, outline: Geometry) -> np.ndarray | None:
     from scipy.ndimage import uniform_filter1d  # slow to import, and only sheets need it
 
     clearance = shapely.distance(shapely.points(ridge), outline.exterior)
-    wide = np.flatnonzero(clearance >= 0.75 * np.median(clearance))
-    trunk = shapely.LineString(ridge[wide[0] : wide[-1] + 1]) if wide[-1] > wide[0] else None
+    along_m = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(ridge, axis=0).T))])
+    # A fork runs into a corner at 45 degrees at most: it is 1.4 times as long as the turf is wide to either side.
+    past = (along_m >= _FORK * clearance) & (along_m[-1] - along_m >= _FORK * clearance)
+    wide = np.flatnonzero(past)
+    trunk = shapely.LineString(ridge[wide[0] : wide[-1] + 1]) if len(wide) > 1 else None
     if trunk is None or trunk.length < 4 * _STEP_M:
         return None
     stations = shapely.line_interpolate_point(trunk, np.arange(0.0, trunk.length, _STEP_M))
@@ -556,6 +685,7 @@ def _unit(ways: np.ndarray) -> np.ndarray:
 _LANDMARK_M = 40.0
 """A landmark farther than this helps nobody (common practice, no source), m."""
 _NAMES = ("name", "label", "id", "number")
+_MOVED_DAILY = ("cup", "pin", "flag", "hole")
 _WAYS = ("east", "north-east", "north", "north-west", "west", "south-west", "south", "south-east")
 
 
@@ -595,7 +725,7 @@ def named_landmarks(ground: Ground) -> gpd.GeoDataFrame | None:
     marks = ground.landmarks
     if marks is None or marks.empty:
         return None
-    named = marks[marks["name"].notna()]
+    named = marks[marks["name"].notna() & ~marks["name"].astype(str).str.strip().str.lower().isin(_MOVED_DAILY)]
     if named.empty:
         return None
     holes = named["hole"] if "hole" in named.columns else None
