@@ -98,11 +98,11 @@ def test_a_fairway_drawn_as_several_surfaces_is_told_piece_by_piece() -> None:
 
 def test_a_landmark_of_a_hole_says_which(small_ground: Ground) -> None:
     marks = gpd.GeoDataFrame(
-        {"name": ["tee", "pump house", None], "hole": ["3", None, "2"]},
+        {"name": ["oak", "pump house", None], "hole": ["3", None, "2"]},
         geometry=gpd.points_from_xy([0, 1, 2], [0, 1, 2]),
         crs=small_ground.crs,
     )
-    assert named_landmarks(replace(small_ground, landmarks=marks))["name"].tolist() == ["hole 3's tee", "pump house"]
+    assert named_landmarks(replace(small_ground, landmarks=marks))["name"].tolist() == ["hole 3's oak", "pump house"]
 
 
 def test_turf_by_a_green_without_a_middle_line_is_told_by_the_clock_and_paces_out() -> None:
@@ -193,8 +193,8 @@ def test_crumbs_of_a_fairway_are_no_pieces() -> None:
     )
 
 
-def test_where_a_cup_stood_that_day_leads_nowhere(small_ground: Ground) -> None:
-    marks = gpd.GeoDataFrame({"name": ["Cup", "pump"]}, geometry=gpd.points_from_xy([0, 1], [0, 1]), crs=32618)
+def test_what_is_moved_every_day_leads_nowhere(small_ground: Ground) -> None:
+    marks = gpd.GeoDataFrame({"name": ["Cup", "tee", "pump"]}, geometry=gpd.points_from_xy([0, 1, 2], [0, 1, 2]), crs=32618)
     assert named_landmarks(replace(small_ground, landmarks=marks))["name"].tolist() == ["pump"]
 
 

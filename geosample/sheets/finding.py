@@ -685,7 +685,7 @@ def _unit(ways: np.ndarray) -> np.ndarray:
 _LANDMARK_M = 40.0
 """A landmark farther than this helps nobody (common practice, no source), m."""
 _NAMES = ("name", "label", "id", "number")
-_MOVED_DAILY = ("cup", "pin", "flag", "hole")
+_MOVED_DAILY = ("cup", "pin", "flag", "hole", "tee")
 _WAYS = ("east", "north-east", "north", "north-west", "west", "south-west", "south", "south-east")
 
 

@@ -316,7 +316,7 @@ def _arrangements(
     longs, smalls = [(long, upright), (long, upright - 90.0)], [(small, dial)]
     sets: list[tuple[MapView | None, ...]]
     if shapely.is_empty(long):
-        sets = [(_fit(area, *one, DIAL_SCALE),) for one in (*smalls, (small, dial + 90.0))]
+        sets = [(_fit(area, *smalls[0], DIAL_SCALE),)]
     elif shapely.is_empty(small):
         sets = [(_fit(area, *one, SHEET_SCALES[-1]),) for one in longs]
     else:
