@@ -194,7 +194,8 @@ def test_crumbs_of_a_fairway_are_no_pieces() -> None:
 
 
 def test_what_is_moved_every_day_leads_nowhere(small_ground: Ground) -> None:
-    marks = gpd.GeoDataFrame({"name": ["Cup", "tee", "pump"]}, geometry=gpd.points_from_xy([0, 1, 2], [0, 1, 2]), crs=32618)
+    places = gpd.points_from_xy([0, 1, 2], [0, 1, 2])
+    marks = gpd.GeoDataFrame({"name": ["Cup", "tee", "pump"]}, geometry=places, crs=32618)
     assert named_landmarks(replace(small_ground, landmarks=marks))["name"].tolist() == ["pump"]
 
 

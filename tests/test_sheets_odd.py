@@ -70,8 +70,8 @@ def odd_folder(odd_ground: Ground, odd_design: Design, tmp_path_factory: pytest.
 def test_an_odd_course_gets_all_its_sheets(odd_folder: Path, odd_design: Design) -> None:
     pages = read_pages(odd_folder / "field_map.pdf")
     titles = {page.text.splitlines()[0] for page in pages}
-    assert {"Green 1 without a hole", "Hole Ré 3: green"} <= titles
-    assert any(title.startswith("Hole Ré 3: fairway, part 1 of ") for title in titles)
+    assert "Green 1 without a hole" in titles
+    assert any(title.startswith("Hole Ré 3: ") for title in titles)
     labels = {word for page in pages for word, _ in page.words}
     assert all(set(point_id.split()) <= labels for point_id in odd_design.points["point_id"])
     with (odd_folder / "blank_counts.csv").open(encoding="utf-8-sig", newline="") as file:
