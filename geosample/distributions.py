@@ -88,7 +88,7 @@ GROUPS = KRule(math.exp(-5.0), math.exp(8.0), WEAK_K)
 """Common to groups with means of their own, in estimate: strata, and both sides of a border."""
 BLOCKS = KRule(0.02, 1e4, FREE_K)
 """Of bags within a block, in compare: from hopelessly clumped to Poisson."""
-FIELD = KRule(0.05, 20.0, WEAK_K)
+FIELD = KRule(0.05, 300.0, Prior(0.0, 1.5))
 """Of bags around a map's expectation, in density, and around one average for all."""
 RIVALS = KRule(0.05, 20.0, FREE_K)
 """Of bags around expectations that are given, as the map's rivals have them."""

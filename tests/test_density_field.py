@@ -163,7 +163,7 @@ class TestTheMapsScores:
             scores = cross_val_score(field, places, counts, cv=LeaveOneOut(), params=params)
         from geosample.density.laplace import leave_one_out, mix_lognormal
 
-        whole = field.fit(places, counts, exposure=np.exp(kept["offset"])[:40]).field_
+        whole = field.fit(places, counts, exposure=np.exp(kept["offset"])[:40]).field_.lead
         foretold = mix_lognormal(*leave_one_out(whole), whole.sites.offset, whole.hyper.k)
         assert -scores.mean() == pytest.approx(foretold.log_score(counts).mean(), abs=0.02)
 

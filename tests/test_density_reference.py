@@ -9,15 +9,19 @@ from scipy.special import ndtr
 
 from geosample.density.laplace import (
     Hyper,
+    MixedField,
     Priors,
     Sites,
     evidence,
     find_mode,
+    fit_counts,
     fit_field,
     fit_hyper,
+    foretell,
     leave_one_out,
     log_prior,
     mix_lognormal,
+    predict_jointly,
     predict_log,
     prior_covariance,
 )
@@ -103,7 +107,7 @@ class TestLaplaceAgainstReference:
 
     def test_prediction_at_the_samples_is_the_posterior_there(self) -> None:
         fitted = fit_field(random_sites(), Hyper(0.8, 40.0, 1.0))
-        mean, spread = predict_log(fitted, fitted.sites.places, fitted.sites.basis)
+        mean, spread = predict_log(MixedField((fitted,)), fitted.sites.places, fitted.sites.basis)
         covariance = prior_covariance(fitted.sites, fitted.hyper)
         posterior = covariance - covariance @ fitted.precision @ covariance
         assert mean == pytest.approx(fitted.eta, abs=1e-4)
@@ -115,8 +119,63 @@ class TestLaplaceAgainstReference:
         for i in (0, 7, 23):
             rest = np.arange(len(sites.count)) != i
             without = Sites(sites.places[rest], sites.basis[rest], sites.count[rest], sites.offset[rest])
-            really = predict_log(fit_field(without, hyper), sites.places[[i]], sites.basis[[i]])
+            really = predict_log(MixedField((fit_field(without, hyper),)), sites.places[[i]], sites.basis[[i]])
             assert (mean[i], spread[i]) == pytest.approx((really[0][0], really[1][0]), abs=0.15)
+
+
+class TestAFieldWithAndWithoutACovariate:
+    """The mixture of two normals: mean, and variance as the mean of the variances plus the variance of the means."""
+
+    @pytest.fixture
+    def mixed(self) -> MixedField:
+        return fit_counts(random_sites(), Priors(), doubtful=[1])
+
+    def test_each_is_believed_by_its_evidence_at_its_own_hyper_parameters(self, mixed: MixedField) -> None:
+        heights = []
+        for fit in mixed.fits:
+            logs = np.log([fit.hyper.spread, fit.hyper.range_m, fit.hyper.k])
+            heights.append(evidence(fit.sites, logs)[0] + log_prior(logs, Priors())[0])
+        assert mixed.fits[1].sites.basis[:, 1] == pytest.approx(0)
+        assert sum(mixed.shares) == pytest.approx(1)
+        assert np.log(mixed.shares[0] / mixed.shares[1]) == pytest.approx(heights[0] - heights[1], abs=1e-5)
+
+    def test_mean_and_variance_are_the_mixtures(self, mixed: MixedField) -> None:
+        places, basis = np.array([[10.0, 20.0], [90.0, 5.0]]), np.array([[4.0, 1.0], [4.0, 0.1]])
+        share = mixed.shares[0]
+        (one, one_sd), (two, two_sd) = (predict_log(MixedField((fit,)), places, basis) for fit in mixed.fits)
+        # as draws of a mixture have it: Frühwirth-Schnatter 2006, Finite Mixture and Markov Switching Models, eq. 1.20
+        mean = share * one + (1 - share) * two
+        variance = share * (one_sd**2 + one**2) + (1 - share) * (two_sd**2 + two**2) - mean**2
+        for precise in (True, False):
+            found = predict_log(mixed, places, basis, precise=precise)
+            assert found[0] == pytest.approx(mean, abs=1e-4)
+            assert found[1] == pytest.approx(np.sqrt(variance), abs=1e-4)
+        together = predict_jointly(mixed, places, basis)
+        assert together[0] == pytest.approx(mean, abs=1e-4)
+        assert np.diag(together[1]) == pytest.approx(variance, abs=1e-5)
+
+    def test_counts_are_foretold_by_both_each_with_its_k(self, mixed: MixedField) -> None:
+        places, basis, offset = np.array([[10.0, 20.0]]), np.array([[4.0, 1.0]]), np.zeros(1)
+        told = foretell(mixed, places, basis, offset)
+        parts = []
+        for fit, share in zip(mixed.fits, mixed.shares, strict=True):
+            mean, spread = predict_log(MixedField((fit,)), places, basis, precise=True)
+            parts.append(share * np.exp(-mix_lognormal(mean, spread, offset, fit.hyper.k).log_score(np.array([2.0]))))
+        assert np.exp(-told.log_score(np.array([2.0]))) == pytest.approx(sum(parts))
+
+    def test_what_has_a_hundredth_of_the_belief_is_not_predicted_from(self, mixed: MixedField) -> None:
+        left = MixedField(mixed.fits, (0.995, 0.005)).believed
+        assert [(fit is mixed.fits[0], share) for fit, share in left] == [(True, 1.0)]
+
+    def test_counts_as_even_as_poisson_have_a_large_k(self) -> None:
+        rng = np.random.default_rng(4)
+        sites = Sites(
+            rng.uniform(0, 100, (150, 2)),
+            np.full((150, 1), 4.0),
+            rng.poisson(6.0, 150) * 1.0,
+            np.full(150, np.log(6.0)),
+        )
+        assert fit_counts(sites, Priors()).lead.hyper.k > 20
 
 
 class TestScoresAgainstReference:

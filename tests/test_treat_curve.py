@@ -14,7 +14,6 @@ from density_case import draw_counts
 from treat_case import finding, make_map, patch, plan, plan_map, ratio_found
 
 from geosample.density import map_density
-from geosample.density.model import MapSettings
 from geosample.density.places import covariates_of, restore_field
 from geosample.survey.findings import Finding, Findings, What
 from geosample.treat.figures import best_width_m, build_field, draw_sums, interpolate_strip, target_curve
@@ -164,10 +163,15 @@ def test_a_fitted_maps_curve_has_the_joint_posteriors_interval(small_ground):
     kinds = cells["surface_id"].map(small_ground.surfaces.set_index("surface_id")["kind"]).to_numpy()
     places = cells[["easting", "northing"]].to_numpy()
     basis = covariates_of(given, small_ground, None).basis(places, kinds)
-    fitted = restore_field(given)
-    kernel = fitted.hyper.kernel
-    cross = kernel(places, fitted.sites.places) + basis @ fitted.sites.basis.T
-    covariance = (kernel(places) + basis @ basis.T - cross @ fitted.precision @ cross.T) * MapSettings().widen ** 2
+    middle, covariance = np.zeros(len(places)), np.zeros((len(places), len(places)))
+    moments = []
+    for fit, share in restore_field(given).believed:
+        kernel, own = fit.hyper.kernel, basis * fit.used
+        cross = kernel(places, fit.sites.places) + own @ fit.sites.basis.T
+        moments.append((share, cross @ fit.pull, kernel(places) + own @ own.T - cross @ fit.precision @ cross.T))
+        middle += share * moments[-1][1]
+    for share, mean, around in moments:
+        covariance += share * (around + np.outer(mean - middle, mean - middle))
     root = np.linalg.cholesky(covariance + 1e-6 * np.eye(len(cells)))
     logs = cells["log_mean"].to_numpy()[:, None] + root @ np.random.default_rng(2).standard_normal((len(cells), 4000))
     insects = cells["area_m2"].to_numpy()[:, None] * np.exp(logs)

@@ -5,13 +5,21 @@ This module alone needs scikit-learn, which takes half a second to load: import 
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any, Self
 
 import numpy as np
 from sklearn.base import BaseEstimator, RegressorMixin
 from sklearn.utils.validation import check_array, check_is_fitted, validate_data
 
-from geosample.density.laplace import FittedField, Priors, Sites, fit_counts, mix_lognormal, predict_log
+from geosample.density.laplace import (
+    MixedField,
+    Priors,
+    Sites,
+    fit_counts,
+    foretell,
+    predict_log,
+)
 
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike
@@ -34,6 +42,9 @@ class CountField(RegressorMixin, BaseEstimator):  # type: ignore[misc] # scikit-
         Prior spread of the overall log density around the log of the pooled one.
     covariate_sds : array_like, shape (p,), optional
         Prior spread of each covariate's effect on the log density; 1 each when None.
+    doubtful : sequence of int
+        Covariates that may have no effect at all: the field is fitted with and without them, and each of the two is
+        believed by its evidence.
     spread_tail, range_tail_m : float
         P(spread > spread_tail) = P(range < range_tail_m) = 0.05.
     precise : bool
@@ -43,13 +54,13 @@ class CountField(RegressorMixin, BaseEstimator):  # type: ignore[misc] # scikit-
     Attributes
     ----------
     spread_, range_m_, k_ : float
-        As fitted or given.
+        As fitted or given; of the field believed most.
     rate_ : float
         Pooled density: all counts over all effort; half a count where there is none.
     log_evidence_ : float
         Laplace's log marginal likelihood.
-    field_ : FittedField
-        The field given the counts.
+    field_ : MixedField
+        The field given the counts, or the two with their shares of belief.
     n_features_in_ : int
         Coordinates of a place.
 
@@ -79,6 +90,7 @@ class CountField(RegressorMixin, BaseEstimator):  # type: ignore[misc] # scikit-
         k: float | None = None,
         level_sd: float = 4.0,
         covariate_sds: ArrayLike | None = None,
+        doubtful: Sequence[int] = (),
         spread_tail: float = 4.0,
         range_tail_m: float = 8.0,
         precise: bool = True,
@@ -88,6 +100,7 @@ class CountField(RegressorMixin, BaseEstimator):  # type: ignore[misc] # scikit-
         self.k = k
         self.level_sd = level_sd
         self.covariate_sds = covariate_sds
+        self.doubtful = doubtful
         self.spread_tail = spread_tail
         self.range_tail_m = range_tail_m
         self.precise = precise
@@ -132,10 +145,11 @@ class CountField(RegressorMixin, BaseEstimator):  # type: ignore[misc] # scikit-
         columns = 0 if covariates is None else np.shape(covariates)[-1]
         sites = Sites(places, self._weigh(covariates, len(count), columns), count, np.log(effort * self.rate_))
         priors = Priors(self.spread_tail, self.range_tail_m)
-        self.field_: FittedField = fit_counts(sites, priors, given=self._given())
-        hyper = self.field_.hyper
+        doubtful = [1 + column for column in self.doubtful]  # the level stands first
+        self.field_: MixedField = fit_counts(sites, priors, given=self._given(), doubtful=doubtful)
+        hyper = self.field_.lead.hyper
         self.spread_, self.range_m_, self.k_ = hyper.spread, hyper.range_m, hyper.k
-        self.log_evidence_ = self.field_.evidence
+        self.log_evidence_ = self.field_.lead.evidence
         return self
 
     def predict(
@@ -174,7 +188,7 @@ class CountField(RegressorMixin, BaseEstimator):  # type: ignore[misc] # scikit-
         check_is_fitted(self)
         places = validate_data(self, X, dtype=np.float64, reset=False)
         fitted = self.field_
-        basis = self._weigh(covariates, len(places), fitted.sites.basis.shape[1] - 1)
+        basis = self._weigh(covariates, len(places), fitted.lead.sites.basis.shape[1] - 1)
         mean, spread = predict_log(fitted, places, basis, precise=self.precise)
         return mean + np.log(self.rate_), spread
 
@@ -192,11 +206,12 @@ class CountField(RegressorMixin, BaseEstimator):  # type: ignore[misc] # scikit-
         X, y, exposure, covariates
             As for ``fit``.
         """
-        log_mean, spread = self.predict_log(X, covariates)
+        check_is_fitted(self)
+        places = validate_data(self, X, dtype=np.float64, reset=False)
         count = np.asarray(check_array(y, ensure_2d=False, dtype=np.float64)).ravel()
-        offset = np.log(_read_exposure(exposure, len(count)))
-        foretold = mix_lognormal(log_mean, spread, offset, self.k_)
-        return -float(foretold.log_score(count).mean())
+        offset = np.log(_read_exposure(exposure, len(count)) * self.rate_)
+        basis = self._weigh(covariates, len(places), self.field_.lead.sites.basis.shape[1] - 1)
+        return -float(foretell(self.field_, places, basis, offset).log_score(count).mean())
 
     def __sklearn_tags__(self) -> Any:
         """Return what scikit-learn's own checks should know: counts are not negative, and the score is no R²."""

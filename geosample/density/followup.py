@@ -133,7 +133,7 @@ def look_ahead(
     basis = covariates.basis(places, cells["kind"].to_numpy())
     mean, covariance = predict_jointly(fitted, places, basis)
     rate = density_map.fitted["rate_per_m2"]
-    noise = 1 / (np.exp(mean) * rate * point_m2) + 1 / fitted.hyper.k
+    noise = 1 / (np.exp(mean) * rate * point_m2) + 1 / fitted.lead.hyper.k
     share = cells["area_m2"].to_numpy(float) / cells["area_m2"].sum()
     over = mean + np.log(rate / threshold_per_m2)
     return Prospect(over, covariance * covariates.settings.widen**2, share, noise), cells

@@ -12,8 +12,8 @@ Rasmussen & Williams 2006, Gaussian Processes for Machine Learning, algorithms 3
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
-from dataclasses import dataclass
+from collections.abc import Iterator, Sequence
+from dataclasses import astuple, dataclass, replace
 from functools import reduce
 from typing import TYPE_CHECKING, Any, cast
 
@@ -44,6 +44,10 @@ _BLOCK = 1024
 _FORGOTTEN = 1e-6
 """A correlation this small is taken as none, in single precision."""
 _LEAST_VARIANCE = 1e-12
+LEAST_BELIEF = 0.01
+"""A field with less of the evidence than this changes no decision (own choice)."""
+Given = tuple[float | None, float | None, float | None]
+FREE: Given = (None, None, None)
 _NODES, _WEIGHTS = np.polynomial.hermite_e.hermegauss(32)
 _WEIGHTS = _WEIGHTS / _WEIGHTS.sum()
 
@@ -257,6 +261,8 @@ class FittedField:
         Latent values at the samples.
     evidence : float
         Laplace's log marginal likelihood.
+    used : ndarray of bool, shape (p,)
+        The covariates it has; the others' columns are zero.
     """
 
     sites: Sites
@@ -266,13 +272,49 @@ class FittedField:
     precision: np.ndarray
     eta: np.ndarray
     evidence: float
+    used: np.ndarray
 
 
-def fit_field(sites: Sites, hyper: Hyper, *, start: np.ndarray | None = None) -> FittedField:
-    """Return the latent field at given hyper-parameters, from a start for the mode's pull if there is one."""
+def fit_field(
+    sites: Sites, hyper: Hyper, *, start: np.ndarray | None = None, used: np.ndarray | None = None
+) -> FittedField:
+    """Return the latent field at given hyper-parameters, from a start for the mode's pull if there is one.
+
+    Covariates that are not used have no effect.
+    """
+    used = np.ones(sites.basis.shape[1], dtype=bool) if used is None else used
+    sites = replace(sites, basis=sites.basis * used)
     mode = find_mode(prior_covariance(sites, hyper), sites.count, sites.offset, hyper.k, start=start)
     root = mode.root()
-    return FittedField(sites, hyper, mode.pull, root, mirror_square(root), mode.eta, mode.evidence)
+    return FittedField(sites, hyper, mode.pull, root, mirror_square(root), mode.eta, mode.evidence, used)
+
+
+@dataclass(frozen=True, slots=True)
+class MixedField:
+    """The field with and without a covariate that may have no effect, each with its share of belief; or one field.
+
+    Parameters
+    ----------
+    fits : tuple of FittedField
+        Of the same samples.
+    shares : tuple of float
+        By their evidence, adding up to 1. What has less than ``LEAST_BELIEF`` is not predicted from.
+    """
+
+    fits: tuple[FittedField, ...]
+    shares: tuple[float, ...] = (1.0,)
+
+    @property
+    def lead(self) -> FittedField:
+        """The field believed most."""
+        return self.fits[int(np.argmax(self.shares))]
+
+    @property
+    def believed(self) -> list[tuple[FittedField, float]]:
+        """The fields to predict from with their shares, adding up to 1."""
+        found = [(fit, share) for fit, share in zip(self.fits, self.shares, strict=True) if share >= LEAST_BELIEF]
+        total = sum(share for _, share in found)
+        return [(fit, share / total) for fit, share in found]
 
 
 def log_prior(log_hyper: np.ndarray, priors: Priors) -> tuple[float, np.ndarray]:
@@ -280,8 +322,8 @@ def log_prior(log_hyper: np.ndarray, priors: Priors) -> tuple[float, np.ndarray]
 
     Notes
     -----
-    Spread ~ exponential; range density proportional to range⁻² exp(-rate / range); log k ~ N(0, 1). Both are taken as
-    densities of the logs, so that the mode is not drawn to a flat field for want of counts.
+    Spread ~ exponential; range density proportional to range⁻² exp(-rate / range); log k normal (``FIELD``). The first
+    two are taken as densities of the logs, so that the mode is not drawn to a flat field for want of counts.
     """
     spread, range_m = np.exp(log_hyper[:2])
     spread_rate = -math.log(0.05) / priors.spread_tail
@@ -345,9 +387,7 @@ def posterior_variance(weight: np.ndarray, precision: np.ndarray) -> np.ndarray:
     return np.asarray(np.maximum(1 - precision / weight, 0.0) / weight)
 
 
-def fit_hyper(
-    sites: Sites, priors: Priors, *, given: tuple[float | None, float | None, float | None] = (None, None, None)
-) -> Hyper:
+def fit_hyper(sites: Sites, priors: Priors, *, given: Given = FREE, start: Hyper | None = None) -> Hyper:
     """Return the most likely spread, range and k; those that are given stay as they are.
 
     Notes
@@ -367,19 +407,43 @@ def fit_hyper(
         return -(value + prior), -(gradient + prior_gradient)
 
     bounds = [tuple(np.log(pair if own is None else (own, own))) for pair, own in zip(BOUNDS, given, strict=True)]
-    start = [usual if own is None else own for usual, own in zip(START, given, strict=True)]
+    usual = START if start is None else (start.spread, start.range_m, start.k)
+    first = [one if own is None else own for one, own in zip(usual, given, strict=True)]
     threads = 1 if len(sites.count) < _FEW_SAMPLES else None
     with threadpool_limits(threads, user_api="blas"):
-        found = minimize(cast("Any", cost), np.log(start), jac=True, method="L-BFGS-B", bounds=bounds)
+        found = minimize(cast("Any", cost), np.log(first), jac=True, method="L-BFGS-B", bounds=bounds)
     fitted = np.exp(found.x)
     return Hyper(*(float(value) if own is None else own for value, own in zip(fitted, given, strict=True)))
 
 
-def fit_counts(
-    sites: Sites, priors: Priors, *, given: tuple[float | None, float | None, float | None] = (None, None, None)
-) -> FittedField:
-    """Return the latent field with the hyper-parameters fitted to the counts, but for those that are given."""
-    return fit_field(sites, fit_hyper(sites, priors, given=given))
+def fit_counts(sites: Sites, priors: Priors, *, given: Given = FREE, doubtful: Sequence[int] = ()) -> MixedField:
+    """Return the latent field with the hyper-parameters fitted to the counts, but for those that are given.
+
+    Parameters
+    ----------
+    sites : Sites
+        The counted samples.
+    priors : Priors
+        Of spread and range.
+    given : tuple of float or None
+        Spread, range and k where they are known.
+    doubtful : sequence of int
+        Columns of the basis that may have no effect at all: the field is fitted with them and without, and each of the
+        two is believed by its evidence at its own hyper-parameters, both being as likely before the counts.
+    """
+    every = np.ones(sites.basis.shape[1], dtype=bool)
+    without = every.copy()
+    without[list(doubtful)] = False
+    fits: list[FittedField] = []
+    for used in (every, without) if len(doubtful) else (every,):
+        own = replace(sites, basis=sites.basis * used)
+        hyper = fit_hyper(own, priors, given=given, start=fits[0].hyper if fits else None)
+        fits.append(fit_field(sites, hyper, start=fits[0].pull if fits else None, used=used))
+    logs = np.array([fit.evidence for fit in fits])
+    if None in given and len(fits) > 1:
+        logs += [log_prior(np.log(astuple(fit.hyper)), priors)[0] for fit in fits]
+    shares = np.exp(logs - logs.max())
+    return MixedField(tuple(fits), tuple((shares / shares.sum()).tolist()))
 
 
 @dataclass(frozen=True, slots=True)
@@ -400,7 +464,7 @@ class _Ready:
 
 
 def predict_log(
-    fitted: FittedField, places: np.ndarray, basis: np.ndarray, *, precise: bool = False
+    fitted: MixedField, places: np.ndarray, basis: np.ndarray, *, precise: bool = False
 ) -> tuple[np.ndarray, np.ndarray]:
     """Return mean and standard deviation of the latent field at places, each of shape (m,).
 
@@ -419,8 +483,18 @@ def predict_log(
     -----
     mean = k' a and variance = k** - k' R k, k the prior covariance with the samples. With k = c + Z b (field and
     covariates), k' R k = c' R c + 2 b' Z' R c + b' Z' R Z b. In single precision blocks of places are
-    shared among threads.
+    shared among threads. Of several fields, mean and variance of their mixture.
     """
+    found = [(share, *_predict_field(fit, places, basis * fit.used, precise=precise)) for fit, share in fitted.believed]
+    mean = sum(share * own for share, own, _ in found)
+    variance = sum(share * (own + (middle - mean) ** 2) for share, middle, own in found)
+    return np.asarray(mean), np.sqrt(np.maximum(variance, _LEAST_VARIANCE))
+
+
+def _predict_field(
+    fitted: FittedField, places: np.ndarray, basis: np.ndarray, *, precise: bool
+) -> tuple[np.ndarray, np.ndarray]:
+    """Return mean and variance of one field at places."""
     ready = _make_ready(fitted, np.float64 if precise else np.float32)
     mean, variance = np.empty(len(places)), np.empty(len(places))
     blocks = list(split_blocks(places))
@@ -434,7 +508,7 @@ def predict_log(
     else:
         with threadpool_limits(1, user_api="blas"):
             map_threads(fill, blocks)
-    return mean, np.sqrt(np.maximum(variance, _LEAST_VARIANCE))
+    return mean, variance
 
 
 def split_blocks(places: np.ndarray, most: int = _BLOCK) -> Iterator[np.ndarray]:
@@ -515,21 +589,30 @@ def _covary(ready: _Ready, here: np.ndarray, places: np.ndarray) -> np.ndarray:
     return square
 
 
-def predict_jointly(fitted: FittedField, places: np.ndarray, basis: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+def predict_jointly(fitted: MixedField, places: np.ndarray, basis: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Return the latent mean at places, shape (m,), and its posterior covariance K** - K* R K*', shape (m, m).
 
     Notes
     -----
-    For some hundreds of places; ``predict_log`` gives means and spreads of any number.
+    For some hundreds of places; ``predict_log`` gives means and spreads of any number. Of several fields, mean and
+    covariance of their mixture.
     """
+    found = [(share, *_predict_together(fit, places, basis * fit.used)) for fit, share in fitted.believed]
+    mean = np.asarray(sum(share * own for share, own, _ in found))
+    covariance = sum(share * (own + np.outer(middle - mean, middle - mean)) for share, middle, own in found)
+    covariance = np.asarray(covariance)
+    covariance[np.diag_indices_from(covariance)] += JITTER
+    return mean, covariance
+
+
+def _predict_together(fitted: FittedField, places: np.ndarray, basis: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     cross = fitted.hyper.covary(places, fitted.sites.places) + basis @ fitted.sites.basis.T
     covariance = fitted.hyper.covary(places, places) + basis @ basis.T - cross @ fitted.precision @ cross.T
-    covariance[np.diag_indices_from(covariance)] += JITTER
     return np.asarray(cross @ fitted.pull), np.asarray(covariance)
 
 
 def draw_log(
-    fitted: FittedField, places: np.ndarray, basis: np.ndarray, rng: np.random.Generator, draws: int
+    fitted: MixedField, places: np.ndarray, basis: np.ndarray, rng: np.random.Generator, draws: int
 ) -> tuple[np.ndarray, np.ndarray]:
     """Return the latent mean at places, shape (m,), and joint draws around it, shape (draws, m)."""
     mean, covariance = predict_jointly(fitted, places, basis)
@@ -547,7 +630,7 @@ class Predictive:
         Expectations mixed over.
     share : ndarray, shape (nodes,)
         Weight of each node, adding up to 1.
-    k : float or ndarray, shape (n,)
+    k : float or ndarray, shape (nodes,)
         Of the negative binomials.
     """
 
@@ -557,20 +640,37 @@ class Predictive:
 
     def log_score(self, count: np.ndarray) -> np.ndarray:
         """Return -log p(count), shape (n,)."""
-        k = np.broadcast_to(np.asarray(self.k, dtype=float), count.shape)[:, None]
-        logs = log_pmf(count[:, None], self.expected, k)
+        logs = log_pmf(count[:, None], self.expected, self.k)
         most = logs.max(axis=1, keepdims=True)
         return np.asarray(-(most[:, 0] + np.log(np.exp(logs - most) @ self.share)))
 
     def cdf(self, count: np.ndarray) -> np.ndarray:
         """Return P(Y <= count), shape (n,); 0 below 0."""
-        k = np.broadcast_to(np.asarray(self.k, dtype=float), count.shape)[:, None]
-        return np.asarray(cdf(count[:, None], self.expected, k) @ self.share)
+        return np.asarray(cdf(count[:, None], self.expected, self.k) @ self.share)
 
 
 def mix_lognormal(mean: np.ndarray, spread: np.ndarray, offset: np.ndarray, k: float) -> Predictive:
     """Return the predictive distributions of counts whose log expectation is normal, by Gauss-Hermite nodes."""
     return Predictive(expect(mean[:, None] + spread[:, None] * _NODES + offset[:, None]), _WEIGHTS, k)
+
+
+def foretell(fitted: MixedField, places: np.ndarray, basis: np.ndarray, offset: np.ndarray) -> Predictive:
+    """Return the predictive distributions of counts at places; ``offset`` as in ``Sites``."""
+    parts = []
+    for fit, share in fitted.believed:
+        mean, variance = _predict_field(fit, places, basis * fit.used, precise=True)
+        spread = np.sqrt(np.maximum(variance, _LEAST_VARIANCE))
+        parts.append((mix_lognormal(mean, spread, offset, fit.hyper.k), share))
+    return mix_foretold(parts)
+
+
+def mix_foretold(parts: Sequence[tuple[Predictive, float]]) -> Predictive:
+    """Return the mixture of predictive distributions of the same counts, each with its share."""
+    return Predictive(
+        np.hstack([part.expected for part, _ in parts]),
+        np.concatenate([share * part.share for part, share in parts]),
+        np.concatenate([np.broadcast_to(part.k, part.share.shape) for part, _ in parts]),
+    )
 
 
 def leave_one_out(fitted: FittedField) -> tuple[np.ndarray, np.ndarray]:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import asdict, dataclass, replace
 from typing import TYPE_CHECKING, Any, cast
 
 import numpy as np
@@ -14,7 +14,7 @@ from scipy.spatial import KDTree, cKDTree
 
 from geosample.counts import Counts, tally
 from geosample.density.hotspots import describe_clusters, find_hotspots
-from geosample.density.laplace import FittedField
+from geosample.density.laplace import FittedField, MixedField
 from geosample.density.model import COVARIATES, LEVELS, DensityMap, MapSettings, exceed
 from geosample.distributions import K_IF_UNKNOWN, cdf, normal_quantile, normal_reach
 from geosample.errors import DensityError, Problem
@@ -173,6 +173,11 @@ class Covariates:
         """Return the covariates, the level's 1 first, shape (m, p), and the edge distances in m, shape (m,)."""
         edge_m = measure_edge(self.lines, places[:, 0], places[:, 1])
         return np.column_stack([self._column(name, places, kinds, edge_m) for name in self.names]), edge_m
+
+    @property
+    def doubtful(self) -> list[int]:
+        """The covariates after the level that may have no effect at all: the edge's."""
+        return [self.names.index("edge") - 1] if "edge" in self.names else []
 
     def basis(self, places: np.ndarray, kinds: np.ndarray) -> np.ndarray:
         """Return the covariates, each times its prior spread, shape (m, p)."""
@@ -370,6 +375,7 @@ def _map_field(
     field = CountField(
         level_sd=settings.level_sd,
         covariate_sds=covariates.spreads[1:],
+        doubtful=covariates.doubtful,
         spread_tail=settings.spread_tail,
         range_tail_m=settings.range_tail_m,
         precise=False,
@@ -380,7 +386,7 @@ def _map_field(
     measured, edge_m = covariates.measure(places, cells["kind"].to_numpy())
     log_mean, spread = field.predict_log(places, measured[:, 1:])
     nearest_m = np.asarray(cKDTree(samples.places).query(places)[0])
-    fitted = field.field_
+    fitted = field.field_.lead
     frame = cells.drop(columns="kind").assign(
         **settings.give_density(log_mean, spread),
         prior_sd=prior_spread(max(fitted.hyper.spread, settings.least_spread)) * settings.widen,
@@ -419,9 +425,18 @@ def prior_spread(field_spread: float) -> float:
 
 def _record(field: CountField, samples: Samples, worth: Worth, clusters: dict[str, Any]) -> dict[str, Any]:
     """Return what was fitted in plain JSON types: enough to predict again without fitting again."""
-    fitted = field.field_
-    sites = fitted.sites
+    fitted, sites = field.field_.lead, field.field_.fits[0].sites
     arrays = {"places": sites.places, "basis": sites.basis, "count": sites.count, "offset": sites.offset}
+    fields = [
+        {
+            **asdict(fit.hyper),
+            "share": share,
+            "used": fit.used.tolist(),
+            "log_evidence": fit.evidence,
+            "pull": fit.pull.tolist(),
+        }
+        for fit, share in zip(field.field_.fits, field.field_.shares, strict=True)
+    ]
     return {
         "no_map": False,
         "insects": int(samples.count.sum()),
@@ -432,7 +447,8 @@ def _record(field: CountField, samples: Samples, worth: Worth, clusters: dict[st
         "log_evidence": fitted.evidence,
         "rate_per_m2": field.rate_,
         "kinds": samples.kind.tolist(),
-        "sites": {name: array.tolist() for name, array in {**arrays, "pull": fitted.pull}.items()},
+        "sites": {name: array.tolist() for name, array in arrays.items()},
+        "fields": fields,
         "map_worth": worth.as_dict(),
         "clusters": clusters,
     }
@@ -442,7 +458,7 @@ def _find(
     field: CountField, cells: pd.DataFrame, covariates: Covariates, worth: Worth, clusters: dict[str, Any]
 ) -> list[Finding]:
     """Return the findings of a map: its worth, what was fitted, how much of the ground is known, and hotspots."""
-    settings, hyper = covariates.settings, field.field_.hyper
+    settings, hyper = covariates.settings, field.field_.lead.hyper
     area = cells["area_m2"].to_numpy(float)
     share = float(area[cells["known"].to_numpy(bool)].sum() / area.sum())
     knows = {name: getattr(settings, name) for name in ("known_ratio", "least_spread", "reach_m")}
@@ -473,18 +489,22 @@ def _find(
     ]
 
 
-def _find_border(fitted: FittedField, covariates: Covariates) -> list[Finding]:
-    """Return the density at the outer edge over that far inside, other things equal, where the model has an edge."""
+def _find_border(field: MixedField, covariates: Covariates) -> list[Finding]:
+    """Return the density at the outer edge over that far inside, other things equal, where the model has an edge.
+
+    The ratio and its interval are those of the field with an edge effect; ``chance`` is how likely there is one.
+    """
     if "edge" not in covariates.names:
         return []
     column, settings = covariates.names.index("edge"), covariates.settings
+    fitted, chance = field.fits[0], field.shares[0]
     basis, sd = fitted.sites.basis[:, column], float(covariates.spreads[column])
     mean = float(basis @ fitted.pull) * sd
     spread = float(np.sqrt(max(1 - float(basis @ fitted.precision @ basis), 0.0))) * sd
     half = normal_reach(settings.level) * spread * settings.widen_interval
     low, high = float(np.exp(mean - half)), float(np.exp(mean + half))
     verdict = "higher" if low > 1 else "lower" if high < 1 else "unsettled"
-    told = {"verdict": verdict, "level": settings.level, "scale_m": settings.edge_scale_m}
+    told = {"verdict": verdict, "level": settings.level, "scale_m": settings.edge_scale_m, "chance": chance}
     return [Finding(What.BORDER_EFFECT, ALL, float(np.exp(mean)), low, high, detail=told)]
 
 

@@ -88,11 +88,12 @@ class MapSettings:
     level : float
         Probability the intervals are to hold, between 0 and 1.
     widen : float
-        Factor on the posterior spread of the log density for probabilities and for means of areas, since spread and
-        range are not known: the decisions it leads to are cheapest, and intervals of areas hold (simulated surveys).
+        Factor on the posterior spread of the log density for chances and for means of areas: 1, none is needed
+        (simulated, see ``sample_maps/map_quality.md``); maps of older versions have 1.1.
     widen_interval : float
-        The same for a single cell's interval, which needs more to hold the truth as often as it says (simulated). So
-        a cell's upper limit may lie above a threshold that its chance of being above is under one tail's.
+        The same for a single cell's interval, which needs more to hold the truth as often as it says (simulated, the
+        same table). So a cell's upper limit may lie above a threshold that its chance of being above is under one
+        tail's.
     known_ratio : float
         A cell is known enough where posterior over prior variance of the log density is at most this (own choice).
     least_spread : float
@@ -111,7 +112,8 @@ class MapSettings:
     Notes
     -----
     Spread and range have the penalised-complexity priors of Fuglstad, Simpson, Lindgren & Rue 2019 in two dimensions;
-    the log of k has a standard normal prior.
+    the log of k has a normal prior (``FIELD`` in ``negbin``). Whether there is an edge effect at all is left to the
+    counts: the field is fitted with it and without, and each is believed by its evidence.
     """
 
     covariates: tuple[str, ...] = ("edge", "kind")
@@ -127,8 +129,8 @@ class MapSettings:
     recovery: Mapping[str, float] = field(default_factory=dict)
     recovery_sd: float = 0.0
     level: float = 0.90
-    widen: float = 1.1
-    widen_interval: float = 1.35
+    widen: float = 1.0
+    widen_interval: float = 1.15
     known_ratio: float = 0.5
     least_spread: float = 0.5
     reach_m: float = 60.0

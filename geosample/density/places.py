@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import shapely
 
-from geosample.density.laplace import FittedField, Hyper, Sites, draw_log, fit_field, predict_jointly, predict_log
+from geosample.density.laplace import Hyper, MixedField, Sites, draw_log, fit_field, predict_jointly, predict_log
 from geosample.density.mapping import FARTHEST_M, Covariates, choose_covariates, cut_target
 from geosample.density.model import DensityMap, exceed
 from geosample.errors import DensityError, Problem
@@ -30,8 +30,8 @@ COLUMNS = ("name", "what", "area_m2", "mean_per_m2", "low_per_m2", "high_per_m2"
 _SEED = 0  # of the draws, so that the same map always says the same
 
 
-def restore_field(density_map: DensityMap) -> FittedField:
-    """Return the latent field as it was fitted, from what the map keeps of it.
+def restore_field(density_map: DensityMap) -> MixedField:
+    """Return the latent field as it was fitted, from what the map keeps of it; maps of older versions keep one.
 
     Raises
     ------
@@ -49,8 +49,19 @@ def restore_field(density_map: DensityMap) -> FittedField:
         np.array(kept["count"], dtype=float),
         np.array(kept["offset"], dtype=float),
     )
-    hyper = Hyper(fitted["spread"], fitted["range_m"], fitted["k"])
-    return fit_field(sites, hyper, start=np.array(kept["pull"], dtype=float))
+    alone = {name: fitted[name] for name in ("spread", "range_m", "k")}
+    every = {**alone, "share": 1.0, "used": [True] * sites.basis.shape[1], "pull": kept.get("pull")}
+    fields = fitted.get("fields", [every])
+    fits = [
+        fit_field(
+            sites,
+            Hyper(one["spread"], one["range_m"], one["k"]),
+            start=np.array(one["pull"], dtype=float),
+            used=np.array(one["used"], dtype=bool),
+        )
+        for one in fields
+    ]
+    return MixedField(tuple(fits), tuple(one["share"] for one in fields))
 
 
 def covariates_of(density_map: DensityMap, ground: Ground, last: DensityMap | None) -> Covariates:
@@ -165,7 +176,7 @@ def _check_pieces(areas: gpd.GeoDataFrame, pieces: list[pd.DataFrame]) -> None:
 
 
 def _mean_of(
-    density_map: DensityMap, fitted: FittedField, covariates: Covariates, piece: pd.DataFrame, rng: np.random.Generator
+    density_map: DensityMap, fitted: MixedField, covariates: Covariates, piece: pd.DataFrame, rng: np.random.Generator
 ) -> dict[str, object]:
     places = piece[["easting", "northing"]].to_numpy(float)
     basis = covariates.basis(places, piece["kind"].to_numpy())

@@ -20,7 +20,7 @@ from scipy.optimize import minimize_scalar
 from scipy.spatial.distance import cdist
 from threadpoolctl import threadpool_limits
 
-from geosample.density.laplace import FittedField, Predictive, leave_one_out, mix_lognormal
+from geosample.density.laplace import MixedField, Predictive, leave_one_out, mix_foretold, mix_lognormal
 from geosample.distributions import FIELD, expect, fit_k_around, log_none, log_pmf, normal_reach, slopes
 
 if TYPE_CHECKING:
@@ -122,8 +122,7 @@ def judge_worth(field: CountField, *, block_m: float) -> Worth:
     Leave-one-out with each way's own fitted parameters kept. In simulations this was right on average where there is
     a pattern, and too kind to the map by less than 0.01 nats a sample where there is none.
     """
-    fitted = field.field_
-    sites = fitted.sites
+    fitted, sites = field.field_, field.field_.lead.sites
     everyone = np.ones(len(sites.count), dtype=bool)
     scores = {name: way.log_score(sites.count) for name, way in _foretell(fitted, everyone).items()}
     fair = _find_fair(scores["average"] - scores["map"])
@@ -146,13 +145,18 @@ def judge_worth(field: CountField, *, block_m: float) -> Worth:
     )
 
 
-def _foretell(fitted: FittedField, fair: np.ndarray) -> dict[str, Predictive]:
+def _foretell(fitted: MixedField, fair: np.ndarray) -> dict[str, Predictive]:
     """Return each way's foretelling of the fair samples, the plainer two from those alone."""
-    sites = fitted.sites
-    mean, spread = leave_one_out(fitted)
+    sites = fitted.lead.sites
     count, offset = sites.count[fair], sites.offset[fair]
+    left_out = [(fit, share, *leave_one_out(fit)) for fit, share in fitted.believed]
     return {
-        "map": mix_lognormal(mean[fair], spread[fair], offset, fitted.hyper.k),
+        "map": mix_foretold(
+            [
+                (mix_lognormal(mean[fair], spread[fair], offset, fit.hyper.k), share)
+                for fit, share, mean, spread in left_out
+            ]
+        ),
         "average": leave_out_average(count, offset, float(sites.basis[0, 0]))[0],
         "distance": leave_out_distance(sites.places[fair], count, np.exp(offset)),
     }
@@ -181,7 +185,8 @@ def judge_blocks(field: CountField, fair: np.ndarray, *, block_m: float) -> Bloc
     from sklearn import clone, config_context
     from sklearn.model_selection import GroupKFold, cross_val_score
 
-    fitted = field.field_
+    fitted = field.field_.lead
+    whole = field.field_.fits[0].sites
     places, count, effort = fitted.sites.places[fair], fitted.sites.count[fair], np.exp(fitted.sites.offset[fair])
     block = np.unique(np.floor((places - places.min(axis=0)) / block_m), axis=0, return_inverse=True)[1].ravel()
     number = int(block.max()) + 1
@@ -190,8 +195,8 @@ def judge_blocks(field: CountField, fair: np.ndarray, *, block_m: float) -> Bloc
     folds = GroupKFold(min(MOST_FOLDS, number))
     sizes = [len(left_out) for _, left_out in folds.split(places, count, block)]
     hyper = {name: getattr(fitted.hyper, name) for name in ("spread", "range_m", "k")}
-    flat = {"spread": 0.0, "k": leave_out_average(count, np.log(effort), field.level_sd)[1]}
-    covariates, scores = fitted.sites.basis[fair, 1:], {}  # as weighed by their prior spreads already
+    flat = {"spread": 0.0, "doubtful": (), "k": leave_out_average(count, np.log(effort), field.level_sd)[1]}
+    covariates, scores = whole.basis[fair, 1:], {}  # as weighed by their prior spreads already
     # small matrices, many times: a second thread in the matrix library costs more than it brings
     with config_context(enable_metadata_routing=True), threadpool_limits(1, user_api="blas"):
         for name, own, told in (("map", hyper, {"covariates": covariates}), ("average", {**hyper, **flat}, {})):
@@ -328,7 +333,7 @@ def crps_counts(predictive: Predictive, count: np.ndarray) -> np.ndarray:
     0.333333
     """
     step = np.maximum(1.0, np.floor(np.maximum(predictive.expected @ predictive.share, 0.0) / _TOLD_IN_ONES))
-    k = np.broadcast_to(np.asarray(predictive.k, dtype=float), count.shape)[:, None]
+    k = np.asarray(predictive.k, dtype=float)
     expected, value = predictive.expected / step[:, None], np.round(count / step)
     odds = expected / (k + expected)
     chance = np.exp(log_none(expected, k))

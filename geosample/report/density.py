@@ -179,11 +179,14 @@ def _tell_fit(density_map: DensityMap, units: Units) -> list[str]:
         )
     border = density_map.findings.first(What.BORDER_EFFECT)
     if border:
+        chance = border.detail.get("chance")  # maps of older versions have none
         lines.append(
             f"At the outer edge over far inside, other things equal: {show_number(border.value)} "
             f"({show_number(border.low)} to {show_number(border.high)}, {percent(border.detail['level'])} interval): "
             f"{_BORDER[border.detail['verdict']]} (shrunk towards 1; falls off over "
-            f"{show_length(border.detail['scale_m'], units)})."
+            f"{show_length(border.detail['scale_m'], units)}"
+            + (f"; {percent(chance)} chance that there is an edge effect at all" if chance is not None else "")
+            + ")."
         )
     clusters = density_map.findings.first(What.CLUSTERS)
     return [*lines, *([tell_clusters(clusters.detail, units)] if clusters and clusters.value else [])]

@@ -13,12 +13,12 @@ from concurrent.futures import ProcessPoolExecutor
 import numpy as np
 import pandas as pd
 from bench import ask, in_samples
-from map_peers import BORDER_M, SETTINGS, sites_of
+from map_peers import BORDER_M, SETTINGS, fit_ours
 from map_worlds import World, make_world, turf_of
 
-from geosample.density.laplace import Priors, fit_counts, predict_jointly
+from geosample.density.laplace import predict_jointly
 
-WIDENINGS = (1.0, SETTINGS.widen, SETTINGS.widen_interval)
+WIDENINGS = (SETTINGS.widen, 1.1, 1.2)
 DRAWS, LEVEL = 600, 0.9
 
 
@@ -42,8 +42,8 @@ def run_one(task: tuple[int, int, bool]) -> list[dict[str, float | str]]:
     world = make_world(turf_of(survey), number, rng, border=border)
     if world.count.sum() < 5:
         return []
-    sites, basis, level = sites_of(world)
-    mean, covariance = predict_jointly(fit_counts(sites, Priors()), world.turf.places, basis)
+    fitted, basis, level = fit_ours(world)
+    mean, covariance = predict_jointly(fitted, world.turf.places, basis[number:])
     root = np.linalg.cholesky(covariance + 1e-6 * np.eye(len(mean)))
     around = root @ rng.standard_normal((len(mean), DRAWS))
     rows: list[dict[str, float | str]] = []

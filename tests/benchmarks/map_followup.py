@@ -11,12 +11,12 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 from bench import ask, in_samples
-from map_peers import SETTINGS, ours, sites_of
-from map_quality import score
+from map_peers import SETTINGS, fit_ours, ours
+from map_quality import cost_of
 from map_worlds import World, make_world, split_truth, turf_of
 
 from geosample.density.followup import CANDIDATES, Prospect, pick_places
-from geosample.density.laplace import Priors, fit_counts, predict_jointly
+from geosample.density.laplace import predict_jointly
 from geosample.design import draw_spread
 
 FIRST, SECOND, MISS_COST = 60, 12, 3.0
@@ -37,10 +37,9 @@ def add_bags(world: World, cells: np.ndarray, rng: np.random.Generator) -> World
 
 def choose(world: World, threshold: float, rng: np.random.Generator) -> np.ndarray:
     """Return the cells the program would choose."""
-    sites, basis, level = sites_of(world)
-    fitted = fit_counts(sites, Priors())
-    mean, covariance = predict_jointly(fitted, world.turf.places, basis)
-    noise = 1 / np.exp(mean + level) + 1 / fitted.hyper.k
+    fitted, basis, level = fit_ours(world)
+    mean, covariance = predict_jointly(fitted, world.turf.places, basis[len(world.count) :])
+    noise = 1 / np.exp(mean + level) + 1 / fitted.lead.hyper.k
     prospect = Prospect(mean + level - np.log(threshold), covariance * SETTINGS.widen**2, world.turf.share, noise)
     free = rng.permutation(len(world.turf.places))[:CANDIDATES]
     return pick_places(prospect, free, SECOND, MISS_COST)[0]
@@ -56,7 +55,12 @@ def run_one(survey: int) -> dict[str, float]:
     balanced = draw_spread(world.turf.places, SECOND * world.turf.share, rng)
     rounds = {"no second round": world, "balanced": add_bags(world, balanced, rng)}
     rounds["chosen"] = add_bags(world, choose(world, threshold, rng), rng)
-    return {name: score(one, ours(one), threshold)["cost"] for name, one in rounds.items()}
+    return {name: _cost(one, threshold) for name, one in rounds.items()}
+
+
+def _cost(world: World, threshold: float) -> float:
+    chance = ours(world).over(threshold)[len(world.count) :]
+    return cost_of(world, chance > 1 / (1 + MISS_COST), threshold)
 
 
 def main() -> None:

@@ -1,38 +1,36 @@
 """What other methods say of the same worlds: each gives a normal distribution of a transform of the density.
 
-Every peer is given what its users would give it, and its prediction of the smooth surface, not of another count.
+Every peer is given what its users would give it, fitted as well as it can be, and its prediction of the smooth
+surface, not of another count.
 """
 
 from __future__ import annotations
 
-import warnings
 from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
 from map_worlds import World
-from pykrige.ok import OrdinaryKriging
-from pykrige.uk import UniversalKriging
+from scipy.linalg import cho_solve, cholesky
+from scipy.optimize import minimize
 from scipy.spatial import cKDTree
+from scipy.spatial.distance import cdist
 from scipy.special import ndtr
 from scipy.stats import norm
-from sklearn.gaussian_process import GaussianProcessRegressor
-from sklearn.gaussian_process.kernels import ConstantKernel, Matern, WhiteKernel
 
-from geosample.density.laplace import Hyper, Priors, Sites, find_mode, fit_counts, fit_field, predict_log
+from geosample.density.laplace import MixedField, Priors, Sites, find_mode, fit_counts, predict_log
 from geosample.density.mapping import know_enough
 from geosample.density.model import MapSettings
 from geosample.density.worth import leave_out_average, tune_distance_power
 
 SETTINGS = MapSettings()
-NO_SPREAD = 1e-6
 POWERS = (0.25, 0.5, 1.0, 1.5, 2.0, 3.0, 4.0)
 BORDER_M = 15 * 0.3048
 
 
 @dataclass(frozen=True)
 class Answer:
-    """Normal mean and spread of a transform of the density at every cell."""
+    """Normal mean and spread of a transform of the density at every cell, and at every sample where asked for."""
 
     mean: np.ndarray
     spread: np.ndarray
@@ -50,29 +48,48 @@ class Answer:
             np.abs(self.forward(truth) - self.mean) <= norm.ppf(0.5 + level / 2) * self.spread * self.wider
         )
 
+    def of(self, some: slice) -> Answer:
+        """Return the answer of some of the places."""
+        known = None if self.known is None else self.known[some]
+        return Answer(self.mean[some], self.spread[some], self.forward, self.wider, known)
+
 
 def root(value: np.ndarray) -> np.ndarray:
     """Return Anscombe's root of a count."""
     return np.asarray(np.sqrt(value + 0.375))
 
 
-def ours(world: World, *, edge: bool = True) -> Answer:
-    """Return the density room's own map with its default settings."""
-    sites, basis, level = sites_of(world, edge=edge)
-    fitted = fit_counts(sites, Priors(SETTINGS.spread_tail, SETTINGS.range_tail_m))
-    mean, spread = predict_log(fitted, world.turf.places, basis)
-    nearest_m = cKDTree(world.points).query(world.turf.places)[0]
-    known = know_enough(fitted, nearest_m, spread, SETTINGS)
-    return Answer(mean + level, spread * SETTINGS.widen, wider=SETTINGS.widen_interval / SETTINGS.widen, known=known)
+def fit_ours(world: World, *, edge: bool | None = None) -> tuple[MixedField, np.ndarray, float]:
+    """Return the room's own fitted field, the covariates of samples and cells, and the log of the mean count.
+
+    ``edge``: with the edge term (True), without (False), or both by their evidence, as the program does (None).
+    """
+    sites, basis, level = sites_of(world)
+    used = np.ones(basis.shape[1])
+    used[1] = edge is not False
+    sites = Sites(sites.places, sites.basis * used, sites.count, sites.offset)
+    fitted = fit_counts(
+        sites, Priors(SETTINGS.spread_tail, SETTINGS.range_tail_m), doubtful=[1] if edge is None else []
+    )
+    return fitted, np.vstack([sites.basis, basis * used]), level
 
 
-def sites_of(world: World, *, edge: bool = True) -> tuple[Sites, np.ndarray, float]:
+def ours(world: World, *, edge: bool | None = None) -> Answer:
+    """Return the density room's own map with its default settings, at samples and cells."""
+    fitted, basis, level = fit_ours(world, edge=edge)
+    places = np.vstack([world.points, world.turf.places])
+    mean, spread = predict_log(fitted, places, basis)
+    nearest_m = cKDTree(world.points).query(places)[0]
+    known = know_enough(fitted.lead, nearest_m, spread, SETTINGS)
+    return Answer(mean + level, spread, wider=SETTINGS.widen_interval, known=known)
+
+
+def sites_of(world: World) -> tuple[Sites, np.ndarray, float]:
     """Return the model's samples, the cells' covariates, and the log of the mean count."""
     kinds = sorted(set(world.kind)) if len(set(world.kind)) > 1 else []
 
     def basis(edge_m: np.ndarray, kind: np.ndarray) -> np.ndarray:
-        columns = [np.full(len(edge_m), SETTINGS.level_sd)]
-        columns += [SETTINGS.edge_sd * np.exp(-edge_m / SETTINGS.edge_scale_m)] if edge else []
+        columns = [np.full(len(edge_m), SETTINGS.level_sd), SETTINGS.edge_sd * np.exp(-edge_m / SETTINGS.edge_scale_m)]
         return np.column_stack([*columns, *(SETTINGS.kind_sd * (kind == name) for name in kinds)])
 
     level = float(np.log(world.count.mean()))
@@ -81,82 +98,76 @@ def sites_of(world: World, *, edge: bool = True) -> tuple[Sites, np.ndarray, flo
 
 
 def oracle(world: World) -> Answer:
-    """Return the map of one who knows spread, range, k, fade and correlation, and only not the surface."""
-    number, level = len(world.count), float(np.log(world.count.mean()))
+    """Return the map of one who knows all but the surface: in the own family its parameters, elsewhere its shape."""
+    number, level, shape = len(world.count), float(np.log(world.count.mean())), world.shape
     edge_m = np.concatenate([world.edge_m, world.turf.edge_m])
-    basis = np.column_stack([np.full(len(edge_m), 4.0), 3.0 * np.exp(-edge_m / world.fade_m) * (world.border > 0)])
-    prior = world.covariance + basis @ basis.T
-    mode = find_mode(prior[:number, :number] + 1e-6 * np.eye(number), world.count, np.full(number, level), world.k)
-    cross = prior[number:, :number]
-    variance = np.diag(prior)[number:] - np.einsum("ij,ij->i", cross @ mode.precision(), cross)
-    return Answer(cross @ mode.pull + level, np.sqrt(np.maximum(variance, 1e-12)))
-
-
-def regress_edge(world: World) -> Answer:
-    """Return a negative binomial regression on the edge covariate, with no field."""
-    sites, basis, level = sites_of(world)
-    wide = Sites(sites.places, sites.basis[:, :2] * [1, 3], sites.count, sites.offset)
-    k = leave_out_average(wide.count, wide.offset, SETTINGS.level_sd)[1]
-    mean, spread = predict_log(
-        fit_field(wide, Hyper(NO_SPREAD, 400.0, k)), world.turf.places, basis[:, :2] * np.array([1, 3])
-    )
-    return Answer(mean + level, np.maximum(spread, 1e-3))
-
-
-def stratum_means(world: World) -> Answer:
-    """Return the mean of border and of interior, with the standard error of each."""
-    mean, spread = np.zeros(len(world.turf.edge_m)), np.ones(len(world.turf.edge_m))
-    for inside, cells in zip(
-        (world.edge_m <= BORDER_M, world.edge_m > BORDER_M),
-        (world.turf.edge_m <= BORDER_M, world.turf.edge_m > BORDER_M),
-        strict=True,
-    ):
-        some = world.count[inside] if inside.sum() > 1 and world.count[inside].sum() > 0 else world.count
-        centre = some.mean()
-        error = max(some.std(ddof=1), np.sqrt(centre)) / np.sqrt(len(some)) / centre
-        mean[cells], spread[cells] = np.log(centre), np.sqrt(np.log1p(error**2))
-    return Answer(mean, spread)
+    basis = np.column_stack([np.full(len(edge_m), 4.0), 3.0 * np.exp(-edge_m / shape.fade_m) * (shape.effect > 0)])
+    known = np.zeros(len(edge_m)) if shape.covariance is not None else shape.log_density
+    known = known - np.average(known[number:], weights=world.turf.share)
+    field = np.zeros((len(edge_m), len(edge_m))) if shape.covariance is None else shape.covariance
+    prior = field + basis @ basis.T
+    mode = find_mode(prior[:number, :number] + 1e-6 * np.eye(number), world.count, level + known[:number], world.k)
+    cross = prior[:, :number]
+    variance = np.diag(prior) - np.einsum("ij,ij->i", cross @ mode.precision(), cross)
+    return Answer(cross @ mode.pull + level + known, np.sqrt(np.maximum(variance, 1e-12)))
 
 
 def krige_logs(world: World) -> Answer:
-    """Return ordinary kriging of log(1 + count), exponential variogram fitted by PyKrige, nugget filtered."""
-    krige = OrdinaryKriging(*world.points.T, np.log1p(world.count), variogram_model="exponential")
-    mean, variance = krige.execute("points", *world.turf.places.T)
-    return _filtered(mean, variance, float(krige.variogram_model_parameters[-1]))
+    """Return universal kriging of log(1 + count) with the map's edge term as drift, by REML."""
+    return Answer(*krige(world, np.log1p(world.count)), np.log1p)
 
 
-def krige_logs_edge(world: World) -> Answer:
-    """Return universal kriging of log(1 + count) with the edge covariate as drift."""
-    drift, there = np.exp(-world.edge_m / 4), np.exp(-world.turf.edge_m / 4)
-    krige = UniversalKriging(
-        *world.points.T, np.log1p(world.count), variogram_model="exponential", drift_terms=["specified"],
-        specified_drift=[drift],
-    )  # fmt: skip
-    mean, variance = krige.execute("points", *world.turf.places.T, specified_drift_arrays=[there])
-    return _filtered(mean, variance, float(krige.variogram_model_parameters[-1]))
+def krige_roots(world: World) -> Answer:
+    """Return universal kriging of Anscombe's roots with the map's edge term as drift, by REML."""
+    return Answer(*krige(world, root(world.count)), root)
 
 
-def _filtered(mean: np.ndarray, variance: np.ndarray, nugget: float) -> Answer:
-    rest = np.maximum(np.asarray(variance) - nugget, 1e-4)
-    return Answer(np.asarray(mean), np.sqrt(rest), np.log1p)
+def krige(world: World, values: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Return mean and spread of the smooth surface: exponential covariance, nugget filtered, level and edge as drift.
 
+    Notes
+    -----
+    REML of range and nugget share, the variance profiled out: a grid of starts, then L-BFGS-B from the best (Diggle &
+    Ribeiro 2007, Model-based Geostatistics, section 5.4; universal kriging: Cressie 1993, section 3.4).
+    """
+    distance_m = cdist(world.points, world.points)
+    edge_m = np.concatenate([world.edge_m, world.turf.edge_m])
+    drift = np.column_stack([np.ones(len(edge_m)), np.exp(-edge_m / SETTINGS.edge_scale_m)])
+    number = len(values)
+    x, there = drift[:number], drift
 
-def gp_roots(world: World) -> Answer:
-    """Return scikit-learn's Gaussian process on Anscombe roots, white noise fitted and filtered."""
-    values = root(world.count)
-    kernel = ConstantKernel(1.0) * Matern(10.0, (1.0, 150.0), nu=0.5) + WhiteKernel(0.5)
-    model = GaussianProcessRegressor(kernel, normalize_y=True, n_restarts_optimizer=1, random_state=1)
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore")
-        mean, spread = model.fit(world.points, values).predict(world.turf.places, return_std=True)
-    noise = model.kernel_.k2.noise_level * values.std() ** 2
-    return Answer(mean, np.sqrt(np.maximum(spread**2 - noise, 1e-4)), root)
+    def solve(asked: np.ndarray) -> tuple[float, np.ndarray, np.ndarray, np.ndarray, float]:
+        range_m, share = np.exp(asked[0]), 1 / (1 + np.exp(-asked[1]))  # share: of the nugget
+        factor = cholesky((1 - share) * np.exp(-3 * distance_m / range_m) + share * np.eye(number), lower=True)
+        solved = cho_solve((factor, True), np.column_stack([x, values]))
+        inner = x.T @ solved[:, :2]
+        beta = np.linalg.solve(inner, x.T @ solved[:, 2])
+        rest = solved[:, 2] - solved[:, :2] @ beta
+        free = number - x.shape[1]
+        variance = max(float((values - x @ beta) @ rest) / free, 1e-12)
+        cost = free * np.log(variance) / 2 + np.log(np.diag(factor)).sum() + np.linalg.slogdet(inner)[1] / 2
+        return float(cost), factor, beta, rest, variance
+
+    grid = [np.array([np.log(r), n]) for r in (5.0, 15.0, 40.0, 120.0) for n in (-2.0, 0.0, 2.0, 4.0)]
+    start = min(grid, key=lambda one: solve(one)[0])
+    best = minimize(
+        lambda asked: solve(asked)[0], start, method="L-BFGS-B", bounds=[(np.log(2.7), np.log(400)), (-4, 6)]
+    )
+    _, factor, beta, rest, variance = solve(best.x)
+    range_m, share = np.exp(best.x[0]), 1 / (1 + np.exp(-best.x[1]))
+    cross = (1 - share) * np.exp(-3 * cdist(np.vstack([world.points, world.turf.places]), world.points) / range_m)
+    mean = there @ beta + cross @ rest
+    solved = cho_solve((factor, True), np.column_stack([cross.T, x]))
+    inner, left = x.T @ solved[:, -2:], there - cross @ solved[:, -2:]
+    told = np.einsum("ij,ji->i", cross, solved[:, :-2])
+    unsure = np.einsum("ij,ij->i", left @ np.linalg.inv(inner), left)
+    return mean, np.sqrt(np.maximum(variance * (1 - share - told + unsure), 1e-6))
 
 
 def weigh_distance(world: World) -> Answer:
     """Return inverse-distance weighting, its power chosen by leave-one-out negative binomial log score."""
     power, k = tune_distance_power(world.points, world.count, np.ones(len(world.count)), POWERS)
-    square = ((world.turf.places[:, None] - world.points) ** 2).sum(axis=2) + 1e-6
+    square = cdist(np.vstack([world.points, world.turf.places]), world.points) ** 2 + 1e-6
     weight = square ** (-power / 2)
     weight /= weight.sum(axis=1, keepdims=True)
     mean = np.maximum(weight @ world.count, 0.5 / len(world.count))
@@ -164,11 +175,30 @@ def weigh_distance(world: World) -> Answer:
     return Answer(np.log(mean), np.sqrt(np.log1p(error)))
 
 
+def one_average(world: World) -> Answer:
+    """Return one density for all, negative binomial, with its standard error."""
+    level = np.full(len(world.count), np.log(world.count.mean()))
+    k, number = leave_out_average(world.count, level, SETTINGS.level_sd)[1], len(world.count)
+    error = np.sqrt((1 / world.count.mean() + 1 / k) / number)
+    places = number + len(world.turf.places)
+    return Answer(np.full(places, level[0]), np.full(places, error))
+
+
+def nothing(world: World) -> Answer:
+    """Return that nothing is above anything: leave all."""
+    places = len(world.count) + len(world.turf.places)
+    return Answer(np.full(places, -50.0), np.ones(places))
+
+
+def everything(world: World) -> Answer:
+    """Return that all is above everything: treat all."""
+    places = len(world.count) + len(world.turf.places)
+    return Answer(np.full(places, 50.0), np.ones(places))
+
+
 PEERS: dict[str, Callable[[World], Answer]] = {
-    "ordinary kriging, log counts (PyKrige)": krige_logs,
-    "Gaussian process, roots (scikit-learn)": gp_roots,
-    "universal kriging + edge, log counts (PyKrige)": krige_logs_edge,
+    "kriging of log(1 + count) + edge, REML": krige_logs,
+    "kriging of roots + edge, REML": krige_roots,
     "inverse distance, tuned": weigh_distance,
-    "negative binomial regression on the edge": regress_edge,
-    "means of border and interior": stratum_means,
+    "one average": one_average,
 }

@@ -20,7 +20,7 @@ from scipy.spatial.distance import cdist
 from sklearn.gaussian_process import GaussianProcessRegressor
 from sklearn.gaussian_process.kernels import ConstantKernel, Matern, WhiteKernel
 
-from geosample.density.laplace import Predictive, Priors, Sites, fit_counts, mix_lognormal, predict_log
+from geosample.density.laplace import Predictive, Priors, Sites, fit_counts, foretell
 from geosample.density.worth import (
     crps_counts,
     expect_count,
@@ -57,8 +57,7 @@ def ours(split: Split, *, treatments: bool) -> Predictive:
 
     sites = Sites(split.places, basis(split.group), split.count, np.full(len(split.count), level))
     fitted = fit_counts(sites, Priors())
-    mean, spread = predict_log(fitted, split.there, basis(split.group_there))
-    return mix_lognormal(mean, spread, np.full(len(mean), level), fitted.hyper.k)
+    return foretell(fitted, split.there, basis(split.group_there), np.full(len(split.there), level))
 
 
 def average(split: Split) -> Predictive:
