@@ -75,8 +75,9 @@ def test_the_stripes_of_unknown_ground_differ_in_greyscale_more_than_classes_do(
 
 
 def test_the_pages_own_colours_are_the_palettes_or_greys() -> None:
-    rooms = [resources.files(room).joinpath("page") for room in ("geosample.webmap", "geosample.report")]
-    parts = [part for folder in rooms for part in folder.iterdir() if part.is_file()]
+    rooms = [resources.files(room) for room in ("geosample.webmap", "geosample.report")]
+    parts = [part for room in rooms for part in room.iterdir() if part.name.endswith((".css", ".js", ".html"))]
+    assert len(parts) == 3
     shown = {sign for part in parts for sign in re.findall(r"#[0-9a-fA-F]{6}\b", part.read_text(encoding="utf-8"))}
     coloured = {sign.upper() for sign in shown if np.ptp(rgb(sign)) > LEAST_STEP}
     # links are a darker blue, to be read on grey too
@@ -84,6 +85,6 @@ def test_the_pages_own_colours_are_the_palettes_or_greys() -> None:
 
 
 def test_the_page_script_takes_its_foot_and_colours_from_the_program() -> None:
-    script = resources.files("geosample.webmap").joinpath("page", "page.js").read_text(encoding="utf-8")
+    script = resources.files("geosample.webmap").joinpath("page.js").read_text(encoding="utf-8")
     assert re.findall(r"#[0-9a-fA-F]{6}\b|0\.3048|3\.28", script) == []
     assert {"page.foot_m", "page.here_colour"} <= set(re.findall(r"page\.\w+", script))

@@ -158,7 +158,7 @@ def tell_answer(story: Story) -> Markup:
         text = Markup("{} on average").format(density(row["mean_per_m2"]))
     else:
         text = Markup("not counted yet" if story.visit else "not sampled yet")
-    unknown_m2, mapped_m2 = _unknown(story)
+    unknown_m2, mapped_m2 = story.not_known
     if unknown_m2 <= 0:
         return text
     share = percent(unknown_m2 / mapped_m2)
@@ -176,14 +176,6 @@ def tell_lines(story: Story) -> dict[str, Markup]:
         "Not done yet": _tell_not_done(story),
     }
     return {head: text for head, text in lines.items() if text}
-
-
-def _unknown(story: Story) -> tuple[float, float]:
-    """Return the ground that is not known and all that is mapped, m²."""
-    if story.settled is None:
-        return 0.0, 0.0
-    cells = story.settled.cells
-    return float(cells.loc[~cells["known"], "area_m2"].sum()), float(cells["area_m2"].sum())
 
 
 def _tell_how_much(story: Story) -> Markup:
@@ -268,7 +260,7 @@ def _tell_chances(story: Story) -> Markup:
 
 
 def _tell_not_known(story: Story) -> Markup:
-    unknown_m2, mapped_m2 = _unknown(story)
+    unknown_m2, mapped_m2 = story.not_known
     bare = story.unsampled
     parts = []
     if unknown_m2 > 0:
@@ -461,6 +453,7 @@ def write_page(
         holes=holes,
         sampled=story.sampled_holes,
         pictures=pictures,
+        planned_per_m2=story.planned_per_m2,
         level=set_percent(story.density.level) if story.density else "",
         clusters=twice(lambda shown: tell_clusters(clusters, shown)) if clusters else "",
         rule=twice(lambda shown: " ".join(tell_decisions(story.findings.of(What.DECISION), shown)[1:])),

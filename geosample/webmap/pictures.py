@@ -9,7 +9,7 @@ import base64
 import io
 import math
 import warnings
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 from typing import TYPE_CHECKING, Any, Literal
 
@@ -75,22 +75,15 @@ class Picture:
         Its classes, the lowest first.
     unknown_m2 : float
         The ground the counts say too little of, m².
+    threshold_per_m2 : float, optional
+        Of a chance: to be above it, insects per m².
     """
 
     uri: str
     of: Literal["per_m2", "share"]
     swatches: tuple[Swatch, ...]
     unknown_m2: float
-
-
-@dataclass(frozen=True, slots=True)
-class ChancePicture:
-    """The chance of more than one threshold, drawn, with the ground more likely above it than not."""
-
-    threshold_per_m2: float
-    planned: bool
-    picture: Picture
-    likely_m2: float
+    threshold_per_m2: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -125,7 +118,7 @@ class MapPictures:
         Where the pictures lie.
     density, width : Picture
         Expected density, and how wide its interval is.
-    chances : tuple of ChancePicture
+    chances : tuple of Picture
         The chance of more than each threshold, rising.
     first : int
         The threshold shown first: the plan's where there is a plan, else the middle one.
@@ -134,7 +127,7 @@ class MapPictures:
     grid: PixelGrid
     density: Picture
     width: Picture
-    chances: tuple[ChancePicture, ...]
+    chances: tuple[Picture, ...]
     first: int
 
 
@@ -157,7 +150,7 @@ def draw_pictures(story: Story, thresholds_per_m2: tuple[float, ...], units: Uni
         grid,
         draw_density(settled, grid, units, threshold_per_m2=story.threshold_per_m2),
         draw_width(settled, grid, units),
-        tuple(draw_chances(density_map, grid, thresholds, planned)),
+        tuple(draw_chances(density_map, grid, thresholds)),
         thresholds.index(planned) if planned else len(thresholds) // 2,
     )
 
@@ -365,9 +358,13 @@ def choose_thresholds(
     MapError
         When one the user asked for lies outside what the map's intervals reach.
     """
-    low, high = map_range(density_map)
+    cells = density_map.cells
+    low, high = float(cells["low_per_m2"].min()), float(cells["high_per_m2"].max())
+    reach = f"between {show_density(low, units)} and {show_density(high, units)}, what the map's intervals reach"
+    beyond = [show_density(value, units) for value in wanted if not low <= value <= high]
+    if beyond:
+        raise MapError(Problem("thresholds_per_m2", found, reach, "choose one in that range") for found in beyond)
     if wanted:
-        check_thresholds(wanted, low, high, units)
         return sorted({*wanted, *([planned] if planned else [])})
     ladder = [step / FOOT2_M2 for step in _LADDER_US] if units == "us" else [float(step) for step in _LADDER_METRIC]
     inside = [step for step in ladder if low <= step <= high]
@@ -377,38 +374,16 @@ def choose_thresholds(
     return sorted(steps) or [max((low + high) / 2, np.finfo(float).tiny)]
 
 
-def map_range(density_map: DensityMap) -> tuple[float, float]:
-    """Return the lowest low and the highest high of the map's cells, insects per m²."""
-    cells = density_map.cells
-    return float(cells["low_per_m2"].min()), float(cells["high_per_m2"].max())
-
-
-def check_thresholds(wanted: tuple[float, ...], low: float, high: float, units: Units) -> None:
-    """Raise MapError naming every threshold that no interval of the map reaches."""
-    reach = f"between {show_density(low, units)} and {show_density(high, units)}, what the map's intervals reach"
-    problems = [
-        Problem("thresholds_per_m2", show_density(value, units), reach, "choose one in that range")
-        for value in wanted
-        if not low <= value <= high
-    ]
-    if problems:
-        raise MapError(problems)
-
-
-def draw_chances(
-    density_map: DensityMap, grid: PixelGrid, thresholds: list[float], planned: float | None
-) -> list[ChancePicture]:
+def draw_chances(density_map: DensityMap, grid: PixelGrid, thresholds_per_m2: Sequence[float]) -> list[Picture]:
     """Return the probability that the density is above each threshold, in classes."""
 
-    def draw(threshold_per_m2: float) -> ChancePicture:
+    def draw(threshold_per_m2: float) -> Picture:
         chance, settled = exceedance(density_map, threshold_per_m2), decide_at(density_map, threshold_per_m2)
         classes = np.digitize(chance, CHANCE_EDGES[1:-1])
         picture = paint(settled, grid, classes, VIRIDIS, [*pairwise(CHANCE_EDGES)], "share")
-        likely = (chance > 0.5) & settled.cells["known"].to_numpy(bool)  # noqa: PLR2004
-        area_m2 = float(settled.cells["area_m2"].to_numpy()[likely].sum())
-        return ChancePicture(threshold_per_m2, threshold_per_m2 == planned, picture, area_m2)
+        return replace(picture, threshold_per_m2=threshold_per_m2)
 
-    return map_threads(draw, thresholds)
+    return map_threads(draw, thresholds_per_m2)
 
 
 def read_aerial(path: Path, lonlat: Bounds) -> tuple[str, Bounds]:

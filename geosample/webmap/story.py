@@ -101,6 +101,14 @@ class Story:
         return decide_at(self.density, self.threshold_per_m2)
 
     @property
+    def not_known(self) -> tuple[float, float]:
+        """The mapped ground that the counts say too little of, and all of it, m²; none before there is a map."""
+        if self.settled is None:
+            return 0.0, 0.0
+        cells = self.settled.cells
+        return float(cells.loc[~cells["known"], "area_m2"].sum()), float(cells["area_m2"].sum())
+
+    @property
     def missing(self) -> tuple[str, ...]:
         """The stages that have not run, of ``STAGES``."""
         done = (self.visit is not None, len(self.samples), len(self.estimates), self.density is not None, self.planned)
@@ -151,7 +159,6 @@ class Story:
 
     def summary(self) -> dict[str, Any]:
         """Return the facts of what is shown in plain JSON types, names with their unit."""
-        settled = self.settled
         areas = self.zones.groupby("action")["area_m2"].sum()
         return {
             "visit": self.visit.visit if self.visit else None,
@@ -161,16 +168,10 @@ class Story:
             "samples": len(self.samples),
             "counted": int((self.samples["status"] == "counted").sum()),
             "density": self.density is not None,
-            "not_known_m2": unknown_area(settled) if settled else None,
+            "not_known_m2": self.not_known[0] if self.density else None,
             "zones": {action: len(self.zones_to(action)) for action in ACTIONS},
             "zone_area_m2": {action: float(areas.get(action, 0.0)) for action in ACTIONS},
         }
-
-
-def unknown_area(density_map: DensityMap) -> float:
-    """Return the mapped ground that the counts say too little about, m²."""
-    cells = density_map.cells
-    return float(cells.loc[~cells["known"], "area_m2"].sum())
 
 
 def gather_story(survey: Survey, visit: str | None = None) -> Story:
