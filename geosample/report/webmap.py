@@ -455,7 +455,7 @@ def write_page(
         pictures=pictures,
         planned_per_m2=story.planned_per_m2,
         level=set_percent(story.density.level) if story.density else "",
-        clusters=twice(lambda shown: tell_clusters(clusters, shown)) if clusters else "",
+        clusters=twice(lambda shown: tell_clusters(clusters, shown)) if clusters and clusters["high"] else "",
         rule=twice(lambda shown: " ".join(tell_decisions(story.findings.of(What.DECISION), shown)[1:])),
         levels=levels,
         zones=list_zones(story),

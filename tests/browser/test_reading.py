@@ -115,6 +115,8 @@ def test_the_printed_page_holds_map_legend_zones_and_cautions(chromium: Browser,
     for words in ("Zones, hole by hole", "The product label is the law", "How sure", "Sources and how sure"):
         assert words in text
     assert "Print" not in first.split()
+    assert "Obstacles" in first
+    assert "Hotspots" not in first  # a layer that is off is not in the key
 
 
 @pytest.mark.parametrize(("wide", "tall"), [(8.5, 11), (8.27, 11.69)], ids=["letter", "a4"])
