@@ -33,10 +33,9 @@ from geosample.report.treat import (
 from geosample.survey.findings import Finding, Findings, What
 from geosample.treat import Sprayer
 from geosample.treat.amounts import parse_rate, parse_tank
-from geosample.treat.efficacy import Treated, check_treatment
 from geosample.treat.model import Basis
 from geosample.treat.passes import find_places
-from geosample.treat.records import RULES
+from geosample.treat.records import RULES, Treated, check_treatment
 from geosample.units import ACRE_M2, FOOT2_M2
 
 

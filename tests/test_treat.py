@@ -18,7 +18,7 @@ from geosample.survey import open_survey
 from geosample.treat import TreatSettings, load_zones, save_zones
 from geosample.treat.cells import place_cells, share_inside
 from geosample.treat.model import LeftOut
-from geosample.treat.shapes import drop_slivers
+from geosample.treat.zoning import drop_slivers
 from geosample.units import FOOT_M
 
 

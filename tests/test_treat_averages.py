@@ -8,13 +8,17 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 import pytest
+from estimate_case import count_visit
 from survey_case import fill_rows
 from treat_case import THRESHOLD, make_map, patch, plan_map, treated
 
+from geosample.counts import add_counts
 from geosample.density import exceedance, save_density
+from geosample.design import draw_design, save_design
 from geosample.errors import TreatError
 from geosample.ground import save_ground
 from geosample.survey import open_survey
+from geosample.survey.findings import What
 from geosample.treat import gather_evidence
 from geosample.treat.cells import adds_nothing, use_averages
 from geosample.treat.model import Basis
@@ -131,6 +135,26 @@ def test_the_map_is_used_unless_it_adds_nothing_or_averages_are_asked_for(
     found = gather_evidence(survey, by=by)
     zones = plan_map(found.density_map, found.ground)
     assert (zones.figures.basis, zones.figures.insects_counted) == (basis, fitted.get("insects"))
+
+
+@pytest.mark.slow
+def test_a_plan_without_estimates_makes_them_first_and_keeps_them(small_ground, tmp_path):
+    survey = open_survey(tmp_path / "course.gpkg")
+    save_ground(survey, small_ground)
+    design = draw_design(small_ground, visit="2026-05-04", points=40, border_m=4.572, seed=2)
+    save_design(survey, design)
+    add_counts(survey, count_visit(design, small_ground), design)
+    pest = design.visit.pest
+    given = make_map(small_ground, patch(-45, -150, 15))
+    cells = given.cells.assign(visit="2026-05-04", pest=pest)
+    save_density(survey, replace(given, visit="2026-05-04", pest=pest, cells=cells))
+    found = gather_evidence(survey, by="averages")
+    assert found.estimated_now
+    assert found.findings.of(What.STAGE_SHARE)
+    assert plan_map(found.density_map, found.ground).figures.basis == Basis.ASKED
+    made = survey.read("estimates")
+    assert not gather_evidence(survey, by="averages").estimated_now
+    assert survey.read("estimates").equals(made)
 
 
 def test_a_zone_whose_mean_is_below_the_threshold_is_explained(small_ground):

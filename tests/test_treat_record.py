@@ -21,14 +21,18 @@ from geosample.errors import TreatError
 from geosample.ground import save_ground
 from geosample.survey import open_survey
 from geosample.treat import save_zones
-from geosample.treat.efficacy import (
+from geosample.treat.records import (
+    RULES,
     abbott,
     check_treatment,
     check_visits,
+    fill_record,
     henderson_tilton,
+    keep_fields,
+    last_groups,
+    missing_fields,
     treated_zones,
 )
-from geosample.treat.records import RULES, fill_record, keep_fields, last_groups, missing_fields
 
 
 @pytest.fixture(scope="module")

@@ -24,6 +24,7 @@ from geosample.cli.options import (
     units_option,
     visit_option,
 )
+from geosample.report import talk
 from geosample.units import FOOT_M
 
 _STRIP_STEPS_M = {"us": 5 * FOOT_M, "metric": 1.0}
@@ -134,6 +135,8 @@ def treat_command(survey: Path, out: Path, visit: str | None, **asked: Any) -> T
     )
     file = open_survey(survey, must_exist=True)
     found = gather_evidence(file, visit, by=by)
+    if found.estimated_now:
+        talk("There were no estimates yet: made them first, as 'geosample estimate' does.")
     zones = suggest_zones(
         found.density_map,
         found.ground,
@@ -260,7 +263,7 @@ def check_command(survey: Path, before: str, after: str, seed: int, **asked: Any
     from geosample.report.treat import tell_efficacy, tell_efficacy_more, tell_same_places, tell_treated
     from geosample.survey import open_survey
     from geosample.treat import load_zones
-    from geosample.treat.efficacy import check_treatment, check_visits, treated_zones
+    from geosample.treat.records import check_treatment, check_visits, treated_zones
 
     file = open_survey(survey, must_exist=True)
     check_visits(load_visit(file, before), load_visit(file, after))

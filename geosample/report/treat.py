@@ -33,10 +33,9 @@ if TYPE_CHECKING:
 
     from geosample.cautions import Grade
     from geosample.treat.amounts import Amount, Rate, Sprayer
-    from geosample.treat.efficacy import Efficacy, Treated
     from geosample.treat.model import ControlClass, Figures, Zones
     from geosample.treat.passes import Drive, Place
-    from geosample.treat.records import RecordRules
+    from geosample.treat.records import Efficacy, RecordRules, Treated
 
 _MOST_NAMES = 6
 _MOST_PLACES = 3

@@ -18,7 +18,7 @@ from scipy.spatial import cKDTree
 from shapely.ops import substring
 
 from geosample.holes import hole_key
-from geosample.treat.shapes import (
+from geosample.treat.zoning import (
     NOTHING,
     close_gaps,
     fall_on,

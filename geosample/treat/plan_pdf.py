@@ -59,7 +59,7 @@ from geosample.report.treat import (
     work_rows,
 )
 from geosample.treat.passes import find_places
-from geosample.treat.shapes import keep_off_area, polygons_of
+from geosample.treat.zoning import keep_off_area, polygons_of
 from geosample.units import percent, percent_range, show_area, show_density, show_length, show_range
 from geosample.words import ACTIONS
 

@@ -16,9 +16,11 @@ import numpy as np
 import pandas as pd
 import shapely
 
+from geosample.counts import load_counts
 from geosample.density import decide_at, load_density
-from geosample.design import load_visit
+from geosample.design import load_design, load_visit
 from geosample.errors import GeosampleError
+from geosample.estimate import estimate_means, save_estimates
 from geosample.ground import load_ground
 from geosample.holes import hole_key, hole_label
 from geosample.pests import load_pest
@@ -84,6 +86,8 @@ class Evidence:
         The layer ``treatments``.
     samples : GeoDataFrame
         The bags the map rests on, of both rounds for a follow-up.
+    estimated_now : bool
+        Whether there were no estimates yet, and they were made and kept.
     """
 
     density_map: DensityMap
@@ -91,10 +95,11 @@ class Evidence:
     findings: Findings
     treatments: pd.DataFrame
     samples: gpd.GeoDataFrame
+    estimated_now: bool = False
 
 
 def gather_evidence(survey: Survey, visit: str | None = None, *, by: str = "auto") -> Evidence:
-    """Return all that ``suggest_zones`` takes, from the survey file.
+    """Return all that ``suggest_zones`` takes, from the survey file; estimates are made and kept where none are.
 
     Parameters
     ----------
@@ -108,32 +113,43 @@ def gather_evidence(survey: Survey, visit: str | None = None, *, by: str = "auto
     Raises
     ------
     SurveyError, TreatError
-        Without ground or map, and without estimates by stratum where averages are used.
+        Without ground or map, and without counts to estimate from where averages are used.
     """
     ground, density_map = load_ground(survey), load_density(survey, visit)
     name, pest = density_map.visit, density_map.pest
     estimated = load_visit(survey, name).follows or name
+    samples = cast("gpd.GeoDataFrame", survey.read("samples"))
+    samples = samples[samples["visit"].isin({name, estimated})]
+    estimates = _estimates_of(survey, estimated, pest)
+    estimated_now = estimates.empty and estimated in set(samples["visit"])
+    if estimated_now:
+        counts, design = load_counts(survey, estimated), load_design(survey, estimated)
+        save_estimates(survey, estimate_means(counts, design, pest=pest))
+        estimates = _estimates_of(survey, estimated, pest)
     found = [*read_findings(survey, name, pest, *_FROM_COUNTS)]
     if estimated != name:
         found += read_findings(survey, estimated, pest, *_FROM_COUNTS)
-    samples = cast("gpd.GeoDataFrame", survey.read("samples"))
     if by == "averages" or (by == "auto" and adds_nothing(density_map)):
-        estimates = survey.read("estimates")
-        mine = estimates[(estimates["visit"] == estimated) & (estimates["pest"] == pest)]
         because = Basis.NO_BETTER
         if by == "averages":
             because = Basis.ASKED
         elif density_map.fitted.get("no_map"):
             because = Basis.FEW_INSECTS
         strata = cast("gpd.GeoDataFrame", survey.need("strata", visit=name))
-        density_map = use_averages(density_map, mine, strata, because=because)
+        density_map = use_averages(density_map, estimates, strata, because=because)
     return Evidence(
         density_map,
         ground,
         Findings(name, pest, tuple(found)),
         survey.read("treatments"),
-        samples[samples["visit"].isin({name, estimated})],
+        samples,
+        estimated_now,
     )
+
+
+def _estimates_of(survey: Survey, visit: str, pest: str) -> pd.DataFrame:
+    every = survey.read("estimates")
+    return every[(every["visit"] == visit) & (every["pest"] == pest)]
 
 
 def suggest_zones(  # noqa: PLR0913 - plain keywords, for scripts
@@ -372,7 +388,7 @@ def _describe(
     holds, known = weigh(one.cells, share), weigh(one.cells, share * one.cells["known"].to_numpy(float))
     many = int(shapely.intersects(zone, bags).sum())
     reason = "above" if holds.mean_per_m2 >= settings.threshold_per_m2 else "risky"
-    if many == 0 and known.area_m2 < _MOSTLY * holds.area_m2:
+    if many == 0 and (len(bags) or known.area_m2 < _MOSTLY * holds.area_m2):
         reason = "no_plug"
     return {
         "surface_id": one.open.surface_id,
