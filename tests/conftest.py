@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import shutil
 from pathlib import Path
 
 import geopandas as gpd
@@ -14,6 +15,7 @@ from counts_case import filled_sheet, scatter_design
 from design_case import design_visit
 from estimate_case import count_visit
 from ground_case import one_hole, write
+from survey_case import fill_rows
 from threadpoolctl import threadpool_limits
 
 from geosample.counts import Counts
@@ -114,13 +116,29 @@ def counts_sheet(counts_design: Design) -> pd.DataFrame:
     return filled_sheet(counts_design)
 
 
-@pytest.fixture
-def counts_survey(tmp_path: Path, small_ground: Ground, counts_design: Design) -> Survey:
-    """A survey with the ground and ``counts_design`` in it, no counts yet."""
-    survey = open_survey(tmp_path / "course.gpkg")
+@pytest.fixture(scope="session")
+def drawn_survey(tmp_path_factory: pytest.TempPathFactory, small_ground: Ground, counts_design: Design) -> Path:
+    """A survey file with the ground and ``counts_design`` in it, to be copied and never changed."""
+    survey = open_survey(tmp_path_factory.mktemp("drawn") / "course.gpkg")
     save_ground(survey, small_ground)
     save_design(survey, counts_design)
-    return survey
+    return survey.path
+
+
+@pytest.fixture
+def counts_survey(tmp_path: Path, drawn_survey: Path) -> Survey:
+    """A survey with the ground and ``counts_design`` in it, no counts yet."""
+    return open_survey(shutil.copy(drawn_survey, tmp_path / "course.gpkg"))
+
+
+@pytest.fixture(scope="session")
+def two_counts_survey(tmp_path_factory: pytest.TempPathFactory, small_ground: Ground) -> Path:
+    """A survey file with the ground and two counts of visit A, to be copied and never changed."""
+    survey = open_survey(tmp_path_factory.mktemp("two") / "course.gpkg")
+    save_ground(survey, small_ground)
+    with survey.change() as c:
+        c.put("counts", fill_rows("counts", visit="A", sample_id=["1", "2"], count=[3, 0]))
+    return survey.path
 
 
 @pytest.fixture(scope="session")

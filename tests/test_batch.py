@@ -152,6 +152,7 @@ def test_an_option_no_command_has_is_refused_before_a_course_is_run(courses: Pat
     assert not (courses / "batch").exists()
 
 
+@pytest.mark.slow
 def test_a_region_leaves_out_the_course_that_failed_and_never_a_survey_s_place(courses: Path) -> None:
     (courses / "broken.gpkg").write_bytes(b"no survey file")
     result, _ = batch(courses, "--region", str(courses / "region.parquet"))

@@ -277,6 +277,7 @@ def test_a_kmz_of_which_a_place_lies_before_its_start_is_named(tmp_path: Path) -
     assert f"{path}: found an archive that can't be read" in run.output
 
 
+@pytest.mark.slow
 @settings(max_examples=150, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(places=st.lists(st.tuples(st.integers(0, 600), st.integers(0, 255)), min_size=1, max_size=5))
 def test_a_kmz_with_bytes_overwritten_is_read_or_refused_in_words(tmp_path: Path, places: list) -> None:

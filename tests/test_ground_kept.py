@@ -135,6 +135,7 @@ def test_a_collar_of_feet_where_inches_were_meant_is_bad_usage(tmp_path: Path) -
     assert not (tmp_path / "a.gpkg").exists()
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("name", ["Green Hill", '漢字\'s "nine" <b>; DROP TABLE surfaces --'])
 def test_the_course_s_name_is_kept_where_any_gis_shows_it_until_another_is_given(
     hole_file: Path, tmp_path: Path, name: str

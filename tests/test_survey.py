@@ -5,6 +5,7 @@ from __future__ import annotations
 import errno
 import multiprocessing
 import os
+import shutil
 import signal
 import sqlite3
 import subprocess
@@ -27,12 +28,8 @@ FIRST_STEPS = ["write_frames", "flush_file", "name_file"]
 
 
 @pytest.fixture
-def survey(tmp_path: Path, small_ground: Ground) -> Survey:
-    survey = open_survey(tmp_path / "course.gpkg")
-    save_ground(survey, small_ground)
-    with survey.change() as c:
-        c.put("counts", fill_rows("counts", visit="A", sample_id=["1", "2"], count=[3, 0]))
-    return survey
+def survey(tmp_path: Path, two_counts_survey: Path) -> Survey:
+    return open_survey(shutil.copy(two_counts_survey, tmp_path / "course.gpkg"))
 
 
 def test_ground_comes_back_as_it_went_in(survey: Survey, small_ground: Ground) -> None:

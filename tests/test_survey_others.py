@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import shutil
 import signal
 import sqlite3
 import subprocess
@@ -46,11 +47,8 @@ MODES = ["wal", "delete"]
 
 
 @pytest.fixture
-def survey(tmp_path: Path, small_ground: Ground) -> Survey:
-    survey = open_survey(tmp_path / "course.gpkg")
-    save_ground(survey, small_ground)
-    with survey.change() as c:
-        c.put("counts", fill_rows("counts", visit="A", sample_id=["1", "2"], count=[3, 0]))
+def survey(tmp_path: Path, two_counts_survey: Path) -> Survey:
+    survey = open_survey(shutil.copy(two_counts_survey, tmp_path / "course.gpkg"))
     with closing(sqlite3.connect(survey.path)) as file, file:
         file.execute("CREATE TABLE notes (text TEXT)")
     return survey
@@ -252,6 +250,7 @@ def test_the_journal_of_a_program_that_was_killed_is_folded_in(survey: Survey, m
     check_both(survey, ["committed"])
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("journal", ["WAL", "DELETE"])
 def test_the_gis_library_s_own_driver_as_the_other_program(
     survey: Survey, journal: str, monkeypatch: pytest.MonkeyPatch
