@@ -26,8 +26,9 @@ from geosample.density import (
     load_density,
     map_density,
     save_density,
+    weigh_looks,
 )
-from geosample.density.followup import Prospect, expect_cost, pick_places
+from geosample.density.followup import Prospect, expect_cost, look_ahead, pick_places
 from geosample.design import load_design, save_design
 from geosample.errors import DensityError, EstimateError
 from geosample.estimate import estimate_means
@@ -197,3 +198,40 @@ def test_chosen_points_are_estimated_by_no_one_and_the_message_says_what_to_do(
     counts = make_counts(small_ground, places, np.full(len(places), 3), visit="2026-05-18")
     with pytest.raises(EstimateError, match=r"chosen to sharpen the map of 2026-05-04, not drawn.*`visit=2026-05-04`"):
         estimate_means(counts, design)
+
+
+class TestWhetherToLookAgain:
+    def test_plugs_are_added_while_each_is_worth_more_than_its_price(
+        self, first_map: DensityMap, small_ground: Ground
+    ) -> None:
+        asked = {"threshold_per_m2": THRESHOLD, "miss_cost": 3.0}
+        cheap, dear = (
+            weigh_looks(first_map, small_ground, aim_design(small_ground), price_m2=price, **asked)
+            for price in (0.5, 1.2)
+        )
+        assert dear.points <= cheap.points
+        assert cheap.points * cheap.price_m2 < cheap.saved_m2 <= small_ground.surfaces.area.sum()
+        assert cheap.hours > 0
+        assert cheap.hopeful == (cheap.points > 3)
+
+    def test_the_worth_is_that_of_the_places_a_follow_up_would_take(
+        self, first_map: DensityMap, small_ground: Ground
+    ) -> None:
+        design = aim_design(small_ground)
+        looks = weigh_looks(first_map, small_ground, design, threshold_per_m2=THRESHOLD, price_m2=0.5)
+        _, share = draw_followup(first_map, small_ground, design, visit="2026-08-01", points=looks.points)
+        prospect, cells = look_ahead(first_map, small_ground, THRESHOLD, design.visit.point_m2)
+        spread = np.sqrt(np.diag(prospect.covariance))
+        over = norm.cdf(prospect.mean / spread)
+        now_m2 = float(cells["area_m2"] @ np.minimum(1 - over, 3 * over))
+        # the cost to expect now is a mean over 24 equal steps of a mean that does not move: exact
+        assert looks.saved_m2 == pytest.approx(share * now_m2, rel=1e-6)
+
+    def test_where_no_plug_pays_the_best_one_s_worth_is_told(self, first_map: DensityMap, small_ground: Ground) -> None:
+        looks = weigh_looks(first_map, small_ground, aim_design(small_ground), threshold_per_m2=THRESHOLD, price_m2=1e6)
+        assert (looks.points, looks.hours, looks.hopeful) == (0, 0.0, False)
+        assert 0 < looks.saved_m2 < 1e6
+
+    def test_a_price_of_nothing_is_refused(self, first_map: DensityMap, small_ground: Ground) -> None:
+        with pytest.raises(DensityError, match="price_m2: found 0 m²"):
+            weigh_looks(first_map, small_ground, aim_design(small_ground), threshold_per_m2=THRESHOLD, price_m2=0.0)

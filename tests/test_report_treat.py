@@ -11,6 +11,7 @@ from test_treat_record import bags
 from treat_case import make_map, patch, plan, plan_map, ratio_found
 
 from geosample.cautions import IN_SHORT
+from geosample.density import Looks
 from geosample.pests import DEFAULT_PEST
 from geosample.report.design import SIMULATED
 from geosample.report.terminal import LINE_WIDTH, fold
@@ -20,6 +21,7 @@ from geosample.report.treat import (
     tell_border,
     tell_efficacy,
     tell_efficacy_more,
+    tell_looks,
     tell_plan,
     tell_plan_more,
     tell_reasons,
@@ -246,3 +248,20 @@ def test_a_zone_says_why_in_few_words(small_ground):
     assert "no plug here: by ground like it" in tell_zone(next(zones.zones.itertuples()), "us")
     [row] = [line for line in tell_plan_more(zones, "us") if line.startswith("Z01F-1")]
     assert row.endswith("  2.9     0  no plug here: by ground like it")
+
+
+def test_looking_again_is_proposed_only_where_it_pays_in_one_line():
+    none, few, many = (
+        tell_looks(looks, "us")
+        for looks in (
+            Looks(0, 20.0, 46.45, 0.0, hopeful=False),
+            Looks(2, 150.0, 46.45, 0.48, hopeful=False),
+            Looks(7, 500.0, 46.45, 1.1, hopeful=True),
+        )
+    )
+    assert none == ["Looking again does not pay: the next plug would save about 215 ft², at a price of 500 ft²."]
+    told = "Look again first: 2 more plugs would save about 1,615 ft², each more than its 500 ft²; some 0.5 h."
+    assert few == [f"{told} 'followup --points 2' places them."]
+    assert "likely less" in many[0]
+    assert tell_looks(None, "us") == ["Whether to look again can't be weighed: there are too few insects for a map."]
+    assert all(len(line) <= LINE_WIDTH * 2 for line in (*none, *few, *many))

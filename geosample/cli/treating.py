@@ -5,7 +5,7 @@ from __future__ import annotations
 import datetime
 from dataclasses import asdict
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 
@@ -26,6 +26,12 @@ from geosample.cli.options import (
 )
 from geosample.report import talk
 from geosample.units import FOOT_M
+
+if TYPE_CHECKING:
+    from geosample.density import Looks
+    from geosample.ground import Ground
+    from geosample.survey import Survey
+    from geosample.treat import Zones
 
 _STRIP_STEPS_M = {"us": 5 * FOOT_M, "metric": 1.0}
 """By how much the targeting curve's strips grow, so that they read evenly."""
@@ -99,6 +105,12 @@ class _Percent(click.ParamType[float]):
 @click.option("--tank", help="What the sprayer holds, such as 100gal, for tank loads.")
 @click.option("--sampled-only", is_flag=True, help="Treat no ground that no plug speaks for; what that leaves is told.")
 @click.option(
+    "--plug-price",
+    "price_m2",
+    type=AREA,
+    help="What one more plug may cost, as needless treatment, such as 500ft2: says whether to look again first.",
+)
+@click.option(
     "--checks", "check_share", type=_Percent(), default=0.0, help="Leave this part of the zones as check strips, as 5%."
 )
 @paper_option
@@ -119,11 +131,12 @@ def treat_command(survey: Path, out: Path, visit: str | None, **asked: Any) -> T
     """  # noqa: D301
     from geosample.errors import TreatError
     from geosample.files.saving import make_folder
-    from geosample.report.treat import tell_plan, tell_plan_more
+    from geosample.report.treat import tell_looks, tell_plan, tell_plan_more
     from geosample.survey import open_survey
     from geosample.treat import Sprayer, gather_evidence, save_zones, suggest_zones, write_plan, write_zones
     from geosample.treat.amounts import parse_rate, parse_tank
 
+    price_m2 = asked.pop("price_m2")
     units, paper, by, *applied = (asked.pop(name) for name in ("units", "paper", "by", "rate", "carrier", "tank"))
     rate, carrier, tank = applied
     _refuse_pairs([kind for kind, _ in asked["keep_off_m"]], tank, carrier)
@@ -154,9 +167,33 @@ def treat_command(survey: Path, out: Path, visit: str | None, **asked: Any) -> T
     files.append(write_plan(zones, found.ground, plan, paper=paper, units=units, course=file.course))
     cautions = [{"text": c.text, "grade": c.grade, "source": c.source} for c in TREATMENT]
     summary = {**zones.summary(), "cautions": cautions, "files": [str(path) for path in files]}
-    lines = [*tell_plan(zones, units), f"Wrote {plan.name} and {len(files) - 1} files of zones into {out}."]
-    rest = [*tell_plan_more(zones, units), *(f"wrote {path}" for path in files)]
+    looks = []
+    if price_m2 is not None:
+        weighed = _weigh_looks(file, zones, found.ground, price_m2)
+        summary["looks"] = None if weighed is None else asdict(weighed)
+        looks = tell_looks(weighed, units)
+    lines = [*tell_plan(zones, units), *looks, f"Wrote {plan.name} and {len(files) - 1} files of zones into {out}."]
+    rest = [*tell_plan_more(zones, units), *looks, *(f"wrote {path}" for path in files)]
     return lines, summary, rest
+
+
+def _weigh_looks(file: Survey, zones: Zones, ground: Ground, price_m2: float) -> Looks | None:
+    """Return whether more plugs are worth their price; none where there is no map to weigh them by."""
+    from geosample.density import load_density, load_last_density, weigh_looks
+    from geosample.design import load_design
+
+    density_map = load_density(file, zones.visit)
+    if density_map.fitted.get("no_map"):
+        return None
+    return weigh_looks(
+        density_map,
+        ground,
+        load_design(file, zones.visit),
+        threshold_per_m2=zones.settings.threshold_per_m2,
+        price_m2=price_m2,
+        miss_cost=zones.settings.miss_cost,
+        last=load_last_density(file, zones.visit),
+    )
 
 
 def _refuse_pairs(kinds: list[str], tank: str | None, carrier: str | None) -> None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from geosample.density.followup import MOST_MISS_COST, check_untreated, draw_followup, join_rounds
+from geosample.density.followup import MOST_MISS_COST, Looks, check_untreated, draw_followup, join_rounds, weigh_looks
 from geosample.density.hotspots import find_hotspots, outline_hotspots
 from geosample.density.mapping import map_density, starting_threshold
 from geosample.density.model import (
@@ -30,6 +30,7 @@ __all__ = [
     "MOST_MISS_COST",
     "CountField",
     "DensityMap",
+    "Looks",
     "MapSettings",
     "check_untreated",
     "covary_places",
@@ -49,6 +50,7 @@ __all__ = [
     "predict_at",
     "save_density",
     "starting_threshold",
+    "weigh_looks",
     "write_density_tif",
     "write_places",
 ]

@@ -32,6 +32,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from geosample.cautions import Grade
+    from geosample.density import Looks
     from geosample.treat.amounts import Amount, Rate, Sprayer
     from geosample.treat.model import ControlClass, Figures, Zones
     from geosample.treat.passes import Drive, Place
@@ -122,6 +123,20 @@ def tell_answer(zones: Zones, units: Units) -> list[str]:
         *_tell_checks(zones, units),
         _tell_off(zones, units),
     ]
+
+
+def tell_looks(looks: Looks | None, units: Units) -> list[str]:
+    """Return whether it pays to pull more plugs before anything is treated, by the user's own price of a plug."""
+    if looks is None:
+        return ["Whether to look again can't be weighed: there are too few insects for a map."]
+    price = show_area(looks.price_m2, units)
+    if not looks.points:
+        least = show_area(looks.saved_m2, units)
+        return [f"Looking again does not pay: the next plug would save about {least}, at a price of {price}."]
+    plugs = f"{looks.points} more {_plural(looks.points, 'plug')}"
+    likely = ", likely less" if looks.hopeful else ""
+    worth = f"{plugs} would save about {show_area(looks.saved_m2, units)}{likely}, each more than its {price}"
+    return [f"Look again first: {worth}; some {looks.hours:.1f} h. 'followup --points {looks.points}' places them."]
 
 
 def tell_reasons(zones: Zones, units: Units) -> list[str]:
