@@ -11,7 +11,7 @@ from treat_case import patch, plan, treated
 from geosample.counts.joining import LabelBook
 from geosample.design import label_points
 from geosample.ground import Ground
-from geosample.holes import hole_key, hole_label, hole_number, hole_slug, same_hole, tidy_hole
+from geosample.words import hole_key, hole_label, hole_number, hole_slug, same_hole, tidy_hole
 
 LONG = "the ground behind the old shed and round the far side of the lake"
 HOSTILE = ["1²", "٣", "007", "a_b", "", LONG, "9" * 5000, "½", "Red 3", "７", "_", "²"]

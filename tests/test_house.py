@@ -27,7 +27,7 @@ STAGES = ["ground", "design", "sheets", "counts", "estimate", "compare", "densit
 PACKAGE_NAMES = {"__version__"}  # what any room may take from the package itself
 TOOLS = [["ruff", "check", "."], ["ruff", "format", "--check", "."], ["mypy"]]
 SHARED_ROOMS = {"errors", "files", "workers", "units", "words", "pests", "survey", "cautions", "palettes", "report"}
-SHARED_ROOMS |= {"drawing", "holes", "distributions", "results"}
+SHARED_ROOMS |= {"drawing", "distributions", "results"}
 FRONT = {"cli", "demo", "batch", "door"}  # they call the stages; no stage may call them
 HEAVY = {
     "geopandas",
@@ -274,7 +274,7 @@ def test_nothing_speaks_of_one_machine() -> None:
 
 # what only one place may do: a pattern, the files that may hold it, and where the rest find it
 ONE_PLACE = [
-    (r"\.isdigit\(", "", "isdecimal, or geosample/holes.py: int() cannot read every digit"),
+    (r"\.isdigit\(", "", "isdecimal, or hole_number of geosample/words.py: int() cannot read every digit"),
     (r"""["'](?:suggested for treatment|leave untreated)["']""", "words.py", "words.ACTIONS"),
     (r"\b100 \* [^\n]*%|\* 100\b[^\n]*%", "units.py", "units.percent, which never rounds to certainty"),
     (r"""settings(?:\.get\(|\[)["'](?:follows|k|k_from|stop_lines|compare)\b""", "design/", "the properties of Visit"),

@@ -24,8 +24,8 @@ from geosample.design import Design, design_code, find_name_problems, label_poin
 from geosample.design.howmany import Bench, hours_for
 from geosample.errors import DensityError, Problem
 from geosample.ground import edge_lines, measure_edge
-from geosample.holes import hole_key
 from geosample.survey.layers import shape_frame
+from geosample.words import hole_key
 
 if TYPE_CHECKING:
     import geopandas as gpd

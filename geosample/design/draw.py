@@ -38,9 +38,9 @@ from geosample.distributions import K_IF_UNKNOWN
 from geosample.errors import DesignError, Problem
 from geosample.ground import Ground, edge_lines, measure_edge
 from geosample.ground.cutting import GAP_M
-from geosample.holes import hole_key, same_hole
 from geosample.pests import DEFAULT_PEST, load_pest
 from geosample.survey import shape_frame
+from geosample.words import hole_key, same_hole
 
 if TYPE_CHECKING:
     from shapely import Geometry

@@ -12,8 +12,7 @@ import shapely
 
 from geosample.errors import DesignError, Problem
 from geosample.ground import Ground, cut_cells, measure_edge, only_polygons, split_border
-from geosample.holes import same_hole
-from geosample.words import NO_HOLE, SHORT_TURF
+from geosample.words import NO_HOLE, SHORT_TURF, same_hole
 
 if TYPE_CHECKING:
     import geopandas as gpd

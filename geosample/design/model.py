@@ -29,10 +29,9 @@ from geosample.design.howmany import (
 from geosample.design.walk import walk_m
 from geosample.distributions import K_IF_UNKNOWN
 from geosample.errors import DesignError, Problem, SurveyError, list_names
-from geosample.holes import hole_label
 from geosample.pests import load_pest
 from geosample.results import Result
-from geosample.words import KIND_LETTERS
+from geosample.words import KIND_LETTERS, hole_label
 
 if TYPE_CHECKING:
     import geopandas as gpd

@@ -26,11 +26,10 @@ from geosample.design.howmany import (
 from geosample.distributions import K_IF_UNKNOWN
 from geosample.errors import DesignError, Problem
 from geosample.ground import only_polygons, read_own_shapes
-from geosample.holes import hole_key, same_hole
 from geosample.pests import DEFAULT_PEST, load_pest
 from geosample.survey.findings import What, read_findings
 from geosample.units import plug_area_m2
-from geosample.words import ALLOCATIONS, DRAW_METHODS, METHODS, SURFACE_KINDS, WALKS, is_date
+from geosample.words import ALLOCATIONS, DRAW_METHODS, METHODS, SURFACE_KINDS, WALKS, hole_key, is_date, same_hole
 
 if TYPE_CHECKING:
     import pandas as pd

@@ -31,12 +31,11 @@ from geosample.errors import EstimateError, Problem
 from geosample.estimate.bags import ALL
 from geosample.estimate.means import NO_POINTS
 from geosample.files.saving import save_file
-from geosample.holes import hole_number
 from geosample.palettes import GREYS
 from geosample.pests import load_pest
 from geosample.report.estimate import tell_answer
 from geosample.units import FOOT2_M2, Units, percent, set_percent, show_number
-from geosample.words import PLURALS
+from geosample.words import PLURALS, hole_number
 
 if TYPE_CHECKING:
     import pandas as pd

@@ -17,8 +17,7 @@ import shapely
 
 from geosample.errors import GroundError, Problem
 from geosample.files.reading import Note
-from geosample.holes import tidy_hole
-from geosample.words import SHORT_TURF
+from geosample.words import SHORT_TURF, tidy_hole
 from geosample.workers import map_threads
 
 if TYPE_CHECKING:

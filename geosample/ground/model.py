@@ -10,9 +10,8 @@ import shapely
 
 from geosample.errors import GroundError, Problem
 from geosample.files.reading import Note
-from geosample.holes import hole_key
 from geosample.results import Result
-from geosample.words import NO_HOLE, SURFACE_KINDS
+from geosample.words import NO_HOLE, SURFACE_KINDS, hole_key
 
 if TYPE_CHECKING:
     from collections.abc import Iterable

@@ -26,8 +26,7 @@ import shapely
 from geosample.errors import GroundError, Problem
 from geosample.files.reading import Note
 from geosample.ground.features import Feature
-from geosample.holes import hole_key, hole_number, hole_slug, tidy_hole
-from geosample.words import OBSTACLE_KINDS, SURFACE_KINDS
+from geosample.words import OBSTACLE_KINDS, SURFACE_KINDS, hole_key, hole_number, hole_slug, tidy_hole
 
 FIELDS = ("tags", "other_tags", "all_tags", "hstore")
 """Fields that hold tags, in any mixture of capitals."""

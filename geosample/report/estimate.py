@@ -6,12 +6,11 @@ import math
 from typing import TYPE_CHECKING, Any
 
 from geosample.cautions import GRADES, SIMULATED
-from geosample.holes import hole_key
 from geosample.pests import load_pest
 from geosample.report.terminal import show_table
 from geosample.survey.findings import What
 from geosample.units import percent, percent_range, set_percent, share_out, show_area, show_density, show_number
-from geosample.words import PLURALS
+from geosample.words import PLURALS, hole_key
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence

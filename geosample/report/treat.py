@@ -8,7 +8,6 @@ from typing import TYPE_CHECKING, Any, cast
 
 from geosample.cautions import GRADES, IN_SHORT, SIMULATED, TREATMENT
 from geosample.errors import MOST_ALIKE, list_names
-from geosample.holes import name_place
 from geosample.report.terminal import show_table
 from geosample.units import (
     FOOT_M,
@@ -26,7 +25,7 @@ from geosample.units import (
     show_speed,
     show_way,
 )
-from geosample.words import ACTIONS, SURFACE_KINDS
+from geosample.words import ACTIONS, SURFACE_KINDS, name_place
 
 if TYPE_CHECKING:
     import pandas as pd

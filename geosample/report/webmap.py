@@ -15,13 +15,12 @@ from markupsafe import Markup
 
 from geosample import __version__, units
 from geosample.cautions import GRADES, IN_SHORT, SIMULATED, TREATMENT
-from geosample.holes import hole_key, name_place
 from geosample.report.density import CLUSTER_WARNING, tell_clusters, tell_trust
 from geosample.report.estimate import tell_border, tell_decisions
 from geosample.report.treat import tell_reason, tell_zone
 from geosample.survey.findings import What
 from geosample.units import Units, percent, percent_range, set_percent, show_area, show_length
-from geosample.words import ACTIONS, PLURALS, STATUSES
+from geosample.words import ACTIONS, PLURALS, STATUSES, hole_key, name_place
 
 if TYPE_CHECKING:
     from pathlib import Path

@@ -48,13 +48,12 @@ from geosample.drawing import (
     write_paragraphs,
     write_text,
 )
-from geosample.holes import hole_key, name_surface
 from geosample.palettes import OKABE_ITO
 from geosample.report.sheets import tell_overview, tell_point, tell_pull, tell_reserve
 from geosample.sheets.blanks import ordered_points
 from geosample.sheets.finding import DIAL_KINDS, Clock, hour_ray, reach_edge, take_sights, tell_leg
 from geosample.units import Units
-from geosample.words import NO_HOLE
+from geosample.words import NO_HOLE, hole_key, name_surface
 
 if TYPE_CHECKING:
     import geopandas as gpd

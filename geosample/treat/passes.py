@@ -17,7 +17,6 @@ import shapely
 from scipy.spatial import cKDTree
 from shapely.ops import substring
 
-from geosample.holes import hole_key
 from geosample.treat.zoning import (
     NOTHING,
     close_gaps,
@@ -29,6 +28,7 @@ from geosample.treat.zoning import (
     polygons_of,
     widest_m,
 )
+from geosample.words import hole_key
 from geosample.workers import map_threads
 
 if TYPE_CHECKING:

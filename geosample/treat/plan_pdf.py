@@ -43,7 +43,6 @@ from geosample.drawing import (
 )
 from geosample.errors import TreatError
 from geosample.files.saving import save_file
-from geosample.holes import hole_key
 from geosample.palettes import GREYS, OKABE_ITO
 from geosample.report.treat import (
     DIRECTIONS,
@@ -61,7 +60,7 @@ from geosample.report.treat import (
 from geosample.treat.passes import find_places
 from geosample.treat.zoning import keep_off_area, polygons_of
 from geosample.units import percent, percent_range, show_area, show_density, show_length, show_range
-from geosample.words import ACTIONS
+from geosample.words import ACTIONS, hole_key
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence

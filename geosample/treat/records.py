@@ -21,9 +21,8 @@ import shapely
 
 from geosample.cautions import Grade
 from geosample.errors import Problem, TreatError
-from geosample.holes import name_place
 from geosample.units import show_area
-from geosample.words import is_date
+from geosample.words import is_date, name_place
 
 if TYPE_CHECKING:
     import geopandas as gpd

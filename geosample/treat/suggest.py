@@ -22,7 +22,6 @@ from geosample.design import load_design, load_visit
 from geosample.errors import GeosampleError
 from geosample.estimate import estimate_means, save_estimates
 from geosample.ground import load_ground
-from geosample.holes import hole_key, hole_label
 from geosample.pests import load_pest
 from geosample.survey import shape_frame
 from geosample.survey.findings import Findings, What, read_findings
@@ -47,7 +46,7 @@ from geosample.treat.model import (
 from geosample.treat.passes import lay_passes
 from geosample.treat.records import last_groups
 from geosample.treat.zoning import draw_surface, find_open_ground, leave_strips, outline_unknown, retake
-from geosample.words import ACTIONS, KIND_LETTERS
+from geosample.words import ACTIONS, KIND_LETTERS, hole_key, hole_label
 from geosample.workers import map_threads
 
 if TYPE_CHECKING:

@@ -28,7 +28,6 @@ from folium.utilities import JsCode
 from geosample.density import LEVELS
 from geosample.errors import MapError, Problem
 from geosample.files.saving import escape_html, escape_json, save_file
-from geosample.holes import hole_key
 from geosample.palettes import OKABE_ITO
 from geosample.report import webmap as words
 from geosample.survey import Survey
@@ -36,6 +35,7 @@ from geosample.units import FOOT_M, Units
 from geosample.webmap.layers import list_layers, write_safe
 from geosample.webmap.pictures import Bounds, draw_pictures, read_aerial
 from geosample.webmap.story import Story, gather_results, gather_story
+from geosample.words import hole_key
 
 if TYPE_CHECKING:
     import geopandas as gpd
