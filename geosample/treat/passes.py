@@ -431,7 +431,7 @@ def _place_along(zone: Geometry, lines: Sequence[MiddleLine]) -> Place:
     start_m, end_m = float(along_m[inside].min()), float(along_m[inside].max())
     left = np.column_stack([line.ways[:, 1], -line.ways[:, 0]])[nearest]  # of somebody facing the green
     off_m = ((spots - line.places[nearest]) * left).sum(axis=1)
-    edge_m = shapely.distance(shapely.points(spots), line.outline.exterior)
+    edge_m = shapely.distance(shapely.points(spots), shapely.boundary(fill_holes(line.outline, float("inf"))))
     across = off_m / np.maximum(np.abs(off_m) + edge_m, step_m)
     there = (along_m >= start_m) & (along_m <= end_m)
     thirds = {"left": across > 1 / 3, "middle": np.abs(across) <= 1 / 3, "right": across < -1 / 3}
