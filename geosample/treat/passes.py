@@ -49,8 +49,8 @@ _TOUCH_M = 0.5  # outlines are straightened by half a cell: zones nearer than th
 _LEAST_PART = 1 / 8  # of a swath squared: a smaller corner gets no pass
 _LEFT_COSTS = 5.0  # ground left counts as so much driving over it (own choice)
 _TWICE_COSTS = 3.0  # ground under two passes counts as so much sprayed beyond the zone (own choice)
-_TURN_SWATHS = 4.0  # to the next pass takes as long as so many swaths of driving (own choice)
-_BENDS_COST = 1.2  # a way with bends must be shorter than a straight one by this (own choice)
+_TURN_SWATHS = 6.0  # to the next pass takes as long as so many swaths of driving (own choice)
+_BENDS_COST = 1.1  # a way with bends must be shorter than a straight one by this (own choice)
 _TOGETHER = {"green": "green", "collar": "green", "fairway": "fairway", "approach": "fairway"}
 """Kinds cut by the same machine: zones of them that touch are driven as one, so that no ground gets a second pass."""
 _ROUND_KINDS = ("green", "collar")

@@ -107,7 +107,7 @@ UNKNOWN_LOOK = Look(hatch="cross", hatch_mm=2.4, hatch_colour=GREYS[4], line_mm=
 KEPT_OFF_LOOK = Look(line_colour=OKABE_ITO["blue"], line_mm=0.4, dash_mm=(3.0, 1.0, 0.6, 1.0))
 START_MARK = Mark(1.6, "#ffffff", "#000000", 0.4)
 GROUND_LOOKS = {kind: replace(look, hatch="none") for kind, look in SURFACE_LOOKS.items()}
-GROUND_LOOKS["fairway"] = Look(GREYS[1], 0.5)
+GROUND_LOOKS |= {"fairway": Look(GREYS[1], 0.5), "green": Look(OKABE_ITO["green"], 0.12, line_mm=0.45)}  # paler
 _LOOKS = {"treat": TREAT_LOOK, "check": CHECK_LOOK}
 _MOST_ROWS = 10  # more of them get a page of their own, so that the map stays large
 _LEGEND_MM, _LEGEND_COLUMNS = 10.0, 5
