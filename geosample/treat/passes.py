@@ -184,10 +184,13 @@ def _lay_drive(
     near = shapely.buffer(shape, 2 * swath_m)
     off_limits = shapely.buffer(meet(shut, near), swath_m / 2 + _SLACK_M, quad_segs=16)
     untreated = meet(strips, near) if not strips.is_empty else NOTHING
+    # strips lie across the zone they were cut from, so the boom meets them square when it goes the way of that zone
+    beside = [strip for strip in polygons_of(untreated) if shapely.distance(strip, shape) < _TOUCH_M]
+    along = _cut_from(beside[0], strips, every) if beside else shape
     tries: list[Any] = []
     near_water = not off_limits.is_empty
     slides = (0.0, 0.5, 1.0) if near_water else (0.5,)
-    ways = [(_straight_lanes(shape, swath_m, slide), 1.0) for slide in slides]
+    ways = [(_straight_lanes(shape, swath_m, slide, along=along), 1.0) for slide in slides]
     for lanes, dearer in [*ways, (_edge_lanes(shape, outline, swath_m), _BENDS_COST)]:
         whole = [_find_passes(lane, shape, untreated, swath_m) for lane in lanes]
         cut = [_cut_passes(passes, off_limits, swath_m) for passes in whole] if near_water else whole
@@ -225,9 +228,20 @@ def _join_up(shapes: list[Geometry]) -> tuple[Geometry, Geometry]:
     return joined, shapely.MultiPolygon(polygons_of(close_gaps(joined, 2 * _TOUCH_M) if len(shapes) > 1 else joined))
 
 
-def _straight_lanes(shape: Geometry, swath_m: float, slide: float = 0.5) -> list[Geometry]:
-    """Return lanes along a shape's long side: flush with one of its sides (0), in its middle, or with the other (1)."""
-    corners = shapely.get_coordinates(shapely.minimum_rotated_rectangle(shape))[:3]
+def _cut_from(strip: Geometry, strips: Geometry, zones: np.ndarray) -> Geometry:
+    """Return the zone a check strip was cut out of: what it makes with the zones and strips that touch in a row."""
+    parts = polygons_of(shapely.buffer(shapely.union_all([strips, *zones]), _TOUCH_M / 2))
+    return next(part for part in parts if shapely.intersects(part, strip))
+
+
+def _straight_lanes(
+    shape: Geometry, swath_m: float, slide: float = 0.5, *, along: Geometry | None = None
+) -> list[Geometry]:
+    """Return lanes over a shape: flush with one of its sides (0), in its middle, or with the other (1).
+
+    They go along its long side, or that of ``along``.
+    """
+    corners = shapely.get_coordinates(shapely.minimum_rotated_rectangle(shape if along is None else along))[:3]
     sides = np.diff(corners, axis=0)
     ahead = sides[np.argmax(np.hypot(*sides.T))]
     ahead = ahead / np.hypot(*ahead)
@@ -291,7 +305,7 @@ def _find_passes(lane: Geometry, shape: Geometry, untreated: Geometry, swath_m: 
 
 def _span(lane: Geometry, piece: Geometry, swath_m: float) -> tuple[float, float]:
     """Return from where to where along a lane a piece of its band lies, m."""
-    places = shapely.points(shapely.get_coordinates(shapely.segmentize(piece, swath_m / 2)))
+    places = shapely.points(shapely.get_coordinates(shapely.segmentize(piece.exterior, swath_m / 2)))
     along = shapely.line_locate_point(lane, places)
     return float(along.min()), float(along.max())
 
