@@ -32,6 +32,8 @@ if TYPE_CHECKING:
 
 # exp(60) is far above any count and far below what a double can hold.
 LOG_LIMIT = 60.0
+FADES_FROM = 30
+"""Bags from which a weak prior on a common k makes way for them (own choice)."""
 POISSON_LOG_K = 9.0  # k above 8,000 is told as Poisson: the difference is beyond any turf survey
 
 
@@ -57,6 +59,16 @@ class Prior:
     def log_density(self, log_k: Numbers) -> Floats:
         """Return the log density at log k, without its constant."""
         return np.asarray(-0.5 * ((log_k - self.mean) / self.sd) ** 2)
+
+    def fade(self, bags: float) -> Prior:
+        """Return the prior as it stands beside so many bags: as it is up to ``FADES_FROM``, then ever looser.
+
+        Examples
+        --------
+        >>> Prior().fade(20).sd, Prior().fade(300).sd
+        (1.0, 10.0)
+        """
+        return Prior(self.mean, self.sd * max(1.0, bags / FADES_FROM), self.df)
 
     def slope(self, log_k: float) -> float:
         """Return the slope of the log density at log k."""
@@ -437,6 +449,11 @@ class Groups:
         """How many groups."""
         return int(np.unique(self.group).size)
 
+    @property
+    def prior(self) -> Prior:
+        """Of their common k: ``GROUPS``', fading as bags grow many."""
+        return GROUPS.prior.fade(float(self.weight.sum()))
+
 
 def best_common_log_k(groups: Groups, log_ratio: float = 0.0) -> tuple[float, float]:
     """Return the best log k at a log ratio, and the penalised log-likelihood there."""
@@ -478,7 +495,7 @@ def with_best_means(groups: Groups, log_ratio: float, log_k: float) -> float:
     expected = effort * np.exp(log_mean[groups.group])
     each = log_rising(groups.count, k) + log_none(expected, k)
     each = each + special.xlogy(groups.count, expected / (k + expected))
-    return float(groups.weight @ each) + float(GROUPS.prior.log_density(log_k))
+    return float(groups.weight @ each) + float(groups.prior.log_density(log_k))
 
 
 _STANDARD = NormalDist()

@@ -7,14 +7,17 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
+import statsmodels.api as sm
 from estimate_case import make_bags
 from scipy import special
 
 from geosample.distributions import FREE_K, WEAK_K
 from geosample.estimate.answer import fit_iwao, fit_taylor, measure_clumping
+from geosample.estimate.bags import group_bags
 from geosample.estimate.intervals import (
     Interval,
     combine_means,
+    fit_common_k,
     fit_k,
     profile_interval,
     spread_cut,
@@ -108,6 +111,11 @@ def test_webworms_in_shared_data(shared: Path):
     assert [k[name] for name in ("T1", "T2", "T3", "T4")] == pytest.approx(
         [1.9113095, 3.0220686, 2.1576755, 1.4234078], rel=1e-6
     )
+    # one k common to the treatments, each with its mean: statsmodels' NegativeBinomial, a column a treatment
+    dummies = pd.get_dummies(data["trt"]).to_numpy(float)
+    theirs = sm.NegativeBinomial(data["y"], dummies).fit(disp=0, maxiter=500, gtol=1e-8)
+    bags = data.assign(count=data["y"].astype(float), effort_m2=1.0, weight_m2=1.0)
+    assert fit_common_k(group_bags(bags, "trt")).value == pytest.approx(1 / theirs.params.iloc[-1], abs=5e-4)
     cells = data.groupby(["block", "trt"])["y"].agg(["mean", "var"])
     taylor = fit_taylor(cells["mean"].to_numpy(), cells["var"].to_numpy())
     iwao = fit_iwao(cells["mean"].to_numpy(), cells["var"].to_numpy())

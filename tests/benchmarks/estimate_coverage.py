@@ -106,7 +106,9 @@ def survey(course: Course, design: Design, model: SimulationModel, rng: np.rando
         verdicts.append([judge(interval, float(means[label]) * times) for times in (0.5, 1.0, 2.0)])
     half, same, twice = zip(*verdicts, strict=True)
     real = [means[f"{kind} border"] / means[f"{kind} interior"] for kind in ("green", "fairway")]
+    ratio = float(np.exp(np.log(real).mean()))
     return {
+        "ratio covers": np.nan if border is None else float(border.low <= ratio <= border.high),
         "too low": below.mean(),
         "too high": above.mean(),
         "border more": float(border is not None and border.low > 1),
@@ -146,6 +148,8 @@ n bags a stratum, 20 per ft² in the interior; per cent. Monte Carlo error about
 - Misses: truth above the interval {mean["too low"]:.1f} %, below it {mean["too high"]:.1f} %.
 - With neither border effect nor patches, "the border holds more" was said in {even["border more"].mean():.1f} % of
   {len(even) * surveys} surveys (Monte Carlo error {rule:.1f}).
+- The 95 % interval of the border's ratio, common to both kinds, holds the mean of their true ratios in
+  {mean["ratio covers"]:.1f} % ({table["ratio covers"].min():.0f} to {table["ratio covers"].max():.0f} % a row).
 - The decision rule (90 %): with the threshold at the very mean it says "above" in {mean["above its own mean"]:.1f} %
   and "below" in {mean["below its own mean"]:.1f} %; at half the mean "above" in {mean["above half"]:.0f} %; at twice
   the mean "below" in {mean["below twice"]:.0f} %.
