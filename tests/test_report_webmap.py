@@ -21,6 +21,7 @@ from geosample.report.webmap import (
     tell_sample,
     tell_surface,
     tell_zone_place,
+    write_page,
 )
 from geosample.survey import Survey
 from geosample.survey.findings import Finding, What
@@ -116,6 +117,14 @@ def test_a_zone_says_what_where_how_sure_and_who_decides(complete: Survey):
     assert text.startswith("Zone T1, suggested for treatment. Hole 1 fairway, ")
     assert "a chance of 86 % of being above 30/ft²" in text
     assert text.endswith("The label is the law; a licensed applicator decides.")
+
+
+def test_the_page_says_no_word_a_crew_would_not(complete: Survey):
+    page = re.sub(r"<[^>]*>", " ", " ".join(write_page(gather_story(complete), None, ["treat"], ["1"], [0.5])))
+    jargon = r"strat(um|a)\b|exceedance|log score|CRPS|instar|permutation|p-value|posterior|\[[SADPMG]\b|\([SADPMG]\)"
+    assert re.findall(jargon, page) == []
+    assert "group 3A of IRAC, the resistance committee" in page
+    assert re.findall("common practice, no source|EPA label text", page.partition("Sources and how sure")[0]) == []
 
 
 def test_what_came_from_a_file_is_escaped(complete: Survey):

@@ -27,7 +27,6 @@ if TYPE_CHECKING:
 
     from jinja2 import Template
 
-    from geosample.webmap.layers import MappedSurface
     from geosample.webmap.pictures import MapPictures, Swatch
     from geosample.webmap.story import Story
 
@@ -273,9 +272,9 @@ def _tell_not_known(story: Story) -> Markup:
         parts.append(Markup("{} came back without a count: missing, not zero.").format(lost))
     if len(bare):
         parts.append(
-            Markup("{} ({}) had no sample; nothing here speaks of them.").format(
-                _plural(len(bare), "surface"), area(bare["area_m2"].sum())
-            )
+            Markup(
+                "{} ({}) to be sampled came back without a count: what is shown there goes by ground like it."
+            ).format(_plural(len(bare), "surface"), area(bare["area_m2"].sum()))
         )
     return _sentences(*parts)
 
@@ -289,8 +288,17 @@ def _tell_not_done(story: Story) -> Markup:
 # What a place says when it is tapped
 
 
-def tell_surface(surface: Mapping[str, Any], mapped: MappedSurface | None) -> Markup:
-    """Return a surface's size and what the map's cells on it say; ``mapped`` is None where there is no map."""
+def tell_surface(surface: Mapping[str, Any], mapped: Mapping[str, float] | None) -> Markup:
+    """Return a surface's size and what the map says of it.
+
+    Parameters
+    ----------
+    surface : mapping
+        A row of the layer ``surfaces``.
+    mapped : mapping, optional
+        Of its ground that is known: ``mean_per_m2``, the widest ends ``low_per_m2`` and ``high_per_m2``, and its
+        ``share``; None where there is no map.
+    """
     name = surface.get("name")
     named = Markup(" “{}”").format(name) if isinstance(name, str) and name else Markup("")
     head = Markup("<b>{}</b>{}: {}, {}.").format(
@@ -298,14 +306,14 @@ def tell_surface(surface: Mapping[str, Any], mapped: MappedSurface | None) -> Ma
     )
     if mapped is None:
         return head
-    if mapped.known_share == 0:
+    if mapped["share"] == 0:
         return head + Markup(" Not known: the counts say too little of it.")
     text = Markup("{} Mapped mean {}; single places from {}.").format(
-        head, density(mapped.mean_per_m2), interval(mapped.low_per_m2, mapped.high_per_m2)
+        head, density(mapped["mean_per_m2"]), interval(mapped["low_per_m2"], mapped["high_per_m2"])
     )
-    if mapped.known_share == 1:
+    if mapped["share"] == 1:
         return text
-    return text + Markup(" {} of it is not known.").format(percent(1 - mapped.known_share))
+    return text + Markup(" {} of it is not known.").format(percent(1 - mapped["share"]))
 
 
 def tell_obstacle(obstacle: Mapping[str, Any]) -> str:

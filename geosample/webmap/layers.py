@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, cast
 
 import numpy as np
@@ -28,16 +27,6 @@ _DIGITS = 7
 MOST_HOTSPOTS = 40
 """Outlines drawn at each level, the largest first: enough for a course, and the page stays small."""
 COUNT_LEVEL = 0.95
-
-
-@dataclass(frozen=True, slots=True)
-class MappedSurface:
-    """What the map's cells on one surface say: the mean and the widest ends where it is known, and what share is."""
-
-    mean_per_m2: float
-    low_per_m2: float
-    high_per_m2: float
-    known_share: float
 
 
 def list_layers(story: Story) -> Layers:
@@ -81,14 +70,17 @@ def surface_features(story: Story) -> list[Feature]:
     )
 
 
-def _sum_cells(cells: pd.DataFrame) -> MappedSurface:
+def _sum_cells(cells: pd.DataFrame) -> dict[str, float]:
     known = cells[cells["known"]]
     if known.empty:
-        return MappedSurface(np.nan, np.nan, np.nan, 0.0)
+        return {"share": 0.0}
     weights = known["area_m2"]
-    mean = float((known["expected_per_m2"] * weights).sum() / weights.sum())
-    share = float(weights.sum() / cells["area_m2"].sum())
-    return MappedSurface(mean, float(known["low_per_m2"].min()), float(known["high_per_m2"].max()), share)
+    return {
+        "mean_per_m2": float((known["expected_per_m2"] * weights).sum() / weights.sum()),
+        "low_per_m2": float(known["low_per_m2"].min()),
+        "high_per_m2": float(known["high_per_m2"].max()),
+        "share": float(weights.sum() / cells["area_m2"].sum()),
+    }
 
 
 def obstacle_features(story: Story) -> list[Feature]:
