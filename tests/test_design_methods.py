@@ -19,7 +19,7 @@ from geosample.design.howmany import (
     share_points,
 )
 from geosample.design.methods import DRAWS, balance_of, chances_of, draw_spread, fight_pair, order_along
-from geosample.design.walk import find_round, mend_tour, walk_m
+from geosample.design.walk import mend_tour, order_walk, walk_m
 from geosample.errors import DesignError
 from geosample.ground import edge_lines
 from geosample.words import ALLOCATIONS, DRAW_METHODS
@@ -204,7 +204,7 @@ def test_walk_is_within_a_twentieth_of_the_best_on_a_lattice(side):
     # and a round up and down the columns reaches it). The points come in random order.
     lattice = np.array([(x, y) for y in range(side) for x in range(side)], dtype=float)
     lattice = np.random.default_rng(side).permutation(lattice)
-    order = find_round(lattice, lattice[0])
+    order = order_walk(lattice, [0] * side**2, lattice[0])
     assert sorted(order) == list(range(side**2))
     assert walk_m(round_trip(lattice, order)) <= 1.05 * side**2
 
@@ -216,7 +216,7 @@ def test_walk_is_within_a_twentieth_of_the_best_of_many_starts():
     rng = np.random.default_rng(9)
     tours = [mend_tour(rng.permutation(60), far) for _ in range(40)]
     best = min(far[tour, np.roll(tour, -1)].sum() for tour in tours)
-    assert walk_m(round_trip(places, find_round(places, places[0]))) <= 1.05 * best
+    assert walk_m(round_trip(places, order_walk(places, [0] * 60, places[0]))) <= 1.05 * best
 
 
 def test_the_ways_named_to_the_user_are_the_tables_own():

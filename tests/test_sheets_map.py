@@ -20,6 +20,7 @@ from geosample.ground import Ground, read_ground
 from geosample.sheets import write_sheets
 from geosample.sheets.finding import PACE_M
 from geosample.sheets.mapbook import SMALL_KINDS, STRIP_MM, USUAL, HoleSheet, open_mapbook, plan_sheets
+from geosample.sheets.rounds import split_rounds
 
 LABEL = re.compile(r"\d\d[A-Z]-\d\d")
 WITHIN_MM = 0.3  # about a pen line
@@ -46,7 +47,8 @@ class Printed:
 def print_sheets(design: Design, ground: Ground, folder: Path, **asked: str | bool) -> Printed:
     made = write_sheets(design, ground, folder, **asked)
     book = open_book(paper=str(asked.get("paper", "letter")))
-    planned = open_mapbook(book, made.design, ground, units="us", setting=USUAL, pace_m=PACE_M)
+    (one,) = split_rounds(made.design, ground, 1)
+    planned = open_mapbook(book, one, ground, units="us", setting=USUAL, pace_m=PACE_M)
     path = folder / "field_map.pdf"
     return Printed(path, read_pages(path), plan_sheets(planned), made.design, ground)
 

@@ -228,6 +228,7 @@ def _refuse_spacing(ctx: click.Context, param: click.Parameter, value: str | Non
 @click.option(
     "--start", callback=_degrees, help="Where the round starts, longitude,latitude; the first tee when not given."
 )
+@click.option("--end", callback=_degrees, help="Where it ends, longitude,latitude; where it started when not given.")
 @click.option("--least-spacing", hidden=True, callback=_refuse_spacing)
 @click.option("--every-edge", is_flag=True, help="Measure edge distance to each surface's own line.")
 @click.option("--walk", type=click.Choice(WALKS), default="holes", help="Walking order.")
@@ -286,6 +287,7 @@ def _check_wish(asked: Mapping[str, Any]) -> None:
 @click.option("--containers", "batch", type=click.IntRange(1, 1000), default=6, help="Bags extracted at once.")
 @click.option("--pace", "pace_m", type=LENGTH, default="30in", help="Length of your pace.")
 @click.option("--landmarks", type=FILE, help="File of named places (sprinkler heads, markers) to find points from.")
+@click.option("--people", type=int, default=1, help="People who share the points: a round each, of equal time.")
 @click.option("--large", is_flag=True, help="Large letters, for poor sight; more pages.")
 @click.option("--force", is_flag=True, help="Write over a blank sheet that is filled in.")
 @units_option
@@ -311,7 +313,7 @@ def sheets_command(survey: Path, out: Path, visit: str | None, **asked: Any) -> 
     file = open_survey(survey, must_exist=True)
     made = write_sheets(load_design(file, visit), load_ground(file), out, **asked)
     save_finding(file, made.design)
-    return tell_sheets(made), made.summary(), tell_sheets_more(made)
+    return tell_sheets(made, asked["units"]), made.summary(), tell_sheets_more(made)
 
 
 @click.command()

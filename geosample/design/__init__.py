@@ -15,7 +15,7 @@ from geosample.design.model import (
     save_design,
 )
 from geosample.design.request import Request, find_name_problems, find_wish_problems, read_known
-from geosample.design.walk import order_walk
+from geosample.design.walk import Ways, find_legs, open_ways, order_walk, share_walk, walk_m
 
 __all__ = [
     "CONTAINERS",
@@ -23,17 +23,22 @@ __all__ = [
     "Known",
     "Request",
     "Visit",
+    "Ways",
     "check_open",
     "design_code",
     "draw_design",
     "draw_spread",
+    "find_legs",
     "find_name_problems",
     "find_wish_problems",
     "label_points",
     "load_design",
     "load_last_design",
     "load_visit",
+    "open_ways",
     "order_walk",
     "read_known",
     "save_design",
+    "share_walk",
+    "walk_m",
 ]

@@ -33,7 +33,7 @@ from geosample.design.methods import (
 )
 from geosample.design.model import Design, Visit, design_code, label_points
 from geosample.design.request import MINIMUM, Request, Stream, make_request
-from geosample.design.walk import order_walk
+from geosample.design.walk import Ways, find_legs, open_ways, order_walk, walk_m
 from geosample.distributions import K_IF_UNKNOWN
 from geosample.errors import DesignError, Problem
 from geosample.ground import Ground, edge_lines, measure_edge
@@ -99,6 +99,7 @@ def draw_design(  # noqa: PLR0913 - all but the visit have a default
     last: Design | None = None,
     walk: str = "holes",
     start: tuple[float, float] | None = None,
+    end: tuple[float, float] | None = None,
     seed: int | None = None,
 ) -> Design:
     """Return where to pull plugs, with the density each place had of being drawn.
@@ -180,6 +181,8 @@ def draw_design(  # noqa: PLR0913 - all but the visit have a default
         ``holes``: hole by hole in their order; ``round``: the shortest round over all points.
     start : tuple of float, optional
         Longitude and latitude the round starts from, degrees; the first tee when None.
+    end : tuple of float, optional
+        Longitude and latitude it ends at, degrees; where it started when None.
     seed : int, optional
         Seed of the draw; taken from the system, and kept, when None.
 
@@ -238,14 +241,30 @@ def draw_design(  # noqa: PLR0913 - all but the visit have a default
                 "balance": even,
             }
         )
-    points_ = _finish_points(ground, request, tables, lines)
-    drawn_visit = _note_visit(request, strata, points_, last)
+    table, ways = pd.concat(tables, ignore_index=True), open_ways(ground.obstacles)
+    begin = _start_of(ground, request, table)
+    close = begin if request.end is None else np.array(request.end)
+    points_ = _finish_points(ground, request, _put_in_order(table, begin, close, ways, request), lines)
+    drawn_visit = _note_visit(request, strata, points_, last, _note_round(points_, begin, close, ways))
     layers = {"points": points_, "strata": target.assign(visit=visit)}
     # With the layers' columns and types, so that a design is the same before the survey file and after.
     return Design(drawn_visit, *(cast("gpd.GeoDataFrame", shape_frame(name, rows)) for name, rows in layers.items()))
 
 
-def _note_visit(request: Request, strata: list[dict[str, Any]], points: gpd.GeoDataFrame, last: Design | None) -> Visit:
+def _note_round(points: gpd.GeoDataFrame, start: np.ndarray, end: np.ndarray, ways: Ways) -> dict[str, Any]:
+    """Return where the round starts and ends (easting, northing, m) and how far it is to walk, m."""
+    main = shapely.get_coordinates(points.geometry[points["role"] == "main"].to_numpy())
+    walked_m = sum(walk_m(leg) for leg in find_legs(ways, np.vstack([start, main, end])))
+    return {"start_m": start.tolist(), "end_m": end.tolist(), "length_m": walked_m}
+
+
+def _note_visit(
+    request: Request,
+    strata: list[dict[str, Any]],
+    points: gpd.GeoDataFrame,
+    last: Design | None,
+    walk: dict[str, Any],
+) -> Visit:
     """Return the round with its settings: what decides the draw (and the code), and what was asked beside it."""
     import scipy
 
@@ -258,7 +277,7 @@ def _note_visit(request: Request, strata: list[dict[str, Any]], points: gpd.GeoD
         "geos": shapely.geos_version_string,
     }
     settings = {**request.plain(), "gap_m": GAP_M, "strata": strata, "versions": versions}
-    beside: dict[str, Any] = {}
+    beside: dict[str, Any] = {"round": walk}
     if request.surfaces_missing:
         beside["surfaces_missing"] = list(request.surfaces_missing)
     if request.k_from_visit:
@@ -304,9 +323,7 @@ def _tabulate(target: gpd.GeoDataFrame, stratum: str, drawn: DrawnPlaces, kept: 
     )
 
 
-def _finish_points(ground: Ground, request: Request, tables: list[pd.DataFrame], lines: Geometry) -> gpd.GeoDataFrame:
-    table = pd.concat(tables, ignore_index=True)
-    ordered = _put_in_order(table, _start_of(ground, request, table), request)
+def _finish_points(ground: Ground, request: Request, ordered: pd.DataFrame, lines: Geometry) -> gpd.GeoDataFrame:
     geometry = gpd.GeoSeries.from_xy(ordered["easting"], ordered["northing"], crs=ground.crs)
     degrees = geometry.to_crs(4326)
     points = ordered.drop(columns=["easting", "northing"]).assign(
@@ -337,13 +354,15 @@ def _bench_columns(ordered: pd.DataFrame, request: Request) -> dict[str, Any]:
     return {"extract_order": rank, "split": split}
 
 
-def _put_in_order(table: pd.DataFrame, start: np.ndarray, request: Request) -> pd.DataFrame:
+def _put_in_order(
+    table: pd.DataFrame, start: np.ndarray, end: np.ndarray, ways: Ways, request: Request
+) -> pd.DataFrame:
     """Return main points along the walk, then reserve points by stratum in the order of their use."""
     main = table[table["role"] == "main"].reset_index(drop=True)
     holes = sorted(main["hole"].unique(), key=hole_key)
     rank = {hole: number for number, hole in enumerate(holes)} if request.walk == "holes" else {}
     groups = [rank.get(hole, 0) for hole in main["hole"]]
-    walk = order_walk(main[["easting", "northing"]].to_numpy(), groups, start)
+    walk = order_walk(main[["easting", "northing"]].to_numpy(), groups, start, end=end, ways=ways)
     return pd.concat([main.iloc[walk], table[table["role"] != "main"]], ignore_index=True)
 
 

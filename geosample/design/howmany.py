@@ -45,6 +45,8 @@ BATCH_MINUTES = {"brine": 22.5, "heat": 48 * 60.0}
 """Time of a batch, minutes: brine 20-25 all told, heat 48 h under the lamp (common practice, no source)."""
 HANDLE_MINUTES = {"brine": 0.0, "heat": 10.0}
 """A person's time a bag besides, minutes: crumbling and counting from the funnel (from memory, unverified)."""
+WALK_M_PER_MINUTE = 75.0
+"""How fast people walk with their kit, 4.5 km or 2.8 miles an hour (from memory, unverified)."""
 PULL_MINUTES = 3.0
 """A person's time to walk to a point, pull and bag it, minutes (from memory, unverified)."""
 CONTAINERS = 6

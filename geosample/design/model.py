@@ -176,7 +176,8 @@ class Design(Result):
             "units_per_point": visit.units_per_point,
             "plugs": len(main) * visit.units_per_point * max(len(visit.compare), 1),
             "point_m2": visit.point_m2,
-            "walk_m": walk_m(shapely.get_coordinates(main.geometry.to_numpy())),
+            "walk_m": settings.get("round", {}).get("length_m")
+            or walk_m(shapely.get_coordinates(main.geometry.to_numpy())),
             "spacing_m": math.sqrt(area_m2 / max(len(main), 1)),
             "map_spacing_m": MAP_SPACING_M,
             "surfaces_missing": list(settings.get("surfaces_missing") or ()),

@@ -47,7 +47,7 @@ _LONGEST_NAME = 60
 _FARTHEST_M = 1000.0
 _BESIDE = (
     *("visit", "date", "precision", "expected_per_m2", "threshold_per_m2", "chance", "hours", "people", "containers"),
-    *("extraction", "stop_low_per_m2", "stop_high_per_m2", "k_from_visit", "surfaces_missing"),
+    *("extraction", "stop_low_per_m2", "stop_high_per_m2", "k_from_visit", "surfaces_missing", "end"),
 )
 """Fields that decide nothing of the draw once its points are counted; they are no part of the design's code."""
 
@@ -75,8 +75,8 @@ class Request:
         The rest of those.
     areas : tuple of (str, str)
         Names and shapes (WKT, in the ground's CRS) of the user's own areas.
-    start : tuple of float, optional
-        Easting and northing, m.
+    start, end : tuple of float, optional
+        Where the walk starts and ends, easting and northing, m.
     keep_off : tuple of (str, float)
         Kinds of obstacle and the distance kept from them, m.
     spots : tuple of (float, float, float)
@@ -127,6 +127,7 @@ class Request:
     keep: float = 0.0
     walk: str = "holes"
     start: tuple[float, float] | None = None
+    end: tuple[float, float] | None = None
     seed: int | None = None
 
     @property
@@ -241,7 +242,7 @@ def make_request(ground: Ground, asked: Mapping[str, Any]) -> Request:
         When the file of areas can't be used.
     """
     words = dict(asked)
-    points, surfaces, start = (words.pop(name) for name in ("points", "surfaces", "start"))
+    points, surfaces, start, end = (words.pop(name) for name in ("points", "surfaces", "start", "end"))
     areas, area_name = words.pop("areas"), words.pop("area_name")
     missing = _missing(SURFACES, ground.surfaces["kind"]) if surfaces is None else []
     if surfaces is None:
@@ -266,7 +267,8 @@ def make_request(ground: Ground, asked: Mapping[str, Any]) -> Request:
         request,
         points=points if points is not None else count_points(request),
         areas=() if areas is None else _name_areas(areas, area_name, ground),
-        start=None if start is None else _place(start, ground),
+        start=None if start is None else _place("start", start, ground),
+        end=None if end is None else _place("end", end, ground),
         expected=request.expected if request.allocation == "optimal" else (),
     )
 
@@ -515,10 +517,10 @@ def _is_called(marks: pd.DataFrame, kind: str) -> pd.Series:
     return names[0].eq(kind).fillna(value=False) | names[1].eq(kind).fillna(value=False)
 
 
-def _place(degrees: tuple[float, float], ground: Ground) -> tuple[float, float]:
+def _place(name: str, degrees: tuple[float, float], ground: Ground) -> tuple[float, float]:
     if not (abs(degrees[0]) <= 180 and abs(degrees[1]) <= 90):  # noqa: PLR2004 - a degree is no number either
         found = f"{degrees[0]:g}, {degrees[1]:g}"
-        raise DesignError(Problem("start", found, "longitude and latitude in degrees", "write -73.91,41.52"))
+        raise DesignError(Problem(name, found, "longitude and latitude in degrees", "write -73.91,41.52"))
     place = gpd.GeoSeries.from_xy([degrees[0]], [degrees[1]], crs=4326).to_crs(ground.crs).iloc[0]
     return float(place.x), float(place.y)
 

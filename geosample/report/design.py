@@ -118,7 +118,7 @@ def _tell_spacing(facts: Mapping[str, Any], units: Units) -> Iterator[str]:
 
 def _tell_walk(facts: Mapping[str, Any], units: Units) -> str:
     """Return how far the walk is and, where hours were given, whether the work fits into them."""
-    walk, effort = f"The walk: {show_length(facts['walk_m'], units)} in straight lines", facts.get("effort")
+    walk, effort = f"The walk: {show_length(facts['walk_m'], units)}, round water and bunkers", facts.get("effort")
     if effort is None:
         return f"{walk}."
     work = f"about {effort['hours_needed']:.0f} h of work for {effort['people']}"

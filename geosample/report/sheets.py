@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 from geosample.cautions import BENCH, FIELD, Caution
 from geosample.errors import MOST_ALIKE, list_names
-from geosample.units import FOOT2_M2, INCH_M, Units, show_area, show_density
+from geosample.units import FOOT2_M2, INCH_M, MILE_M, Units, show_area, show_density
 from geosample.words import STATUSES
 
 if TYPE_CHECKING:
@@ -144,11 +144,26 @@ def tell_overview(visit: Visit, units: Units, *, pace_m: float, spare: bool) -> 
     ]
 
 
+def tell_round(facts: Mapping[str, Any], units: Units) -> str:
+    """Return what a round is: its points and holes, how far it is to walk, and how long it takes."""
+    name = f"Round {facts['round']}" if facts.get("round") else "The round"
+    holes = f" on hole{'s' if facts['holes'][1:] else ''} {', '.join(facts['holes'])}" if facts["holes"] else ""
+    far = f"{facts['walk_m'] / MILE_M:.1f} miles" if units == "us" else f"{facts['walk_m'] / 1000:.1f} km"
+    hours, minutes = divmod(round(facts["minutes"]), 60)
+    return (
+        f"{name}: {facts['points']} points, {facts['first']} to {facts['last']} of the walk{holes}; {far} round water "
+        f"and bunkers, about {hours} h {minutes:02d} min to walk and pull."
+    )
+
+
 def tell_sources(method: str) -> list[str]:
     """Return where the numbers on the sheets come from, the only place on them that says so."""
     named = [one for one in (*FIELD, *STEPS.get(method, ())) if one.source]
     told = "; ".join(f"“{one.text.rstrip('.')}”: {one.source}" for one in named)
-    return [f"Sources: {told}. All else on these sheets is common practice, no source."]
+    return [
+        f"Sources: {told}. The speed of walking and the time at a point are from "
+        "memory, unverified; all else on these sheets is common practice, no source."
+    ]
 
 
 def tell_point(point: Mapping[Hashable, Any]) -> str:
@@ -189,13 +204,14 @@ def tell_stop_table(table: StopTable, units: Units) -> list[str]:
 FILES_FOR = {
     "to print": ("field_map.pdf", "bag_labels.pdf"),
     "for the phone": ("points.gpx", "points.kml", "form.xlsx"),
+    "a round each": tuple(f"points_round_{number}.gpx" for number in range(1, 10)),
     "to fill in": ("blank_counts.csv", "blank_counts.xlsx"),
     "for a second person": ("blank_recounts.csv",),
 }
 """What each file of the sheets is for."""
 
 
-def tell_sheets(sheets: Sheets) -> list[str]:
+def tell_sheets(sheets: Sheets, units: Units = "us") -> list[str]:
     """Return the answer: the files by what they are for, how to print, and what the crew will miss."""
     facts = sheets.summary()
     names = [path.name for path in sheets.paths]
@@ -208,10 +224,12 @@ def tell_sheets(sheets: Sheets) -> list[str]:
         "without room for their labels on the map": facts["unlabelled"],
         "with no words to find them by, only the waypoint": facts["wordless"],
     }
+    rounds = facts["rounds"] if len(facts["rounds"]) > 1 else []
     return [
         f"Sheets for {facts['points']['main']} points and {facts['points']['reserve']} in reserve, "
         f"{len(names)} {'file' if len(names) == 1 else 'files'} in {sheets.paths[0].parent}:",
         "; ".join(told) + ".",
+        *(tell_round(one, units) for one in rounds),
         PRINT_WORDS,
         *(f"Points {words}: {list_names(points, most=MOST_ALIKE)}." for words, points in gaps.items() if points),
     ]

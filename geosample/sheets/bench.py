@@ -189,8 +189,12 @@ def _bench_columns(made: MapBook, profile: Pest) -> list[Column]:
     return [*starts, *(Column(head, each_mm) for head in heads), *ends]
 
 
-def draw_bag_labels(book: Book, design: Design, *, method: str) -> None:
-    """Draw a label a bag, on plain paper to cut, the main points in walking order and the reserve points after them."""
+def draw_bag_labels(book: Book, design: Design, *, method: str, name: str = "") -> None:
+    """Draw a label a bag, on plain paper to cut, the main points in walking order and the reserve points after them.
+
+    ``name`` is the round's, at the foot of its pages.
+    """
+    whose = f"{name} · " if name else ""
     inside = book.inside
     width_mm, height_mm = inside.width_mm / LABEL_COLUMNS, inside.height_mm / LABEL_ROWS
     for number, bag in enumerate(list_bags(design, method).to_dict("records")):
@@ -198,7 +202,7 @@ def draw_bag_labels(book: Book, design: Design, *, method: str) -> None:
         if number and place == 0:
             next_page(book)
         if place == 0:
-            write_footer(book, f"Design {design.visit.design_code} · {LABEL_WORDS}", Text(9))
+            write_footer(book, f"{whose}Design {design.visit.design_code} · {LABEL_WORDS}", Text(9))
         row, column = divmod(place, LABEL_COLUMNS)
         corner = inside.west_mm + column * width_mm, inside.north_mm - (row + 1) * height_mm
         _draw_label(book, Box(*corner, width_mm, height_mm), design, {str(key): value for key, value in bag.items()})

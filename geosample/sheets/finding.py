@@ -770,17 +770,16 @@ def tell_way(way: np.ndarray) -> str:
     return _WAYS[round(np.degrees(np.arctan2(way[1], way[0])) / 45) % 8]
 
 
-def tell_leg(start: np.ndarray, end: np.ndarray, pace_m: float, units: Units = "us") -> str:
-    """Return the way from one point of the round to the next: paces, or yards or metres where they are many, and where.
+def tell_leg(way: np.ndarray, pace_m: float, units: Units = "us") -> str:
+    """Return the way from one point of the round to the next: how far by the corners it has, and in which direction.
 
     Examples
     --------
-    >>> tell_leg(np.array([0.0, 0.0]), np.array([0.0, -7.62]), 0.762)
+    >>> tell_leg(np.array([[0.0, 0.0], [0.0, -7.62]]), 0.762)
     '10 paces S'
     """
-    far_m = float(np.hypot(*(end - start)))
-    letters = "".join(word[0] for word in tell_way(end - start).split("-")).upper()
-    return f"{show_way(far_m, pace_m, units)} {letters}"
+    letters = "".join(word[0] for word in tell_way(way[-1] - way[0]).split("-")).upper()
+    return f"{show_way(float(np.hypot(*np.diff(way, axis=0).T).sum()), pace_m, units)} {letters}"
 
 
 def show_way(far_m: float, pace_m: float, units: Units) -> str:

@@ -61,6 +61,7 @@ if TYPE_CHECKING:
 
     from geosample.design import Design
     from geosample.ground import Ground
+    from geosample.sheets.rounds import Round
 
 FrameT = TypeVar("FrameT", bound=pd.DataFrame)
 
@@ -139,6 +140,8 @@ class MapBook:
     units: Units
     setting: Setting
     legs: Mapping[str, str]
+    way: tuple[Geometry, ...]
+    name: str = ""
 
     @property
     def room(self) -> Box:
@@ -151,14 +154,17 @@ class MapBook:
         return bool((self.design.points["role"] == "reserve").any())
 
 
-def open_mapbook(
-    book: Book, design: Design, ground: Ground, *, units: Units, setting: Setting, pace_m: float
-) -> MapBook:
-    """Return what the sheets of a design are drawn with."""
-    main = ordered_points(design, "main")
-    places = shapely.get_coordinates(main.geometry.to_numpy())
-    legs = ["", *(tell_leg(a, b, pace_m, units) for a, b in pairwise(places))]
-    return MapBook(book, design, ground, units, setting, dict(zip(main["point_id"], legs, strict=True)))
+def open_mapbook(book: Book, one: Round, ground: Ground, *, units: Units, setting: Setting, pace_m: float) -> MapBook:
+    """Return what the sheets of a round are drawn with."""
+    main = ordered_points(one.design, "main")
+    legs = ["", *(tell_leg(leg, pace_m, units) for leg in one.legs[1:])]
+    way = [shapely.LineString(leg) for leg in one.legs[1:]]
+    return MapBook(
+        *(book, one.design, ground, units, setting),
+        dict(zip(main["point_id"], legs, strict=True)),
+        tuple(way),
+        one.name,
+    )
 
 
 def by_hole(frame: FrameT) -> list[tuple[str | None, FrameT]]:
@@ -381,7 +387,7 @@ def draw_sheet(made: MapBook, sheet: HoleSheet) -> list[str]:
     next_page(book)
     write_head(made, sheet.title)
     beneath = ground_layers(made.ground.surfaces, made.ground.obstacles)
-    walk = MapLayer(_walk_of(made.design), SMALL_ROUND_LOOK)
+    walk = MapLayer(made.way, SMALL_ROUND_LOOK)
     unplaced: set[str] = set()
     for view in sheet.views:
         close = view.scale <= DIAL_SCALE
@@ -439,7 +445,9 @@ def flow_rest(made: MapBook, title: str, story: Sequence[Any]) -> None:
     flow_pages(made.book, story, start_page)
 
 
-def draw_overview(made: MapBook, spare: pd.DataFrame, *, pace_m: float, sources: Sequence[str]) -> None:
+def draw_overview(
+    made: MapBook, spare: pd.DataFrame, about: Sequence[str], *, pace_m: float, sources: Sequence[str]
+) -> None:
     """Draw the whole course with the round to walk, which points lie on which hole, and what the crew must know.
 
     Parameters
@@ -448,6 +456,8 @@ def draw_overview(made: MapBook, spare: pd.DataFrame, *, pace_m: float, sources:
         What to draw with.
     spare : DataFrame
         Reserve points that no sheet tells of; told here.
+    about : sequence of str
+        What the round is: its points, its length, its time.
     pace_m : float
         Length of a pace, m.
     sources : sequence of str
@@ -455,7 +465,7 @@ def draw_overview(made: MapBook, spare: pd.DataFrame, *, pace_m: float, sources:
     """
     book, design, setting, room = made.book, made.design, made.setting, made.room
     write_head(made, f"{made.ground.name or 'Overview'}: the round to walk")
-    words = tell_overview(design.visit, made.units, pace_m=pace_m, spare=made.has_spare)
+    words = [*about, *tell_overview(design.visit, made.units, pace_m=pace_m, spare=made.has_spare)]
     words += [tell_reserve(point) for point in spare.to_dict("records")]
     story = [paragraph(text, setting.body) for text in [*words, *sources]]
     words_mm = measure(book, story, room.width_mm)
@@ -467,7 +477,7 @@ def draw_overview(made: MapBook, spare: pd.DataFrame, *, pace_m: float, sources:
     main = ordered_points(design, "main")
     places, texts = _hole_labels(main)
     layers = [
-        MapLayer(_walk_of(design), ROUND_LOOK, "the round"),
+        MapLayer(made.way, ROUND_LOOK, "the round"),
         MapLayer(main.geometry.to_numpy(), DOT, "point to pull plugs at"),
         MapLayer(places, DOT, labels=texts, label_style=setting.bold),
     ]
@@ -499,12 +509,6 @@ def _hole_labels(main: pd.DataFrame) -> tuple[list[Geometry], list[str]]:
     return [*places, main.iloc[0].geometry, main.iloc[-1].geometry], [*texts, "start", "end"]
 
 
-def _walk_of(design: Design) -> list[Geometry]:
-    """Return the line from point to point as they are walked; nothing for a single point."""
-    corners = shapely.get_coordinates(ordered_points(design, "main").geometry.to_numpy())
-    return [shapely.LineString(corners)] if len(corners) > 1 else []
-
-
 def write_head(made: MapBook, title: str) -> None:
     """Write a page's title, what to pull, the visit and the design code at its top."""
     inside, visit, setting = made.book.inside, made.design.visit, made.setting
@@ -514,6 +518,7 @@ def write_head(made: MapBook, title: str) -> None:
     shrink = min(1.0, room_mm / text_width(title, Text(14, bold=True)))
     write_text(made.book, title, inside.west_mm, inside.north_mm - 5, Text(14 * shrink, bold=True))
     write_text(made.book, f"Design {visit.design_code}", inside.east_mm, inside.north_mm - 5, right)
+    write_text(made.book, made.name, inside.east_mm, inside.north_mm - 10, replace(right, size_pt=body))
     pull = f"{tell_pull(visit)} Visit {visit.visit}"
     pull += "" if visit.visit == visit.date else f", {visit.date}"
     write_text(made.book, pull, inside.west_mm, inside.north_mm - 10, Text(body))
@@ -521,8 +526,8 @@ def write_head(made: MapBook, title: str) -> None:
 
 def write_foot(made: MapBook, title: str) -> None:
     """Write the line at a page's foot."""
-    visit = made.design.visit
-    write_footer(made.book, f"Design {visit.design_code} · visit {visit.visit} · {title}", Text(9))
+    visit, name = made.design.visit, f" · {made.name}" if made.name else ""
+    write_footer(made.book, f"Design {visit.design_code} · visit {visit.visit} · {title}{name}", Text(9))
 
 
 def _dials(view: MapView, made: MapBook, surface_ids: Sequence[str]) -> list[MapLayer]:

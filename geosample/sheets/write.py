@@ -2,16 +2,16 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from geosample.design import CONTAINERS
-from geosample.drawing import close_book, open_book
+from geosample.drawing import close_book, next_page, open_book
 from geosample.errors import Problem, SheetsError
 from geosample.files.saving import make_folder, save_file
 from geosample.pests import load_pest
-from geosample.report.sheets import tell_sources
+from geosample.report.sheets import tell_round, tell_sources
 from geosample.sheets.bench import (
     StopTable,
     draw_bag_labels,
@@ -31,6 +31,7 @@ from geosample.sheets.mapbook import (
     plan_sheets,
     untold_reserve,
 )
+from geosample.sheets.rounds import join_rounds, split_rounds
 from geosample.sheets.waypoints import make_gpx, make_kml
 from geosample.units import Units
 from geosample.words import METHODS, ROLES
@@ -58,12 +59,15 @@ class Sheets:
         Points whose labels found no room on the map.
     wordless : tuple of str
         Points that no words lead to, only the waypoint.
+    rounds : tuple of dict
+        Who pulls what: each round's number, points, holes, walk_m and minutes.
     """
 
     paths: tuple[Path, ...]
     design: Design
     unlabelled: tuple[str, ...] = ()
     wordless: tuple[str, ...] = ()
+    rounds: tuple[dict[str, Any], ...] = ()
 
     def summary(self) -> dict[str, Any]:
         """Return it in plain JSON types."""
@@ -73,6 +77,7 @@ class Sheets:
             "points": {role: int((self.design.points["role"] == role).sum()) for role in ROLES},
             "unlabelled": list(self.unlabelled),
             "wordless": list(self.wordless),
+            "rounds": [dict(one) for one in self.rounds],
         }
 
 
@@ -89,6 +94,7 @@ def write_sheets(  # noqa: PLR0913 - what a user may say in plain words
     landmarks: str | Path | None = None,
     stop_lines: tuple[StopTable, ...] = (),
     large: bool = False,
+    people: int = 1,
     force: bool = False,
 ) -> Sheets:
     """Write the sampling map, the waypoints, the blank sheets and the form of a visit into a folder.
@@ -117,6 +123,8 @@ def write_sheets(  # noqa: PLR0913 - what a user may say in plain words
         More stop lines to print after the bench sheet, besides the design's own.
     large : bool
         In large letters, for poor sight; it takes more pages.
+    people : int
+        How many share the points: as many rounds of equal time, each with its own pages, labels and waypoints.
     force : bool
         Write over blank sheets that somebody has filled in.
 
@@ -130,6 +138,11 @@ def write_sheets(  # noqa: PLR0913 - what a user may say in plain words
     """
     folder = Path(out)
     _check_points(design, ground)
+    most = int((design.points["role"] == "main").sum())
+    if not 1 <= people <= most:
+        raise SheetsError(
+            Problem("people", str(people), f"1 to {most}, a point for each", "give how many share the points")
+        )
     if method not in METHODS:
         raise SheetsError(Problem("--extraction", repr(method), f"one of: {', '.join(METHODS)}", "name one of them"))
     if not force:
@@ -139,15 +152,24 @@ def write_sheets(  # noqa: PLR0913 - what a user may say in plain words
     course = f"{ground.name}: " if ground.name else ""
     book = open_book(paper=paper, title=f"{course}Sampling map, visit {visit.visit}, design {visit.design_code}")
     setting = LARGE if large else USUAL
-    made = open_mapbook(book, design, ground, units=units, setting=setting, pace_m=pace_m)
-    sheets = plan_sheets(made)
-    draw_overview(made, untold_reserve(made, sheets), pace_m=pace_m, sources=tell_sources(method))
-    unlabelled = [label for sheet in sheets for label in draw_sheet(made, sheet)]
-    draw_bench_sheets(made, profile, method=method, batch=batch)
-    for table in (*stop_tables(design), *stop_lines):
-        draw_stop_table(made, table)
+    rounds = split_rounds(design, ground, people)
+    design = join_rounds(design, rounds)
+    unlabelled: list[str] = []
     labels = open_book(paper=paper, title=f"Bag labels, visit {visit.visit}, design {visit.design_code}")
-    draw_bag_labels(labels, design, method=method)
+    for one in rounds:
+        if one.number > 1:
+            next_page(book)
+            next_page(labels)
+        made = open_mapbook(book, one, ground, units=units, setting=setting, pace_m=pace_m)
+        sheets = plan_sheets(made)
+        about = [tell_round(one.facts(), units)]
+        draw_overview(made, untold_reserve(made, sheets), about, pace_m=pace_m, sources=tell_sources(method))
+        unlabelled += [label for sheet in sheets for label in draw_sheet(made, sheet)]
+        draw_bag_labels(labels, one.design, method=method, name=one.name)
+    bench = replace(made, design=design, name="")
+    draw_bench_sheets(bench, profile, method=method, batch=batch)
+    for table in (*stop_tables(design), *stop_lines):
+        draw_stop_table(bench, table)
     rows = blank_rows(design, profile, method=method)
     contents = {  # all of them made before any is written
         "field_map.pdf": close_book(book),
@@ -158,11 +180,12 @@ def write_sheets(  # noqa: PLR0913 - what a user may say in plain words
         "blank_counts.xlsx": make_workbook(rows, profile),
         "blank_recounts.csv": make_csv(recount_rows(rows, seed=visit.seed)),
         "form.xlsx": make_form(design, profile, method=method),
+        **{f"points_round_{one.number}.gpx": make_gpx(one.design).encode() for one in rounds if one.of > 1},
     }
     make_folder(folder, SheetsError)
     paths = tuple(save_file(folder / name, data, SheetsError) for name, data in contents.items())
     wordless = tuple(design.points["point_id"][design.points["finding"] == NO_WORDS])
-    return Sheets(paths, design, tuple(unlabelled), wordless)
+    return Sheets(paths, design, tuple(unlabelled), wordless, tuple(one.facts() for one in rounds))
 
 
 def find_points(
