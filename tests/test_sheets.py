@@ -6,9 +6,11 @@ import csv
 from dataclasses import replace
 from pathlib import Path
 
+import gpxpy
 import openpyxl
 import pandas as pd
 import pytest
+from sheets_case import read_pages
 
 from geosample.design import Design
 from geosample.errors import SheetsError
@@ -94,3 +96,33 @@ def test_nothing_given_is_changed(sheets_design: Design, small_ground: Ground, t
     write_sheets(sheets_design, small_ground, tmp_path)
     pd.testing.assert_frame_equal(sheets_design.points, before[0])
     pd.testing.assert_frame_equal(small_ground.surfaces, before[1])
+
+
+def test_two_people_get_a_round_each_of_equal_time_with_pages_labels_and_waypoints(
+    sheets_design: Design, small_ground: Ground, tmp_path: Path
+) -> None:
+    made = write_sheets(sheets_design, small_ground, tmp_path, people=2)
+    rounds = made.summary()["rounds"]
+    assert max(one["minutes"] for one in rounds) <= 1.1 * min(one["minutes"] for one in rounds)
+    main = set(sheets_design.points["point_id"][sheets_design.points["role"] == "main"])
+    pulled: list[set[str]] = []
+    for number in (1, 2):
+        gpx = gpxpy.parse((tmp_path / f"points_round_{number}.gpx").read_text(encoding="utf-8"))
+        mine = {point.name for point in gpx.waypoints if point.type == "main"}
+        assert [len(mine)] == [one["points"] for one in rounds if one["round"] == number]
+        for name in ("field_map.pdf", "bag_labels.pdf"):
+            pages = [page.text for page in read_pages(tmp_path / name) if f"Round {number} of 2" in page.text]
+            told = {word for page in pages for word in page.split()}
+            assert mine <= told
+            assert not (main - mine) & told
+        pulled.append(mine)
+    assert pulled[0] | pulled[1] == main
+    assert not pulled[0] & pulled[1]
+
+
+@pytest.mark.parametrize("people", [0, 1_000])
+def test_more_people_than_points_are_refused(
+    sheets_design: Design, small_ground: Ground, tmp_path: Path, people: int
+) -> None:
+    with pytest.raises(SheetsError, match=f"people: found {people}"):
+        write_sheets(sheets_design, small_ground, tmp_path, people=people)

@@ -273,8 +273,14 @@ def share_walk(  # noqa: PLR0913 - what a walk is made of
 
     Parameters
     ----------
-    places, groups, start, end, ways
-        As for ``order_walk``; every round starts and ends there.
+    places : ndarray, shape (n, 2)
+        Easting and northing, m.
+    groups : sequence of int, length n
+        As for ``order_walk``.
+    start, end : ndarray, shape (2,)
+        Where every round starts and ends, m.
+    ways : Ways, optional
+        What is walked round.
     rounds : int
         How many, at most one a point.
     point_m : float

@@ -11,8 +11,8 @@ import shapely
 
 from geosample.design import Ways, find_legs, open_ways, share_walk, walk_m
 from geosample.design.howmany import PULL_MINUTES, WALK_M_PER_MINUTE
-from geosample.holes import hole_key
 from geosample.sheets.blanks import ordered_points
+from geosample.words import hole_key
 
 if TYPE_CHECKING:
     import geopandas as gpd
