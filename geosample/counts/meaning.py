@@ -11,6 +11,7 @@ import unicodedata
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
+from functools import lru_cache
 
 from geosample.files.reading import Log, Table
 from geosample.pests import Pest
@@ -119,6 +120,7 @@ def find_columns(table: Table, pest: Pest, asked: Mapping[str, str], log: Log) -
     return Columns({meant: place for meant, place in places.items() if meant not in keys}, stages, others)
 
 
+@lru_cache(4096)  # a sheet says the same words in every row
 def plain_heading(text: str) -> str:
     """Return a heading in lower case with one space for every run of marks.
 
@@ -131,13 +133,14 @@ def plain_heading(text: str) -> str:
     return " ".join(re.findall(r"[^\W_]+", plain))
 
 
-def _readings(text: str) -> list[str]:
+@lru_cache(4096)
+def _readings(text: str) -> tuple[str, ...]:
     """Return the ways to read a heading: whole, without its form's group, without its unit, without spaces."""
     last = re.split(r"[/:]", text)[-1]
     words = [plain_heading(text), plain_heading(last)]
     words += [re.sub(r" (?:m|count|counts|found|number)$", "", word) for word in words]
     words += [word.replace(" ", "") for word in words]
-    return [word for word in dict.fromkeys(words) if word]
+    return tuple(word for word in dict.fromkeys(words) if word)
 
 
 def _choose(places: list[int], meant: str, table: Table, others: dict[str, int]) -> int | None:
