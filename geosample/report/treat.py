@@ -25,7 +25,7 @@ from geosample.units import (
     show_speed,
     show_way,
 )
-from geosample.words import ACTIONS, SURFACE_KINDS, name_place
+from geosample.words import ACTIONS, SURFACE_KINDS, hole_key, name_place
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -241,7 +241,9 @@ def _tell_stretch(place: Place, kind: str, units: Units) -> str:
         return "the whole length"
     if first == last:
         return f"at {first} {unit}"
-    return f"from {near if from_near else first} to {'the far end' if to_far else f'{last} {unit}'}"
+    if to_far:
+        return f"from {first} {unit} to the far end"
+    return f"from {near if from_near else first} to {last} {unit}"
 
 
 def show_minutes(seconds: float) -> str:
@@ -270,7 +272,7 @@ def work_rows(zones: Zones, places: Mapping[str, Place], units: Units) -> list[l
     def row(*told: str, area_m2: float, passes: int = 0, length_m: float = 0.0) -> list[str]:
         driven = [str(passes), show_way(length_m, units), show_minutes(length_m / settings.speed_m_per_s)]
         load = settings.sprayer.count_loads(area_m2)
-        loads = [] if load is None else [f"{load:.1f}" if passes else ""]
+        loads = [] if load is None else [_show_loads(load) if passes else ""]
         return [*told, show_area(area_m2, units), *(driven if passes else ["none", "", ""]), *loads]
 
     def where(name: str) -> str:
@@ -295,7 +297,12 @@ def work_rows(zones: Zones, places: Mapping[str, Place], units: Units) -> list[l
         row(one.hole or "none", one.zone_id, f"leave untreated: {where(one.zone_id)}", area_m2=one.area_m2)
         for one in zones.of("check").itertuples()
     ]
-    return [*([total] if rows else []), *rows, *strips]
+    by_hole = sorted([*rows, *strips], key=lambda told: hole_key(told[0]))  # within a hole the order stays
+    return [*([total] if rows else []), *by_hole]
+
+
+def _show_loads(loads: float) -> str:
+    return f"{loads:.1f}" if loads >= 0.05 else "under 0.1"  # noqa: PLR2004 - what rounds to none
 
 
 WORK_HEADS = ("hole", "zone", "where", "area", "passes", "length", "time", "tank loads")
@@ -443,9 +450,10 @@ def _tell_driving(zones: Zones, units: Units) -> Iterator[str]:
     if not driving.passes:
         return
     yield f"Driving: {_show_driving(zones, units)}; turns, filling and the way between zones are not counted."
+    beside = " or beside check strips" if len(zones.of("check")) else ""
     left = {
         "where the boom would be over water or ground you keep off": driving.kept_off_m2,
-        "in corners too small for a pass": driving.corners_m2,
+        f"in corners too small for a pass{beside}": driving.corners_m2,
     }
     told = [f"{show_area(m2, units)} {where}" for where, m2 in left.items() if m2 >= _LEAST_TOLD_M2]
     if told:

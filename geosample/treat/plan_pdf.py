@@ -124,10 +124,10 @@ _LINES = {
 _GRID = Pen(GREYS[1], 0.15)
 _NO_AIM = Pen(GREYS[5], 0.15)
 _CURVE_COLUMNS = (
-    Column("what is treated", 34, SMALL),
-    Column("of the ground", 16, RIGHT),
-    Column("of the insects", 16, RIGHT),
-    Column("90 % interval", 22, RIGHT),
+    Column("what is treated", 28, SMALL),
+    Column("of the ground", 17, RIGHT),
+    Column("of the insects", 17, RIGHT),
+    Column("90 % interval", 28, RIGHT),
 )
 _MOST_LABELS = 4
 _MOST_CURVE_ROWS = 5

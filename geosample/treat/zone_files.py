@@ -92,7 +92,9 @@ def write_zones(zones: Zones, folder: str | Path, *, units: Units = "us") -> lis
     latitude first, since drivers write metres as degrees without a word.
     """
     place = make_folder(folder, TreatError)
-    layers = [_lay_out_zones(zones, units), *([_lay_out_passes(zones, units)] if zones.drives else [])]
+    layers = [_lay_out_zones(zones, units)]
+    if zones.drives or zones.of("treat").empty:  # the passes of a plan before must not stay beside one of no zones
+        layers.append(_lay_out_passes(zones, units))
     table = save_file(place / "zones.csv", write_csv(zone_rows(zones)), TreatError)
     return [table, *(path for layer in layers for path in _write_layer(layer, place))]
 
