@@ -176,7 +176,9 @@ def read_labels(row: Row, book: LabelBook, log: Log) -> Claim | None:
     for one in {label.written: label for label in labels if label.forgiven}.values():
         facts = {"label": one.written, "read_as": one.point_id, "forgiven": one.forgiven}
         log.note("label_read", row.where, facts)
-    return _merge(labels, " / ".join(text for text, label in found if label is None))
+    methods = [label.method for label in labels if label.method]
+    unknown = " / ".join(text for text, label in found if label is None)
+    return Claim(labels[0].point_id, next(iter(methods), ""), any(label.recount for label in labels), unknown)
 
 
 def name_bag(bag: Bag, claim: Claim, usual_method: str | None, log: Log) -> Bag | None:
@@ -190,7 +192,6 @@ def name_bag(bag: Bag, claim: Claim, usual_method: str | None, log: Log) -> Bag 
         remedy = "add a column 'method', or give `method` for the rows that don't say"
         log.ask(bag.where, "no extraction method", "brine, heat, flush, hand or other", remedy)
         return None
-    recount = bag.recount or claim.recount
     method = method or "other"
     own = f"own label: {claim.unknown}" if claim.unknown and bag.joined_by == "label" else ""
     note = "; ".join(text for text in (bag.words["note"], own) if text)
@@ -198,7 +199,7 @@ def name_bag(bag: Bag, claim: Claim, usual_method: str | None, log: Log) -> Bag 
         bag,
         point_id=claim.point_id,
         method=method,
-        recount=recount,
+        recount=bag.recount or claim.recount,
         sample_id=make_sample_id(claim.point_id, method),
         words={**bag.words, "note": note},
     )
@@ -212,12 +213,6 @@ def ask_unknown(bag: Bag, claim: Claim, book: LabelBook, log: Log) -> None:
     if bag.has_position:
         found += " and a position that no free point is near"
     log.ask(bag.where, found, "a label of this visit's design", remedy)
-
-
-def _merge(labels: list[Label], unknown: str) -> Claim:
-    methods = [label.method for label in labels if label.method]
-    recount = any(label.recount for label in labels)
-    return Claim(labels[0].point_id, methods[0] if methods else "", recount, unknown)
 
 
 # A second point nearer than this times the joined one's distance is worth telling of (our own choice).
@@ -259,7 +254,8 @@ def join_positions(rows: Sequence[Placed], design: Design, within_m: float, log:
     places = _project(rows, design)
     order = {point_id: i for i, point_id in enumerate(plan.ids)}
     claimed = {order[row.claim.point_id] for row in rows if row.claim.point_id}
-    loose = [i for i, row in enumerate(rows) if _is_loose(row)]
+    # only the position can tell the point of these; a moved plug's can't
+    loose = [i for i, one in enumerate(rows) if not one.claim.point_id and one.bag.has_position and not one.bag.moved]
     pairs = assign_places([rows[i] for i in loose], places[loose], plan, claimed)
     joined = {i: pairs[k] for k, i in enumerate(loose) if k in pairs}
     kept: list[Placed | None] = []
@@ -368,11 +364,6 @@ def _project(rows: Sequence[Placed], design: Design) -> NDArray[np.float64]:
         fixes = gpd.GeoSeries(gpd.points_from_xy(lon, lat), crs=4326).to_crs(design.points.crs)
         metres[with_fix] = np.column_stack([fixes.x, fixes.y])
     return metres
-
-
-def _is_loose(row: Placed) -> bool:
-    """Return whether only the position can tell the row's point; a moved plug's can't."""
-    return not row.claim.point_id and row.bag.has_position and not row.bag.moved
 
 
 def _reach(bag: Bag, plan: Plan) -> float:

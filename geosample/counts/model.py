@@ -42,7 +42,7 @@ from geosample.survey.findings import Finding, What, put_findings
 from geosample.words import UNSTAGED
 
 if TYPE_CHECKING:
-    from collections.abc import Collection, Iterable, Sequence
+    from collections.abc import Collection, Iterable
 
     import geopandas as gpd
     import pyproj
@@ -344,20 +344,16 @@ def note_coverage(samples: pd.DataFrame, points: pd.DataFrame) -> list[Note]:
         for i, (point_id, why) in enumerate(zip(missing["point_id"], missing["state"], strict=True)):
             facts = {"status": why, "stand_in": stand_ins[i] if i < len(stand_ins) else None}
             notes.append(Note("unanswered", str(point_id), facts=facts))
-        skipped = _skipped(reserve)
+        # passed over without a word, though a later one of the stratum was pulled
+        used = [place for place, state in enumerate(reserve["state"]) if state in ANSWERED]
+        earlier = reserve.iloc[: max(used, default=0)]
+        skipped = list(earlier.loc[earlier["state"] == "not_returned", "point_id"])
         if skipped:
             notes.append(Note("reserve_skipped", f"stratum {stratum}", facts={"points": skipped}))
         extra = len(stand_ins) - len(missing)
         if extra > 0:
             notes.append(Note("extra_answers", f"stratum {stratum}", facts={"extra": extra}))
     return notes
-
-
-def _skipped(reserve: pd.DataFrame) -> list[str]:
-    """Return the reserve points passed over without a word though a later one of their stratum was pulled."""
-    used = [place for place, state in enumerate(reserve["state"]) if state in ANSWERED]
-    earlier = reserve.iloc[: max(used, default=0)]
-    return list(earlier.loc[earlier["state"] == "not_returned", "point_id"])
 
 
 def _state_of_points(samples: pd.DataFrame) -> dict[str, str]:
@@ -450,21 +446,15 @@ def add_counts(survey: Survey, fresh: Counts, design: Design) -> Added:
             change.put("samples", added.counts.samples, where=of_visit)
             change.put("counts", added.counts.counts, where=of_visit)
             stale = change.forget_results(fresh.visit)
-            added = replace(added, counts=_note_stale(added.counts, stale))
+            if stale:
+                told = Note("results_taken_away", f"visit {fresh.visit}", facts={"layers": list(stale)})
+                added = replace(added, counts=replace(added.counts, notes=(told, *added.counts.notes)))
             if added.counts.recounts is not None:
                 change.put("recounts", added.counts.recounts, where=of_visit)
             agreed = find_agreement(compare_recounts(added.counts, load_pest(design.visit.pest)))
             if agreed:
                 put_findings(change, fresh.visit, design.visit.pest, agreed)
     return added
-
-
-def _note_stale(counts: Counts, layers: Sequence[str]) -> Counts:
-    """Say that results worked out from the earlier counts were taken away, where there were any."""
-    if not layers:
-        return counts
-    told = Note("results_taken_away", f"visit {counts.visit}", facts={"layers": list(layers)})
-    return replace(counts, notes=(told, *counts.notes))
 
 
 def merge_counts(old: Counts, fresh: Counts, design: Design) -> Added:

@@ -8,7 +8,6 @@ from __future__ import annotations
 import re
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import replace
-from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 from xml.etree import ElementTree as ET
@@ -209,12 +208,11 @@ def _read_tables(
     if not paths:
         raise CountsError(Problem("files", "none", "at least one file of counts", "name the file that came back"))
     named = {plain_heading(heading): meaning for heading, meaning in asked.items()}
-    meaning_of = partial(_meaning_of, pest=pest, named=named)
+
+    def meaning_of(text: str) -> str | None:
+        return named.get(plain_heading(text)) or know_heading(text, pest)
+
     return [table for path in paths for table in read_tables(path, log, meaning_of, WAYPOINTS)]
-
-
-def _meaning_of(text: str, *, pest: Pest, named: Mapping[str, str]) -> str | None:
-    return named.get(plain_heading(text)) or know_heading(text, pest)
 
 
 def _check_asked(asked: Mapping[str, str], tables: Sequence[Table], pest: Pest, log: Log) -> None:
@@ -265,8 +263,8 @@ _PAIR = re.compile(
     rf"({_NAME})\s*[:=]\s*((?:[^,;|\n=:]|(?<=\d),(?=\d))*?)\s*(?=$|[;|\n]|,(?!\d)|(?<!\d),|\s{_NAME}\s*[:=])"
 )
 _STAGE = re.compile(rf"\b([^\W\d_]\w*)\s+({_NUMBER})\b")
-# A waypoint's own name and place say these; in a comment such words are the plan's, for finding the point.
-_OF_PLACE = {"point_id", "sample_id", "lat", "lon", "position", "surface_id", "kind", "walk_order", "role"}
+# A waypoint's own name and place say these; in a comment such words are the plan's, or nobody knows them (None).
+_OF_PLACE = {None, "point_id", "sample_id", "lat", "lon", "position", "surface_id", "kind", "walk_order", "role"}
 
 
 def read_waypoints(path: Path, log: Log, meaning_of: Meaning) -> list[Table]:
@@ -310,17 +308,12 @@ def read_pairs(text: str, meaning_of: Meaning) -> dict[str, str]:
     plain = text.strip()
     if re.fullmatch(_NUMBER, plain):
         return {"count": plain}
-    pairs = {name.strip(): value.strip() for name, value in _PAIR.findall(plain) if _of_bag(meaning_of(name))}
-    bare = {name: value for name, value in _STAGE.findall(plain) if name not in pairs and _counted(meaning_of(name))}
-    return {**pairs, **bare}
-
-
-def _of_bag(meant: str | None) -> bool:
-    return meant is not None and meant not in _OF_PLACE
-
-
-def _counted(meant: str | None) -> bool:
-    return meant is not None and (meant not in FIELDS or meant == "total")
+    said = {name.strip(): value.strip() for name, value in _PAIR.findall(plain) if meaning_of(name) not in _OF_PLACE}
+    for name, value in _STAGE.findall(plain):
+        meant = meaning_of(name)
+        if name not in said and meant is not None and (meant not in FIELDS or meant == "total"):
+            said[name] = value
+    return said
 
 
 def _unfold(point: Mapping[str, str], meaning_of: Meaning) -> dict[str, str]:

@@ -30,7 +30,7 @@ from geosample.counts.meaning import (
     same_date,
 )
 from geosample.files.reading import Log, Table, show_rows
-from geosample.survey import shape_frame
+from geosample.survey import LAYERS, shape_frame
 from geosample.units import FOOT2_M2
 from geosample.words import UNSTAGED
 
@@ -157,11 +157,6 @@ def list_rows(table: Table, columns: Columns) -> list[Row]:
     ]
 
 
-def tells_of_plug(row: Row) -> bool:
-    """Return whether the row says anything of its plug: a count, a total or a status."""
-    return bool(row.get("status") or row.get("total") or any(row.stages.values()))
-
-
 def read_row(row: Row, rules: ReadRules, log: Log) -> Bag | None:
     """Return the bag a row tells of, without its place; None after asking about every cell that can't be read."""
     before = len(log.problems)
@@ -169,7 +164,8 @@ def read_row(row: Row, rules: ReadRules, log: Log) -> Bag | None:
     status = _read_cell(row, "status", read_status(row.get("status")), log)
     plugs = _read_plugs(row, rules, log)
     accuracy_m = _read_cell(row, "accuracy_m", read_metres(row.get("accuracy_m")), log)
-    _check_day(row, rules, log)
+    if rules.day is not None:
+        _read_cell(row, "collected_at", read_date(row.get("collected_at"), rules.day, rules.days), log)
     state = _settle_status(row, status, found, log)
     if state == "counted":
         _check_amount(row, found, plugs, rules, log)
@@ -211,11 +207,6 @@ def _read_found(row: Row, rules: ReadRules, log: Log) -> dict[str, int]:
         expected = f"the sum of the stages, {sum(found.values())}"
         log.ask(row.where, f"total {total}", expected, "count again, or correct the cell that is wrong")
     return found
-
-
-def _check_day(row: Row, rules: ReadRules, log: Log) -> None:
-    if rules.day is not None:
-        _read_cell(row, "collected_at", read_date(row.get("collected_at"), rules.day, rules.days), log)
 
 
 def _read_plugs(row: Row, rules: ReadRules, log: Log) -> int:
@@ -445,7 +436,8 @@ def _is_header(row: Row) -> bool:
 
 
 def _is_blank(row: Row) -> bool:
-    return not tells_of_plug(row)
+    """Return whether the row says nothing of its plug: no count, no total and no status."""
+    return not (row.get("status") or row.get("total") or any(row.stages.values()))
 
 
 def _check_codes(rows: Sequence[Row], visit: Visit, other_codes: Mapping[str, str], log: Log) -> list[Row]:
@@ -487,7 +479,7 @@ def shape_samples(bags: Sequence[Bag], design: Design) -> gpd.GeoDataFrame:
     """Return the samples in the design's order, each at its planned place unless it was moved to a known one."""
     planned = design.points.set_index("point_id").geometry
     rows = [_sample_row(bag, design) for bag in bags]
-    frame = pd.DataFrame(rows, columns=list(_sample_row_names())) if not rows else pd.DataFrame(rows)
+    frame = pd.DataFrame(rows, columns=None if rows else list(LAYERS["samples"].columns))
     fixes = gpd.GeoSeries(gpd.points_from_xy(frame["fix_lon"], frame["fix_lat"]), crs=4326).to_crs(design.points.crs)
     at_fix = frame["moved"].to_numpy(bool) & frame["fix_lon"].notna().to_numpy()
     places = planned.reindex(frame["point_id"]).to_numpy()
@@ -546,9 +538,3 @@ def _sample_row(bag: Bag, design: Design) -> dict[str, object]:
         "plugs": bag.plugs,
         "moved": bag.moved,
     }
-
-
-def _sample_row_names() -> tuple[str, ...]:
-    from geosample.survey import LAYERS
-
-    return tuple(LAYERS["samples"].columns)
