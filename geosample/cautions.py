@@ -28,11 +28,6 @@ class Caution:
     grade: Grade
     source: str = ""
 
-    def __str__(self) -> str:
-        """Return the sentence with its grade behind it."""
-        ground = self.source or GRADES[self.grade]
-        return f"{self.text} [{self.grade}: {ground}]"
-
 
 SIMULATED = "Invented course, simulated counts: no turf was sampled."
 """Goes wherever invented counts are shown."""

@@ -441,7 +441,7 @@ def test_the_command_draws_the_picture_and_splits_by_the_border(tmp_path, small_
     run = CliRunner().invoke(main, words)
     assert run.exit_code == 0, run.output
     assert (tmp_path / "a.pdf").stat().st_size > 1000
-    assert "stratum fairway border" in run.output
+    assert "part fairway border" in run.output
 
 
 @pytest.mark.slow

@@ -148,4 +148,6 @@ def test_the_terminal_is_told_what_was_drawn_and_the_cautions(complete: Survey):
     assert lines[0].startswith("Wrote map.html (1.2 MB), which opens with no network: visit 2026-05-12: 3 surfaces")
     assert any(line.startswith("1 zone: suggested for treatment; ") and line.endswith(" m²") for line in lines)
     assert lines[-1] == IN_SHORT
-    assert tell_drawn_more(gather_story(complete)) == [str(caution) for caution in TREATMENT]
+    *cautions, sources = tell_drawn_more(gather_story(complete))
+    assert cautions == [f"{number}. {caution.text}" for number, caution in enumerate(TREATMENT, 1)]
+    assert sources.startswith("Sources and how sure: 1: US: EPA label text; 2, 3, 5, 6: common practice, no source; ")

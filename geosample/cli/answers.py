@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import asdict
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -400,7 +401,7 @@ def map_command(survey: Path, out: Path, visit: str | None, units: Units, **aske
 
     story = gather_story(open_survey(survey, must_exist=True), visit)
     size = draw_map(story, out, units=units, **asked).stat().st_size
-    cautions = [str(caution) for caution in TREATMENT] if len(story.zones) else []
+    cautions = [asdict(caution) for caution in TREATMENT] if len(story.zones) else []
     facts = {"page": str(out), "size_bytes": size, **story.summary(), "cautions": cautions}
     told, rest = tell_drawn(story, out, size, units), tell_drawn_more(story)
     return told, facts, rest

@@ -110,7 +110,8 @@ def tell_table(rows: pd.DataFrame, units: Units = "us", *, domains: Sequence[str
         told = ["-" if math.isnan(value) else show_density(value, units).split("/")[0] for value in values]
         if row["n"] and too_few(row):
             told[2] = "too few bags"
-        label = "all the ground" if row["domain"] == "all" else f"{row['domain']} {row['label']}"
+        called = "part" if row["domain"] == "stratum" else row["domain"]
+        label = "all the ground" if called == "all" else f"{called} {row['label']}"
         table.append([label, *told, str(row["n"]), show_area(float(row["area_m2"]), units)])
     return show_table(["", f"per {unit}", f"low, {level}", f"high, {level}", "bags", "area"], table)
 

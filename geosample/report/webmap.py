@@ -15,6 +15,7 @@ from markupsafe import Markup
 
 from geosample import __version__, units
 from geosample.cautions import GRADES, IN_SHORT, SIMULATED, TREATMENT
+from geosample.errors import list_names
 from geosample.report.density import CLUSTER_WARNING, tell_clusters, tell_trust
 from geosample.report.estimate import tell_border, tell_decisions
 from geosample.report.treat import tell_reason, tell_zone
@@ -522,4 +523,10 @@ def tell_drawn(story: Story, page: Path, size_bytes: int, units: Units = "us") -
 
 def tell_drawn_more(story: Story) -> list[str]:
     """Return the rest: the cautions in full where zones are shown."""
-    return [str(caution) for caution in TREATMENT] if len(story.zones) else []
+    if story.zones.empty:
+        return []
+    sources = [f"{list_names(numbers)}: {source}" for source, numbers in _list_sources()]
+    return [
+        *(f"{number}. {caution.text}" for number, caution in enumerate(TREATMENT, 1)),
+        f"Sources and how sure: {'; '.join(sources)}.",
+    ]
