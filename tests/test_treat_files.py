@@ -272,6 +272,8 @@ def test_treat_before_density_says_what_to_run(small_ground, tmp_path):
         ("--threshold", "0/ft2", 1, "more than 0"),
         ("--miss-cost", "0", 1, "more than 0"),
         ("--swath", "15", 2, "ft"),
+        ("--speed", "3", 2, "mph"),
+        ("--speed", "90mph", 1, "from 0.1 to 15"),
         ("--keep-off", "water", 2, "water=25ft"),
         ("--keep-off", "lake=25ft", 1, "water"),
     ],

@@ -10,6 +10,7 @@ from dataclasses import replace
 
 import geopandas as gpd
 import numpy as np
+import pandas as pd
 import pytest
 import shapely
 from treat_case import patch, plan
@@ -59,6 +60,18 @@ def test_no_boom_is_over_water_or_ground_kept_off(planned, small_ground):
     ]
     over = shapely.buffer(lines_of(planned), planned.settings.swath_m / 2)
     assert not shapely.intersects(over, shapely.union_all(shut)).any()
+
+
+def test_a_creek_drawn_as_a_line_is_water_too(small_ground):
+    creek = shapely.LineString([(-80, -150), (20, -140)])
+    row = gpd.GeoDataFrame(
+        {"kind": ["water"], "hole": "1", "source": "invented"}, geometry=[creek], crs=small_ground.crs
+    )
+    crossed = replace(small_ground, obstacles=pd.concat([small_ground.obstacles, row], ignore_index=True))
+    zones = plan(crossed, EVERYWHERE)
+    assert zones.of("treat").intersects(creek).any()
+    assert not shapely.intersects(shapely.buffer(lines_of(zones), SWATH_M / 2), creek).any()
+    assert zones.figures.driving.kept_off_m2 > 10 * SWATH_M
 
 
 def test_areas_add_up(planned):

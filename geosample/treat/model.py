@@ -578,6 +578,7 @@ class Zones(Result):
             "settings": self.settings.plain(),
             "figures": self.figures.plain(),
             "zones": table.to_dict("records"),
+            "drives": [drive.plain() for drive in self.drives],
             "curve": curve.astype(object).where(curve.notna(), None).to_dict("records"),
         }
 

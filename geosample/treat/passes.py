@@ -8,7 +8,7 @@ less driving.
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import asdict, dataclass, replace
 from functools import partial
 from typing import TYPE_CHECKING, Any
 
@@ -110,6 +110,11 @@ class Drive:
         """Length of all passes, m, without turns."""
         return float(sum(line.length for line in self.passes))
 
+    def plain(self) -> dict[str, Any]:
+        """Return the facts in JSON's own types, without the lines."""
+        told = asdict(replace(self, passes=()))
+        return {**told, "passes": len(self.passes), "length_m": self.length_m}
+
 
 def lay_passes(
     zones: gpd.GeoDataFrame, ground: Ground, *, swath_m: float, keep_off_m: Mapping[str, float]
@@ -143,7 +148,9 @@ def lay_passes(
     if treat.empty:
         return (), {}
     strips = zones.geometry[zones["action"] == "check"].union_all()
-    shut = keep_off_area(ground.obstacles, {"water": 0.0, **keep_off_m})
+    water = ground.obstacles.geometry[ground.obstacles["kind"] == "water"].to_numpy()
+    # a creek may be a line: kept off as one, it has no area to keep off
+    shut = shapely.union_all([*water, keep_off_area(ground.obstacles, keep_off_m)])
     outlines = ground.surfaces.set_index("surface_id").geometry
     groups = list(_drive_together(list(treat.itertuples())))
     every = treat.geometry.to_numpy()
@@ -182,7 +189,7 @@ def _lay_drive(
     ground, shape = _join_up([row.geometry for row in rows])
     outline = fill_holes(_join_up([outlines[row.surface_id] for row in rows])[1], float("inf"))
     near = shapely.buffer(shape, 2 * swath_m)
-    off_limits = shapely.buffer(meet(shut, near), swath_m / 2 + _SLACK_M, quad_segs=16)
+    off_limits = shapely.buffer(shapely.intersection(shut, near), swath_m / 2 + _SLACK_M, quad_segs=16)
     untreated = meet(strips, near) if not strips.is_empty else NOTHING
     # strips lie across the zone they were cut from, so the boom meets them square when it goes the way of that zone
     beside = [strip for strip in polygons_of(untreated) if shapely.distance(strip, shape) < _TOUCH_M]
