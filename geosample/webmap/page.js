@@ -125,6 +125,12 @@ const geosample = (() => {
     show_raster();
   }
 
+  // Beside the map there is room for all layers, and nothing to tap that would open them.
+  function open_layers() {
+    if (getComputedStyle(find("#layers summary")).display === "none") { find("#layers").open = true; }
+    uncover();
+  }
+
   // Leaflet's own scale and credit move out from under what covers the map.
   function uncover() {
     const room = clear_room();
@@ -285,9 +291,9 @@ const geosample = (() => {
     box.setAttribute("role", "region");
     box.setAttribute("aria-label", page.words.map);
     page.map.attributionControl.setPrefix("Leaflet");
-    find("#layers").open = window.innerWidth >= 900;
     find("#layers").addEventListener("toggle", uncover);
-    window.addEventListener("resize", uncover);
+    window.addEventListener("resize", open_layers);
+    open_layers();
     bind_layers();
     bind_rasters();
     bind_units();

@@ -56,6 +56,22 @@ def test_the_map_fills_the_window_under_a_head_of_one_line(chromium: Browser, an
     assert all(of_shown(chromium, "#open .date, #open .answer", "n.scrollWidth <= n.offsetWidth"))
 
 
+def test_a_phone_held_sideways_has_its_tools_beside_the_map(chromium: Browser, course_page: Path) -> None:
+    open_page(chromium, course_page, PHONE)
+    chromium.execute_cdp_cmd(
+        "Emulation.setDeviceMetricsOverride", {"width": 844, "height": 390, "deviceScaleFactor": 1, "mobile": True}
+    )
+    settle(chromium)
+    area, tools = box(chromium, ".folium-map"), box(chromium, "#tools")
+    assert (tools["left"] - area["left"]) * area["height"] >= 0.45 * 844 * 390
+    assert tools["bottom"] <= area["bottom"]
+    assert hidden(chromium, "#to-cautions, #raster, #open .answer") == []
+    assert ask(chromium, "return document.querySelector('input[data-layer=surfaces]').checkVisibility()")
+    click(chromium, ".to-zone")
+    settle(chromium)
+    assert hidden(chromium, ".leaflet-popup-close-button") == []
+
+
 @sizes
 def test_legend_holes_layers_and_a_line_of_caution_are_in_view(chromium: Browser, any_page: Path, size) -> None:
     open_page(chromium, any_page, size)
