@@ -181,13 +181,14 @@ def _tell_how_much(story: Story) -> Markup:
     row = story.broadest()
     if row is None:
         return Markup("")
-    return Markup("{} on average over {} ({} interval {}): about {} in all, from {}.").format(
+    ends = [_rounded(row[end] * row["area_m2"]) for end in ("low_per_m2", "high_per_m2")]
+    return Markup("{} on average over {} ({} interval {}), from {}: {} insects in all.").format(
         density(row["mean_per_m2"]),
         area(row["area_m2"]),
         set_percent(row["level"]),
         interval(row["low_per_m2"], row["high_per_m2"]),
-        _rounded(row["total"]),
-        _plural(int(row["n"]), "sample"),
+        _plural(int(row["n"]), "bag"),
+        " to ".join(ends),
     )
 
 
@@ -269,7 +270,7 @@ def _tell_not_known(story: Story) -> Markup:
             ).format(area(unknown_m2), area(mapped_m2), percent(unknown_m2 / mapped_m2))
         )
     if story.uncounted:
-        lost = _plural(story.uncounted, "sample")
+        lost = _plural(story.uncounted, "bag")
         parts.append(Markup("{} came back without a count: missing, not zero.").format(lost))
     if len(bare):
         parts.append(
