@@ -166,14 +166,34 @@ def _drive_together(rows: Sequence[Row]) -> Iterator[list[Row]]:
     """Yield the zones that are driven as one, the largest first."""
     left = sorted(rows, key=lambda row: -row.area_m2)
     while left:
-        group, rest = [left[0]], left[1:]
-        sort = _TOGETHER.get(group[0].kind)
-        for row in rest:
-            same = sort is not None and (row.hole, _TOGETHER.get(row.kind)) == (group[0].hole, sort)
-            if same and min(shapely.distance(row.geometry, one.geometry) for one in group) < _TOUCH_M:
-                group.append(row)
-        left = [row for row in rest if row not in group]
+        first, *others = left
+        group, left = [first], []
+        for row in others:
+            alike = row.hole == first.hole and _TOGETHER.get(row.kind, row.zone_id) == _TOGETHER.get(first.kind)
+            touch = alike and min(shapely.distance(row.geometry, one.geometry) for one in group) < _TOUCH_M
+            (group if touch else left).append(row)
         yield group
+
+
+@dataclass(frozen=True, slots=True)
+class _Way:
+    """Passes laid one way over a shape.
+
+    Parameters
+    ----------
+    whole, cut : list of Lane
+        Lane by lane, before and after they were cut at water and ground kept off.
+    swept : Geometry
+        Under the boom along what is left of them.
+    twice_m2, cost_m2 : float
+        Under the boom twice; and what driving, turning, waste and what is left cost, as so much spraying.
+    """
+
+    whole: list[Lane]
+    cut: list[Lane]
+    swept: Geometry
+    twice_m2: float
+    cost_m2: float
 
 
 def _lay_drive(
@@ -185,54 +205,59 @@ def _lay_drive(
     strips: Geometry,
     swath_m: float,
 ) -> tuple[Drive, Geometry]:
-    """Return a group's passes, laid the way that takes least, and what a whole boom covers beyond every zone."""
-    ground, shape = _join_up([row.geometry for row in rows])
-    outline = fill_holes(_join_up([outlines[row.surface_id] for row in rows])[1], float("inf"))
+    """Return a group's passes, laid the way that costs least, and what a whole boom covers beyond every zone."""
+    shape = _join_up([row.geometry for row in rows])
+    outline = fill_holes(_join_up([outlines[row.surface_id] for row in rows]), float("inf"))
     near = shapely.buffer(shape, 2 * swath_m)
     off_limits = shapely.buffer(shapely.intersection(shut, near), swath_m / 2 + _SLACK_M, quad_segs=16)
     untreated = meet(strips, near) if not strips.is_empty else NOTHING
     # strips lie across the zone they were cut from, so the boom meets them square when it goes the way of that zone
     beside = [strip for strip in polygons_of(untreated) if shapely.distance(strip, shape) < _TOUCH_M]
     along = _cut_from(beside[0], strips, every) if beside else shape
-    tries: list[Any] = []
-    near_water = not off_limits.is_empty
-    slides = (0.0, 0.5, 1.0) if near_water else (0.5,)
-    ways = [(_straight_lanes(shape, swath_m, slide, along=along), 1.0) for slide in slides]
-    for lanes, dearer in [*ways, (_edge_lanes(shape, outline, swath_m), _BENDS_COST)]:
-        whole = [_find_passes(lane, shape, untreated, swath_m) for lane in lanes]
-        cut = [_cut_passes(passes, off_limits, swath_m) for passes in whole] if near_water else whole
-        swept = _sweep([line for passes in cut for line in passes], swath_m)
-        left_m2 = less(ground, swept).area
-        many = sum(map(len, cut))
-        length_m = sum(line.length for passes in cut for line in passes)
-        twice_m2 = max(length_m * swath_m - swept.area, 0.0)
-        wasted_m2 = length_m * swath_m - (ground.area - left_m2) + _TWICE_COSTS * twice_m2
-        cost = (dearer * length_m + _TURN_SWATHS * swath_m * many) * swath_m + wasted_m2 + _LEFT_COSTS * left_m2
-        tries.append((cost, len(tries), cut, whole, swept, left_m2, twice_m2))
-    _, _, cut, whole, swept, left_m2, twice_m2 = min(tries, key=lambda one: one[:2])
-    uncut = _sweep([line for passes in whole for line in passes], swath_m)
-    corners_m2 = less(ground, uncut).area
-    lines = [line for number, passes in enumerate(cut) for line in _to_and_fro(passes, number)]
-    over = less(swept, shapely.union_all(every[shapely.intersects(every, swept)]))
+    slides = (0.5,) if off_limits.is_empty else (0.0, 0.5, 1.0)
+    sets = [(_straight_lanes(shape, swath_m, slide, along=along), 1.0) for slide in slides]
+    sets.append((_edge_lanes(shape, outline, swath_m), _BENDS_COST))
+    ways = [_lay_way(lanes, shape, untreated, off_limits, swath_m=swath_m, dearer=dearer) for lanes, dearer in sets]
+    best = min(ways, key=lambda way: way.cost_m2)
+    ground = shapely.union_all([row.geometry for row in rows])
+    left_m2, corners_m2 = (less(ground, swept).area for swept in (best.swept, _sweep(best.whole, swath_m)))
+    lines = [line for number, passes in enumerate(best.cut) for line in _to_and_fro(passes, number)]
+    over = less(best.swept, shapely.union_all(every[shapely.intersects(every, best.swept)]))
     drive = Drive(
         zone_ids=tuple(row.zone_id for row in rows),
         kinds=tuple(dict.fromkeys(row.kind for row in rows)),
         hole=rows[0].hole if isinstance(rows[0].hole, str) else None,
         passes=tuple(lines),
-        area_m2=float(ground.area),
-        swept_m2=float(swept.area),
+        area_m2=sum(float(row.area_m2) for row in rows),
+        swept_m2=float(best.swept.area),
         kept_off_m2=max(float(left_m2 - corners_m2), 0.0),
         corners_m2=float(corners_m2),
         overspray_m2=float(over.area),
-        twice_m2=float(twice_m2),
+        twice_m2=best.twice_m2,
     )
     return drive, over
 
 
-def _join_up(shapes: list[Geometry]) -> tuple[Geometry, Geometry]:
-    """Return shapes as one, and that with the hair between them closed."""
+def _lay_way(
+    lanes: Lane, shape: Geometry, untreated: Geometry, off_limits: Geometry, *, swath_m: float, dearer: float
+) -> _Way:
+    """Return the passes along lanes, and what they cost; driving counts so many times as dear."""
+    whole = [_find_passes(lane, shape, untreated, swath_m) for lane in lanes]
+    cut = whole if off_limits.is_empty else [_cut_passes(passes, off_limits, swath_m) for passes in whole]
+    swept = _sweep(cut, swath_m)
+    left_m2 = float(less(shape, swept).area)
+    sprayed_m2 = sum(line.length for passes in cut for line in passes) * swath_m
+    twice_m2 = max(sprayed_m2 - float(swept.area), 0.0)
+    turns_m2 = _TURN_SWATHS * swath_m**2 * sum(map(len, cut))
+    wasted_m2 = sprayed_m2 - (shape.area - left_m2) + _TWICE_COSTS * twice_m2
+    cost_m2 = dearer * sprayed_m2 + turns_m2 + wasted_m2 + _LEFT_COSTS * left_m2
+    return _Way(whole, cut, swept, twice_m2, cost_m2)
+
+
+def _join_up(shapes: list[Geometry]) -> Geometry:
+    """Return shapes as one, with the hair between them closed."""
     joined = shapely.union_all(shapes)
-    return joined, shapely.MultiPolygon(polygons_of(close_gaps(joined, 2 * _TOUCH_M) if len(shapes) > 1 else joined))
+    return shapely.MultiPolygon(polygons_of(close_gaps(joined, 2 * _TOUCH_M) if len(shapes) > 1 else joined))
 
 
 def _cut_from(strip: Geometry, strips: Geometry, zones: np.ndarray) -> Geometry:
@@ -273,7 +298,7 @@ def _edge_lanes(shape: Geometry, outline: Geometry, swath_m: float) -> list[Geom
         if not near and lanes:
             break
         in_m += swath_m
-    missed = polygons_of(less(shape, _sweep(lanes, swath_m)))
+    missed = polygons_of(less(shape, _sweep([lanes], swath_m)))
     for core in (one for one in missed if one.area >= _LEAST_PART * swath_m**2):
         lanes += _straight_lanes(core, swath_m)
     return lanes
@@ -323,9 +348,10 @@ def _cut_passes(passes: Lane, off_limits: Geometry, swath_m: float) -> Lane:
     return [part for part in parts if part.length >= swath_m / 2]
 
 
-def _sweep(passes: Lane, swath_m: float) -> Geometry:
-    """Return the ground under a whole boom along passes."""
-    return shapely.union_all(shapely.buffer(np.array(passes, dtype=object), swath_m / 2, cap_style="flat"))
+def _sweep(lanes: list[Lane], swath_m: float) -> Geometry:
+    """Return the ground under a whole boom along the passes of lanes."""
+    lines = np.array([line for passes in lanes for line in passes], dtype=object)
+    return shapely.union_all(shapely.buffer(lines, swath_m / 2, cap_style="flat"))
 
 
 def _to_and_fro(passes: Lane, number: int) -> Lane:
