@@ -62,3 +62,30 @@ def test_untouched_waypoints_hold_no_counts(out: Path, counts_design: Design) ->
     for name in ("points.gpx", "points.kml"):
         with pytest.raises(CountsError, match="expected a column of counts or of status"):
             read_counts(out / name, counts_design)
+
+
+def test_a_tick_says_none_found_and_the_paper_s_other_columns_are_read(
+    out: Path, counts_design: Design, tmp_path: Path
+) -> None:
+    sheet = pd.read_csv(out / "blank_counts.csv", dtype=str, keep_default_na=False, encoding="utf-8-sig")
+    sheet.loc[0, ["none_found", "others_found", "hole_filled"]] = ["x", "2 ants", "yes"]
+    sheet.loc[1, "could_not"] = "flooded"
+    sheet.loc[2, "not_done"] = "x"
+    sheet.loc[3, "unstaged"] = "4"
+    sheet.to_csv(tmp_path / "typed.csv", index=False)
+    counts = read_counts(tmp_path / "typed.csv", counts_design)
+    found = counts.samples.set_index("sample_id").loc[sheet["sample_id"][:4]]
+    assert found["status"].tolist() == ["counted", "unreachable", "not_extracted", "counted"]
+    assert found["note"].iloc[0] == "others found: 2 ants; hole filled: yes"
+    assert found["note"].iloc[1] == "could not: flooded"
+    totals = counts.counts.groupby("sample_id")["count"].agg(["sum", "size"]).loc[sheet["sample_id"][[0, 3]]]
+    assert totals["sum"].tolist() == [0, 4]
+    assert totals["size"].iloc[0] == len(STAGE_KEYS)
+
+
+def test_a_tick_beside_counts_is_asked_about(out: Path, counts_design: Design, tmp_path: Path) -> None:
+    sheet = pd.read_csv(out / "blank_counts.csv", dtype=str, keep_default_na=False, encoding="utf-8-sig")
+    sheet.loc[0, ["none_found", "L3"]] = ["x", "2"]
+    sheet.to_csv(tmp_path / "typed.csv", index=False)
+    with pytest.raises(CountsError, match="none found ticked beside counts"):
+        read_counts(tmp_path / "typed.csv", counts_design)

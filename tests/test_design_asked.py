@@ -206,7 +206,7 @@ def test_hours_at_hand_give_the_points_the_bench_can_take(survey):
     points = main_points(load_design(open_survey(survey)))
     assert len(points) == points_in_hours(Bench(hours=8, people=2, containers=6))
     assert hours_for(len(points), Bench(hours=8, people=2, containers=6)) <= 8
-    assert "fits" in result.output
+    assert "fit into 8 h" in result.output
     longer = run("design", survey, "--visit", "2026-05-04", "--hours", 8, "--points", 90)
     assert "does not fit" in longer.output
 

@@ -16,7 +16,7 @@ from scipy import stats
 
 from geosample.design import draw_design
 from geosample.design.methods import order_spread, split_plugs
-from geosample.sheets.bench import bench_order
+from geosample.sheets.blanks import bench_order
 
 ASKED = {"visit": "2026-05-04", "points": 40, "surfaces": ("green", "collar"), "seed": 7}
 STOPS = {"stop_low_per_m2": 100.0, "stop_high_per_m2": 600.0, "k": 1.0}

@@ -42,13 +42,21 @@ def test_the_blank_sheet_has_one_header_row_and_a_row_a_bag(made: Sheets, sheets
         rows = list(csv.reader(file))
     assert tuple(rows[0]) == sheet_columns(load_pest())
     assert len(rows) == 1 + len(sheets_design.points)
-    assert {row[2] for row in rows[1:]} == {f"{point_id}-B" for point_id in sheets_design.points["point_id"]}
+    assert {row[3] for row in rows[1:]} == {f"{point_id}-B" for point_id in sheets_design.points["point_id"]}
 
 
-def test_main_points_come_first_in_walking_order_and_reserve_points_after(sheets_design: Design) -> None:
+def test_the_sheet_to_type_into_is_in_the_order_of_the_bench_sheet_with_its_columns(
+    made: Sheets, sheets_design: Design
+) -> None:
     rows = blank_rows(sheets_design, load_pest())
     assert rows["role"].tolist() == sorted(rows["role"], key=["main", "reserve"].index)
-    assert rows.loc[rows["role"] == "main", "walk_order"].is_monotonic_increasing
+    assert rows["batch"].tolist() == [number // 6 + 1 for number in range(len(rows))]
+    pages = [page for page in read_pages(made.paths[0]) if page.text.startswith("Bench sheet: brine")]
+    bags = [word for page in pages for word, _ in page.words if word in set(rows["sample_id"])]
+    assert bags == rows["sample_id"].tolist()
+    for head in ("none found", "others found", "not done", "counted by"):
+        assert head.split()[0] in pages[0].text
+        assert head.replace(" ", "_") in rows.columns
 
 
 def test_what_the_crew_fills_in_is_blank_and_never_zero(sheets_design: Design) -> None:
@@ -77,7 +85,7 @@ def test_a_workbook_with_a_count_in_it_is_filled(made: Sheets, tmp_path: Path) -
     source = next(path for path in made.paths if path.name == "blank_counts.xlsx")
     assert not is_filled(source)
     book = openpyxl.load_workbook(source)
-    book["counts"].cell(2, 17).value = 0
+    book["counts"].cell(2, 20).value = 0
     book.save(tmp_path / "blank_counts.xlsx")
     assert is_filled(tmp_path / "blank_counts.xlsx")
 

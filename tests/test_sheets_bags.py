@@ -80,7 +80,7 @@ def test_every_tenth_bag_is_counted_again_and_the_first_sheet_does_not_say_which
     again = [word for page in pages if "blind" in page.text for word, _ in page.words if word.endswith("-B-R")]
     assert again == [f"{bag}-R" for bag in chosen]
     typed = (folder / "blank_recounts.csv").read_text(encoding="utf-8-sig").splitlines()
-    assert [line.split(",")[2] for line in typed[1:]] == again
+    assert [line.split(",")[3] for line in typed[1:]] == again
     first = " ".join(page.text for page in pages if page.text.startswith("Bench sheet: brine"))
     assert "-R" not in first
 

@@ -198,6 +198,11 @@ def _read_found(row: Row, rules: ReadRules, log: Log) -> dict[str, int]:
     sums = rules.sums
     read = {stage: _read_cell(row, stage, read_whole(text, sums=sums), log) for stage, text in row.stages.items()}
     found = {stage: count for stage, count in read.items() if count is not None}
+    if _read_cell(row, "none_found", read_tick(row.get("none_found")), log):
+        if any(found.values()):
+            expected = "a tick or counts, not both"
+            log.ask(row.where, "none found ticked beside counts", expected, "clear the one that is wrong")
+        return dict.fromkeys([stage for stage in row.stages if stage != UNSTAGED] or [UNSTAGED], 0)
     total = _read_cell(row, "total", read_whole(row.get("total"), sums=sums), log)
     if total is None:
         return found
@@ -219,6 +224,10 @@ def _read_plugs(row: Row, rules: ReadRules, log: Log) -> int:
 
 def _settle_status(row: Row, status: str | None, found: dict[str, int], log: Log) -> str:
     """Return the status, asking where it and the counts contradict each other."""
+    if status is None and _read_cell(row, "not_done", read_tick(row.get("not_done")), log):
+        status = "not_extracted"
+    if status is None and row.get("could_not") and not found:
+        status = "unreachable"
     if status is None or status == "counted":
         if not found and not any(row.stages.values()) and not row.get("total"):
             log.ask(row.where, "status counted without a count", "a count, 0 if none were found", "write the counts")
@@ -245,7 +254,8 @@ def _check_amount(row: Row, found: dict[str, int], plugs: int, rules: ReadRules,
 
 def _read_words(row: Row) -> dict[str, str]:
     """Return who, when and the note, with the columns nobody knew at the note's end."""
-    kept = "; ".join(f"{heading}: {cell}" for heading, cell in row.others.items())
+    others = {name.replace("_", " "): row.get(name) for name in ("could_not", "others_found", "hole_filled")}
+    kept = "; ".join(f"{heading}: {cell}" for heading, cell in {**others, **row.others}.items() if cell)
     note = "; ".join(text for text in (row.get("note"), kept) if text)
     return {**{name: row.get(name) for name in ("collector", "counted_by", "collected_at")}, "note": note}
 
@@ -437,7 +447,8 @@ def _is_header(row: Row) -> bool:
 
 def _is_blank(row: Row) -> bool:
     """Return whether the row says nothing of its plug: no count, no total and no status."""
-    return not (row.get("status") or row.get("total") or any(row.stages.values()))
+    said = (row.get(name) for name in ("status", "total", "none_found", "not_done", "could_not"))
+    return not (any(said) or any(row.stages.values()))
 
 
 def _check_codes(rows: Sequence[Row], visit: Visit, other_codes: Mapping[str, str], log: Log) -> list[Row]:

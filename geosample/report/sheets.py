@@ -75,12 +75,21 @@ RECOUNT_WORDS = (
 )
 HOW_TO_FILL = (
     ("status", f"What became of the bag: {', '.join(STATUSES)}. Leave it blank and give counts: that is 'counted'."),
+    (
+        "could_not, hole_filled",
+        "As on the crew's sheets: why a point could not be sampled, and whether its hole was filled.",
+    ),
+    ("none_found", "yes when you looked and found none: it stands for 0 in every stage."),
+    ("others_found, not_done", "As on the bench sheet; not_done is yes for a bag that was not extracted."),
     ("moved", "yes when the plugs were not pulled at the planned place; then give lat and lon where they were."),
     ("lat, lon", "Degrees (WGS 84), only when moved. The planned places are in the waypoints and on the map."),
     ("accuracy_m", "What the receiver said of its own fix, metres."),
     ("plugs", "The plan's number; write over it where more or fewer were pulled."),
     ("counts", "0 when you looked and found none. Blank when you did not look: blank is not zero."),
-    ("unstaged", "Insects whose stage was not told apart; never counted again under a stage."),
+    (
+        "unstaged",
+        "Insects whose stage was not told apart: their total alone is enough; not also under a stage.",
+    ),
     ("collected_at", "Date and time, such as 2026-05-04 09:30."),
     ("rows marked reserve", "Used in their order when a main point can't be sampled; leave the others blank."),
 )
@@ -184,7 +193,8 @@ def tell_bench(method: str) -> list[str]:
     """Return what stands above a method's bench sheet: the order, its steps and its dangers."""
     return [
         "Extract the bags in this order: wherever you have to stop, what is done lies spread over the ground.",
-        "0: looked and found none. Blank: did not look. Tick 'not done' for a bag that was lost or not extracted.",
+        "0: looked and found none. Blank: did not look. A tick under 'none found' is 0 in every stage. Where stages "
+        "are not told apart the total alone is enough, under 'not staged'. Tick 'not done' for a bag not extracted.",
         *(f"{number}. {step.text}" for number, step in enumerate(STEPS[method], start=1)),
         *(caution.text for caution in _DANGERS[method]),
     ]

@@ -24,7 +24,7 @@ from geosample.drawing import (
 )
 from geosample.palettes import GREYS
 from geosample.report.sheets import LABEL_WORDS, RECOUNT_WORDS, tell_bench, tell_stop_table
-from geosample.sheets.blanks import list_bags, stage_columns
+from geosample.sheets.blanks import bench_order, list_bags, stage_columns
 from geosample.sheets.mapbook import MapBook, draw_rows
 from geosample.words import RECOUNT_MARK, UNSTAGED
 
@@ -88,23 +88,6 @@ def stop_tables(design: Design) -> list[StopTable]:
     ]
 
 
-def bench_order(design: Design, method: str) -> pd.DataFrame:
-    """Return the bags in the order they are extracted, reserve bags last.
-
-    With stop lines, stratum after stratum; without, all strata in step, so that whenever the time runs out each is
-    extracted as far as the others. Within a stratum the order is the design's own spread one.
-    """
-    bags = list_bags(design, method)
-    size = bags.groupby(["stratum", "role"])["extract_order"].transform("max").clip(lower=1)
-    spare = bags["role"] != "main"
-    if design.visit.stop_lines:
-        turn = pd.Series(pd.factorize(bags["stratum"])[0], index=bags.index) + bags["extract_order"] / (size + 1)
-    else:
-        turn = bags["extract_order"] / size
-    keyed = bags.assign(spare=spare, turn=turn.where(~spare, 0.0))
-    return keyed.sort_values(["spare", "turn", "walk_order"], kind="stable").reset_index(drop=True)
-
-
 def choose_recounts(sample_ids: list[str], *, seed: int) -> list[str]:
     """Return the bags a second person counts blind: every tenth, from a start drawn with the design's seed.
 
@@ -154,15 +137,15 @@ def draw_bench_sheets(made: MapBook, profile: Pest, *, method: str, batch: int) 
     """
     columns = _bench_columns(made, profile)
     empty = [""] * (len(columns) - 2)
-    for name, bags in bench_order(made.design, method).groupby("method", sort=False):
+    bags = bench_order(made.design, method, batch=batch)
+    for name, some in bags.groupby("method", sort=False):
         rows = [
-            [str(number // batch + 1), f"{bag.sample_id}{'' if bag.role == 'main' else ' (reserve)'}", *empty]
-            for number, bag in enumerate(bags.itertuples())
+            [str(bag.batch), f"{bag.sample_id}{'' if bag.role == 'main' else ' (reserve)'}", *empty]
+            for bag in some.itertuples()
         ]
         draw_rows(made, f"Bench sheet: {name}", columns, rows, notes=tell_bench(str(name)))
-    walked = list_bags(made.design, method)  # the order of the blank of recounts, so that paper and file agree
-    seed = made.design.visit.seed
-    chosen = choose_recounts(walked.loc[walked["role"] == "main", "sample_id"].to_list(), seed=seed)
+    main = bags.loc[bags["role"] == "main", "sample_id"].to_list()
+    chosen = choose_recounts(main, seed=made.design.visit.seed)
     again = [[str(number), f"{bag}-{RECOUNT_MARK}", *empty] for number, bag in enumerate(chosen, start=1)]
     columns = [replace(columns[0], head="no."), *columns[1:]]
     draw_rows(made, "Bench sheet: blind second count", columns, again, notes=RECOUNT_WORDS)
@@ -182,7 +165,7 @@ def _bench_columns(made: MapBook, profile: Pest) -> list[Column]:
     """Return the bench sheet's columns over the width of a page."""
     label, body = made.setting.label, made.setting.body
     ends = [Column("others found", 24), Column("not done", 10), Column("counted by", 17)]
-    starts = [Column("batch", 9, replace(body, align="centre")), Column("bag", 32, label)]
+    starts = [Column("batch", 9, replace(body, align="centre")), Column("bag", 32, label), Column("none found", 9)]
     stages = stage_columns(profile)
     each_mm = (made.room.width_mm - sum(column.width_mm for column in (*starts, *ends))) / len(stages)
     heads = [name if name != UNSTAGED else "not staged" for name in stages]

@@ -21,6 +21,7 @@ from openpyxl.utils import get_column_letter
 from openpyxl.utils.exceptions import InvalidFileException
 from openpyxl.worksheet.datavalidation import DataValidation
 
+from geosample.design import CONTAINERS
 from geosample.errors import Problem, SheetsError
 from geosample.files.reading import check_archive
 from geosample.files.saving import escape_cell, escape_xml, write_csv
@@ -37,6 +38,7 @@ if TYPE_CHECKING:
 FILLED_COLUMNS = (
     "design_code",
     "visit",
+    "batch",
     "sample_id",
     "point_id",
     "surface_id",
@@ -46,8 +48,11 @@ FILLED_COLUMNS = (
     "plugs",
 )
 """What the program fills in; ``plugs`` is the plan's and may be corrected by hand."""
-FATE_COLUMNS = ("status", "moved", "lat", "lon", "accuracy_m")
-"""What became of the point: one of ``words.STATUSES``, whether it was moved, and if so where to (degrees, metres)."""
+FATE_COLUMNS = ("status", "moved", "lat", "lon", "accuracy_m", "could_not", "hole_filled")
+"""What became of the point: one of ``words.STATUSES``, whether it was moved, and if so where to (degrees, metres); why
+it could not be sampled, and whether its hole was filled, as on the crew's sheets."""
+BENCH_COLUMNS = ("none_found",), ("others_found", "not_done")
+"""What the bench ticks or writes beside the counts, before them and after them, as on its sheet."""
 HAND_COLUMNS = ("collector", "counted_by", "collected_at", "note")
 """Who, when, and anything else."""
 _UNREADABLE = (OSError, ValueError, KeyError, RuntimeError, csv.Error, zipfile.BadZipFile, InvalidFileException)
@@ -86,10 +91,11 @@ def sheet_columns(profile: Pest) -> tuple[str, ...]:
     Examples
     --------
     >>> from geosample.pests import load_pest
-    >>> sheet_columns(load_pest())[9:15]
-    ('status', 'moved', 'lat', 'lon', 'accuracy_m', 'egg')
+    >>> sheet_columns(load_pest())[10:20]
+    ('status', 'moved', 'lat', 'lon', 'accuracy_m', 'could_not', 'hole_filled', 'none_found', 'egg', 'L1')
     """
-    return (*FILLED_COLUMNS, *FATE_COLUMNS, *stage_columns(profile), *HAND_COLUMNS)
+    before, after = BENCH_COLUMNS
+    return (*FILLED_COLUMNS, *FATE_COLUMNS, *before, *stage_columns(profile), *after, *HAND_COLUMNS)
 
 
 def ordered_points(design: Design, role: str) -> pd.DataFrame:
@@ -99,8 +105,8 @@ def ordered_points(design: Design, role: str) -> pd.DataFrame:
     return ordered
 
 
-def blank_rows(design: Design, profile: Pest, *, method: str = "brine") -> pd.DataFrame:
-    """Return the blank sheet: a row a bag, the main points in walking order and the reserve points after them.
+def blank_rows(design: Design, profile: Pest, *, method: str = "brine", batch: int = CONTAINERS) -> pd.DataFrame:
+    """Return the blank sheet: a row a bag in the order of the bench sheet, which is what it is typed from.
 
     Parameters
     ----------
@@ -110,16 +116,19 @@ def blank_rows(design: Design, profile: Pest, *, method: str = "brine") -> pd.Da
         Whose stages are counted.
     method : str
         One of ``words.METHODS``; it travels with every count.
+    batch : int
+        Bags extracted at once.
 
     Returns
     -------
     DataFrame
         The columns of ``sheet_columns``; what the crew fills is None, since blank is not zero.
     """
-    points = list_bags(design, method)
+    points = bench_order(design, method, batch=batch)
     filled = {
         "design_code": design.visit.design_code,
         "visit": design.visit.visit,
+        "batch": points["batch"].to_list(),
         "sample_id": points["sample_id"].to_list(),
         **{name: points[name].to_list() for name in ("point_id", "surface_id", "walk_order", "role", "method")},
         "plugs": design.visit.units_per_point,
@@ -138,6 +147,30 @@ def list_bags(design: Design, method: str) -> pd.DataFrame:
     bags = points.loc[points.index.repeat(len(methods))].reset_index(drop=True).assign(method=methods * len(points))
     names = [make_sample_id(point, one) for point, one in zip(bags["point_id"], bags["method"], strict=True)]
     return pd.DataFrame(bags.assign(sample_id=names))
+
+
+def bench_order(design: Design, method: str, *, batch: int = CONTAINERS) -> pd.DataFrame:
+    """Return the bags in the order they are extracted, method by method, reserve bags last, with their ``batch``.
+
+    With stop lines, stratum after stratum; without, all strata in step, so that whenever the time runs out each is
+    extracted as far as the others. Within a stratum the order is the design's own spread one.
+    """
+    bags = list_bags(design, method)
+    size = bags.groupby(["stratum", "role"])["extract_order"].transform("max").clip(lower=1)
+    spare = bags["role"] != "main"
+    if design.visit.stop_lines:
+        turn = pd.Series(pd.factorize(bags["stratum"])[0], index=bags.index) + bags["extract_order"] / (size + 1)
+    else:
+        turn = bags["extract_order"] / size
+    keyed = bags.assign(spare=spare, turn=turn.where(~spare, 0.0))
+    names = list(dict.fromkeys(bags["method"]))
+    ordered = keyed.sort_values(
+        ["method", "spare", "turn", "walk_order"],
+        key=lambda column: column.map(names.index) if column.name == "method" else column,
+        kind="stable",
+    ).reset_index(drop=True)
+    numbered: pd.DataFrame = ordered.assign(batch=ordered.groupby("method").cumcount() // batch + 1)
+    return numbered
 
 
 def make_csv(rows: pd.DataFrame) -> bytes:
@@ -236,8 +269,9 @@ def _add_checks(sheet: Worksheet, columns: list[str], stages: tuple[str, ...]) -
     counts = DataValidation("whole", operator="greaterThanOrEqual", formula1="0", allow_blank=True)
     counts.error = COUNT_ERROR
     status = DataValidation("list", formula1=f'"{",".join(STATUSES)}"', allow_blank=True)
-    moved = DataValidation("list", formula1='"yes,no"', allow_blank=True)
-    for check, names in ((counts, stages), (status, ("status",)), (moved, ("moved",))):
+    ticks = DataValidation("list", formula1='"yes,no"', allow_blank=True)
+    ticked = ("moved", "hole_filled", "none_found", "not_done")
+    for check, names in ((counts, stages), (status, ("status",)), (ticks, ticked)):
         check.showErrorMessage = True
         sheet.add_data_validation(check)
         for name in names:

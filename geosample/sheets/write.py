@@ -170,7 +170,7 @@ def write_sheets(  # noqa: PLR0913 - what a user may say in plain words
     draw_bench_sheets(bench, profile, method=method, batch=batch)
     for table in (*stop_tables(design), *stop_lines):
         draw_stop_table(bench, table)
-    rows = blank_rows(design, profile, method=method)
+    rows = blank_rows(design, profile, method=method, batch=batch)
     contents = {  # all of them made before any is written
         "field_map.pdf": close_book(book),
         "bag_labels.pdf": close_book(labels),
