@@ -59,7 +59,7 @@ def remake() -> None:
             shutil.copyfile(made / kept, SAMPLES / kept)
         pictures = {
             "map.png": picture_page(made / "map.html"),
-            "field_map_page_1.png": picture_paper(made / "field_map.pdf", ""),
+            "field_map_hole.png": picture_paper(made / "field_map.pdf", "Hole"),
             "treatment_plan_hole.png": picture_paper(made / "treatment_plan.pdf", "Hole"),
         }
     for file, picture in pictures.items():

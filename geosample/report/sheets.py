@@ -6,13 +6,13 @@ How to find a point is told by ``geosample.sheets.finding``: those words are rea
 from __future__ import annotations
 
 import math
-from collections.abc import Hashable, Mapping
+from collections.abc import Hashable, Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 from geosample.cautions import BENCH, FIELD, Caution
 from geosample.errors import MOST_ALIKE, list_names
 from geosample.units import FOOT2_M2, INCH_M, MILE_M, Units, show_area, show_density
-from geosample.words import STATUSES
+from geosample.words import STATUSES, hole_number
 
 if TYPE_CHECKING:
     from geosample.design import Visit
@@ -153,10 +153,28 @@ def tell_overview(visit: Visit, units: Units, *, pace_m: float, spare: bool) -> 
     ]
 
 
+def show_holes(holes: Sequence[str]) -> str:
+    """Return names of holes with a dash for three and more numbers in a row.
+
+    Examples
+    --------
+    >>> show_holes(["1", "2", "3", "4", "6", "Red 1", "9", "10"])
+    '1-4, 6, Red 1, 9, 10'
+    """
+    runs: list[list[str]] = []
+    for hole in holes:
+        before = hole_number(runs[-1][-1]) if runs else None
+        if before is not None and hole_number(hole) == before + 1:
+            runs[-1].append(hole)
+        else:
+            runs.append([hole])
+    return ", ".join(f"{run[0]}-{run[-1]}" if run[2:] else ", ".join(run) for run in runs)
+
+
 def tell_round(facts: Mapping[str, Any], units: Units) -> str:
     """Return what a round is: its points and holes, how far it is to walk, and how long it takes."""
-    name = f"Round {facts['round']}" if facts.get("round") else "The round"
-    holes = f" on hole{'s' if facts['holes'][1:] else ''} {', '.join(facts['holes'])}" if facts["holes"] else ""
+    name = f"Round {facts['round']} of {facts['of']}" if facts["of"] > 1 else "The round"
+    holes = f" on hole{'s' if facts['holes'][1:] else ''} {show_holes(facts['holes'])}" if facts["holes"] else ""
     far = f"{facts['walk_m'] / MILE_M:.1f} miles" if units == "us" else f"{facts['walk_m'] / 1000:.1f} km"
     hours, minutes = divmod(round(facts["minutes"]), 60)
     return (

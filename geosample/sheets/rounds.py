@@ -63,6 +63,7 @@ class Round:
         main = ordered_points(self.design, "main")
         return {
             "round": self.number,
+            "of": self.of,
             "points": len(main),
             "first": int(main["walk_order"].min()),
             "last": int(main["walk_order"].max()),
