@@ -64,7 +64,8 @@ def remake() -> None:
         }
     for file, picture in pictures.items():
         # A palette: a third of the size, and nothing that a reader would see.
-        picture.convert("RGB").quantize(256, dither=Image.Dither.NONE).save(SAMPLES / file, optimize=True)
+        small = picture.convert("RGB").quantize(256, Image.Quantize.MAXCOVERAGE, dither=Image.Dither.NONE)
+        small.save(SAMPLES / file, optimize=True)
 
 
 if __name__ == "__main__":
