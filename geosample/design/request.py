@@ -501,20 +501,17 @@ def part_spots(
     """Return the obstacles to keep off, and the landmarks by name or kind as rounds to leave out."""
     marks = ground.landmarks
     obstacles = set(ground.obstacles["kind"])
+    texts = [] if marks is None else [marks[name].astype("string").fillna("") for name in ("kind", "name")]
+    called = [text.str.strip().str.lower() for text in texts]
     others, spots = [], []
     for kind, distance_m in keep_off:
-        mine = [] if marks is None or kind in obstacles else marks[_is_called(marks, kind)].geometry
+        mine = [] if marks is None or kind in obstacles else marks[called[0].eq(kind) | called[1].eq(kind)].geometry
         if not len(mine):
             others.append((kind, distance_m))
         for shape in mine:
             middle = shapely.centroid(shape)
             spots.append((float(middle.x), float(middle.y), distance_m))
     return tuple(others), tuple(spots)
-
-
-def _is_called(marks: pd.DataFrame, kind: str) -> pd.Series:
-    names = [marks[column].astype("string").str.strip().str.lower() for column in ("kind", "name")]
-    return names[0].eq(kind).fillna(value=False) | names[1].eq(kind).fillna(value=False)
 
 
 def _place(name: str, degrees: tuple[float, float], ground: Ground) -> tuple[float, float]:
