@@ -261,7 +261,7 @@ def test_a_killed_scheduler_leaves_words_and_whole_surveys_and_the_next_run_goes
     assert "run the same command again" in said
     told = {line.split(": ")[0]: line.split(": ")[1].split(", ") for line in said.splitlines() if ": " in line}
     names = [path.stem for path in find_surveys(many)]
-    assert sorted(told["done"] + told["not finished"]) == names
+    assert sorted(told["done"] + told["not finished"]) == names, said + talk
     assert len(told["done"]) >= 1
     assert len(told["not finished"]) >= 1
     for worker in cluster.workers:  # what a worker had in hand when the scheduler went, it may still finish

@@ -315,12 +315,13 @@ def _run_on_dask(tasks: Sequence[Task], scheduler: str) -> Iterator[Outcome]:
     """Yield outcomes as they come; fewer than tasks when the scheduler was lost, which cancels what is not back."""
     with _quiet_loggers(), _open_client(scheduler) as client:
         from distributed import CancelledError, KilledWorker, as_completed
+        from distributed.comm.core import CommClosedError
 
         paths = {client.submit(run_course, *task, pure=False): task[0] for task in tasks}
         for future in as_completed(paths):  # type: ignore[no-untyped-call]
             try:
                 outcome: Outcome = future.result()
-            except CancelledError:
+            except (CancelledError, CommClosedError, TimeoutError):  # lost with the scheduler, maybe on its way here
                 continue
             except KilledWorker:
                 outcome = Outcome(paths[future].stem, "failed", "", KILLED, None)
