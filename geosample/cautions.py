@@ -6,6 +6,7 @@ M from memory, G looked for and not found.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
@@ -74,3 +75,17 @@ BENCH = (
     ),
     Caution("Brine is not poured on turf or into drains that lead to water.", "P"),
 )
+
+
+def number_sources(cautions: Sequence[Caution]) -> list[tuple[str, list[int]]]:
+    """Return what cautions rest on, each with the numbers, from 1, of those it stands behind.
+
+    Examples
+    --------
+    >>> number_sources(BENCH)
+    [('common practice, no source', [1, 2])]
+    """
+    found: dict[str, list[int]] = {}
+    for number, caution in enumerate(cautions, start=1):
+        found.setdefault(caution.source or GRADES[caution.grade], []).append(number)
+    return list(found.items())

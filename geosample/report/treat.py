@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping
 from typing import TYPE_CHECKING, Any, cast
 
-from geosample.cautions import GRADES, IN_SHORT, SIMULATED, TREATMENT
+from geosample.cautions import GRADES, IN_SHORT, SIMULATED, TREATMENT, number_sources
 from geosample.errors import MOST_ALIKE, list_names
 from geosample.report.terminal import show_table
 from geosample.units import (
@@ -33,7 +33,7 @@ if TYPE_CHECKING:
     from geosample.cautions import Grade
     from geosample.density import Looks
     from geosample.treat.amounts import Amount, Rate, Sprayer
-    from geosample.treat.model import ControlClass, Figures, Zones
+    from geosample.treat.model import Figures, Zones
     from geosample.treat.passes import Drive, Place
     from geosample.treat.records import Efficacy, RecordRules, Treated
 
@@ -99,9 +99,16 @@ def tell_plan_more(zones: Zones, units: Units) -> list[str]:
         for zone in zones.zones.itertuples()
     ]
     table = ["", *show_table(heads, rows), ""] if rows else [""]
-    cautions = ["Before anything is applied:", *(f"- {caution.text}" for caution in TREATMENT)]
+    cautions = ["Before anything is applied:", *number_cautions()]
     sources = ["Sources and how sure:", *(f"- {line}" for line in tell_sources(zones, units))]
-    return [*tell_answer(zones, units), *table, *tell_reasons(zones, units), "", *cautions, "", *sources]
+    said = set(tell_plan(zones, units))
+    answer = [line for line in tell_answer(zones, units) if line not in said]
+    return [*answer, *table, *tell_reasons(zones, units), "", *cautions, "", *sources]
+
+
+def number_cautions() -> list[str]:
+    """Return the cautions in full, by the numbers their sources are told with."""
+    return [f"{number}. {caution.text}" for number, caution in enumerate(TREATMENT, start=1)]
 
 
 def tell_answer(zones: Zones, units: Units) -> list[str]:
@@ -156,7 +163,7 @@ def tell_reasons(zones: Zones, units: Units) -> list[str]:
 def tell_sources(zones: Zones, units: Units) -> list[str]:
     """Return what the plan's numbers and words rest on, for the one place that says so."""
     settings = zones.settings
-    cautions = [f"{number} {_show_ground(one.grade, one.source)}" for number, one in enumerate(TREATMENT, start=1)]
+    cautions = [f"{list_names(numbers)} {source}" for source, numbers in number_sources(TREATMENT)]
     controls = dict.fromkeys(_show_ground(one.grade, one.source) for one in zones.figures.controls)
     set_here = (
         f"swath {show_length(settings.swath_m, units)}, speed {show_speed(settings.speed_m_per_s, units)}, smallest "
@@ -556,19 +563,17 @@ def _tell_controls(figures: Figures) -> Iterator[str]:
     """Yield which classes fit the stages found, and which of them were used last."""
     if not figures.controls:
         return
-    shares = share_out([*(one.share for one in figures.controls), *_rest_of(figures.controls)])
-    for one, share in zip(figures.controls, shares, strict=False):
+    shares = share_out([one.share for one in figures.controls])
+    for one, share in zip(figures.controls, shares, strict=True):
         groups = ", ".join(f"{group} (used {one.used_on})" if group in one.used else group for group in one.irac)
-        again = " Do not meet the next generation with the group that was used." if one.used else ""
         fit = f": IRAC groups {groups}" if groups else ""
-        yield f"Stages: {share} of the insects found fit '{one.when}'{fit}.{again}"
-    yield "A class aimed at adults does nothing to larvae, and the other way round; the stages sampled decide."
-
-
-def _rest_of(controls: Sequence[ControlClass]) -> list[float]:
-    """Return the share of the insects in no class that is told, where there is any."""
-    rest = 1.0 - sum(one.share for one in controls)
-    return [rest] if rest > 1e-9 else []  # noqa: PLR2004 - sums of shares come to 1 only nearly
+        yield f"Stages: {share} of the insects found fit '{one.when}'{fit}."
+    if any(one.used for one in figures.controls):
+        yield "Do not meet the next generation with a group that was used."
+    yield (
+        "IRAC groups are classes by how they work on insects. A class aimed at adults does nothing to larvae, and the "
+        "other way round; the stages sampled decide."
+    )
 
 
 def _tell_rule(zones: Zones, units: Units) -> Iterator[str]:

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any
 from markupsafe import Markup
 
 from geosample import __version__, units
-from geosample.cautions import GRADES, IN_SHORT, SIMULATED, TREATMENT
+from geosample.cautions import IN_SHORT, SIMULATED, TREATMENT, number_sources
 from geosample.errors import list_names
 from geosample.report.density import CLUSTER_WARNING, tell_clusters, tell_trust
 from geosample.report.estimate import tell_border, tell_decisions
@@ -422,14 +422,6 @@ def list_zones(story: Story) -> list[dict[str, Any]]:
     ]
 
 
-def _list_sources() -> list[tuple[str, list[int]]]:
-    """Return where the cautions come from, each with the numbers of those it stands behind."""
-    found: dict[str, list[int]] = {}
-    for number, caution in enumerate(TREATMENT, 1):
-        found.setdefault(caution.source or GRADES[caution.grade], []).append(number)
-    return list(found.items())
-
-
 _SIGNS = {
     name: Markup('<span class="point {}">{}</span>').format(f"{name} sign", mark)
     for name, mark in {"found": "7", "zero": "0", "uncounted": "?", "planned": "", "cluster": ""}.items()
@@ -469,7 +461,7 @@ def write_page(
         levels=levels,
         zones=list_zones(story),
         cautions=TREATMENT,
-        sources=_list_sources() if len(story.zones) else [],
+        sources=number_sources(TREATMENT) if len(story.zones) else [],
     )
     above, _, below = text.partition("<!-- the map -->")
     return above, below
@@ -526,7 +518,7 @@ def tell_drawn_more(story: Story) -> list[str]:
     """Return the rest: the cautions in full where zones are shown."""
     if story.zones.empty:
         return []
-    sources = [f"{list_names(numbers)}: {source}" for source, numbers in _list_sources()]
+    sources = [f"{list_names(numbers)}: {source}" for source, numbers in number_sources(TREATMENT)]
     return [
         *(f"{number}. {caution.text}" for number, caution in enumerate(TREATMENT, 1)),
         f"Sources and how sure: {'; '.join(sources)}.",

@@ -9,7 +9,6 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import shapely
 
-from geosample.cautions import TREATMENT
 from geosample.drawing import (
     SURFACE_LOOKS,
     Book,
@@ -47,6 +46,7 @@ from geosample.palettes import GREYS, OKABE_ITO
 from geosample.report.treat import (
     DIRECTIONS,
     WORK_HEADS,
+    number_cautions,
     show_take,
     tell_answer,
     tell_hole,
@@ -237,7 +237,7 @@ def _flow(book: Book, zones: Zones, head: str, story: Sequence[Any]) -> None:
 def _draw_foot(book: Book) -> Box:
     """Draw the cautions and the place to sign at the page's foot; return the paper they take."""
     page = book.inside
-    lines = [f"{number}. {caution.text}" for number, caution in enumerate(TREATMENT, start=1)]
+    lines = number_cautions()
     high_mm = sum(paragraph(line, _CAUTION).wrap(page.width_mm - 6, page.height_mm)[1] for line in lines)
     box = Box(page.west_mm, page.south_mm, page.width_mm, 27 + high_mm)
     draw_border(book, box)

@@ -61,8 +61,6 @@ if TYPE_CHECKING:
     from geosample.treat.passes import Drive
     from geosample.treat.zoning import OpenGround, SurfacePlan
 
-_LEAST_SHARE = 0.05
-"""A class that fits fewer of the insects found than this is not spoken of (own choice)."""
 _MOSTLY = 0.5
 _OFFERED_SHARES = (0.002, 0.005, 0.01, 0.02, 0.05, 0.1, 0.2)
 _FEWEST_STRIPS = 2
@@ -341,7 +339,7 @@ def find_controls(findings: Findings | None, pest: str, treatments: pd.DataFrame
         share = sum(shares.get(stage, 0.0) for stage in control.stages)
         when = used[again[0]] if again else ""
         fitting.append(ControlClass(share, control.when, control.irac, again, when, control.grade, control.source))
-    return tuple(sorted((one for one in fitting if one.share >= _LEAST_SHARE), key=lambda one: -one.share))
+    return tuple(sorted((one for one in fitting if one.share > 0), key=lambda one: -one.share))
 
 
 def _find_bags(density_map: DensityMap, samples: gpd.GeoDataFrame | None) -> np.ndarray:
