@@ -171,7 +171,7 @@ def tell_sources(zones: Zones, units: Units) -> list[str]:
     )
     return [
         f"Yours to set, and the defaults common practice with no source: {set_here}.",
-        f"Cautions: {'; '.join(cautions)}.",
+        f"Cautions: {'; '.join(cautions)}. Named sources were read.",
         *(
             [
                 f"Stages and IRAC groups: {'; '.join(controls)}. Not to meet the next generation with the same group: "
