@@ -114,6 +114,7 @@ def test_a_second_run_skips_the_finished_and_goes_on_with_the_mended(courses: Pa
     assert batch(courses, "--again")[1]["süd"]["state"] == "done"
 
 
+@pytest.mark.slow
 def test_a_batch_stopped_midway_goes_on_at_the_stage_it_had_reached(courses: Path) -> None:
     (courses / "süd.gpkg").unlink()
     first = read_plan(courses / "plan.toml")

@@ -102,6 +102,7 @@ def test_the_readme_goes_from_the_ground_to_the_map() -> None:
     assert [command for command, *_ in readme_lines()] == stages
 
 
+@pytest.mark.slow
 def test_the_readme_s_commands_print_what_is_kept(by_hand: Played) -> None:
     text = "".join(by_hand.said)
     if os.environ.get("GEOSAMPLE_GOLDEN") == "write":

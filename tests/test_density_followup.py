@@ -201,6 +201,7 @@ def test_chosen_points_are_estimated_by_no_one_and_the_message_says_what_to_do(
 
 
 class TestWhetherToLookAgain:
+    @pytest.mark.slow
     def test_plugs_are_added_while_each_is_worth_more_than_its_price(
         self, first_map: DensityMap, small_ground: Ground
     ) -> None:
@@ -214,6 +215,7 @@ class TestWhetherToLookAgain:
         assert cheap.hours > 0
         assert cheap.hopeful == (cheap.points > 3)
 
+    @pytest.mark.slow
     def test_the_worth_is_that_of_the_places_a_follow_up_would_take(
         self, first_map: DensityMap, small_ground: Ground
     ) -> None:

@@ -99,6 +99,7 @@ def test_points_on_another_ground_are_refused_and_nothing_is_written(
     assert not (tmp_path / "new").exists()
 
 
+@pytest.mark.slow
 def test_nothing_given_is_changed(sheets_design: Design, small_ground: Ground, tmp_path: Path) -> None:
     before = sheets_design.points.copy(deep=True), small_ground.surfaces.copy(deep=True)
     write_sheets(sheets_design, small_ground, tmp_path)
@@ -106,6 +107,7 @@ def test_nothing_given_is_changed(sheets_design: Design, small_ground: Ground, t
     pd.testing.assert_frame_equal(small_ground.surfaces, before[1])
 
 
+@pytest.mark.slow
 def test_two_people_get_a_round_each_of_equal_time_with_pages_labels_and_waypoints(
     sheets_design: Design, small_ground: Ground, tmp_path: Path
 ) -> None:

@@ -212,6 +212,7 @@ def test_every_page_carries_the_design_code_and_its_number_on_the_paper_asked_fo
     assert sizes == {(210, 297)}
 
 
+@pytest.mark.slow
 def test_large_letters_are_large(sheets_design: Design, small_ground: Ground, tmp_path: Path) -> None:
     write_sheets(sheets_design, small_ground, tmp_path, large=True)
     page = next(page for page in read_pages(tmp_path / "field_map.pdf") if page.text.startswith("Hole"))

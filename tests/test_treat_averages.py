@@ -78,6 +78,7 @@ def test_the_level_the_estimates_are_shown_at_does_not_change_the_doubt(small_gr
     assert np.allclose(green["log_sd"], 0.3, rtol=1e-4)
 
 
+@pytest.mark.slow
 def test_a_plan_by_averages_takes_whole_strata_and_says_so(small_ground, strata):
     averaged = use_averages(make_map(small_ground, patch(-45, -150, 15)), estimates(**MEANS), strata)
     zones = plan_map(averaged, small_ground)

@@ -142,6 +142,7 @@ def test_every_file_holds_the_passes_with_the_caution(small_ground, tmp_path):
     assert tracks.length.tolist() == pytest.approx([drive.length_m for drive in zones.drives], abs=0.5)
 
 
+@pytest.mark.slow
 def test_where_a_zone_lies_is_told_by_part_and_stretch(small_ground):
     whole = find_places(plan(small_ground, EVERYWHERE).zones, small_ground)
     assert {place.part for place in whole.values()} == {"all"}
