@@ -11,10 +11,12 @@ from __future__ import annotations
 import math
 from collections import Counter
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 import pandas as pd
+from scipy.sparse import csr_array
 
 from geosample.distributions import WEAK_K, Bags, Prior, log_spread
 from geosample.errors import EstimateError, Problem
@@ -132,6 +134,13 @@ def design_variance(values: Floats, weight: Floats, places: Floats) -> tuple[flo
 
 def _local_weights(places: Floats, inclusion: Floats) -> Floats:
     """Return the weights each point (row) gives its neighbours, with rows and columns summing to 1."""
+    return np.asarray(_kept_weights(places.tobytes(), inclusion.tobytes()).toarray())
+
+
+@lru_cache(maxsize=512)
+def _kept_weights(at: bytes, drawn: bytes) -> csr_array:
+    """Return the weights, of places and inclusion densities as bytes: every stage asks for those of the same points."""
+    places, inclusion = np.frombuffer(at).reshape(-1, 2), np.frombuffer(drawn)
     near, rank = _neighbours(places)
     size = near.sum(axis=1)
     raw = np.where(near, (1 - (rank - 1) / size[:, None]) / inclusion[None, :], 0.0)
@@ -141,7 +150,7 @@ def _local_weights(places: Floats, inclusion: Floats) -> Floats:
     inner = np.diag(size.astype(np.float64)) - pattern @ (pattern / size[:, None])
     columns = np.linalg.pinv(inner, hermitian=True) @ (1 - rows.sum(axis=0))
     shift = -(pattern @ columns) / size
-    return np.asarray(rows + np.where(near, shift[:, None] + columns[None, :], 0.0))
+    return csr_array(rows + np.where(near, shift[:, None] + columns[None, :], 0.0))
 
 
 def _neighbours(places: Floats) -> tuple[NDArray[np.bool_], NDArray[np.int64]]:
