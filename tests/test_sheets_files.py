@@ -90,5 +90,7 @@ def test_the_form_names_its_fields_as_the_blank_sheet_does(folder: Path) -> None
     heads = [cell.value for cell in sheet[1]]
     names = [row[heads.index("name")] for row in sheet.iter_rows(min_row=2, values_only=True)]
     blank = (folder / "blank_counts.csv").read_text(encoding="utf-8-sig").splitlines()[0].split(",")
-    assert set(blank) - set(names) == {"surface_id", "walk_order", "role", "lat", "lon", "accuracy_m"}
+    of_the_plan, of_the_position = {"surface_id", "walk_order", "role", "batch"}, {"lat", "lon", "accuracy_m"}
+    ticked_on_paper = {"could_not", "hole_filled", "none_found", "others_found", "not_done"}  # a phone asks the status
+    assert set(blank) - set(names) == of_the_plan | of_the_position | ticked_on_paper
     assert all(re.fullmatch(r"[A-Za-z_][A-Za-z0-9_.-]*", name) for name in names)
