@@ -208,7 +208,7 @@ def test_hours_at_hand_give_the_points_the_bench_can_take(survey):
     assert hours_for(len(points), Bench(hours=8, people=2, containers=6)) <= 8
     assert "fit into 8 h" in result.output
     longer = run("design", survey, "--visit", "2026-05-04", "--hours", 8, "--points", 90)
-    assert "does not fit" in longer.output
+    assert "h of work for 1: 8 h are enough for " in longer.output
 
 
 def test_caps_hold_a_kind_down(survey):
