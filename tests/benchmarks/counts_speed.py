@@ -31,7 +31,8 @@ def big_design(count: int) -> Design:
     points = points.assign(
         visit="2026-05-04", point_id=[f"01F-{i:04d}" for i in range(count)], surface_id="01-fairway-1", hole="1",
         kind="fairway", stratum="fairway", part="whole", role="main", finding=None, walk_order=range(count),
-        extract_order=range(1, count + 1), inclusion_per_m2=0.04, weight_m2=25.0, edge_m=1.0, lon=lonlat.x, lat=lonlat.y,
+        extract_order=range(1, count + 1), inclusion_per_m2=0.04, weight_m2=25.0, edge_m=1.0,
+        lon=lonlat.x, lat=lonlat.y,
     )  # fmt: skip
     strata = gpd.GeoDataFrame({"stratum": ["fairway"]}, geometry=[shapely.box(0, 0, 5 * side, 5 * side)], crs=CRS)
     return Design(Visit("2026-05-04", "2026-05-04", PEST.name, "plug", 0.002565, 32.0, 3, "K7Q2", 7), points, strata)
