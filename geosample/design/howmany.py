@@ -47,6 +47,8 @@ HANDLE_MINUTES = {"brine": 0.0, "heat": 10.0}
 """A person's time a bag besides, minutes: crumbling and counting from the funnel (from memory, unverified)."""
 WALK_M_PER_MINUTE = 75.0
 """How fast people walk with their kit, 4.5 km or 2.8 miles an hour (from memory, unverified)."""
+STOP_MINUTES = 2.0
+"""A person's time at a point to pull, bag, label and fill, without the way there, minutes (from memory, unverified)."""
 PULL_MINUTES = 3.0
 """A person's time to walk to a point, pull and bag it, minutes (from memory, unverified)."""
 CONTAINERS = 6

@@ -80,6 +80,7 @@ class Setting:
         return replace(self.body, bold=True)
 
 
+_FINE = Text(9)  # of scale bars and legends, which have their own room
 USUAL = Setting(Text(9), Text(10, bold=True), 9.5)
 LARGE = Setting(Text(13), Text(15, bold=True), 14.0)
 """For poor sight."""
@@ -231,6 +232,8 @@ def _along_its_length(made: MapBook, title: str, points: gpd.GeoDataFrame) -> li
     """Return as few sheets as hold the points, each for as many main points side by side along the ground's length."""
     shape = _shape_of(made, points, small=None)
     turn_deg = _upright(made, shape, points["hole"].iloc[0])
+    greens = made.ground.surfaces["hole"][made.ground.surfaces["kind"] == "green"]
+    toward_green = points["hole"].iloc[0] in set(greens) and not points["kind"].isin(SMALL_KINDS).any()
     up = np.array([_height(place, turn_deg) for place in points.geometry])
     main = np.sort(up[(points["role"] == "main").to_numpy()])[::-1]
     for count in range(1, len(main) + 1):
@@ -239,15 +242,12 @@ def _along_its_length(made: MapBook, title: str, points: gpd.GeoDataFrame) -> li
         sheets = []
         for part, (top, bottom) in enumerate(pairwise(cuts), start=1):
             mine = points[(up <= top) & (up > bottom)]
-            named = f"{title}, part {part} of {count}{_end_words(part, count)}" if count > 1 else title
+            ends = {1: " (at the green)", count: " (at the tee)"} if toward_green else {}
+            named = f"{title}, part {part} of {count}{ends.get(part, '')}" if count > 1 else title
             sheets.append(_lay_out(made, named, mine, band=(bottom, top, turn_deg) if count > 1 else None))
         if all(sheet.fits for sheet in sheets):
             break
     return sheets
-
-
-def _end_words(part: int, count: int) -> str:
-    return {1: " (at the green)", count: " (at the tee)"}.get(part, "")
 
 
 def _shape_of(made: MapBook, points: gpd.GeoDataFrame, *, small: bool | None) -> Geometry:
@@ -416,7 +416,7 @@ def draw_sheet(made: MapBook, sheet: HoleSheet) -> list[str]:
                 scale_at=(frame.west_mm + 4, strip_mm + 3),
                 north_at=(frame.east_mm - 6, strip_mm + 4.2),
                 arrow_mm=6.0,
-                letters=setting.body,
+                letters=_FINE,
             )
         )
     south_mm = min(view.frame.south_mm for view in sheet.views) - STRIP_MM - _GAP_MM
@@ -488,10 +488,10 @@ def draw_overview(
         scale_at=(frame.west_mm + 4, strip_mm + 3),
         north_at=(frame.east_mm - 6, strip_mm + 4.2),
         arrow_mm=6.0,
-        letters=setting.body,
+        letters=_FINE,
         legend=Box(frame.west_mm, strip_mm - legend_mm, frame.width_mm, legend_mm),
     )
-    draw_check_bar(book, frame.west_mm + 84, strip_mm + 5, setting.body)
+    draw_check_bar(book, frame.west_mm + 84, strip_mm + 5, _FINE)
     foot = Box(room.west_mm, room.south_mm, room.width_mm, strip_mm - legend_mm - _GAP_MM - room.south_mm)
     _, unsaid = write_paragraphs(book, [*words, *sources], foot, setting.body)
     write_foot(made, "overview")

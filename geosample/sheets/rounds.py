@@ -10,7 +10,7 @@ import pandas as pd
 import shapely
 
 from geosample.design import Ways, find_legs, open_ways, share_walk, walk_m
-from geosample.design.howmany import PULL_MINUTES, WALK_M_PER_MINUTE
+from geosample.design.howmany import STOP_MINUTES, WALK_M_PER_MINUTE
 from geosample.sheets.blanks import ordered_points
 from geosample.words import hole_key
 
@@ -56,7 +56,7 @@ class Round:
     @property
     def minutes(self) -> float:
         """For walking and pulling."""
-        return self.length_m / WALK_M_PER_MINUTE + len(self.legs) * PULL_MINUTES
+        return self.length_m / WALK_M_PER_MINUTE + len(self.legs) * STOP_MINUTES
 
     def facts(self) -> dict[str, Any]:
         """Return it in plain JSON types."""
@@ -100,7 +100,7 @@ def split_rounds(design: Design, ground: Ground, people: int) -> list[Round]:
         end=end,
         ways=ways,
         rounds=people,
-        point_m=PULL_MINUTES * WALK_M_PER_MINUTE,
+        point_m=STOP_MINUTES * WALK_M_PER_MINUTE,
     )
     # A reserve point goes with the round that pulls the nearest main point.
     share_of = np.empty(len(main), dtype=int)
