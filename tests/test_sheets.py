@@ -114,6 +114,10 @@ def test_two_people_get_a_round_each_of_equal_time_with_pages_labels_and_waypoin
     made = write_sheets(sheets_design, small_ground, tmp_path, people=2)
     rounds = made.summary()["rounds"]
     assert max(one["minutes"] for one in rounds) <= 1.1 * min(one["minutes"] for one in rounds)
+    # the way at 75 m a minute, and two minutes at each point: the way to a point is not counted twice
+    assert [one["minutes"] for one in rounds] == pytest.approx(
+        [one["walk_m"] / 75 + 2 * one["points"] for one in rounds]
+    )
     main = set(sheets_design.points["point_id"][sheets_design.points["role"] == "main"])
     pulled: list[set[str]] = []
     for number in (1, 2):
