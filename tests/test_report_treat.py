@@ -260,5 +260,5 @@ def test_looking_again_is_proposed_only_where_it_pays_in_one_line():
     told = "Look again first: 2 more plugs would save about 1,615 ft², each more than its 500 ft²; some 0.5 h."
     assert few == [f"{told} 'followup --points 2' places them."]
     assert "likely less" in many[0]
-    assert tell_looks(None, "us") == ["Whether to look again can't be weighed: there are too few insects for a map."]
+    assert tell_looks(None, "us") == ["Whether to look again can't be weighed: this plan does not go by the map."]
     assert all(len(line) <= LINE_WIDTH * 2 for line in (*none, *few, *many))

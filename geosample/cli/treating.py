@@ -178,12 +178,13 @@ def treat_command(survey: Path, out: Path, visit: str | None, **asked: Any) -> T
 
 
 def _weigh_looks(file: Survey, zones: Zones, ground: Ground, price_m2: float) -> Looks | None:
-    """Return whether more plugs are worth their price; none where there is no map to weigh them by."""
+    """Return whether more plugs are worth their price; none where the plan does not go by a map."""
     from geosample.density import load_density, load_last_density, weigh_looks
     from geosample.design import load_design
+    from geosample.treat.model import Basis
 
     density_map = load_density(file, zones.visit)
-    if density_map.fitted.get("no_map"):
+    if density_map.fitted.get("no_map") or zones.figures.basis is not Basis.MAP:
         return None
     return weigh_looks(
         density_map,

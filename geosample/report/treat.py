@@ -134,7 +134,7 @@ def tell_answer(zones: Zones, units: Units) -> list[str]:
 def tell_looks(looks: Looks | None, units: Units) -> list[str]:
     """Return whether it pays to pull more plugs before anything is treated, by the user's own price of a plug."""
     if looks is None:
-        return ["Whether to look again can't be weighed: there are too few insects for a map."]
+        return ["Whether to look again can't be weighed: this plan does not go by the map."]
     price = show_area(looks.price_m2, units)
     if not looks.points:
         least = show_area(looks.saved_m2, units)
