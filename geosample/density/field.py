@@ -12,14 +12,7 @@ import numpy as np
 from sklearn.base import BaseEstimator, RegressorMixin
 from sklearn.utils.validation import check_array, check_is_fitted, validate_data
 
-from geosample.density.laplace import (
-    MixedField,
-    Priors,
-    Sites,
-    fit_counts,
-    foretell,
-    predict_log,
-)
+from geosample.density.laplace import MixedField, Priors, Sites, fit_counts, foretell, predict_log
 
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike
@@ -185,11 +178,8 @@ class CountField(RegressorMixin, BaseEstimator):  # type: ignore[misc] # scikit-
         X, covariates
             As for ``predict``.
         """
-        check_is_fitted(self)
-        places = validate_data(self, X, dtype=np.float64, reset=False)
-        fitted = self.field_
-        basis = self._weigh(covariates, len(places), fitted.lead.sites.basis.shape[1] - 1)
-        mean, spread = predict_log(fitted, places, basis, precise=self.precise)
+        places, basis = self._look_at(X, covariates)
+        mean, spread = predict_log(self.field_, places, basis, precise=self.precise)
         return mean + np.log(self.rate_), spread
 
     def score(
@@ -206,11 +196,9 @@ class CountField(RegressorMixin, BaseEstimator):  # type: ignore[misc] # scikit-
         X, y, exposure, covariates
             As for ``fit``.
         """
-        check_is_fitted(self)
-        places = validate_data(self, X, dtype=np.float64, reset=False)
+        places, basis = self._look_at(X, covariates)
         count = np.asarray(check_array(y, ensure_2d=False, dtype=np.float64)).ravel()
         offset = np.log(_read_exposure(exposure, len(count)) * self.rate_)
-        basis = self._weigh(covariates, len(places), self.field_.lead.sites.basis.shape[1] - 1)
         return -float(foretell(self.field_, places, basis, offset).log_score(count).mean())
 
     def __sklearn_tags__(self) -> Any:
@@ -229,6 +217,12 @@ class CountField(RegressorMixin, BaseEstimator):  # type: ignore[misc] # scikit-
             message = f"spread, range_m and k must be above 0 (a spread of 0 needs the other two); found {given}"
             raise ValueError(message)
         return given
+
+    def _look_at(self, places: ArrayLike, covariates: ArrayLike | None) -> tuple[np.ndarray, np.ndarray]:
+        """Return places to predict and their covariates as the fitted field takes them."""
+        check_is_fitted(self)
+        there = validate_data(self, places, dtype=np.float64, reset=False)
+        return there, self._weigh(covariates, len(there), self.field_.lead.sites.basis.shape[1] - 1)
 
     def _weigh(self, covariates: ArrayLike | None, number: int, columns: int) -> np.ndarray:
         """Return level and covariates times their prior spreads, shape (number, columns + 1)."""

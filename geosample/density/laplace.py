@@ -274,6 +274,11 @@ class FittedField:
     evidence: float
     used: np.ndarray
 
+    def effect(self, column: int) -> tuple[float, float]:
+        """Return a covariate's effect on the log density and its standard deviation, in prior spreads."""
+        basis = self.sites.basis[:, column]
+        return float(basis @ self.pull), math.sqrt(max(1 - float(basis @ self.precision @ basis), 0.0))
+
 
 def fit_field(
     sites: Sites, hyper: Hyper, *, start: np.ndarray | None = None, used: np.ndarray | None = None

@@ -498,9 +498,7 @@ def _find_border(field: MixedField, covariates: Covariates) -> list[Finding]:
         return []
     column, settings = covariates.names.index("edge"), covariates.settings
     fitted, chance = field.fits[0], field.shares[0]
-    basis, sd = fitted.sites.basis[:, column], float(covariates.spreads[column])
-    mean = float(basis @ fitted.pull) * sd
-    spread = float(np.sqrt(max(1 - float(basis @ fitted.precision @ basis), 0.0))) * sd
+    mean, spread = (float(covariates.spreads[column]) * value for value in fitted.effect(column))
     half = normal_reach(settings.level) * spread * settings.widen_interval
     low, high = float(np.exp(mean - half)), float(np.exp(mean + half))
     verdict = "higher" if low > 1 else "lower" if high < 1 else "unsettled"

@@ -15,11 +15,13 @@ from map_peers import SETTINGS, fit_ours, ours
 from map_quality import cost_of
 from map_worlds import World, make_world, split_truth, turf_of
 
-from geosample.density.followup import CANDIDATES, Prospect, pick_places
+from geosample.density.followup import CANDIDATES, Prospect, expect_cost, pick_places
 from geosample.density.laplace import predict_jointly
 from geosample.design import draw_spread
 
-FIRST, SECOND, MISS_COST = 60, 12, 3.0
+FIRST, SECOND, FEW, MISS_COST = 60, 12, 3, 3.0
+CHOSEN = "chosen"
+FORETOLD = {f"foretold {FEW}": f"the first {FEW} of them", f"foretold {SECOND}": CHOSEN}
 DOUBT = (0.05, 0.6)
 """Chances between which a plug may turn the decision, whose line is 1/4 (own choice)."""
 
@@ -37,6 +39,14 @@ def add_bags(world: World, cells: np.ndarray, rng: np.random.Generator) -> World
     )
 
 
+def keep_bags(world: World, number: int) -> World:
+    """Return the world with its first bags alone."""
+    some = slice(number)
+    return replace(
+        world, points=world.points[some], edge_m=world.edge_m[some], kind=world.kind[some], count=world.count[some]
+    )
+
+
 def spread_in_doubt(world: World, threshold: float, rng: np.random.Generator) -> np.ndarray:
     """Return as many cells, balanced over the ground whose chance of being above is neither plain nor near one."""
     chance = ours(world).over(threshold)[len(world.count) :]
@@ -45,14 +55,16 @@ def spread_in_doubt(world: World, threshold: float, rng: np.random.Generator) ->
     return draw_spread(world.turf.places, SECOND * doubt / doubt.sum(), rng)
 
 
-def choose(world: World, threshold: float, rng: np.random.Generator) -> np.ndarray:
-    """Return the cells the program would choose."""
+def choose(world: World, threshold: float, rng: np.random.Generator) -> tuple[np.ndarray, list[float]]:
+    """Return the cells the program would choose, in order, and the saving foretold of the first few and of all."""
     fitted, basis, level = fit_ours(world)
     mean, covariance = predict_jointly(fitted, world.turf.places, basis[len(world.count) :])
     noise = 1 / np.exp(mean + level) + 1 / fitted.lead.hyper.k
     prospect = Prospect(mean + level - np.log(threshold), covariance * SETTINGS.widen**2, world.turf.share, noise)
     free = rng.permutation(len(world.turf.places))[:CANDIDATES]
-    return pick_places(prospect, free, SECOND, MISS_COST)[0]
+    now = float(prospect.share @ expect_cost(prospect.mean, *2 * [np.diag(prospect.covariance)], MISS_COST))
+    picked = [pick_places(prospect, free, number, MISS_COST) for number in (FEW, SECOND)]
+    return picked[-1][0], [now * saved for _, saved in picked]
 
 
 def run_one(survey: int) -> dict[str, float]:
@@ -65,8 +77,11 @@ def run_one(survey: int) -> dict[str, float]:
     balanced = draw_spread(world.turf.places, SECOND * world.turf.share, rng)
     rounds = {"no second round": world, "balanced": add_bags(world, balanced, rng)}
     rounds["balanced in doubtful ground"] = add_bags(world, spread_in_doubt(world, threshold, rng), rng)
-    rounds["chosen"] = add_bags(world, choose(world, threshold, rng), rng)
-    return {name: _cost(one, threshold) for name, one in rounds.items()}
+    cells, foretold = choose(world, threshold, rng)
+    rounds[CHOSEN] = add_bags(world, cells, rng)
+    rounds[f"the first {FEW} of them"] = keep_bags(rounds[CHOSEN], FIRST + FEW)
+    costs = {name: _cost(one, threshold) for name, one in rounds.items()}
+    return {**costs, **dict(zip(FORETOLD, foretold, strict=True))}
 
 
 def _cost(world: World, threshold: float) -> float:
@@ -80,12 +95,15 @@ def main() -> None:
     costs = pd.DataFrame([row for row in map(run_one, range(asked.surveys)) if row])
     lines = ["# What a second round of twelve points gains", "", *(__doc__ or "").splitlines()[2:4], ""]
     lines += ["| second round | cost | saved by it (± s.e.) |", "|---|---|---|"]
-    for name in costs:
+    for name in costs.columns.drop(list(FORETOLD)):
         saved = costs["no second round"] - costs[name]
         lines.append(f"| {name} | {costs[name].mean():.4f} | {saved.mean():+.4f} ± {saved.sem():.4f} |")
     for name in ("balanced", "balanced in doubtful ground"):
-        extra = costs[name] - costs["chosen"]
+        extra = costs[name] - costs[CHOSEN]
         lines += ["", f"Chosen beside {name}: {extra.mean():+.4f} ± {extra.sem():.4f} saved, {len(costs)} surveys."]
+    for said, name in FORETOLD.items():
+        saved = costs["no second round"] - costs[name]
+        lines += ["", f"Of {name}: {costs[said].mean():.4f} foretold, {saved.mean():.4f} ± {saved.sem():.4f} saved."]
     asked.publish("\n".join(lines))
 
 

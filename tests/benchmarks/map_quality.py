@@ -170,9 +170,7 @@ def tell_worlds(rows: pd.DataFrame) -> Iterable[str]:
 
 def report(rows: pd.DataFrame, pilot: pd.DataFrame) -> str:
     """Return the whole text."""
-    deciding = rows[rows["bags"] == rows["bags"].unique()[0]] if DECIDING not in set(rows["bags"]) else None
-    deciding = rows[rows["bags"] == DECIDING] if deciding is None else deciding
-    kinds, bags = ", ".join(KINDS), int(deciding["bags"].iloc[0])
+    deciding, kinds = rows[rows["bags"] == DECIDING], ", ".join(KINDS)
     return "\n".join([
         "# What the plan costs, and whether the map's chances hold, on simulated larvae", "",
         *(__doc__ or "").splitlines()[3:5], "",
@@ -180,7 +178,7 @@ def report(rows: pd.DataFrame, pilot: pd.DataFrame) -> str:
         f"{MISS_COST:g} where hot ground is left, 1 where other ground is treated; each method treats where its own",
         "chance of being hot passes 1/4, the plan by its zones. Differences are paired by survey. The best peer was",
         "chosen on other seeds.", "",
-        f"## Cost at {bags} bags, by kind of world", "", *compare(deciding, pilot, "world"), "",
+        f"## Cost at {DECIDING} bags, by kind of world", "", *compare(deciding, pilot, "world"), "",
         "## The same by level (mean density, T the threshold)", "", *compare(deciding, pilot, "level"), "",
         "## What the edge term costs", "", *tell_edge(rows), "",
         "## Said against true", "",
