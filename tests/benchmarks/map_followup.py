@@ -1,7 +1,7 @@
 """What twelve chosen points gain over twelve balanced ones, after sixty; writes sample_maps/map_followup.md.
 
 Worlds as in map_quality.py, half with a border effect; threshold: the density 75 % of the area stays below; cost 3 for
-a missed hot share of the area, 1 for a needless one. Run: python tests/benchmarks/map_followup.py --surveys 200 --write
+a missed hot share of the area, 1 for a needless one. Run: python tests/benchmarks/map_followup.py --surveys 400 --write
 """
 
 from __future__ import annotations
