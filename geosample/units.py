@@ -253,6 +253,18 @@ def show_speed(m_per_s: float, units: Units = "us") -> str:
     return f"{m_per_s / SPEEDS_M_PER_S[unit]:.2g} {unit}"
 
 
+def show_minutes(seconds: float) -> str:
+    """Return a time in whole minutes, and hours where there are any.
+
+    Examples
+    --------
+    >>> show_minutes(20), show_minutes(1500), show_minutes(6060)
+    ('1 min', '25 min', '1 h 41 min')
+    """
+    hours, minutes = divmod(max(1, math.ceil(seconds / 60)), 60)
+    return f"{hours} h {minutes} min" if hours else f"{minutes} min"
+
+
 def show_number(value: float) -> str:
     """Return a number with two or three figures that mean something.
 

@@ -54,10 +54,6 @@ def test_positions_are_looked_for_as_far_as_the_option_says() -> None:
     assert defaults_of("counts")["gps_within_m"] == GPS_WITHIN_M
 
 
-def test_design_and_sheets_count_on_the_same_bench() -> None:
-    assert defaults_of("design")["containers"] == defaults_of("sheets")["batch"]
-
-
 def test_the_help_of_counts_names_every_status() -> None:
     said = load_command("counts").help
     assert [name for name in STATUSES if name not in said] == []

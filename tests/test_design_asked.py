@@ -12,6 +12,7 @@ from contextlib import closing
 import geopandas as gpd
 import numpy as np
 import pandas as pd
+import pymupdf
 import pytest
 import shapely
 from click.testing import CliRunner
@@ -22,9 +23,11 @@ from geosample.cli import main
 from geosample.compare import compare_methods, gather_trial
 from geosample.counts import load_counts
 from geosample.design import Request, draw_design, load_design, read_known
-from geosample.design.howmany import Bench, expect_sd, hours_for, points_in_hours, points_to_tell
+from geosample.design.howmany import expect_sd, points_in_hours, points_to_tell
 from geosample.design.request import count_points
+from geosample.errors import DesignError
 from geosample.ground import Ground, save_ground
+from geosample.report.design import tell_day, tell_day_grades
 from geosample.sheets import blank_rows, write_sheets
 from geosample.survey import open_survey
 
@@ -200,15 +203,40 @@ def test_a_wish_that_can_not_be_is_refused_in_words(survey, words, code, pattern
 
 
 @pytest.mark.slow
-def test_hours_at_hand_give_the_points_the_bench_can_take(survey):
-    result = run("design", survey, "--visit", "2026-05-04", "--hours", 8, "--people", 2, "--containers", 6)
+def test_hours_at_hand_hold_the_walk_and_the_bench_and_give_fewer_points(survey, tmp_path, small_ground):
+    asked = ["--visit", "2026-05-04", "--hours", 5, "--people", 2, "--begin", "6:30", "--minutes", "count=3"]
+    result = run("design", survey, *asked, "--points", 90, "--speed", "2mph", "--seed", 7)
     assert result.exit_code == 0, result.output
-    points = main_points(load_design(open_survey(survey)))
-    assert len(points) == points_in_hours(Bench(hours=8, people=2, containers=6))
-    assert hours_for(len(points), Bench(hours=8, people=2, containers=6)) <= 8
-    assert "fit into 8 h" in result.output
-    longer = run("design", survey, "--visit", "2026-05-04", "--hours", 8, "--points", 90)
-    assert "h of work for 1: 8 h are enough for " in longer.output
+    design = load_design(open_survey(survey))
+    points, day = len(main_points(design)), design.summary()["effort"]
+    assert f"90 points were wished for; 5 h are enough for {points}." in " ".join(result.output.split())
+    assert 270 < day["minutes"] <= 300
+    assert day["minutes"] == pytest.approx(sum(day["parts_minutes"].values()))
+    assert day["parts_minutes"]["count"] == pytest.approx(points * 3 / 2)
+    assert day["parts_minutes"]["walk"] == pytest.approx(day["walk_m"] / (2 * 1609.344 / 60))
+    assert day["walk_m"] < design.summary()["walk_m"]
+    # The paper has the same sum, and two rounds as the design was reckoned with.
+    made = write_sheets(design, small_ground, tmp_path / "out")
+    assert len(made.rounds) == 2
+    assert max(one["walk_m"] for one in made.rounds) == pytest.approx(day["walk_m"])
+    with pymupdf.open(tmp_path / "out" / "field_map.pdf") as book:
+        overview = " ".join(book[0].get_text().split())
+    assert tell_day(day, "us") in overview
+    assert tell_day_grades(day, "us") in overview
+    assert "2 mph, 3 min to count a bag (set by you)" in overview
+
+
+def test_hours_alone_give_as_many_points_as_fit(small_ground):
+    design = draw_design(small_ground, visit="2026-05-04", hours=4.0, seed=7)
+    day, points = design.summary()["effort"], len(design.main)
+    assert day["points_wished"] is None
+    assert day["minutes"] <= 240
+    assert points_in_hours(design.visit.bench, day["walk_m"]) - points <= 1
+
+
+def test_too_few_hours_for_any_points_are_refused(small_ground):
+    with pytest.raises(DesignError, match=r"hours: found 0.1 h, with time for \d+ points?"):
+        draw_design(small_ground, visit="2026-05-04", hours=0.1, points=30, seed=7)
 
 
 def test_caps_hold_a_kind_down(survey):

@@ -14,6 +14,7 @@ from geosample.cli.options import (
     FILE,
     LENGTH,
     PATH,
+    SPEED,
     KeepOff,
     Told,
     name_options,
@@ -121,6 +122,22 @@ def _draw_picture(ground: Ground, picture: Path | None) -> None:
         talk(f"picture: {picture}")
 
 
+class Minutes(click.ParamType[tuple[tuple[str, float], ...]]):
+    """Minutes by the name of the work, such as ``pull=0.5,count=3``."""
+
+    name = "work=minutes"
+
+    def convert(
+        self, value: Any, param: click.Parameter | None, ctx: click.Context | None
+    ) -> tuple[tuple[str, float], ...]:
+        """Return names with their minutes; bad usage for what is no number."""
+        pairs = [part.partition("=") for part in str(value).split(",") if part.strip()]
+        try:
+            return tuple((name.strip().lower(), float(number)) for name, _, number in pairs)
+        except ValueError:
+            self.fail(f"found {value!r}; expected work and its minutes; write pull=0.5,count=3", param, ctx)
+
+
 def _pairs(ctx: click.Context, param: click.Parameter, values: tuple[str, ...]) -> tuple[tuple[str, int], ...]:  # noqa: ARG001
     pairs = [value.rpartition("=") for value in values]
     for value, (name, _, number) in zip(values, pairs, strict=True):
@@ -180,12 +197,30 @@ def _refuse_spacing(ctx: click.Context, param: click.Parameter, value: str | Non
     "--threshold", "threshold_per_m2", type=DENSITY, help="As many points as tell the expected density from this one."
 )
 @click.option("--chance", type=float, default=0.8, help="Chance to tell it, 0.5 to 0.99.")
-@click.option("--hours", type=float, help="Hours at hand; without --points, as many points as they allow.")
+@click.option(
+    "--hours", type=float, help="Hours at hand, walk to lens: as many points as they allow, --points at most."
+)
 @click.option("--people", type=int, default=1, help="People at work.")
 @click.option("--containers", type=int, default=6, help="Bags extracted at once.")
 @click.option(
     "--extraction", type=click.Choice(["brine", "heat"]), default="brine", help="How the bench gets them out."
 )
+@click.option(
+    "--speed",
+    "walk_m_per_s",
+    type=SPEED,
+    default=1.25,
+    show_default="2.8mph",
+    help="How fast people walk with their kit (from memory, unverified).",
+)
+@click.option(
+    "--minutes",
+    type=Minutes(),
+    default="",
+    show_default="pull=0.3,fill=0.2,label=0.5,batch=22.5,count=2",
+    help="What the work takes: a plug, its hole, a bag's label, a batch, a bag under the lens; --more grades them.",
+)
+@click.option("--begin", default="7:00", help="When the day begins.")
 @click.option(
     "--surfaces",
     callback=split_words,
@@ -283,11 +318,13 @@ def _check_wish(asked: Mapping[str, Any]) -> None:
 @out_folder_option("Folder for the files; made where it is not there.")
 @paper_option
 @visit_option
-@click.option("--extraction", "method", type=click.Choice(METHODS), default="brine", help="How insects are extracted.")
-@click.option("--containers", "batch", type=click.IntRange(1, 1000), default=6, help="Bags extracted at once.")
+@click.option(
+    "--extraction", "method", type=click.Choice(METHODS), help="How insects are extracted; the design's when not given."
+)
+@click.option("--containers", "batch", type=click.IntRange(1, 1000), help="Bags at once; the design's when not given.")
 @click.option("--pace", "pace_m", type=LENGTH, default="30in", help="Length of your pace.")
 @click.option("--landmarks", type=FILE, help="File of named places (sprinkler heads, markers) to find points from.")
-@click.option("--people", type=int, default=1, help="People who share the points: a round each, of equal time.")
+@click.option("--people", type=int, help="Who share the points, a round each; as the design has it when not given.")
 @click.option("--large", is_flag=True, help="Large letters, for poor sight; more pages.")
 @click.option("--force", is_flag=True, help="Write over a blank sheet that is filled in.")
 @units_option

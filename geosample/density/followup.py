@@ -21,7 +21,7 @@ from geosample.density.mapping import cut_target
 from geosample.density.model import DensityMap
 from geosample.density.places import covariates_of, mapped_surfaces, restore_field
 from geosample.design import Design, design_code, find_name_problems, label_points, order_walk
-from geosample.design.howmany import Bench, hours_for
+from geosample.design.howmany import hours_for
 from geosample.errors import DensityError, Problem
 from geosample.ground import edge_lines, measure_edge
 from geosample.survey.layers import shape_frame
@@ -156,8 +156,7 @@ def weigh_looks(  # noqa: PLR0913 - what a user may say in plain words
             saved_m2 = saved_m2 or gain_m2
             break
         points, saved_m2 = points + 1, saved_m2 + gain_m2
-    extraction = str(design.visit.settings.get("extraction") or "brine")
-    hours = hours_for(points, Bench(hours=0.0, extraction=extraction)) if points else 0.0
+    hours = hours_for(points, design.visit.bench) if points else 0.0
     return Looks(points, saved_m2, price_m2, hours, points > TRUSTED_LOOKS)
 
 

@@ -7,6 +7,7 @@ from geosample.design.model import (
     Design,
     Visit,
     check_open,
+    day_facts,
     design_code,
     label_points,
     load_design,
@@ -15,7 +16,7 @@ from geosample.design.model import (
     save_design,
 )
 from geosample.design.request import Request, find_name_problems, find_wish_problems, read_known
-from geosample.design.walk import Ways, find_legs, open_ways, order_walk, share_walk, walk_m
+from geosample.design.walk import Ways, find_legs, open_ways, order_walk, share_walk, walk_groups, walk_m
 
 __all__ = [
     "CONTAINERS",
@@ -25,6 +26,7 @@ __all__ = [
     "Visit",
     "Ways",
     "check_open",
+    "day_facts",
     "design_code",
     "draw_design",
     "draw_spread",
@@ -40,5 +42,6 @@ __all__ = [
     "read_known",
     "save_design",
     "share_walk",
+    "walk_groups",
     "walk_m",
 ]

@@ -20,7 +20,16 @@ import shapely
 
 from geosample import __version__
 from geosample.design.frame import cut_frame, mark_out
-from geosample.design.howmany import CONTAINERS, Quota, plan_stop_lines, share_request
+from geosample.design.howmany import (
+    BEGIN,
+    CONTAINERS,
+    WALK_M_PER_S,
+    Quota,
+    hours_for,
+    plan_stop_lines,
+    points_in_hours,
+    share_request,
+)
 from geosample.design.methods import (
     DRAWS,
     DrawnPlaces,
@@ -33,7 +42,7 @@ from geosample.design.methods import (
 )
 from geosample.design.model import Design, Visit, design_code, label_points
 from geosample.design.request import MINIMUM, Request, Stream, make_request
-from geosample.design.walk import Ways, find_legs, open_ways, order_walk, walk_m
+from geosample.design.walk import Ways, find_legs, open_ways, order_walk, share_walk, walk_groups, walk_m
 from geosample.distributions import K_IF_UNKNOWN
 from geosample.errors import DesignError, Problem
 from geosample.ground import Ground, edge_lines, measure_edge
@@ -51,6 +60,7 @@ MOST_KEPT = 0.9
 """A tenth at least is drawn anew, or no new place is ever seen (own choice)."""
 _DIRECTIONS, _RADII = 36, 4
 _TRIES = 10_000
+_DRAWS = 8  # until as many points are found as the hours allow; three are usual
 _SAME_AREA = 1e-6
 
 
@@ -68,6 +78,9 @@ def draw_design(  # noqa: PLR0913 - all but the visit have a default
     people: int = 1,
     containers: int = CONTAINERS,
     extraction: str = "brine",
+    walk_m_per_s: float = WALK_M_PER_S,
+    minutes: Mapping[str, float] | Sequence[tuple[str, float]] = (),
+    begin: str = BEGIN,
     surfaces: str | Sequence[str] | None = None,
     holes: str | Sequence[str | int] | None = None,
     without_holes: str | Sequence[str | int] = (),
@@ -122,9 +135,15 @@ def draw_design(  # noqa: PLR0913 - all but the visit have a default
     threshold_per_m2, chance : float
         A density, insects per m², that the mean is to be told from by a 95 % interval, and with what chance.
     hours : float, optional
-        Hours at hand, pulling and extracting.
+        Hours at hand, walking, pulling and extracting: where they do not allow all points, fewer are drawn.
     people, containers, extraction : int, int, str
         Who works, how many bags are extracted at once, and how: ``brine`` or ``heat``.
+    walk_m_per_s : float
+        How fast people walk, m/s.
+    minutes : mapping of str to float
+        What the work takes, minutes: ``pull`` a plug, ``fill`` its hole, ``label`` a bag, a ``batch``, ``count`` a bag.
+    begin : str
+        When the day begins, such as ``7:00``.
     surfaces : sequence of str, optional
         Kinds of surface to sample; when None green, collar and fairway, as far as the course has them.
     holes, without_holes : sequence of str or int, or text such as ``"1-3,7"``
@@ -206,6 +225,39 @@ def draw_design(  # noqa: PLR0913 - all but the visit have a default
     asked = {name: value for name, value in locals().items() if name not in {"ground", "last"}}
     request = make_request(ground, asked)
     request = replace(request, seed=secrets.randbelow(2**31) if seed is None else seed)
+    wished = None if (points, precision, threshold_per_m2) == (None, None, None) else request.points
+    return _draw(ground, request, last) if hours is None else _draw_in_hours(ground, request, last, wished)
+
+
+def _draw_in_hours(ground: Ground, request: Request, last: Design | None, wished: int | None) -> Design:
+    """Return a design with as many of the points wished for as the hours allow: the walk is known once they are."""
+    points, best, made = request.points, None, None
+    for _ in range(_DRAWS):
+        try:
+            made = _draw(ground, replace(request, points=points), last, wished)
+        except DesignError as error:
+            if made is None:
+                raise
+            found = f"{request.hours:g} h, with time for {points} points"
+            remedy = "give more hours or people, or sample fewer holes or kinds"
+            raise DesignError(Problem("hours", found, "time for two points in each stratum", remedy)) from error
+        walk = made.visit.settings["round"]
+        asked = {"walk_m": walk["longest_m"], "pulled": walk["longest_points"]}
+        allowed = points_in_hours(request.bench, walk["longest_m"])
+        if hours_for(len(made.main), request.bench, **asked) > (request.hours or 0.0):
+            if best is not None or points == 1:
+                break
+            points = min(max(allowed, points // 3), points - 1)
+        else:
+            best = made
+            if min(allowed, request.points) <= points:
+                break
+            points = min(allowed, request.points)
+    return best or made or _draw(ground, request, last)
+
+
+def _draw(ground: Ground, request: Request, last: Design | None, wished: int | None = None) -> Design:
+    """Return the design of a request; ``wished`` is the number of points it was to have where hours allow fewer."""
     rng = np.random.default_rng(request.seed)
     target = mark_out(ground, request)
     quotas = share_request(target, request, request.one_unit_m2 * request.units_pooled)
@@ -245,17 +297,28 @@ def draw_design(  # noqa: PLR0913 - all but the visit have a default
     begin = _start_of(ground, request, table)
     close = begin if request.end is None else np.array(request.end)
     points_ = _finish_points(ground, request, _put_in_order(table, begin, close, ways, request), lines)
-    drawn_visit = _note_visit(request, strata, points_, last, _note_round(points_, begin, close, ways))
-    layers = {"points": points_, "strata": target.assign(visit=visit)}
+    drawn_visit = _note_visit(request, strata, points_, last, _note_round(points_, begin, close, ways, request), wished)
+    layers = {"points": points_, "strata": target.assign(visit=request.visit)}
     # With the layers' columns and types, so that a design is the same before the survey file and after.
     return Design(drawn_visit, *(cast("gpd.GeoDataFrame", shape_frame(name, rows)) for name, rows in layers.items()))
 
 
-def _note_round(points: gpd.GeoDataFrame, start: np.ndarray, end: np.ndarray, ways: Ways) -> dict[str, Any]:
-    """Return where the round starts and ends (easting, northing, m) and how far it is to walk, m."""
-    main = shapely.get_coordinates(points.geometry[points["role"] == "main"].to_numpy())
-    walked_m = sum(walk_m(leg) for leg in find_legs(ways, np.vstack([start, main, end])))
-    return {"start_m": start.tolist(), "end_m": end.tolist(), "length_m": walked_m}
+def _note_round(
+    points: gpd.GeoDataFrame, start: np.ndarray, end: np.ndarray, ways: Ways, request: Request
+) -> dict[str, Any]:
+    """Return where the round starts and ends (easting, northing, m), its length, m, and the longest person's share."""
+    main = points[points["role"] == "main"]
+    places = shapely.get_coordinates(main.geometry.to_numpy())
+    walked_m = sum(walk_m(leg) for leg in find_legs(ways, np.vstack([start, places, end])))
+    note = {"start_m": start.tolist(), "end_m": end.tolist(), "length_m": walked_m}
+    people, stop_m = min(request.people, len(main)), request.bench.stop_minutes * 60 * request.walk_m_per_s
+    if people == 1:
+        return {**note, "longest_m": walked_m, "longest_points": len(main)}
+    groups = walk_groups(main["hole"].tolist(), request.walk)
+    shares = share_walk(places, groups, start, end=end, ways=ways, rounds=people, point_m=stop_m)
+    walks_m = [sum(map(walk_m, find_legs(ways, np.vstack([start, places[share], end])))) for share in shares]
+    longest_m, count = max(zip(walks_m, map(len, shares), strict=True), key=lambda one: one[0] + one[1] * stop_m)
+    return {**note, "longest_m": longest_m, "longest_points": count}
 
 
 def _note_visit(
@@ -264,6 +327,7 @@ def _note_visit(
     points: gpd.GeoDataFrame,
     last: Design | None,
     walk: dict[str, Any],
+    wished: int | None,
 ) -> Visit:
     """Return the round with its settings: what decides the draw (and the code), and what was asked beside it."""
     import scipy
@@ -277,13 +341,12 @@ def _note_visit(
         "geos": shapely.geos_version_string,
     }
     settings = {**request.plain(), "gap_m": GAP_M, "strata": strata, "versions": versions}
-    beside: dict[str, Any] = {"round": walk}
+    effort = {**asdict(request.bench), "minutes": dict(request.minutes), "points_wished": wished}
+    beside: dict[str, Any] = {"round": walk, "effort": {**effort, "expected_per_m2": request.expected_per_m2}}
     if request.surfaces_missing:
         beside["surfaces_missing"] = list(request.surfaces_missing)
     if request.k_from_visit:
         beside["k_from_visit"] = request.k_from_visit
-    if request.bench is not None:
-        beside["effort"] = {**asdict(request.bench), "expected_per_m2": request.expected_per_m2}
     if request.keep and last is not None:
         beside["kept_from_visit"] = last.visit.visit
     if request.stop_low_per_m2 is not None:
@@ -359,9 +422,7 @@ def _put_in_order(
 ) -> pd.DataFrame:
     """Return main points along the walk, then reserve points by stratum in the order of their use."""
     main = table[table["role"] == "main"].reset_index(drop=True)
-    holes = sorted(main["hole"].unique(), key=hole_key)
-    rank = {hole: number for number, hole in enumerate(holes)} if request.walk == "holes" else {}
-    groups = [rank.get(hole, 0) for hole in main["hole"]]
+    groups = walk_groups(main["hole"].tolist(), request.walk)
     walk = order_walk(main[["easting", "northing"]].to_numpy(), groups, start, end=end, ways=ways)
     return pd.concat([main.iloc[walk], table[table["role"] != "main"]], ignore_index=True)
 

@@ -37,20 +37,24 @@ if TYPE_CHECKING:
 
 
 MOST_POINTS = 20_000
+MORE_POINTS = 10
+"""What so many more points would tell and take is told."""
 POINTS_SHOWN = (20, 40, 80, 160)
 PLUGS_SHOWN = (1, 3, 6)
 MAP_SPACING_M = 20.0
 """Widest spacing of points, m, that is still called a map: patches range over 10 to 60 m (P)."""
-BATCH_MINUTES = {"brine": 22.5, "heat": 48 * 60.0}
-"""Time of a batch, minutes: brine 20-25 all told, heat 48 h under the lamp (common practice, no source)."""
-HANDLE_MINUTES = {"brine": 0.0, "heat": 10.0}
-"""A person's time a bag besides, minutes: crumbling and counting from the funnel (from memory, unverified)."""
-WALK_M_PER_MINUTE = 75.0
-"""How fast people walk with their kit, 4.5 km or 2.8 miles an hour (from memory, unverified)."""
-STOP_MINUTES = 2.0
-"""A person's time at a point to pull, bag, label and fill, without the way there, minutes (from memory, unverified)."""
-PULL_MINUTES = 3.0
-"""A person's time to walk to a point, pull and bag it, minutes (from memory, unverified)."""
+_ON_THE_ROUND = {"pull": 0.3, "fill": 0.2, "label": 0.5}
+MINUTES = {
+    "brine": {**_ON_THE_ROUND, "batch": 22.5, "count": 2.0},
+    "heat": {**_ON_THE_ROUND, "batch": 48 * 60.0, "count": 10.0},
+}
+"""What the work takes by the way of extraction, minutes: to pull a plug and to fill its hole, to label a bag, a batch
+(brine 20-25 min all told, heat 48 h: common practice, no source), to count a bag under a lens, with heat crumbling it
+before. The others are from memory, unverified."""
+WALK_M_PER_S = 1.25
+"""How fast people walk with their kit: 4.5 km or 2.8 miles an hour (from memory, unverified)."""
+BEGIN = "7:00"
+"""When the day begins, by the clock (own choice)."""
 CONTAINERS = 6
 """Bags extracted at once (common practice, no source: as many as the containers, salt or funnels allow)."""
 PULLS: dict[str, Callable[[np.ndarray, np.ndarray], np.ndarray]] = {
@@ -136,49 +140,99 @@ def pooled_bags(mean_a_plug: float, plugs: int, *, precision: float = 0.25) -> t
 
 @dataclass(frozen=True, slots=True)
 class Bench:
-    """Who and what is at hand.
+    """Who and what is at hand, and what the work takes.
 
     Parameters
     ----------
-    hours : float
-        Hours in all, pulling and extracting.
+    hours : float, optional
+        Hours in all, walking, pulling and extracting; None where nobody set any.
     people : int
         People at work.
     containers : int
         Bags extracted at once: closed containers for brine, funnels with their lamps for heat.
     extraction : str
         ``brine`` or ``heat``.
+    plugs_pooled, bags_a_point : int
+        Plugs in a bag, and bags from a point.
+    walk_m_per_s : float
+        How fast people walk, m/s.
+    minutes : sequence of (str, float)
+        The user's own minutes by the names in ``MINUTES``.
+    begin : str
+        When the day begins, ``7:00``.
     """
 
-    hours: float
+    hours: float | None = None
     people: int = 1
     containers: int = CONTAINERS
     extraction: str = "brine"
+    plugs_pooled: int = 3
+    bags_a_point: int = 1
+    walk_m_per_s: float = WALK_M_PER_S
+    minutes: Sequence[tuple[str, float]] = ()
+    begin: str = BEGIN
+
+    def takes(self, what: str) -> float:
+        """Return the minutes of a piece of work."""
+        return float(dict(self.minutes).get(what, MINUTES[self.extraction][what]))
+
+    @property
+    def stop_minutes(self) -> float:
+        """A person's time at a point: to pull its plugs, fill the holes and label the bags."""
+        return self.bags_a_point * (self.plugs_pooled * (self.takes("pull") + self.takes("fill")) + self.takes("label"))
 
 
-def hours_for(points: int, bench: Bench) -> float:
-    """Return the hours that so many points take, pulling and extraction one after the other.
+def time_parts(points: int, bench: Bench, *, walk_m: float = 0.0, pulled: int | None = None) -> dict[str, float]:
+    """Return the minutes of each part of the work, done one after the other: the longest round, then the bench.
+
+    Parameters
+    ----------
+    points : int
+        Points in all.
+    bench : Bench
+        Who and what is at hand.
+    walk_m : float
+        The walk of the longest round, m.
+    pulled : int, optional
+        Points of that round; an even share when None.
 
     Examples
     --------
-    >>> [round(hours_for(90, bench), 2) for bench in (Bench(hours=8, containers=1), Bench(hours=8, people=2))]
-    [38.25, 7.88]
+    >>> time_parts(90, Bench(people=2), walk_m=1500.0)
+    {'walk': 20.0, 'pull': 40.5, 'fill': 27.0, 'label': 22.5, 'batch': 337.5, 'count': 90.0}
     """
-    batches = math.ceil(points / bench.containers)
-    bench_minutes = batches * BATCH_MINUTES[bench.extraction]
-    hands = points * HANDLE_MINUTES[bench.extraction] / bench.people
-    return (points * PULL_MINUTES / bench.people + max(bench_minutes, hands)) / 60
+    pulled = math.ceil(points / bench.people) if pulled is None else pulled
+    bags = points * bench.bags_a_point
+    each = {"pull": bench.plugs_pooled, "fill": bench.plugs_pooled, "label": 1}
+    return {
+        "walk": walk_m / bench.walk_m_per_s / 60,
+        **{what: pulled * bench.bags_a_point * number * bench.takes(what) for what, number in each.items()},
+        "batch": math.ceil(bags / bench.containers) * bench.takes("batch"),
+        "count": bags * bench.takes("count") / bench.people,
+    }
 
 
-def points_in_hours(bench: Bench) -> int:
-    """Return how many points can be pulled and extracted in the hours at hand.
+def hours_for(points: int, bench: Bench, *, walk_m: float = 0.0, pulled: int | None = None) -> float:
+    """Return the hours that so many points take, as ``time_parts`` tells them.
 
     Examples
     --------
-    >>> points_in_hours(Bench(hours=8, containers=1)), points_in_hours(Bench(hours=8, people=2))
-    (18, 90)
+    >>> [round(hours_for(90, bench), 2) for bench in (Bench(containers=1), Bench(people=2))]
+    [39.75, 8.62]
     """
-    return next((n - 1 for n in range(1, MOST_POINTS + 1) if hours_for(n, bench) > bench.hours), MOST_POINTS)
+    return sum(time_parts(points, bench, walk_m=walk_m, pulled=pulled).values()) / 60
+
+
+def points_in_hours(bench: Bench, walk_m: float = 0.0) -> int:
+    """Return how many points can be pulled and extracted in the hours at hand, beside a walk of this length.
+
+    Examples
+    --------
+    >>> points_in_hours(Bench(hours=8, containers=1)), points_in_hours(Bench(hours=8, people=2), walk_m=1500.0)
+    (18, 78)
+    """
+    over = (n for n in range(1, MOST_POINTS + 1) if hours_for(n, bench, walk_m=walk_m) > (bench.hours or 0.0))
+    return next(over, MOST_POINTS + 1) - 1
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,7 +7,7 @@ import json
 import math
 from collections import Counter
 from collections.abc import Mapping, Sequence
-from dataclasses import asdict, dataclass, field
+from dataclasses import asdict, dataclass, field, replace
 from typing import TYPE_CHECKING, Any, cast
 
 import numpy as np
@@ -15,16 +15,16 @@ import pandas as pd
 import shapely
 
 from geosample.design.howmany import (
-    BATCH_MINUTES,
     MAP_SPACING_M,
+    MINUTES,
+    MORE_POINTS,
     PLUGS_SHOWN,
     POINTS_SHOWN,
-    PULL_MINUTES,
+    WALK_M_PER_S,
     Bench,
-    hours_for,
-    points_in_hours,
     pooled_bags,
     precision_of,
+    time_parts,
 )
 from geosample.design.walk import walk_m
 from geosample.distributions import K_IF_UNKNOWN
@@ -119,6 +119,14 @@ class Visit:
         """The extraction methods each point's plugs are split between; none for one bag a point."""
         return tuple(self.settings.get("compare") or ())
 
+    @property
+    def bench(self) -> Bench:
+        """Who and what was to be at hand, and what the work takes."""
+        noted = self.settings.get("effort") or {}
+        told = {name: noted[name] for name in Bench.__dataclass_fields__ if name in noted}
+        taken = {"plugs_pooled": self.units_per_point, "bags_a_point": max(len(self.compare), 1)}
+        return Bench(**{**told, **taken, "minutes": tuple(dict(noted.get("minutes") or {}).items())})
+
 
 @dataclass(frozen=True, slots=True, repr=False)
 class Design(Result):
@@ -185,9 +193,8 @@ class Design(Result):
             "precision": _precision_facts(visit, settings.get("strata") or ()),
             "stop_lines": visit.stop_lines,
             "compare": list(visit.compare),
+            "effort": _effort_facts(visit, len(main)),
         }
-        if effort := settings.get("effort"):
-            facts["effort"] = _effort_facts(visit, len(main), effort)
         if kept_from := settings.get("kept_from_visit"):
             facts |= {"kept_from_visit": kept_from, "kept": int(self.points["kept_from"].notna().sum())}
         return facts
@@ -224,23 +231,62 @@ def _precision_facts(visit: Visit, strata: Sequence[Mapping[str, Any]]) -> dict[
     }
 
 
-def _effort_facts(visit: Visit, points: int, effort: Mapping[str, Any]) -> dict[str, Any]:
-    """Return the hours these points take and the hours at hand, and what pooling plugs would change."""
-    bench = Bench(**{name: effort[name] for name in ("hours", "people", "containers", "extraction")})
+def _effort_facts(visit: Visit, points: int) -> dict[str, Any]:
+    """Return the time these points take, what ten more would take and tell, and what pooling plugs would change."""
+    bench, settings = visit.bench, visit.settings
+    noted, walk = settings.get("effort") or {}, settings.get("round") or {}
     ends = load_pest(visit.pest).threshold_range
     middle = math.sqrt(ends[0] * ends[1]) if ends else _NO_RANGE_PER_M2
-    mean_a_plug = (effort["expected_per_m2"] or middle) * visit.unit_m2
-    bags = points * max(len(visit.compare), 1)
+    mean_a_plug = (noted.get("expected_per_m2") or middle) * visit.unit_m2
     pooled = [(plugs, *pooled_bags(mean_a_plug, plugs)) for plugs in PLUGS_SHOWN]
+    day = day_facts(visit, points, walk.get("longest_m", walk.get("length_m", 0.0)), walk.get("longest_points"))
+    more = points + MORE_POINTS
+    longer_m = day["walk_m"] * math.sqrt(more / max(points, 1))
+    k, mean = visit.k or K_IF_UNKNOWN, mean_a_plug * visit.units_per_point
     return {
-        **asdict(bench),
-        "bags": bags,
-        "batches": math.ceil(bags / bench.containers),
-        "batch_minutes": BATCH_MINUTES[bench.extraction],
-        "pull_minutes": PULL_MINUTES,
-        "hours_needed": hours_for(bags, bench),
-        "bags_in_hours": points_in_hours(bench),
+        **day,
+        "points_wished": noted.get("points_wished"),
+        "more": {
+            "points": MORE_POINTS,
+            "minutes": max(sum(time_parts(more, bench, walk_m=longer_m).values()) - day["minutes"], 0.0),
+            "density_per_m2": mean_a_plug / visit.unit_m2,
+            "se_over_mean": [precision_of(n, mean, k) for n in (points, more)],
+        },
         "pooling": [{"plugs": plugs, "bags_if_alike": a, "bags_if_independent": b} for plugs, a, b in pooled],
+    }
+
+
+def day_facts(
+    visit: Visit, points: int, walk_m: float, pulled: int | None, people: int | None = None
+) -> dict[str, Any]:
+    """Return how long a day's work takes and of what: the longest round of ``pulled`` points, then the bench.
+
+    Parameters
+    ----------
+    visit : Visit
+        Whose bench, pace and minutes are reckoned with.
+    points : int
+        Main points in all.
+    walk_m : float
+        The walk of the longest round, m.
+    pulled : int, optional
+        Its points; an even share when None.
+    people : int, optional
+        Who work; the design's number when None.
+    """
+    bench = replace(visit.bench, people=people or visit.bench.people)
+    parts = time_parts(points, bench, walk_m=walk_m, pulled=pulled)
+    return {
+        **{name: getattr(bench, name) for name in ("hours", "people", "containers", "extraction", "begin")},
+        "walk_m_per_s": bench.walk_m_per_s,
+        "own_speed": bench.walk_m_per_s != WALK_M_PER_S,
+        "walk_m": walk_m,
+        "bags": points * bench.bags_a_point,
+        "batches": math.ceil(points * bench.bags_a_point / bench.containers),
+        "each_minutes": {what: bench.takes(what) for what in MINUTES[bench.extraction]},
+        "own_minutes": sorted(dict(bench.minutes)),
+        "parts_minutes": parts,
+        "minutes": sum(parts.values()),
     }
 
 

@@ -15,9 +15,11 @@ import numpy as np
 import shapely
 
 from geosample.design.howmany import (
-    BATCH_MINUTES,
+    BEGIN,
     CONTAINERS,
+    MINUTES,
     MOST_POINTS,
+    WALK_M_PER_S,
     Bench,
     points_for,
     points_in_hours,
@@ -45,9 +47,11 @@ MINIMUM = 8
 """Points a stratum is given at least: 5 for a variance, 8 for a decision (common practice, no source)."""
 _LONGEST_NAME = 60
 _FARTHEST_M = 1000.0
+_LONGEST_MINUTES = 20_000.0
 _BESIDE = (
     *("visit", "date", "precision", "expected_per_m2", "threshold_per_m2", "chance", "hours", "people", "containers"),
-    *("extraction", "stop_low_per_m2", "stop_high_per_m2", "k_from_visit", "surfaces_missing", "end"),
+    *("extraction", "walk_m_per_s", "minutes", "begin"),
+    *("stop_low_per_m2", "stop_high_per_m2", "k_from_visit", "surfaces_missing", "end"),
 )
 """Fields that decide nothing of the draw once its points are counted; they are no part of the design's code."""
 
@@ -96,6 +100,9 @@ class Request:
     people: int = 1
     containers: int = CONTAINERS
     extraction: str = "brine"
+    walk_m_per_s: float = WALK_M_PER_S
+    minutes: tuple[tuple[str, float], ...] = ()
+    begin: str = BEGIN
     surfaces: tuple[str, ...] = SURFACES
     surfaces_missing: tuple[str, ...] = ()
     holes: tuple[str, ...] | None = None
@@ -146,9 +153,11 @@ class Request:
         return self.plugs or load_pest(self.pest).plugs_per_point
 
     @property
-    def bench(self) -> Bench | None:
-        """Who and what is at hand; None where no hours are given."""
-        return None if self.hours is None else Bench(self.hours, self.people, self.containers, self.extraction)
+    def bench(self) -> Bench:
+        """Who and what is at hand, and what the work takes."""
+        plugs, bags = self.units_pooled, max(len(self.compare), 1)
+        hands = self.hours, self.people, self.containers, self.extraction
+        return Bench(*hands, plugs, bags, self.walk_m_per_s, self.minutes, self.begin)
 
     def stream(self, which: Stream) -> np.random.Generator:
         """Return the generator of one of the streams beside the draw's."""
@@ -248,7 +257,7 @@ def make_request(ground: Ground, asked: Mapping[str, Any]) -> Request:
     if surfaces is None:
         surfaces = [kind for kind in SURFACES if kind not in missing] or SURFACES
     words |= {name: _as_words(words[name]) for name in ("by", "compare")}
-    words |= {name: _as_pairs(words[name]) for name in ("most", "expected")}
+    words |= {name: _as_pairs(words[name]) for name in ("most", "expected", "minutes")}
     words["holes"] = None if words["holes"] is None else _as_holes(words["holes"])
     words["without_holes"] = _as_holes(words["without_holes"])
     words["hole_groups"] = tuple(_as_holes(group) for group in words["hole_groups"])
@@ -284,7 +293,7 @@ def count_points(request: Request) -> int:
     Examples
     --------
     >>> count_points(Request(visit="2026-05-04")), count_points(Request(visit="2026-05-04", hours=8.0, people=2))
-    (90, 90)
+    (90, 82)
     """
     mean, k = (request.expected_per_m2 or 0.0) * request.one_unit_m2 * request.units_pooled, request.k or K_IF_UNKNOWN
     if request.precision is not None:
@@ -293,8 +302,7 @@ def count_points(request: Request) -> int:
         bound = request.threshold_per_m2 * request.one_unit_m2 * request.units_pooled
         where, points = "threshold_per_m2", points_to_tell(mean, bound, k, chance=request.chance)
     else:
-        allowed = request.points if request.bench is None else points_in_hours(request.bench)
-        return allowed if request.bench is None else allowed // max(len(request.compare), 1)
+        return request.points if request.hours is None else max(points_in_hours(request.bench), 1)
     if points > MOST_POINTS:
         found = f"a wish that takes {points:,} points"
         remedy = "wish for less, pool more plugs at a point, or give `k` if you know it"
@@ -404,7 +412,8 @@ def _range_problems(request: Request) -> Iterator[Problem]:
         ("points", 2, MOST_POINTS, "", "at least two are needed for an estimate"),
         ("precision", 0.02, 1, "", "give a standard error over the mean, such as 0.25"),
         ("chance", 0.5, 0.99, "", "0.8 is usual"),
-        ("hours", 0.1, 2000, " h", "give the hours at hand, pulling and extracting"),
+        ("hours", 0.1, 2000, " h", "give the hours at hand, for walking, pulling and extracting"),
+        ("walk_m_per_s", 0.1, 5.0, " m/s", "give how fast people walk with their kit"),
         ("people", 1, 100, "", "give how many are at work"),
         ("containers", 1, 1000, "", "give how many bags are extracted at once"),
         ("border_weight", 1, 4, "", "beyond 4 it costs more than it can gain"),
@@ -421,6 +430,12 @@ def _range_problems(request: Request) -> Iterator[Problem]:
         value = getattr(request, where)
         if value is not None and not (math.isfinite(value) and low <= value <= high):
             yield Problem(where, f"{value:,.10g}{unit}", f"{low:,g} to {high:,g}{unit}", remedy)
+    for name, minutes in request.minutes:
+        if not 0 <= minutes <= _LONGEST_MINUTES:
+            found = f"{name}={minutes:g} min"
+            yield Problem("minutes", found, f"0 to {_LONGEST_MINUTES:,g} min", "give minutes for one of them")
+    if not re.fullmatch(r"([01]?\d|2[0-3]):[0-5]\d", request.begin):
+        yield Problem("begin", repr(request.begin), "a time of day, 0:00 to 23:59", "write `begin=7:00`")
     for distance_m in (*(pair[1] for pair in request.keep_off), *(spot[2] for spot in request.spots)):
         if not 0 <= distance_m <= _FARTHEST_M:
             yield Problem("keep_off", f"{distance_m:g} m", f"0 to {_FARTHEST_M:,g} m", "give a distance from the thing")
@@ -434,7 +449,8 @@ def _choice_problems(request: Request) -> Iterator[Problem]:
         ("by", request.by, ("hole", "surface")),
         ("walk", (request.walk,), WALKS),
         ("compare", request.compare, METHODS),
-        ("extraction", (request.extraction,), BATCH_MINUTES),
+        ("extraction", (request.extraction,), MINUTES),
+        ("minutes", tuple(name for name, _ in request.minutes), MINUTES["brine"]),
     ]
     for where, given, allowed in choices:
         wrong = [name for name in given if name not in allowed]

@@ -26,6 +26,8 @@ from scipy.sparse.csgraph import dijkstra
 from scipy.spatial import Delaunay, cKDTree
 from scipy.spatial.distance import cdist
 
+from geosample.words import hole_key
+
 if TYPE_CHECKING:
     import geopandas as gpd
 
@@ -212,6 +214,12 @@ def _kick(tour: np.ndarray, far: np.ndarray) -> np.ndarray:
         if (far[other, np.roll(other, -1)] - far[tour, np.roll(tour, -1)]).sum() < -_GAIN_M:
             tour = other
     return tour
+
+
+def walk_groups(holes: Sequence[str | None], walk: str) -> list[int]:
+    """Return the group of each point's hole, in the order the holes are walked; one group for a ``round``."""
+    rank = {hole: number for number, hole in enumerate(sorted(set(holes), key=hole_key))} if walk == "holes" else {}
+    return [rank.get(hole, 0) for hole in holes]
 
 
 def order_walk(

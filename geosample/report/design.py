@@ -17,7 +17,9 @@ from geosample.units import (
     show_area,
     show_density,
     show_length,
+    show_minutes,
     show_number,
+    show_speed,
 )
 
 if TYPE_CHECKING:
@@ -37,6 +39,23 @@ WHY_NO_STOPS = {
     "kept": "kept points make its density uneven",
     "few_bags": "it has too few bags",
 }
+WORK = {
+    "walk": "walking",
+    "pull": "pulling",
+    "fill": "filling holes",
+    "label": "labelling bags",
+    "count": "counting under a lens",
+}
+"""The work of a day, by the name of its minutes."""
+UNIT_OF_WORK = {
+    "pull": "to pull a plug",
+    "fill": "to fill a hole",
+    "label": "to label a bag",
+    "batch": "a batch",
+    "count": "to count a bag",
+}
+_MEMORY, _PRACTICE = "from memory, unverified", "common practice, no source"
+_COUNTED = {2: "two", 3: "three", 4: "four", 5: "five", 6: "six"}
 _SPREAD_WELL = 0.15  # the balance above which it is said (own choice)
 
 
@@ -52,6 +71,7 @@ def tell_design(design: Design, units: Units = "us") -> list[str]:
         *_tell_sharpness(facts, units),
         *_tell_spacing(facts, units),
         _tell_walk(facts, units),
+        _tell_more_points(facts, units),
         *_tell_rest(facts),
         *_tell_stops_briefly(facts["stop_lines"]),
     ]
@@ -61,7 +81,7 @@ def tell_design_more(design: Design, units: Units = "us") -> list[str]:
     """Return the rest: the table of parts, how the draw was made, what it buys and takes."""
     facts = design.summary()
     heads = ("part (stratum)", "points", "reserve", "area", "one point stands for", "unevenness")
-    beside = [*_tell_stop_lines(facts["stop_lines"], units), *_tell_effort(facts)]
+    beside = [*_tell_stop_lines(facts["stop_lines"], units), *_tell_effort(facts, units)]
     return [
         f"Design {facts['design_code']}, seed {facts['seed']}.",
         *show_table(heads, [_stratum_row(row, units) for row in facts["strata"]]),
@@ -69,7 +89,8 @@ def tell_design_more(design: Design, units: Units = "us") -> list[str]:
         *_tell_draw(facts),
         "",
         *_tell_precision(facts, units),
-        *(["", *beside] if beside else []),
+        "",
+        *beside,
     ]
 
 
@@ -117,14 +138,78 @@ def _tell_spacing(facts: Mapping[str, Any], units: Units) -> Iterator[str]:
 
 
 def _tell_walk(facts: Mapping[str, Any], units: Units) -> str:
-    """Return how far the walk is and, where hours were given, whether the work fits into them."""
-    walk, effort = f"The walk: {show_length(facts['walk_m'], units)}, round water and bunkers", facts.get("effort")
-    if effort is None:
-        return f"{walk}."
-    work = f"about {effort['hours_needed']:.0f} h of work for {effort['people']}"
-    if effort["hours_needed"] <= effort["hours"]:
-        return f"{walk}; {work} fit into {effort['hours']:g} h."
-    return f"{walk}; {work}: {effort['hours']:g} h are enough for {effort['bags_in_hours']} points."
+    """Return how far the walk is, how long the day, and whether the hours at hand are enough."""
+    effort = facts["effort"]
+    walk = f"The walk: {show_length(facts['walk_m'], units)}, round water and bunkers"
+    day = f"the day for {effort['people']}: {_tell_span(effort, units)}"
+    if effort["hours"] is None:
+        return f"{walk}; {day}."
+    hours, wished = f"{effort['hours']:g} h", effort["points_wished"]
+    if effort["minutes"] > effort["hours"] * 60:
+        return f"{walk}; {day}: more than {hours}, and fewer points can't be."
+    if wished and wished > facts["points"]:
+        return f"{walk}; {day}. {wished} points were wished for; {hours} are enough for {facts['points']}."
+    return f"{walk}; {day}: fits into {hours}."
+
+
+def _tell_span(day: Mapping[str, Any], units: Units) -> str:
+    """Return how long a day's work takes, and from when to when."""
+    hour, minute = map(int, day["begin"].split(":"))
+    begin = 60 * hour + minute
+    end = begin + math.ceil(day["minutes"])
+    return f"{show_minutes(60 * day['minutes'])}, {_show_clock(begin, units)} to {_show_clock(end, units)}"
+
+
+def _show_clock(minutes: int, units: Units) -> str:
+    """Return a time of day from minutes after midnight.
+
+    Examples
+    --------
+    >>> _show_clock(785, "us"), _show_clock(785, "metric"), _show_clock(5, "us"), _show_clock(3300, "metric")
+    ('1:05 pm', '13:05', '12:05 am', '7:00 two days later')
+    """
+    days, left = divmod(minutes, 24 * 60)
+    hour, minute = divmod(left, 60)
+    time = f"{hour % 12 or 12}:{minute:02d} {'pm' if hour >= 12 else 'am'}" if units == "us" else f"{hour}:{minute:02d}"  # noqa: PLR2004 - noon
+    return time + ("" if not days else " the next day" if days == 1 else f" {_COUNTED.get(days, days)} days later")
+
+
+def tell_day(day: Mapping[str, Any], units: Units) -> str:
+    """Return what a day's work is made of, its sum, and when it is done: the facts of ``day_facts``."""
+    took = {what: show_minutes(60 * minutes) for what, minutes in day["parts_minutes"].items() if minutes}
+    batches = (
+        f"{day['batches']} batch{'es' if day['batches'] > 1 else ''} of {day['containers']} in {day['extraction']}"
+    )
+    named = {**WORK, "batch": batches}
+    parts = ", ".join(f"{named[what]} {time}" for what, time in took.items())
+    shared = "each walks a round, the bench is shared" if day["people"] > 1 else "one after the other"
+    return f"The day for {day['people']}, {shared}: {parts}. In all {_tell_span(day, units)}."
+
+
+def tell_day_grades(day: Mapping[str, Any], units: Units) -> str:
+    """Return with what numbers a day's work was reckoned, and what each rests on."""
+    own, each = set(day["own_minutes"]), day["each_minutes"]
+    numbers = {
+        "walking": f"{show_speed(day['walk_m_per_s'], units)}",
+        **{what: f"{minutes:g} min {UNIT_OF_WORK[what]}" for what, minutes in each.items()},
+    }
+    grades = {"walking": "set by you" if day["own_speed"] else _MEMORY}
+    grades |= {what: "set by you" if what in own else _PRACTICE if what == "batch" else _MEMORY for what in each}
+    told = [
+        f"{', '.join(number for what, number in numbers.items() if grades[what] == grade)} ({grade})"
+        for grade in dict.fromkeys(grades.values())
+    ]
+    return f"Reckoned with {'; '.join(told)}."
+
+
+def _tell_more_points(facts: Mapping[str, Any], units: Units) -> str:
+    """Return what ten more points would tell, and take."""
+    more = facts["effort"]["more"]
+    now, then = _margins(more)
+    return (
+        f"At {show_density(more['density_per_m2'], units)}, {more['points']} more points tell the mean of all to "
+        f"{then}, not {now}, and take {show_minutes(60 * more['minutes'])} more."
+    )
 
 
 def _tell_stops_briefly(plans: Sequence[Mapping[str, Any]]) -> Iterator[str]:
@@ -217,20 +302,11 @@ def _tell_stop_lines(plans: Sequence[Mapping[str, Any]], units: Units) -> Iterat
             yield f"No stop lines for {plan['stratum']}: {WHY_NO_STOPS.get(why, why)}."
 
 
-def _tell_effort(facts: Mapping[str, Any]) -> Iterator[str]:
+def _tell_effort(facts: Mapping[str, Any], units: Units) -> Iterator[str]:
     """Yield what these points take, in which batches, and what pooling would change."""
-    effort = facts.get("effort")
-    if effort is None:
-        return
-    minutes = effort["batch_minutes"]
-    batch = f"{minutes:.1f} min" if minutes < 60 else f"{minutes / 60:.0f} h"  # noqa: PLR2004 - an hour
-    fits = effort["hours_needed"] <= effort["hours"]
-    yield (
-        f"Time: {effort['bags']} bags by {effort['extraction']} in {effort['batches']} batches of "
-        f"{effort['containers']} ({batch} each) and {effort['pull_minutes']:.0f} min a point to pull take about "
-        f"{effort['hours_needed']:.0f} h with {effort['people']} at work; {effort['hours']:g} h: "
-        f"{'fits' if fits else 'does not fit; ' + str(effort['bags_in_hours']) + ' points would'}."
-    )
+    effort = facts["effort"]
+    yield tell_day(effort, units)
+    yield tell_day_grades(effort, units)
     yield "Pooling plugs in a bag, for a mean within ± 50 % (two standard errors):"
     rows = [[str(row[name]) for name in ("plugs", "bags_if_alike", "bags_if_independent")] for row in effort["pooling"]]
     yield from show_table(["plugs a bag", "bags if a point's plugs are alike", "bags if they are independent"], rows)

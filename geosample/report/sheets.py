@@ -187,10 +187,7 @@ def tell_sources(method: str) -> list[str]:
     """Return where the numbers on the sheets come from, the only place on them that says so."""
     named = [one for one in (*FIELD, *STEPS.get(method, ())) if one.source]
     told = "; ".join(f"“{one.text.rstrip('.')}”: {one.source}" for one in named)
-    return [
-        f"Sources: {told}. The speed of walking and the time at a point are from "
-        "memory, unverified; all else on these sheets is common practice, no source."
-    ]
+    return [f"Sources: {told}. All else on these sheets is common practice, no source."]
 
 
 def tell_point(point: Mapping[Hashable, Any]) -> str:

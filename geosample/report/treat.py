@@ -21,6 +21,7 @@ from geosample.units import (
     show_area,
     show_density,
     show_length,
+    show_minutes,
     show_range,
     show_speed,
     show_way,
@@ -251,18 +252,6 @@ def _tell_stretch(place: Place, kind: str, units: Units) -> str:
     if to_far:
         return f"from {first} {unit} to the far end"
     return f"from {near if from_near else first} to {last} {unit}"
-
-
-def show_minutes(seconds: float) -> str:
-    """Return a time to drive in whole minutes, and hours where there are any.
-
-    Examples
-    --------
-    >>> show_minutes(20), show_minutes(1500), show_minutes(6060)
-    ('1 min', '25 min', '1 h 41 min')
-    """
-    hours, minutes = divmod(max(1, math.ceil(seconds / 60)), 60)
-    return f"{hours} h {minutes} min" if hours else f"{minutes} min"
 
 
 def work_rows(zones: Zones, places: Mapping[str, Place], units: Units) -> list[list[str]]:

@@ -9,10 +9,8 @@ import numpy as np
 import pandas as pd
 import shapely
 
-from geosample.design import Ways, find_legs, open_ways, share_walk, walk_m
-from geosample.design.howmany import STOP_MINUTES, WALK_M_PER_MINUTE
+from geosample.design import Ways, find_legs, open_ways, share_walk, walk_groups, walk_m
 from geosample.sheets.blanks import ordered_points
-from geosample.words import hole_key
 
 if TYPE_CHECKING:
     import geopandas as gpd
@@ -56,7 +54,8 @@ class Round:
     @property
     def minutes(self) -> float:
         """For walking and pulling."""
-        return self.length_m / WALK_M_PER_MINUTE + len(self.legs) * STOP_MINUTES
+        bench = self.design.visit.bench
+        return self.length_m / bench.walk_m_per_s / 60 + len(self.legs) * bench.stop_minutes
 
     def facts(self) -> dict[str, Any]:
         """Return it in plain JSON types."""
@@ -92,15 +91,14 @@ def split_rounds(design: Design, ground: Ground, people: int) -> list[Round]:
     start, end = (np.array(known.get(name, place)) for name, place in (("start_m", places[0]), ("end_m", places[-1])))
     if people == 1:
         return [_make_round(design, main, spare, (start, end), ways, (1, 1))]
-    holes = sorted(main["hole"].unique(), key=hole_key)
-    by_hole = design.visit.settings.get("walk", "holes") == "holes"
-    groups = [holes.index(hole) if by_hole else 0 for hole in main["hole"]]
+    bench = design.visit.bench
+    groups = walk_groups(main["hole"].tolist(), design.visit.settings.get("walk", "holes"))
     shares = share_walk(
         *(places, groups, start),
         end=end,
         ways=ways,
         rounds=people,
-        point_m=STOP_MINUTES * WALK_M_PER_MINUTE,
+        point_m=bench.stop_minutes * 60 * bench.walk_m_per_s,
     )
     # A reserve point goes with the round that pulls the nearest main point.
     share_of = np.empty(len(main), dtype=int)

@@ -6,11 +6,12 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from geosample.design import CONTAINERS
+from geosample.design import day_facts
 from geosample.drawing import close_book, next_page, open_book
 from geosample.errors import Problem, SheetsError
 from geosample.files.saving import make_folder, save_file
 from geosample.pests import load_pest
+from geosample.report.design import tell_day, tell_day_grades
 from geosample.report.sheets import tell_round, tell_sources
 from geosample.sheets.bench import (
     StopTable,
@@ -88,13 +89,13 @@ def write_sheets(  # noqa: PLR0913 - what a user may say in plain words
     *,
     paper: str = "letter",
     units: Units = "us",
-    method: str = "brine",
-    batch: int = CONTAINERS,
+    method: str | None = None,
+    batch: int | None = None,
     pace_m: float = PACE_M,
     landmarks: str | Path | None = None,
     stop_lines: tuple[StopTable, ...] = (),
     large: bool = False,
-    people: int = 1,
+    people: int | None = None,
     force: bool = False,
 ) -> Sheets:
     """Write the sampling map, the waypoints, the blank sheets and the form of a visit into a folder.
@@ -111,10 +112,10 @@ def write_sheets(  # noqa: PLR0913 - what a user may say in plain words
         To print on at 100 %.
     units : {'us', 'metric'}
         For scale bars and distances.
-    method : str
-        How the insects will be extracted, one of ``words.METHODS``.
-    batch : int
-        Bags extracted at once.
+    method : str, optional
+        How the insects will be extracted, one of ``words.METHODS``; as the design has it when None.
+    batch : int, optional
+        Bags extracted at once; as the design has it when None.
     pace_m : float
         Length of a pace, m.
     landmarks : path, optional
@@ -123,8 +124,9 @@ def write_sheets(  # noqa: PLR0913 - what a user may say in plain words
         More stop lines to print after the bench sheet, besides the design's own.
     large : bool
         In large letters, for poor sight; it takes more pages.
-    people : int
-        How many share the points: as many rounds of equal time, each with its own pages, labels and waypoints.
+    people : int, optional
+        How many share the points: as many rounds of equal time, each with its own pages, labels and waypoints; as many
+        as the design was reckoned for when None.
     force : bool
         Write over blank sheets that somebody has filled in.
 
@@ -139,6 +141,9 @@ def write_sheets(  # noqa: PLR0913 - what a user may say in plain words
     folder = Path(out)
     _check_points(design, ground)
     most = int((design.points["role"] == "main").sum())
+    bench = design.visit.bench
+    people = min(bench.people, most) if people is None else people
+    method, batch = method or bench.extraction, batch or bench.containers
     if not 1 <= people <= most:
         raise SheetsError(
             Problem("people", str(people), f"1 to {most}, a point for each", "give how many share the points")
@@ -154,6 +159,8 @@ def write_sheets(  # noqa: PLR0913 - what a user may say in plain words
     setting = LARGE if large else USUAL
     rounds = split_rounds(design, ground, people)
     design = join_rounds(design, rounds)
+    longest = max(rounds, key=lambda one: one.minutes)
+    day = day_facts(visit, most, longest.length_m, len(longest.legs), people)
     unlabelled: list[str] = []
     labels = open_book(paper=paper, title=f"Bag labels, visit {visit.visit}, design {visit.design_code}")
     for one in rounds:
@@ -162,14 +169,15 @@ def write_sheets(  # noqa: PLR0913 - what a user may say in plain words
             next_page(labels)
         made = open_mapbook(book, one, ground, units=units, setting=setting, pace_m=pace_m)
         sheets = plan_sheets(made)
-        about = [tell_round(one.facts(), units)]
-        draw_overview(made, untold_reserve(made, sheets), about, pace_m=pace_m, sources=tell_sources(method))
+        about = [tell_round(one.facts(), units), tell_day(day, units)]
+        sources = [tell_day_grades(day, units), *tell_sources(method)]
+        draw_overview(made, untold_reserve(made, sheets), about, pace_m=pace_m, sources=sources)
         unlabelled += [label for sheet in sheets for label in draw_sheet(made, sheet)]
         draw_bag_labels(labels, one.design, method=method, name=one.name)
-    bench = replace(made, design=design, name="")
-    draw_bench_sheets(bench, profile, method=method, batch=batch)
+    last = replace(made, design=design, name="")
+    draw_bench_sheets(last, profile, method=method, batch=batch)
     for table in (*stop_tables(design), *stop_lines):
-        draw_stop_table(bench, table)
+        draw_stop_table(last, table)
     rows = blank_rows(design, profile, method=method, batch=batch)
     contents = {  # all of them made before any is written
         "field_map.pdf": close_book(book),
