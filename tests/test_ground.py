@@ -130,12 +130,40 @@ def test_an_open_ring_is_closed_and_a_ring_of_two_corners_loses_nothing_else(tmp
     assert ("few_corners", "a.kml, placemark 2 'fairway'", "left out") in seen
 
 
-def test_slivers_left_by_overlaps_are_dropped_and_their_area_told(tmp_path: Path) -> None:
-    shapes = [(shapely.box(0, 0, 50, 50), {"kind": "green"}), (shapely.box(0, 0, 50.04, 50), {"kind": "fairway"})]
+def test_pieces_too_small_or_thin_go_to_the_surface_beside_or_are_left_out(tmp_path: Path) -> None:
+    shapes = [
+        (shapely.box(0, 0, 50, 50), {"kind": "green"}),
+        (shapely.box(0, 0, 50.04, 50), {"kind": "fairway"}),  # leaves 2 m² beside the green
+        (shapely.box(60, 0, 61, 1), {"kind": "tee"}),  # alone
+        (shapely.union(shapely.box(70, 0, 90, 60), shapely.box(90, 0, 95.4, 20)), {"kind": "fairway"}),
+        (shapely.box(90, -1, 95, 21), {"kind": "bunker"}),  # leaves 0.4 m beyond it
+    ]
     ground = read_ground(write(tmp_path / "a.geojson", *shapes))
-    assert areas(ground) == pytest.approx({"green": 2500}, rel=1e-6)
-    note = next(note for note in ground.notes if (note.what, note.facts.get("kind")) == ("sliver", "fairway"))
-    assert note.area_m2 == pytest.approx(2.0, rel=1e-2)
+    assert areas(ground) == pytest.approx({"green": 2502, "fairway": 1200}, rel=1e-5)
+    (note,) = (note for note in ground.notes if note.what == "scraps")
+    assert (note.facts["given"], note.facts["left"], note.facts["whole"]) == (1, 2, 2)
+    assert (note.facts["given_m2"], note.facts["left_m2"]) == pytest.approx((2.0, 1 + 0.4 * 20), rel=1e-2)
+
+
+def test_a_bunker_across_a_fairway_leaves_one_surface_of_two_pieces(tmp_path: Path) -> None:
+    shapes = [(shapely.box(0, 0, 30, 200), {"kind": "fairway"}), (shapely.box(-5, 90, 35, 99), {"kind": "bunker"})]
+    (surface,) = read_ground(write(tmp_path / "a.geojson", *shapes)).surfaces.geometry
+    assert len(surface.geoms) == 2
+
+
+def test_paths_that_cross_count_once(tmp_path: Path) -> None:
+    paths = [(shapely.box(0, 0, 100, 4), {"kind": "path"}), (shapely.box(50, -20, 53, 20), {"kind": "path"})]
+    ground = read_ground(write(tmp_path / "a.geojson", (disc(200, 0, 13), {"kind": "green"}), *paths))
+    assert ground.summary()["obstacles"]["path"]["area_m2"] == pytest.approx(400 + 120 - 12, rel=1e-5)
+
+
+def test_what_says_nothing_is_told_once_and_labels_keep_their_spelling(tmp_path: Path) -> None:
+    pin = (shapely.Point(5, 5), {"name": "Untitled Placemark"})
+    ground = read_ground(
+        write(tmp_path / "a.geojson", (disc(0, 0, 13), {"kind": "green"}), pin), kinds={"O.B.": "ignore"}
+    )
+    assert [note.what for note in ground.notes if note.what.startswith(("unknown", "by_"))] == ["unknown_point"]
+    assert "the label 'O.B.'" in said(ground)
 
 
 def test_geometry_collections_heights_and_empty_shapes_are_taken_apart(tmp_path: Path) -> None:

@@ -130,7 +130,7 @@ def test_bad_rows_of_a_csv_are_named_without_a_warning_also_when_all_else_fails(
 
 def test_a_surface_too_small_to_sample_is_not_called_none(tmp_path: Path) -> None:
     path = write(tmp_path / "a.geojson", (shapely.box(0, 0, 0.01, 0.01), {"kind": "green"}))
-    with pytest.raises(GroundError, match=r"1 surface, the largest of 1 cm².*at least 0.25 m²"):
+    with pytest.raises(GroundError, match=r"1 surface, the largest of 1 cm².*at least 3 m²"):
         read_ground(path)
 
 

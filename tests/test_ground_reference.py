@@ -14,7 +14,9 @@ from geographiclib.geodesic import Geodesic
 from ground_case import disc, write
 
 from geosample.ground import (
+    FORMATS,
     Ground,
+    Note,
     cut_cells,
     edge_lines,
     measure_edge,
@@ -22,8 +24,11 @@ from geosample.ground import (
     read_ground,
     split_border,
 )
+from geosample.ground.formats import read_file
+from geosample.ground.naming import find_kind
 from geosample.ground.placing import site_crs
 from geosample.units import FOOT_M, YARD_M
+from geosample.words import SURFACE_KINDS
 
 SMALLEST_SHARE = 1e-4  # 0.01 %, far below what a surveyed outline is good for
 
@@ -102,6 +107,24 @@ def test_every_surface_of_the_real_courses_has_its_geodesic_area(shared: Path, n
     assert np.abs(found / true - 1).max() < SMALLEST_SHARE
     union = shapely.union_all(ground.surfaces.geometry.to_numpy()).area
     assert found.sum() == pytest.approx(union, rel=1e-6)
+
+
+@pytest.mark.slow
+def test_no_ground_of_the_real_courses_goes_untold(shared: Path) -> None:
+    """What was drawn, geodesic, is what is kept and what the notes tell as covered, drawn twice, cut or left out."""
+    kinds = {"ob": "ignore", "tyoe:green": "green"}
+    for path in [path for path in sorted((shared / "courses").iterdir()) if path.suffix in FORMATS]:
+        turf = [f.shape for f in read_file(path).features if find_kind(f, kinds).kind in SURFACE_KINDS]
+        shapes = [shape for shape in turf if shape.geom_type == "Polygon"]
+        drawn = sum(geodesic_area(shapely.make_valid(shape), pyproj.CRS(4326)) for shape in shapes)
+        ground = read_ground(path, kinds=kinds)
+        told = [note.facts.get("left_m2", note.area_m2) for note in ground.notes if _took_turf(note)]
+        assert ground.surfaces["area_m2"].sum() + sum(told) == pytest.approx(drawn, rel=2e-4), path.name
+
+
+def _took_turf(note: Note) -> bool:
+    of = {note.facts.get("kind"), *note.facts.get("kinds", ())}
+    return note.what == "scraps" or (note.what in {"overlap", "drawn_twice", "island"} and bool(of & {*SURFACE_KINDS}))
 
 
 def test_the_real_courses_are_understood_in_full(shared: Path) -> None:

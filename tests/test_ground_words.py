@@ -152,7 +152,7 @@ def test_a_missing_hole_and_a_hole_without_a_green_are_said(tmp_path: Path) -> N
 
 
 def test_a_label_that_no_feature_has_is_said(hole_file: Path) -> None:
-    assert "the label 'obb'" in said(read_ground(hole_file, kinds="OBB=ignore"))
+    assert "the label 'OBB'" in said(read_ground(hole_file, kinds="OBB=ignore"))
 
 
 def test_a_field_named_after_a_kind_tells_it(tmp_path: Path) -> None:

@@ -27,8 +27,11 @@ SAME_SHARE = 0.98
 """Two polygons whose common ground is more than this share of both together are one drawn twice (no source)."""
 SLIVER_M = 0.1
 """A piece nowhere wider than this is left over from digitising (no source)."""
-SLIVER_M2 = 0.25
-"""A piece smaller than this holds no sample (no source)."""
+PIECE_M2 = 3.0
+"""A piece smaller than this is no surface (no source)."""
+PIECE_SHARE, PIECE_M = 0.01, 0.5
+"""Nor is one of less than this share of its surface that is nowhere wider than this, m (no source)."""
+_TOUCH_M, _GRID_M = 0.01, 1e-6  # pieces this near each other share an edge; the grid joins what rounding parts
 _THIN = 0.5  # a strip's area over its perimeter is half its width: only pieces this thin need a closer look
 
 
@@ -167,35 +170,68 @@ def _island_note(frame: gpd.GeoDataFrame, island: int, holders: list[int]) -> No
     return Note("island", row["source"], 1, area, {"kinds": kinds, "hole": _hole_or_none(row["hole"])})
 
 
-def drop_scraps(frame: gpd.GeoDataFrame) -> tuple[gpd.GeoDataFrame, list[Note]]:
-    """Return the surfaces without pieces too thin or small to sample, and a note a kind."""
-    thinned = [_without_scraps(shape) for shape in frame.geometry]
-    lost = np.array([area for _, area, _ in thinned])
-    count = np.array([number for _, _, number in thinned])
-    kept = frame.set_geometry(gpd.GeoSeries([shape for shape, _, _ in thinned], frame.index, crs=frame.crs))
-    notes = [
-        Note(
-            "sliver",
-            f"all {kind}",
-            int(count[rows].sum()),
-            float(lost[rows].sum()),
-            {"kind": kind, "under_wide_m": SLIVER_M, "under_area_m2": SLIVER_M2},
-        )
-        for kind in sorted(set(frame["kind"]))
-        if count[rows := (frame["kind"] == kind).to_numpy()].any()
-    ]
-    return kept[~kept.geometry.is_empty].reset_index(drop=True), notes
+def clear_scraps(frame: gpd.GeoDataFrame) -> tuple[gpd.GeoDataFrame, list[Note]]:
+    """Return the surfaces without pieces too small or thin to be one, and a note of them all.
+
+    A piece goes to the surface it shares the longest edge with; one that shares none is left out.
+
+    Examples
+    --------
+    >>> from shapely import MultiPolygon, box
+    >>> green, fairway = box(0, 0, 20, 20), MultiPolygon([box(20, 0, 21, 2), box(30, 0, 90, 20), box(95, 0, 96, 1)])
+    >>> frame = gpd.GeoDataFrame({"kind": ["green", "fairway"]}, geometry=[green, fairway], crs=32618)
+    >>> cleared, (note,) = clear_scraps(frame)
+    >>> cleared.area.tolist(), note.facts["given_m2"], note.facts["left_m2"]
+    ([402.0, 1200.0], 2.0, 1.0)
+    """
+    parts, row = shapely.get_parts(frame.geometry.to_numpy(), return_index=True)
+    scrap = _are_scraps(parts, row)
+    if not scrap.any():
+        return frame, []
+    kept = np.array([shapely.multipolygons(parts[~scrap & (row == i)]) for i in range(len(frame))], dtype=object)
+    places, area = shapely.get_coordinates(shapely.centroid(parts)), shapely.area(parts)
+    order = np.flatnonzero(scrap)
+    order = order[np.lexsort((places[order, 0], places[order, 1], -area[order].round(6)))]  # not that of the file
+    tree = shapely.STRtree(kept)
+    given = np.array([_give(parts[i], kept, tree.query(parts[i], "dwithin", _TOUCH_M)) for i in order], dtype=bool)
+    gone = shapely.is_empty(kept)
+    facts = {
+        "given": int(given.sum()),
+        "given_m2": float(area[order[given]].sum()),
+        "left": int((~given).sum()),
+        "left_m2": float(area[order[~given]].sum()),
+        "under_m2": PIECE_M2,
+        "under_share": PIECE_SHARE,
+        "under_wide_m": PIECE_M,
+        "whole": int(gone.sum()),
+    }
+    where = "; ".join(frame["source"][gone]) if "source" in frame and gone.any() else "surfaces"
+    note = Note("scraps", where, len(order), float(area[order].sum()), facts)
+    cleared = frame.set_geometry(gpd.GeoSeries(kept, frame.index, crs=frame.crs))
+    return cleared[~gone].reset_index(drop=True), [note]
 
 
-def _without_scraps(shape: Geometry) -> tuple[Geometry, float, int]:
-    parts = shapely.get_parts(shape)
-    area, length = shapely.area(parts), shapely.length(parts)
-    sliver = area < SLIVER_M2
-    thin = ~sliver & (area < _THIN * SLIVER_M * length)
-    sliver[thin] = shapely.is_empty(shapely.buffer(parts[thin], -SLIVER_M / 2))
-    if not sliver.any():
-        return shape, 0.0, 0
-    return shapely.multipolygons(parts[~sliver]), float(area[sliver].sum()), int(sliver.sum())
+def _are_scraps(parts: np.ndarray, row: np.ndarray) -> np.ndarray:
+    area = shapely.area(parts)
+    scrap = np.asarray(area < PIECE_M2, dtype=bool)
+    share = area / np.bincount(row, weights=area)[row]
+    for wide_m, which in ((SLIVER_M, ~scrap), (PIECE_M, ~scrap & (share < PIECE_SHARE))):
+        thin = which & (area < _THIN * wide_m * shapely.length(parts))
+        scrap[thin] |= shapely.is_empty(shapely.buffer(parts[thin], -wide_m / 2))
+    return scrap
+
+
+def _give(piece: Geometry, kept: np.ndarray, near: np.ndarray) -> bool:
+    """Join a piece to the surface it shares the longest edge with, in place; False where it shares none."""
+    if not len(near):
+        return False
+    edge = shapely.length(shapely.intersection(shapely.boundary(kept[near]), shapely.buffer(piece, _TOUCH_M)))
+    best = near[np.argmax(edge)]
+    joined = shapely.union(kept[best], piece, grid_size=_GRID_M)
+    if shapely.get_num_geometries(joined) > shapely.get_num_geometries(kept[best]):
+        return False  # they meet at a corner alone
+    kept[best] = only_polygons(np.array([joined]))[0]
+    return True
 
 
 _ORDER = {kind: place for place, kind in enumerate((*CUT_KINDS, *SURFACE_KINDS))}
@@ -235,8 +271,10 @@ def settle_overlaps(
     shapes = np.concatenate([cutters.geometry.to_numpy(), surfaces.geometry.to_numpy()])
     kinds = np.concatenate([cutters["kind"].to_numpy(), surfaces["kind"].to_numpy()])
     settled, moved = _settle(shapes, kinds, len(cutters))
+    obstacles, double = _settle_obstacles(obstacles)
+    moved |= double
     notes += [
-        Note("overlap", PLURALS[loser], count, area, {"kind": loser, "winner": winner})
+        Note("overlap", PLURALS.get(loser, loser), count, area, {"kind": loser, "winner": winner})
         for (loser, winner), (count, area) in sorted(moved.items(), key=lambda item: -item[1][1])
         if area > _SPECK_M2
     ]
@@ -248,6 +286,19 @@ def settle_overlaps(
         for kind, source in zip(done["kind"][gone], done["source"][gone], strict=True)
     ]
     return done[~gone].reset_index(drop=True), obstacles, notes
+
+
+def _settle_obstacles(obstacles: gpd.GeoDataFrame) -> tuple[gpd.GeoDataFrame, Moved]:
+    """Return the obstacles, those of one kind without what another of it covers: crossing paths count once."""
+    shapes, kinds = obstacles.geometry.to_numpy().copy(), obstacles["kind"].to_numpy()
+    areal = _cuts(obstacles)
+    moved: Moved = {}
+    for kind in sorted(set(kinds[areal])):
+        own = areal & (kinds == kind)
+        shapes[own], double = _settle(shapes[own], kinds[own], 0)
+        moved |= double
+    settled = obstacles.set_geometry(gpd.GeoSeries(shapes, obstacles.index, crs=obstacles.crs))
+    return settled[~settled.geometry.is_empty].reset_index(drop=True), moved
 
 
 def _cuts(obstacles: gpd.GeoDataFrame) -> np.ndarray:
@@ -315,7 +366,7 @@ WORTH_SAYING_M = 5.0
 
 
 def note_trees_on_turf(surfaces: gpd.GeoDataFrame, obstacles: gpd.GeoDataFrame) -> list[Note]:
-    """Return a note a source for lines of trees that run across short turf, which no trees stand on.
+    """Return a note of the lines of trees that run across short turf, which no trees stand on.
 
     Such a line is most often one long line drawn from stand to stand; the distance to trees is wrong beside it.
 
@@ -331,8 +382,7 @@ def note_trees_on_turf(surfaces: gpd.GeoDataFrame, obstacles: gpd.GeoDataFrame) 
     lines = obstacles[(obstacles["kind"] == "trees") & obstacles.geom_type.isin(["LineString", "MultiLineString"])]
     turf = shapely.union_all(surfaces.geometry[surfaces["kind"].isin(SHORT_TURF)].to_numpy())
     across = shapely.length(shapely.intersection(lines.geometry.to_numpy(), turf))
-    return [
-        Note("trees_on_turf", source, facts={"length_m": float(length)})
-        for source, length in zip(lines["source"], across, strict=True)
-        if length > WORTH_SAYING_M
-    ]
+    long = across > WORTH_SAYING_M
+    where = "; ".join(lines["source"][long])
+    length_m = float(across[long].sum())
+    return [Note("trees_on_turf", where, int(long.sum()), facts={"length_m": length_m})] if long.any() else []

@@ -260,7 +260,7 @@ def plain_label(text: str) -> str:
 
 
 def parse_kinds(texts: Iterable[str]) -> dict[str, str]:
-    """Return the user's words as label -> kind, labels in plain form.
+    """Return the user's words as label -> kind, labels as the user writes them.
 
     Parameters
     ----------
@@ -275,7 +275,7 @@ def parse_kinds(texts: Iterable[str]) -> dict[str, str]:
     Examples
     --------
     >>> parse_kinds(["Tee Box=tee,OB=ignore"])
-    {'tee box': 'tee', 'ob': 'ignore'}
+    {'Tee Box': 'tee', 'OB': 'ignore'}
     """
     texts = list(texts)
     left = [rest for text in texts if (rest := _PAIR.sub("", text).strip(" ,;"))]
@@ -287,7 +287,7 @@ def parse_kinds(texts: Iterable[str]) -> dict[str, str]:
 
 
 def check_kinds(kinds: Mapping[str, str]) -> dict[str, str]:
-    """Return a mapping of labels to kinds with its labels in plain form, after checking the kinds.
+    """Return a mapping of labels to kinds, after checking the kinds.
 
     Raises
     ------
@@ -301,7 +301,7 @@ def check_kinds(kinds: Mapping[str, str]) -> dict[str, str]:
     ]
     if wrong:
         raise GroundError(wrong)
-    return {plain_label(label): kind.lower() for label, kind in kinds.items()}
+    return {label: kind.lower() for label, kind in kinds.items()}
 
 
 def find_kind(feature: Feature, kinds: Mapping[str, str], kind_from: tuple[str, ...] = ()) -> Meaning:
@@ -312,7 +312,7 @@ def find_kind(feature: Feature, kinds: Mapping[str, str], kind_from: tuple[str, 
     feature : Feature
         As read.
     kinds : mapping of str to str
-        The user's labels in plain form, from ``check_kinds``.
+        The user's labels in plain form.
     kind_from : tuple of str
         Fields to look in, and nowhere else, in this order; ``name``, ``folder`` and ``layer`` are allowed.
 

@@ -20,11 +20,11 @@ from geosample.ground.cutting import Widths, add_approaches, add_collars, is_are
 from geosample.ground.features import Content
 from geosample.ground.formats import read_file
 from geosample.ground.mending import (
+    PIECE_M2,
     SLIVER_M,
-    SLIVER_M2,
+    clear_scraps,
     cut_islands,
     drop_repeats,
-    drop_scraps,
     mend_crossings,
     note_trees_on_turf,
     settle_overlaps,
@@ -58,7 +58,7 @@ from geosample.ground.placing import (
     site_crs,
     to_lonlat,
 )
-from geosample.units import show_area
+from geosample.units import show_area, show_length
 from geosample.words import OBSTACLE_KINDS, SHAPE_FAULTS, SURFACE_KINDS
 
 
@@ -69,7 +69,7 @@ class Understanding:
     Parameters
     ----------
     kinds : mapping of str to str
-        The user's labels, in plain form, and the kinds they mean.
+        The user's labels, as the user writes them, and the kinds they mean.
     kind_from, hole_from : tuple of str
         Fields that alone tell the kind and the hole; empty for finding them.
     file_crs : CRS or None
@@ -109,7 +109,8 @@ def frame_contents(contents: Sequence[Content], how: Understanding) -> tuple[gpd
     if not len(table):
         raise GroundError([Problem(str(c.path), "no shapes", "polygons", "export the course again") for c in contents])
     used = {plain_label(label) for label in table.loc[table["by"] == USER, "label"]}
-    notes += [Note("label_unused", USER, facts={"label": label}) for label in sorted(set(how.kinds) - used)]
+    unused = sorted(label for label in how.kinds if plain_label(label) not in used)
+    notes += [Note("label_unused", USER, facts={"label": label}) for label in unused]
     crs = how.crs or site_crs(*centre_of(lonlat))
     notes += check_metric(crs, *centre_of(lonlat))
     shapes = project(lonlat, crs)
@@ -143,7 +144,8 @@ def _swap(content: Content) -> Content:
 
 
 def _describe(content: Content, how: Understanding) -> pd.DataFrame:
-    meanings = [find_kind(feature, how.kinds, how.kind_from) for feature in content.features]
+    kinds = {plain_label(label): kind for label, kind in how.kinds.items()}
+    meanings = [find_kind(feature, kinds, how.kind_from) for feature in content.features]
     columns = {name: [getattr(one, name) for one in meanings] for name in ("by", "kind", "label", "island_of")}
     columns["hole"] = find_holes(content.features, how.hole_from)
     columns["name"] = [feature.name or feature.fields.get("name") for feature in content.features]
@@ -248,7 +250,10 @@ def _by_code(frame: gpd.GeoDataFrame) -> np.ndarray:
     """Return which features are known by nothing but a short code such as GR07."""
     return np.array(
         [
-            by != USER and not set(split_name(label).words) & set(WORDS) and split_name(label).code == kind
+            isinstance(kind, str)
+            and by != USER
+            and not set(split_name(label).words) & set(WORDS)
+            and split_name(label).code == kind
             for by, label, kind in zip(frame["by"], frame["label"].astype(str), frame["kind"], strict=True)
         ],
         dtype=bool,
@@ -299,7 +304,10 @@ def _name_unknown(frame: gpd.GeoDataFrame, unknown: np.ndarray) -> list[Problem]
 
 def _unknown_row(group: gpd.GeoDataFrame, label: str, frame: gpd.GeoDataFrame) -> Problem:
     area = float(group.area.sum())
-    extent = f"{show_area(area)} ({area:,.0f} m²) in all" if area else f"{float(group.length.sum()):,.0f} m of line"
+    length_m = float(group.length.sum())
+    extent = f"{show_area(area)} ({area:,.0f} m²) in all"
+    if not area:
+        extent = f"{show_length(length_m)} ({length_m:,.0f} m) of line"
     found = f"{len(group)} not recognised, {extent}"
     guess = guess_kind(label)
     inside = _holder(group, frame)
@@ -397,7 +405,7 @@ def read_ground(  # noqa: PLR0913 - plain keywords are what a script is to write
     Notes
     -----
     Steps: read, place, tell kinds and holes, mend, cut islands, derive approaches and collars, settle
-    overlaps, drop slivers, number.
+    overlaps, clear scraps, number.
     """
     how = Understanding(
         kinds=parse_kinds([kinds]) if isinstance(kinds, str) else check_kinds(kinds or {}),
@@ -473,7 +481,7 @@ def make_ground(found: Sorted, collar_m: Widths | None, approach_m: float | None
     )
     surfaces, seen = _take_steps(surfaces, steps)
     whole, obstacles, moved = settle_overlaps(surfaces, obstacles)
-    surfaces, scraps = drop_scraps(whole)
+    surfaces, scraps = clear_scraps(whole)
     if surfaces.empty:
         raise GroundError(_no_surface(whole))
     lacking = [*note_trees_on_turf(surfaces, obstacles), *miss_holes(surfaces)]
@@ -497,7 +505,7 @@ def _no_surface(whole: gpd.GeoDataFrame) -> Problem:
     """Return what is wrong where no surface is left: none was read, or none was large enough."""
     if len(whole):
         found = f"{len(whole)} surface{'s' * (len(whole) > 1)}, the largest of {whole.area.max() * 1e4:,.3g} cm²"
-        expected = f"surfaces of at least {SLIVER_M2} m² and {SLIVER_M * 100:.0f} cm across"
+        expected = f"surfaces of at least {PIECE_M2:.0f} m² ({show_area(PIECE_M2)}) and {SLIVER_M * 100:.0f} cm across"
         remedy = "check the coordinates: they may be rounded, or in another unit (see `file_crs`)"
         return Problem("the files together", found, expected, remedy)
     kinds = ", ".join(SURFACE_KINDS)

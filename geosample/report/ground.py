@@ -21,7 +21,10 @@ NOTES = {
     "drawn_twice": ("a {kind} drawn twice{on_hole}", "only the one{on_kept_hole} is kept{doubt}"),
     "island": ("an island in a {holders}{on_hole}", "cut out"),
     "island_in_nothing": ("an island in nothing", "left out: it lies in no polygon of that kind"),
-    "sliver": ("a sliver of {kind}", "left out: under {under_wide} wide or {under_area} [no source]"),
+    "scraps": (
+        "{count} piece{s} too small or thin to be a surface",
+        "{scraps_done}; under {under_area}, or under {under_share:.0%} of theirs and {under_wide} wide [no source]",
+    ),
     "overlap": ("{kind} under {winner}", "given to the {larger}{winner}"),
     "nothing_left": ("a {kind} wholly under others", "nothing of it is left"),
     "much_under_obstacle": (
@@ -33,7 +36,7 @@ NOTES = {
         "taken as an island: cut out of the {obstacle}; ignore the {obstacle} or the {kind} if that is wrong",
     ),
     "trees_on_turf": (
-        "a line of trees runs {length} across short turf",
+        "trees drawn as a line across short turf for {length}",
         "distances to trees are measured to it as drawn; split it where no trees stand",
     ),
     "no_hole_known": ("no hole known", "left without; give them a field hole, or name one with --hole-from"),
@@ -145,9 +148,10 @@ def tell_note(note: Note, units: Units = "us") -> str:
 
 def _tell_note_parts(note: Note, units: Units) -> tuple[str, str]:
     """Return what was seen, how often and on how much ground; and what was done about it."""
-    what, done = (text.format_map(_word_facts(note.facts, units)) for text in NOTES[note.what])
+    facts = _word_facts(note.facts, units) | {"count": note.count, "s": "s" if note.count > 1 else ""}
+    what, done = (text.format_map(facts) for text in NOTES[note.what])
     size = f", {_show_size(note.area_m2, units)}" if note.area_m2 else ""
-    times = f" × {note.count}" if note.count > 1 else ""
+    times = f" × {note.count}" if note.count > 1 and "{count}" not in NOTES[note.what][0] else ""
     return f"{what}{times}{size}", done
 
 
@@ -177,7 +181,8 @@ def _word_facts(facts: Mapping[str, Any], units: Units) -> dict[str, Any]:
         "holders": " and a ".join(facts.get("kinds", ())),
         "larger": "larger " if facts.get("kind") == facts.get("winner") else "",
         "under_wide": _show_narrow(facts.get("under_wide_m", 0.0), units),
-        "under_area": _show_size(facts.get("under_area_m2", 0.0), units),
+        "under_area": _show_size(facts.get("under_m2", 0.0), units),
+        "scraps_done": _tell_scraps(facts, units),
         "length": show_length(facts.get("length_m", 0.0), units),
         "within": f"within about {show_length(accuracy_m, units)}" if accuracy_m else "by an unknown amount",
         "encoding_found": found,
@@ -185,8 +190,15 @@ def _word_facts(facts: Mapping[str, Any], units: Units) -> dict[str, Any]:
     }
 
 
+def _tell_scraps(facts: Mapping[str, Any], units: Units) -> str:
+    ways = (("given", "given to the surface beside"), ("left", "left out"))
+    return " and ".join(
+        f"{facts[which]} {done} ({_show_size(facts[f'{which}_m2'], units)})" for which, done in ways if facts.get(which)
+    )
+
+
 def _show_narrow(length_m: float, units: Units) -> str:
-    return f"{length_m / INCH_M:.0f} in" if units == "us" else f"{length_m * 1000:.0f} mm"
+    return f"{length_m / INCH_M:.0f} in" if units == "us" else f"{length_m * 100:.0f} cm"
 
 
 def _show_size(area_m2: float, units: Units) -> str:
