@@ -19,11 +19,11 @@ def test_scraps_are_told_in_one_line_in_the_units_asked_for() -> None:
     facts = {"given": 2, "given_m2": 2.0, "left": 1, "left_m2": 0.4, "under_m2": 3.0, "under_share": 0.01}
     note = Note("scraps", "surfaces", 3, 2.4, {**facts, "under_wide_m": 0.5})
     assert tell_note(note, "metric").startswith(
-        "3 pieces too small or thin to be a surface, 2.4 m²: 2 given to the surface beside (2 m²) and 1 left out "
-        "(0.4 m²); under 3 m², or under 1% of theirs and 50 cm wide"
+        "3 pieces too small for a surface, 2.4 m²: 2 given to the one beside, 1 left out (0.4 m²); "
+        "under 3 m², or under 1% of theirs and 50 cm wide"
     )
     us = tell_note(note, "us")
-    assert "26 ft²: 2 given to the surface beside (22 ft²) and 1 left out (4.3 ft²); under 32 ft²" in us
+    assert "26 ft²: 2 given to the one beside, 1 left out (4.3 ft²); under 32 ft²" in us
     assert "20 in wide" in us
 
 

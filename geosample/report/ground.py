@@ -22,8 +22,8 @@ NOTES = {
     "island": ("an island in a {holders}{on_hole}", "cut out"),
     "island_in_nothing": ("an island in nothing", "left out: it lies in no polygon of that kind"),
     "scraps": (
-        "{count} piece{s} too small or thin to be a surface",
-        "{scraps_done}; under {under_area}, or under {under_share:.0%} of theirs and {under_wide} wide [no source]",
+        "{count} piece{s} too small for a surface",
+        "{scraps_done}| under {under_area}, or under {under_share:.0%} of theirs and {under_wide} wide [no source]",
     ),
     "overlap": ("{kind} under {winner}", "given to the {larger}{winner}"),
     "nothing_left": ("a {kind} wholly under others", "nothing of it is left"),
@@ -80,7 +80,9 @@ NOTES = {
     ),
     **{code: (words, "{done}") for code, words in SHAPE_FAULTS.items()},
 }
-"""What each note means, and what was done or what the user can do; the names in braces are the note's facts."""
+"""What each note means, and what was done or what the user can do; the names in braces are the note's facts.
+
+What follows a bar is told where all is told."""
 
 
 ROUTINE = (
@@ -129,7 +131,7 @@ def tell_ground_more(ground: Ground, units: Units = "us") -> list[str]:
 def _tell_notes(notes: Iterable[Note], units: Units) -> list[str]:
     """Return the notes without their places, what may be wrong first; of those beyond four only what was seen."""
     told = [_tell_note_parts(note, units) for note in sorted(notes, key=lambda note: note.what in ROUTINE)]
-    lines = [f"- {seen}: {done}" for seen, done in told[:_MOST_NOTES]]
+    lines = [f"- {seen}: {done.partition('|')[0]}" for seen, done in told[:_MOST_NOTES]]
     rest = [seen for seen, _ in told[_MOST_NOTES:]]
     return [*lines, *([f"- and {list_names(rest, most=_MOST_NOTES)}"] if rest else [])]
 
@@ -143,7 +145,7 @@ def tell_note(note: Note, units: Units = "us") -> str:
         For a code that is not in ``NOTES``.
     """
     seen, done = _tell_note_parts(note, units)
-    return f"{seen}: {done} ({OPTIONS.get(note.where, note.where)})"
+    return f"{seen}: {done.replace('|', ';')} ({OPTIONS.get(note.where, note.where)})"
 
 
 def _tell_note_parts(note: Note, units: Units) -> tuple[str, str]:
@@ -191,10 +193,11 @@ def _word_facts(facts: Mapping[str, Any], units: Units) -> dict[str, Any]:
 
 
 def _tell_scraps(facts: Mapping[str, Any], units: Units) -> str:
-    ways = (("given", "given to the surface beside"), ("left", "left out"))
-    return " and ".join(
-        f"{facts[which]} {done} ({_show_size(facts[f'{which}_m2'], units)})" for which, done in ways if facts.get(which)
+    left = f"{facts.get('left')} left out ({_show_size(facts.get('left_m2', 0.0), units)})"
+    ways = [f"{facts.get('given')} given to the one beside"] * bool(facts.get("given")) + [left] * bool(
+        facts.get("left")
     )
+    return ", ".join(ways)
 
 
 def _show_narrow(length_m: float, units: Units) -> str:
