@@ -194,10 +194,8 @@ def _word_facts(facts: Mapping[str, Any], units: Units) -> dict[str, Any]:
 
 def _tell_scraps(facts: Mapping[str, Any], units: Units) -> str:
     left = f"{facts.get('left')} left out ({_show_size(facts.get('left_m2', 0.0), units)})"
-    ways = [f"{facts.get('given')} given to the one beside"] * bool(facts.get("given")) + [left] * bool(
-        facts.get("left")
-    )
-    return ", ".join(ways)
+    ways = {"given": f"{facts.get('given')} given to the one beside", "left": left}
+    return ", ".join(words for way, words in ways.items() if facts.get(way))
 
 
 def _show_narrow(length_m: float, units: Units) -> str:
