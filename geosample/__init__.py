@@ -24,6 +24,7 @@ if TYPE_CHECKING:
     from geosample.errors import GeosampleError
     from geosample.estimate import estimate_means
     from geosample.ground import read_ground
+    from geosample.rehearsal import rehearse
     from geosample.sheets import write_sheets
     from geosample.treat import suggest_zones
     from geosample.webmap import draw_map
@@ -42,6 +43,7 @@ _HOMES = {
     "compare_methods": "compare",
     "map_density": "density",
     "suggest_zones": "treat",
+    "rehearse": "rehearsal",
     "draw_map": "webmap",
     "GeosampleError": "errors",
 }
@@ -58,6 +60,7 @@ __all__ = [
     "read_counts",
     "read_ground",
     "read_trial",
+    "rehearse",
     "suggest_zones",
     "write_sheets",
 ]

@@ -13,6 +13,7 @@
     +-- CountsError    what came back
     +-- EstimateError  means and intervals
     +-- DensityError   the density map
+    +-- RehearsalError a survey that can't be played
     +-- TreatError     treatment areas
     +-- MapError       the page
 """
@@ -182,6 +183,10 @@ class EstimateError(GeosampleError):
 
 class DensityError(GeosampleError):
     """A density map that can't be made from these counts."""
+
+
+class RehearsalError(GeosampleError):
+    """A survey that can't be played before it is walked."""
 
 
 class TreatError(GeosampleError):

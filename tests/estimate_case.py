@@ -8,10 +8,10 @@ import pandas as pd
 from numpy.typing import ArrayLike
 
 from geosample.counts import Counts
-from geosample.demo.simulate import SimulationModel, count_bags, draw_truth
 from geosample.design import Design
 from geosample.distributions import Bags
 from geosample.ground import Ground
+from geosample.rehearsal.worlds import SimulationModel, count_bags, draw_truth
 from geosample.survey import shape_frame
 
 

@@ -11,9 +11,10 @@ from estimate_case import simulate_counts
 from fill_blank import fill_blank
 
 from geosample.counts import read_counts
-from geosample.demo.simulate import Fates, SimulationModel, count_bags, draw_truth, true_density
+from geosample.demo.simulate import Fates
 from geosample.errors import GeosampleError
 from geosample.ground import Ground
+from geosample.rehearsal.worlds import SimulationModel, count_bags, draw_truth, true_density
 from geosample.sheets.blanks import blank_rows
 
 

@@ -20,7 +20,6 @@ from scipy import stats
 
 from geosample.cli import main
 from geosample.counts import add_counts
-from geosample.demo.simulate import SimulationModel
 from geosample.design import draw_design, save_design
 from geosample.errors import EstimateError
 from geosample.estimate import (
@@ -38,6 +37,7 @@ from geosample.estimate.intervals import border_ratio
 from geosample.estimate.means import decide_groups, estimate_domains, estimate_mean
 from geosample.estimate.picture import draw_estimates, write_picture
 from geosample.ground import save_ground
+from geosample.rehearsal.worlds import SimulationModel
 from geosample.survey import open_survey
 from geosample.survey.findings import What
 

@@ -6,10 +6,10 @@ from dataclasses import asdict, replace
 
 import pytest
 
-from geosample.demo.simulate import SimulationModel
 from geosample.design import draw_design
 from geosample.design.howmany import WHY_NO_STOPS as REASONS
 from geosample.ground import Ground
+from geosample.rehearsal.worlds import SimulationModel
 from geosample.report.design import SIMULATED, WHY_NO_STOPS, tell_design, tell_design_more, tell_simulation
 
 ASKED = {"visit": "2026-05-04", "points": 30, "seed": 7, "stop_low_per_m2": 108.0, "stop_high_per_m2": 430.0}

@@ -32,6 +32,7 @@ COMMANDS = {
     "followup": ("sampling", "Choose where a second round would most improve the decision."),
     "check": ("treating", "Say how well a treatment worked, from two visits."),
     "compare": ("answers", "Say how two extraction methods compare."),
+    "rehearse": ("sampling", "Play the survey before it is walked: what would so many plugs tell?"),
     "batch": ("many", "Run the same stages on many survey files."),
 }
 BAD_DATA = 1

@@ -1,7 +1,8 @@
-"""Commands up to pulling plugs: ``ground``, ``design``, ``sheets``, ``followup``."""
+"""Commands up to pulling plugs: ``ground``, ``design``, ``sheets``, ``followup``; and ``rehearse``."""
 
 from __future__ import annotations
 
+import sys
 from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -29,7 +30,7 @@ from geosample.cli.options import (
 )
 from geosample.pests import DEFAULT_PEST, load_pest
 from geosample.report import talk
-from geosample.units import Units
+from geosample.units import Units, percent
 from geosample.words import ALLOCATIONS, DRAW_METHODS, METHODS, WALKS
 
 if TYPE_CHECKING:
@@ -387,3 +388,80 @@ def followup_command(survey: Path, visit: str, **asked: Any) -> Told:
     points = design.points["point_id"].tolist()
     facts = {"visit": visit, "follows": density_map.visit, "points": points, "cost_saved": saved}
     return tell_followup(facts), facts, [f"points: {', '.join(points)}"]
+
+
+def _numbers(ctx: click.Context, param: click.Parameter, value: str) -> tuple[float, ...]:
+    try:
+        return tuple(float(part) for part in value.split(","))
+    except ValueError as error:
+        message = f"{value!r} is no list of numbers, such as {param.default}"
+        raise click.BadParameter(message, ctx, param) from error
+
+
+@click.command()
+@survey_argument
+@click.option("--points", callback=_numbers, default="30,60,120", help="One to five numbers of points to play.")
+@click.option("--border-weight", "border_weights", callback=_numbers, default="1", help="Density at the edge: 1,2.5.")
+@click.option("--threshold", "threshold_per_m2", type=DENSITY, help="What is decided about; one published if none.")
+@click.option("--surfaces", callback=split_words, help="Kinds to sample, as for design.")
+@click.option("--holes", help="Holes to sample, such as 1-3,7; all when not given.")
+@click.option("--border", "border_m", type=LENGTH, help="Make border and interior strata, the border this wide.")
+@click.option("--plugs", type=int, help="Plugs pooled at a point; the pest's usual when not given.")
+@click.option("--pest", default=DEFAULT_PEST, help="The pest's profile.")
+@click.option("--expected", "mean_per_m2", type=DENSITY, help="Mean density to play, such as 20/ft2.")
+@click.option("--k", type=float, help="k of one bag to play.")
+@click.option("--patches", "field_range_m", type=LENGTH, help="How far patches reach: 100ft.")
+@click.option("--spread", "field_sd", type=float, help="Spread of the log density from place to place; 0 is even.")
+@click.option("--miss-cost", type=float, default=3.0, help="Cost of a miss; a needless treatment costs 1.")
+@click.option("--people", type=int, default=1, help="People at work, of the hours.")
+@click.option("--extraction", type=click.Choice(["brine", "heat"]), default="brine", help="Of the hours.")
+@click.option("--rounds", type=int, default=200, help="Surveys played for each number.")
+@click.option("--cell", "cell_m", type=LENGTH, help="Side of the map's cells; about 2,500 of them when not given.")
+@click.option("--seed", type=click.IntRange(0, 2**31 - 1), default=1, help="Seed of the rounds.")
+@click.option("--picture", type=FILE, help="Draw the answer, a PNG or PDF.")
+@units_option
+@says
+def rehearse_command(survey: Path, units: Units, picture: Path | None, **asked: Any) -> Told:
+    """Play the survey before it is walked: what so many points would tell, on your own ground.
+
+    Insects are simulated as the last mapped visit found them, else by three contrasting guesses; each round is drawn,
+    counted, estimated and mapped by the stages themselves, and held against its truth. What you state (--expected,
+    --k, --patches, --spread) stands in place of what was found or guessed.
+
+    \b
+    Example:
+      geosample rehearse course.gpkg --points 30,60 --holes 3 --rounds 20
+    """  # noqa: D301
+    from geosample.density import starting_threshold
+    from geosample.ground import load_ground
+    from geosample.rehearsal import guess_worlds, read_world, rehearse, state_worlds
+    from geosample.rehearsal.picture import draw_rehearsal
+    from geosample.report.density import tell_start
+    from geosample.report.rehearse import tell_rehearsal, tell_rehearsal_more
+    from geosample.survey import open_survey
+
+    file = open_survey(survey, must_exist=True)
+    ground = load_ground(file)
+    pest = load_pest(asked["pest"]).name
+    if asked["threshold_per_m2"] is None:
+        start = starting_threshold(pest)
+        asked["threshold_per_m2"] = start.low_per_m2
+        talk(tell_start(start, units))
+    stated = {name: asked.pop(name) for name in ("mean_per_m2", "k", "field_range_m", "field_sd")}
+    found = read_world(file, pest)
+    worlds = guess_worlds(asked["threshold_per_m2"]) if found is None else (found,)
+    asked |= {"points": [int(number) for number in asked["points"]], "surfaces": asked["surfaces"] or None}
+    played = rehearse(ground, **asked, worlds=state_worlds(worlds, **stated), progress=_show_part)
+    if picture is not None:
+        draw_rehearsal(played, picture, units=units)
+        talk(f"picture: {picture}")
+    return tell_rehearsal(played, units), played.summary(), tell_rehearsal_more(played, units)
+
+
+def _show_part(done: int, parts: int) -> None:
+    """Show how much of a rehearsal is done: one line on a terminal, a line every tenth elsewhere."""
+    last = done == parts
+    if sys.stderr.isatty():
+        click.echo(f"\rplayed {percent(done / parts)}", err=True, nl=last)
+    elif last or done % max(parts // 10, 1) == 0:
+        click.echo(f"played {percent(done / parts)}", err=True)

@@ -9,11 +9,12 @@ from pathlib import Path
 
 import numpy as np
 
-from geosample.demo.simulate import SimulationModel, draw_truth, fill_sheet
+from geosample.demo.simulate import fill_sheet
 from geosample.design import load_design, save_design
 from geosample.errors import GeosampleError, Problem
 from geosample.files.saving import make_folder
 from geosample.ground import load_ground
+from geosample.rehearsal.worlds import SimulationModel, draw_truth
 from geosample.survey import open_survey
 from geosample.units import FOOT2_M2
 

@@ -368,18 +368,9 @@ def _check(settings: MapSettings, counts: Counts, ground: Ground) -> None:
 def _map_field(
     cells: pd.DataFrame, samples: Samples, covariates: Covariates
 ) -> tuple[pd.DataFrame, dict[str, Any], list[Finding]]:
-    from geosample.density.field import CountField  # scikit-learn takes half a second to load
     from geosample.density.worth import judge_worth
 
-    settings = covariates.settings
-    field = CountField(
-        level_sd=settings.level_sd,
-        covariate_sds=covariates.spreads[1:],
-        doubtful=covariates.doubtful,
-        spread_tail=settings.spread_tail,
-        range_tail_m=settings.range_tail_m,
-        precise=False,
-    )
+    settings, field = covariates.settings, start_field(covariates)
     measured, _ = covariates.measure(samples.places, samples.kind)
     field.fit(samples.places, samples.count, exposure=samples.effort_m2, covariates=measured[:, 1:])
     places = cells[["easting", "northing"]].to_numpy(float)
@@ -396,6 +387,21 @@ def _map_field(
     )
     worth, clusters = judge_worth(field, block_m=settings.reach_m), describe_clusters(samples)
     return frame, _record(field, samples, worth, clusters), _find(field, frame, covariates, worth, clusters)
+
+
+def start_field(covariates: Covariates) -> CountField:
+    """Return the estimator with the settings' priors, not fitted yet."""
+    from geosample.density.field import CountField  # scikit-learn takes half a second to load
+
+    settings = covariates.settings
+    return CountField(
+        level_sd=settings.level_sd,
+        covariate_sds=covariates.spreads[1:],
+        doubtful=covariates.doubtful,
+        spread_tail=settings.spread_tail,
+        range_tail_m=settings.range_tail_m,
+        precise=False,
+    )
 
 
 def know_enough(fitted: FittedField, nearest_m: np.ndarray, spread: np.ndarray, settings: MapSettings) -> np.ndarray:

@@ -107,15 +107,15 @@ class Worth:
         return {**asdict(self), "tenths": list(self.tenths), "left_out": list(self.left_out)}
 
 
-def judge_worth(field: CountField, *, block_m: float) -> Worth:
+def judge_worth(field: CountField, *, block_m: float | None) -> Worth:
     """Return what the map adds to one average for all samples, and how it scores.
 
     Parameters
     ----------
     field : CountField
         As fitted.
-    block_m : float
-        Side of the blocks of ground left out in turn, m.
+    block_m : float or None
+        Side of the blocks of ground left out in turn, m; None for no scores by blocks, which take most of the time.
 
     Notes
     -----
@@ -141,7 +141,7 @@ def judge_worth(field: CountField, *, block_m: float) -> Worth:
         {f"{level:g}": hold_share(ways["map"], count, level) for level in HOLD_LEVELS},
         tuple(float(share) for share in spread_pit(ways["map"], count)),
         tuple(int(odd) for odd in sites.count[~fair]),
-        judge_blocks(field, fair, block_m=block_m),
+        None if block_m is None else judge_blocks(field, fair, block_m=block_m),
     )
 
 

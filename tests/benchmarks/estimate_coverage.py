@@ -2,7 +2,7 @@
 
 Run: python tests/benchmarks/estimate_coverage.py [--surveys N] [--write]
 Ground: holes 1-4 of the shared course ``oak_bluff`` where it is there, else the invented demo course. Counts
-are simulated by ``geosample.demo.simulate``; the truth an interval has to hold is its stratum's mean expected density.
+are simulated by ``geosample.rehearsal.worlds``; the truth an interval has to hold is its stratum's mean density.
 """
 
 from __future__ import annotations
@@ -22,12 +22,12 @@ from click.testing import CliRunner
 
 from geosample.cli import main as program
 from geosample.counts import Counts
-from geosample.demo.simulate import SimulationModel, count_bags, draw_truth, true_density
 from geosample.design import Design, draw_design
 from geosample.estimate.bags import gather_bags
 from geosample.estimate.intervals import border_ratio
 from geosample.estimate.means import estimate_domains, estimate_mean, judge, own_prior
 from geosample.ground import Ground, cut_cells, load_ground
+from geosample.rehearsal.worlds import SimulationModel, count_bags, draw_truth, true_density
 from geosample.survey import open_survey
 
 SHARED = ROOT.parent / "shared" / "courses" / "oak_bluff.kml"
