@@ -26,7 +26,7 @@ from geosample.survey import Survey, open_survey
 # As many tests run at once as there are cores, and matrices are small: more threads would only wait for each other.
 os.environ.update(dict.fromkeys(("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"), "1"))
 threadpool_limits(1)
-# The programs that tests start keep what they compile: else each of them compiles the whole package again, for a second.
+# Programs that tests start keep what they compile: else each compiles the whole package again, for a second.
 os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
 
 SHARED = Path(__file__).resolve().parents[2] / "shared"

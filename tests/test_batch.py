@@ -193,7 +193,7 @@ class Cluster:
 
 FORKS = multiprocessing.get_context("forkserver")
 FORKS.set_forkserver_preload(["distributed.cli.dask_scheduler", "distributed.cli.dask_worker", "geosample.cli"])
-"""One process loads the libraries, and every process of a cluster is forked from it: loading takes seconds of a core."""
+"""One process loads the libraries, for seconds of a core, and every process of a cluster is forked from it."""
 
 
 def run_dask(name: str, words: list[str], log: Path) -> None:

@@ -20,6 +20,7 @@ from geosample.cli.sampling import followup_command
 from geosample.counts import Counts, add_counts
 from geosample.density import (
     DensityMap,
+    Looks,
     check_untreated,
     draw_followup,
     join_rounds,
@@ -200,16 +201,20 @@ def test_chosen_points_are_estimated_by_no_one_and_the_message_says_what_to_do(
         estimate_means(counts, design)
 
 
+@pytest.fixture(scope="module")
+def cheap(first_map: DensityMap, small_ground: Ground) -> Looks:
+    """What looking again is worth where a plug costs little."""
+    design = aim_design(small_ground)
+    return weigh_looks(first_map, small_ground, design, threshold_per_m2=THRESHOLD, miss_cost=3.0, price_m2=0.5)
+
+
 class TestWhetherToLookAgain:
     @pytest.mark.slow
     def test_plugs_are_added_while_each_is_worth_more_than_its_price(
-        self, first_map: DensityMap, small_ground: Ground
+        self, cheap: Looks, first_map: DensityMap, small_ground: Ground
     ) -> None:
-        asked = {"threshold_per_m2": THRESHOLD, "miss_cost": 3.0}
-        cheap, dear = (
-            weigh_looks(first_map, small_ground, aim_design(small_ground), price_m2=price, **asked)
-            for price in (0.5, 1.2)
-        )
+        design = aim_design(small_ground)
+        dear = weigh_looks(first_map, small_ground, design, threshold_per_m2=THRESHOLD, miss_cost=3.0, price_m2=1.2)
         assert dear.points <= cheap.points
         assert cheap.points * cheap.price_m2 < cheap.saved_m2 <= small_ground.surfaces.area.sum()
         assert cheap.hours > 0
@@ -217,17 +222,16 @@ class TestWhetherToLookAgain:
 
     @pytest.mark.slow
     def test_the_worth_is_that_of_the_places_a_follow_up_would_take(
-        self, first_map: DensityMap, small_ground: Ground
+        self, cheap: Looks, first_map: DensityMap, small_ground: Ground
     ) -> None:
         design = aim_design(small_ground)
-        looks = weigh_looks(first_map, small_ground, design, threshold_per_m2=THRESHOLD, price_m2=0.5)
-        _, share = draw_followup(first_map, small_ground, design, visit="2026-08-01", points=looks.points)
+        _, share = draw_followup(first_map, small_ground, design, visit="2026-08-01", points=cheap.points)
         prospect, cells = look_ahead(first_map, small_ground, THRESHOLD, design.visit.point_m2)
         spread = np.sqrt(np.diag(prospect.covariance))
         over = norm.cdf(prospect.mean / spread)
         now_m2 = float(cells["area_m2"] @ np.minimum(1 - over, 3 * over))
         # the cost to expect now is a mean over 24 equal steps of a mean that does not move: exact
-        assert looks.saved_m2 == pytest.approx(share * now_m2, rel=1e-6)
+        assert cheap.saved_m2 == pytest.approx(share * now_m2, rel=1e-6)
 
     def test_where_no_plug_pays_the_best_one_s_worth_is_told(self, first_map: DensityMap, small_ground: Ground) -> None:
         looks = weigh_looks(first_map, small_ground, aim_design(small_ground), threshold_per_m2=THRESHOLD, price_m2=1e6)
