@@ -447,13 +447,13 @@ def test_the_command_draws_the_picture_and_splits_by_the_border(tmp_path, small_
 @pytest.mark.slow
 def test_estimates_of_many_visits_leave_no_memory_behind(counted_visit):
     resource = pytest.importorskip("resource", reason="peak memory is asked of a Unix system")
-    for _ in range(3):
+    for _ in range(2):
         estimate_means(*counted_visit, by=())
     before = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
-    for _ in range(12):
+    for _ in range(6):
         estimate_means(*counted_visit, by=())
     grown_kb = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss - before
-    assert grown_kb < 5_000  # a visit's frames kept would be some 200 kB each time, and numerical work a good deal more
+    assert grown_kb < 2_500  # a visit's frames kept would be some 200 kB each time, and numerical work a good deal more
 
 
 def test_saved_estimates_replace_their_own_findings_only(two_visits, counted_visit):
