@@ -38,7 +38,7 @@ from geosample.drawing import (
     upright_turn,
     write_paragraphs,
 )
-from geosample.drawing.labels import draw_labels, place_labels
+from geosample.drawing.pens import draw_labels, place_labels
 from geosample.errors import PaperError
 
 GREY = Look("#808080", line_mm=0.0)

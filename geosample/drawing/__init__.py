@@ -9,7 +9,6 @@ A book is opened, drawn on page by page, and closed into bytes; nothing here wri
     pdf = close_book(book)
 """
 
-from geosample.drawing.labels import labels_fit
 from geosample.drawing.maps import (
     MapLayer,
     MapView,
@@ -53,6 +52,7 @@ from geosample.drawing.pens import (
     draw_border,
     draw_box,
     draw_line,
+    labels_fit,
     paint_mark,
     paint_polygons,
 )

@@ -11,9 +11,9 @@ import numpy as np
 import shapely
 from shapely import affinity
 
-from geosample.drawing.labels import LABEL, draw_labels
 from geosample.drawing.pages import POINT_MM, Book, Box, Pen, Text, text_width, write_text
 from geosample.drawing.pens import (
+    LABEL,
     OBSTACLE_LOOKS,
     SURFACE_LOOKS,
     Look,
@@ -22,6 +22,7 @@ from geosample.drawing.pens import (
     clear_area,
     draw_border,
     draw_box,
+    draw_labels,
     draw_line,
     paint_lines,
     paint_mark,
