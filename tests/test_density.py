@@ -197,6 +197,7 @@ class TestTheMap:
         with pytest.raises(DensityError, match="adds the stages up"):
             read_recoveries(["brine:L1=0.8"])
 
+    @pytest.mark.slow
     def test_border_effect_is_found_where_it_is_and_left_open_where_it_is_not(self, small_ground: Ground) -> None:
         rng = np.random.default_rng(21)
         strong, _, _ = draw_counts(small_ground, 250, rng, border=2.0, mean_per_m2=800, spread=0.4)

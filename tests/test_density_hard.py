@@ -119,6 +119,7 @@ class TestHardInput:
         with pytest.raises(DensityError, match="cell_m"):
             map_density(counts, small_ground, cell_m=cell_m)
 
+    @pytest.mark.slow
     def test_one_enormous_count_does_not_judge_the_map_by_itself(self, small_ground: Ground) -> None:
         counts, _, _ = draw_counts(small_ground, 60, np.random.default_rng(5))
         huge = counts.counts.copy()

@@ -106,6 +106,7 @@ def test_same_seed_draws_the_same_design_and_another_seed_does_not(small_ground,
     assert other.visit.design_code != design.visit.design_code
 
 
+@pytest.mark.slow
 def test_a_seed_taken_from_the_system_is_kept(small_ground):
     drawn = draw_design(small_ground, **(ASKED | {"seed": None}))
     again = draw_design(small_ground, **(ASKED | {"seed": drawn.visit.seed}))

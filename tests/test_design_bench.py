@@ -32,6 +32,7 @@ def test_every_bag_is_as_likely_as_any_other_to_be_extracted_early(small_ground)
         assert stats.chisquare(np.bincount(ranks[:, bag], minlength=13)).pvalue > 0.001 / 13
 
 
+@pytest.mark.slow
 def test_whatever_is_extracted_first_lies_spread(small_ground):
     design = draw_design(small_ground, **(ASKED | {"points": 60}))
     points = main_points(design)

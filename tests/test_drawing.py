@@ -80,6 +80,7 @@ def test_labels_keep_off_words_that_stand_at_their_place() -> None:
     assert draw_map(book, view, [], [point]) == []
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("turn_deg", [0.0, 90.0])
 def test_a_page_and_a_picture_show_the_same_map(turn_deg: float) -> None:
     ring = shapely.difference(shapely.box(-20, -30, 20, 30), shapely.box(-5, -5, 5, 5))

@@ -129,6 +129,7 @@ def test_recovery_divides_the_density_and_its_doubt_widens_the_interval(counted_
     assert wide["high_per_m2"] > sure["high_per_m2"]
 
 
+@pytest.mark.slow
 def test_twice_the_sampled_area_halves_density_and_limits(counted_visit, answer):
     counts, design = counted_visit
     doubled = counts.samples.assign(sampled_m2=2 * counts.samples["sampled_m2"])

@@ -69,6 +69,7 @@ def test_the_terminal_is_told_in_at_most_eight_lines_whatever_is_asked(small_gro
             assert IN_SHORT in lines
 
 
+@pytest.mark.slow
 def test_border_only_is_answered_in_two_lines(small_ground):
     given = make_map(small_ground, patch(-50, -130, 20))
     verdicts = {(1.4, 2.5, 4.0): "Yes (2.5", (0.3, 0.5, 0.8): "No (0.5", (0.7, 1.4, 2.5): "Cannot tell (1.4"}
@@ -133,6 +134,7 @@ def test_invented_counts_are_called_so_right_behind_the_answer(zones):
     assert tell_answer(replace(zones, simulated=True), "us")[1] == SIMULATED
 
 
+@pytest.mark.slow
 def test_the_border_is_proposed_only_where_the_counts_support_it(small_ground):
     given = make_map(small_ground, patch(-50, -130, 20))
     for found, supported in ((ratio_found(1.4, 2.5, 4.0), True), (ratio_found(0.7, 1.4, 2.5), False), (None, False)):
@@ -224,6 +226,7 @@ def test_which_zones_count_as_treated_is_said():
     assert told == "Treated as recorded on 2026-05-08: 1 of the plan's 3 zones."
 
 
+@pytest.mark.slow
 def test_ground_that_no_plug_speaks_for_is_told_whichever_way_it_goes(small_ground):
     given = make_map(small_ground, patch(-50, -130, 14), known=lambda cells: cells["easting"] > -50)
     treating, leaving = (tell_reasons(plan_map(given, small_ground, sampled_only=only), "us") for only in (False, True))
@@ -233,6 +236,7 @@ def test_ground_that_no_plug_speaks_for_is_told_whichever_way_it_goes(small_grou
     assert "This is no all-clear" in tell_answer(plan_map(none, small_ground, sampled_only=True), "us")[0]
 
 
+@pytest.mark.slow
 def test_a_plan_of_nearly_all_says_that_spot_treatment_does_not_pay(small_ground):
     said = tell_answer(plan(small_ground, lambda cells: np.full(len(cells), 90.0)), "us")
     assert any(line.startswith("Spot treatment does not pay here") and "leaves nothing" in line for line in said)

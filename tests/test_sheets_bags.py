@@ -85,6 +85,7 @@ def test_every_tenth_bag_is_counted_again_and_the_first_sheet_does_not_say_which
     assert "-R" not in first
 
 
+@pytest.mark.slow
 def test_a_stop_table_says_when_to_go_on_and_when_to_stop(
     sheets_design: Design, small_ground: Ground, tmp_path: Path
 ) -> None:

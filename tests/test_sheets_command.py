@@ -27,12 +27,14 @@ def run(*args: object) -> tuple[int, str, str]:
     return result.exit_code, result.stdout, result.stderr
 
 
+@pytest.mark.slow
 def test_it_lists_the_files_it_wrote(survey: Path, tmp_path: Path) -> None:
     code, out, _ = run(survey, "--out", tmp_path / "sheets", "--paper", "a4", "--units", "metric")
     assert code == 0
     assert all(path.name in out for path in (tmp_path / "sheets").iterdir())
 
 
+@pytest.mark.slow
 def test_json_is_alone_on_stdout(survey: Path, tmp_path: Path) -> None:
     code, out, _ = run(survey, "--out", tmp_path / "sheets", "--json")
     assert code == 0

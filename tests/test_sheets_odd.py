@@ -116,6 +116,7 @@ def test_a_folder_that_can_t_be_made_is_told_in_words(
         write_sheets(sheets_design, small_ground, tmp_path / "taken")
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("reserve", [0.0, 0.3])
 def test_paper_speaks_of_reserve_points_only_where_there_are_some(
     odd_ground: Ground, tmp_path: Path, reserve: float

@@ -53,6 +53,7 @@ def test_what_people_made_is_read_as_it_is(older: Path) -> None:
     assert design.visit.simulated is True
 
 
+@pytest.mark.slow
 def test_what_was_worked_out_is_told_in_one_line_and_blocks_no_other_stage(older: Path, tmp_path: Path) -> None:
     said = " ".join(run("map", str(older), "--out", str(tmp_path / "map.html")).split())
     assert said.count("of an older version") == 1

@@ -120,6 +120,7 @@ def test_gpx_tracks_run_round_the_zones(zones, tmp_path):
     assert metres.hausdorff_distance(zones.zones.geometry.boundary, align=False).max() < 0.05
 
 
+@pytest.mark.slow
 def test_an_empty_plan_writes_all_its_files_and_its_page(small_ground, tmp_path):
     empty = plan(small_ground, patch(0, 0, 0))
     write_zones(plan(small_ground, patch(-50, -130, 14)), tmp_path)
@@ -194,6 +195,7 @@ def test_the_map_on_paper_is_at_the_scale_it_says(zones, small_ground):
     assert points2 * (25.4 / 72 / 1000 * scale) ** 2 == pytest.approx(zones.zones["area_m2"].iloc[0], rel=0.02)
 
 
+@pytest.mark.slow
 def test_ground_nobody_knows_is_drawn_and_told_on_the_holes_page(small_ground):
     given = make_map(small_ground, patch(-50, -130, 14), known=lambda cells: cells["northing"] < -100)
     unsure = plan_map(given, small_ground)
@@ -203,6 +205,7 @@ def test_ground_nobody_knows_is_drawn_and_told_on_the_holes_page(small_ground):
     assert "not known" not in words(draw_plan(plan(small_ground, patch(-50, -130, 14)), small_ground))
 
 
+@pytest.mark.slow
 def test_the_distance_kept_from_water_is_drawn(small_ground):
     hot = patch(-25, -130, 40)
     kept, free = plan(small_ground, hot, keep_off_m={"water": 10.0}), plan(small_ground, hot)
@@ -244,6 +247,7 @@ def test_a_second_plan_takes_the_place_of_the_first(survey, tmp_path):
     assert load_zones(survey).zones.empty
 
 
+@pytest.mark.slow
 def test_a_newer_visit_without_a_plan_hides_neither_the_plan_nor_its_page(survey, tmp_path):
     assert run("treat", survey.path, "--threshold", "30/ft2", "--out", tmp_path)[0] == 0
     with survey.change() as change:

@@ -130,6 +130,7 @@ def test_what_the_plan_worked_out_is_never_an_older_plan_s(survey, zones):
     assert kept["irac_group"] == "28"
 
 
+@pytest.mark.slow
 def test_only_zones_recorded_as_treated_count_as_treated(small_ground):
     two = plan(small_ground, lambda cells: patch(-50, -130, 14)(cells) + patch(0, 0, 8)(cells))
     names = two.zones.loc[two.zones["action"] == "treat", "zone_id"].tolist()

@@ -62,6 +62,7 @@ def test_the_answer_comes_before_the_map_and_the_cautions_come_with_the_zones(co
         assert str(Markup.escape(caution.text)) in page
 
 
+@pytest.mark.slow
 def test_samples_in_a_high_cluster_get_rings_and_the_warning_that_goes_with_them(complete: Survey, tmp_path: Path):
     story = gather_story(complete)
     name = str(story.samples["sample_id"].iloc[0])
@@ -75,6 +76,7 @@ def test_samples_in_a_high_cluster_get_rings_and_the_warning_that_goes_with_them
     assert "High counts together" not in compose_page(story)
 
 
+@pytest.mark.slow
 def test_the_page_is_of_the_newest_visit_with_counts_unless_one_is_named(small_ground: Ground, tmp_path: Path):
     survey = full_survey.with_counts(tmp_path / "half.gpkg", small_ground)
     with survey.change() as change:
@@ -267,6 +269,7 @@ def test_a_survey_without_ground_says_what_to_run(tmp_path: Path):
         draw_map(open_survey(tmp_path / "none.gpkg"), tmp_path / "map.html")
 
 
+@pytest.mark.slow
 def test_the_command_prints_its_summary_as_json_alone(complete: Survey, tmp_path: Path):
     out = tmp_path / "map.html"
     result = CliRunner().invoke(main, ["map", str(complete.path), "--out", str(out), "--json"])
