@@ -17,8 +17,19 @@ from scipy import integrate, optimize, stats
 
 from geosample.cli import main
 from geosample.compare import Trial, compare_methods, read_example, read_trial
-from geosample.compare.answer import Blocks, fit_ratio, log_likelihood, one_sided_p, ratio_interval, shuffle_p
+from geosample.compare.answer import (
+    Blocks,
+    carried_level,
+    find_contrast,
+    fit_ratio,
+    log_likelihood,
+    one_sided_p,
+    ratio_interval,
+    shuffle_p,
+)
+from geosample.compare.model import Ratio
 from geosample.errors import EstimateError
+from geosample.estimate import Interval
 from geosample.files.reading import Note
 
 
@@ -29,8 +40,8 @@ def draw_trial(rng: np.random.Generator, *, blocks: int = 10, ratio: float = 1.0
     for block, level in enumerate(here):
         for bag, method in enumerate(rng.permutation(["brine", "brine", "heat", "heat"])):
             found = rng.poisson(level * rng.gamma(1.5, 1 / 1.5) * (ratio if method == "heat" else 1))
-            rows.append(["all", str(block), method, f"{block}-{bag}", "all", found, 1.0, math.nan, math.nan])
-    columns = ["site", "block", "method", "bag", "stage", "count", "effort", "minutes", "cost"]
+            rows.append(["all", str(block), method, f"{block}-{bag}", "all", found, 1.0, *[math.nan] * 3])
+    columns = ["site", "block", "method", "bag", "stage", "count", "effort", "minutes", "wait_hours", "cost"]
     return Trial(pd.DataFrame(rows, columns=columns), "a draw")
 
 
@@ -257,3 +268,62 @@ def test_the_command_needs_one_source_and_a_margin_that_is_one() -> None:
     run = CliRunner().invoke(main, ["compare", "none.csv"])
     assert run.exit_code == 1
     assert "no such file" in run.output
+
+
+def write_table(path: Path, head: str, *rows: str) -> Path:
+    path.write_text("\n".join([head, *rows]) + "\n", encoding="utf-8")
+    return path
+
+
+def test_a_column_of_plugs_that_runs_1_2_3_is_asked_about(tmp_path: Path) -> None:
+    rows = [f"{block},{m},{plug},2" for block in range(4) for m in ("brine", "heat") for plug in (1, 2, 3)]
+    file = write_table(tmp_path / "t.csv", "block,method,plugs,count", *rows)
+    with pytest.raises(EstimateError, match="1, 2, 3 and so on in every block, in column 'plugs'"):
+        read_trial(file)
+    renamed = write_table(file, "block,method,plug,count", *rows)
+    trial = read_trial(renamed)
+    assert (trial.unit, trial.exposure, len(trial.whole_bags)) == ("plug", "", 24)
+    pooled = write_table(file, "block,method,plugs pooled,count", *rows)
+    assert read_trial(pooled).exposure == "plugs pooled"
+    constant = write_table(
+        file, "block,method,plugs,count", *[f"{n},{m},3,1" for n in range(4) for m in ("brine", "heat")]
+    )
+    assert (read_trial(constant).unit, read_trial(constant).exposure) == ("bag", "plugs")
+
+
+def test_parts_of_one_bag_make_the_bag_the_block(tmp_path: Path) -> None:
+    rows = [f"{b},{b}-{bag},{m},1" for b in range(3) for bag in (1, 2) for m in ("brine", "heat")]
+    trial = read_trial(write_table(tmp_path / "t.csv", "block,bag,method,count", *rows))
+    assert trial.unit == "split"
+    assert trial.bags["block"].nunique() == 6
+    assert len(trial.whole_bags) == 12
+
+
+def test_a_missing_column_is_named_with_what_is_not_known(tmp_path: Path) -> None:
+    file = write_table(tmp_path / "t.csv", "block,method,catch", "1,brine,2")
+    with pytest.raises(EstimateError, match=r"not known: catch.*name the column of the count 'count', or add it"):
+        read_trial(file)
+
+
+def test_few_blocks_say_which_level_they_carry() -> None:
+    # Two bags in each of four blocks: 2^4 shuffles, of which two are as far out as can be (Fisher's sharp null).
+    count, method = [1, 4, 2, 5, 0, 3, 2, 6], [0, 1] * 4
+    assert carried_level(as_blocks(count, method, np.repeat(range(4), 2))) == pytest.approx(1 - 2 / 16)
+    assert carried_level(as_blocks(count, method, np.repeat(range(2), 4))) == pytest.approx(1 - 2 / 36)
+    bags = draw_trial(np.random.default_rng(5), blocks=4, ratio=2.0).bags
+    pairs = Trial(bags.groupby(["block", "method"], sort=False).head(1), "pairs")
+    comparison = compare_methods(pairs)
+    assert (comparison.overall.level, comparison.asked_level) == (0.875, 0.95)
+
+
+def test_two_ratios_that_differ_are_told_with_the_interval_of_their_quotient() -> None:
+    def ratio(site: str, value: float, low: float, high: float) -> Ratio:
+        return Ratio(site, "all", (9, 9), (9, 9), 9, Interval(value, low, high), 0.975)
+
+    found = find_contrast("site", [ratio("a", 1.0, 0.5, 2.0), ratio("b", 8.0, 4.0, 16.0)], 0.95)
+    assert found is not None
+    # On the log scale both limits lie ln 2 away: together root 2 times that.
+    reach = 2 ** math.sqrt(2)
+    assert (found.first, found.second, found.interval.value) == ("a", "b", pytest.approx(8.0))
+    assert (found.interval.low, found.interval.high) == (pytest.approx(8 / reach), pytest.approx(8 * reach))
+    assert find_contrast("site", [ratio("a", 1.0, 0.0, 2.0), ratio("b", 8.0, 4.0, 16.0)], 0.95) is None

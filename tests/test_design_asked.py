@@ -96,7 +96,7 @@ def test_findings_of_an_older_version_stop_no_design(survey):
 
 @pytest.mark.slow
 def test_two_methods_go_out_in_split_blocks_and_come_back_compared(survey, tmp_path, small_ground):
-    asked = ["--visit", "2026-05-04", "--points", 20, "--compare", "brine,heat", "--plugs", 2, "--seed", 7]
+    asked = ["--visit", "2026-05-04", "--points", 20, "--trial", "brine,heat", "--plugs", 2, "--seed", 7]
     assert run("design", survey, *asked).exit_code == 0
     design = load_design(open_survey(survey))
     assert design.points["split"].str.split().map(len).eq(4).all()
@@ -186,7 +186,7 @@ def test_the_round_starts_where_it_is_told(survey, small_ground):
         (["--threshold", "30/ft2"], 2, "needs --expected"),
         (["--threshold", "30/ft2", "--expected", "30/ft2"], 1, "two densities above zero that differ"),
         (["--stop-lines", "40/ft2,10/ft2"], 2, "a low and a high density"),
-        (["--compare", "brine"], 1, "--compare"),
+        (["--compare", "brine"], 1, "--trial"),
         (["--k", 0], 1, "--k"),
         (["--hours", 0], 1, "--hours"),
         (["--most", "bunker=3"], 1, "--most"),

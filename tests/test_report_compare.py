@@ -29,17 +29,18 @@ def with_ratio(comparison: Comparison, interval: Interval) -> Comparison:
 def test_a_difference_that_is_not_seen_is_never_called_sameness(example: Comparison) -> None:
     text = told(example)
     assert "cannot tell" in text
-    assert "Not shown to be the same" in text
-    assert "They are the same" not in text
+    assert "Not shown to lie within your margin" in text
+    assert "the same" not in text
     assert "takes a margin of yours" in told(replace(example, equivalence=None))
 
 
 def test_sameness_within_the_margin_is_told_with_what_is_left_of_a_difference(example: Comparison) -> None:
-    same = replace(example, equivalence=Equivalence(1.25, 0.01, Interval(1.1, 1.02, 1.2), holds=True))
-    assert "They are the same within your margin, 0.80 to 1.25 (two" in told(same)
+    same = replace(example, equivalence=Equivalence(1.25, 0.01, Interval(1.1, 1.02, 1.2), 0.9, holds=True))
+    text = told(same)
+    assert "Within your margin: the ratio lies within 0.80 to 1.25, so they differ at most by it (90 % interval" in text
     clear = with_ratio(same, Interval(1.1, 1.01, 1.21))
     assert "heat finds more: heat finds 1.10 times what brine finds" in told(clear)
-    assert "0.80 to 1.25, though not exactly the same" in told(clear)
+    assert "so they differ, but by no more than your margin" in told(clear)
 
 
 def test_a_reference_that_found_none_makes_no_infinite_claim(example: Comparison) -> None:
@@ -66,3 +67,14 @@ def test_the_example_is_one_line_and_a_table(example: Comparison) -> None:
     assert repr(example).startswith("Comparison(source='invented_trial.csv, invented', invented=True, ")
     assert len(repr(example)) <= 200
     assert "Alder green" in example._repr_html_()
+
+
+def test_every_interval_carries_its_level_and_the_model_is_named(example: Comparison) -> None:
+    lines = tell_comparison_more(example)
+    for line in [*tell_comparison(example), *lines]:
+        assert line.count(" interval ") == line.count(" % interval "), line
+    assert any(line.startswith("Model: counts of 96 bags") and "negative binomial" in line for line in lines)
+    assert any("Where hands are short heat is the better" in line for line in lines)
+    assert not any(line.startswith("cost a bag") for line in lines)
+    few = replace(example, overall=replace(example.overall, level=0.875))
+    assert any("24 blocks can carry 87.5 % confidence, not 95 %" in line for line in tell_comparison(few))

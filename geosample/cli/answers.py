@@ -340,7 +340,7 @@ def _margin(ctx: click.Context, param: click.Parameter, value: str | None) -> fl
 @click.option("--seed", type=click.IntRange(0, 2**31 - 1), default=1, help="Seed of the shuffles.")
 @says
 def compare_command(survey: Path | None, **asked: Any) -> Told:
-    """Say how two extraction methods compare: a survey drawn with design --compare, or a table (CSV, XLSX).
+    """Say how two extraction methods compare: a survey drawn with design --trial, or a table (CSV, XLSX).
 
     A table has a row a bag: block, method, count, and where known site, stage, plugs, minutes, cost; or a column of
     counts for each method. A difference that is not seen is never called sameness: that takes a margin of yours.

@@ -259,7 +259,13 @@ def _refuse_spacing(ctx: click.Context, param: click.Parameter, value: str | Non
     help="Leave out what is this near to a kind of obstacle or landmark: water=10ft, cup=3ft; 0ft: the thing itself.",
 )
 @click.option("--keep", type=float, default=0.0, help="Share of the last visit's points kept, moved by 0.5 to 1 m.")
-@click.option("--compare", callback=split_words, help="Split each point's plugs between methods: brine,heat.")
+@click.option(
+    "--trial",
+    "--compare",
+    "compare",
+    callback=split_words,
+    help="A trial: every point is a block, its plugs dealt at random to methods: brine,heat.",
+)
 @click.option("--stop-lines", callback=_densities, help="Low and high density for stop lines: 10/ft2,40/ft2.")
 @click.option(
     "--start", callback=_degrees, help="Where the round starts, longitude,latitude; the first tee when not given."

@@ -1,6 +1,15 @@
 """compare_methods: a Trial in, a Comparison out.
 
-The model is negative binomial, with the log mean site + block + method.
+The model of bag i in block b at site s, in the words of a paper::
+
+    y_i ~ negative binomial(mean m_i, k):  variance m_i + m_i² / k
+    log m_i = log exposure_i + a_s + u_b + r x_i,   u_b ~ normal(0, sd²),   x_i = 1 for the method, 0 for the reference
+
+a_s (sites) and r (the log ratio) are fixed, u_b (blocks) random; a_s, r, k and sd are at the maximum of the likelihood
+with u_b integrated out. The ratio exp(r) has the limits where twice the log likelihood, r held and the rest fitted
+anew, falls by the F(1, d) point, d being ``Blocks.freedom``; tests of r against a bound are the signed root of that
+drop on Student's t with as many degrees of freedom.
+
 The block effect is normal and integrated out, so that a block in which one method found nothing still counts (Booth,
 Casella, Friedl & Hobert 2003, Statistical Modelling 3:179-191, give the negative binomial log-linear mixed model). The
 integral is the trapezoid rule on an even grid, which for a smooth integrand that falls off like a normal is exact to
@@ -10,7 +19,7 @@ many digits (Trefethen & Weideman 2014, SIAM Review 56:385-458).
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from itertools import combinations
 
@@ -19,7 +28,7 @@ import pandas as pd
 from numpy.typing import NDArray
 from scipy import optimize, special, stats
 
-from geosample.compare.model import ALL, Comparison, Effort, Equivalence, Ratio, Trial, Zeros
+from geosample.compare.model import ALL, Comparison, Contrast, Effort, Equivalence, Ratio, Trial, Zeros
 from geosample.distributions import BLOCKS, expect, log_pmf, normal_quantile, normal_reach, slope_in_k, slopes
 from geosample.errors import EstimateError, Problem
 from geosample.estimate import Interval
@@ -64,8 +73,12 @@ class Blocks:
 
     @property
     def freedom(self) -> int:
-        """Degrees of freedom inside blocks: bags less blocks less the ratio, one at the least."""
-        return max(self.count.size - self.n_blocks - 1, 1)
+        """Degrees of freedom: bags less blocks less the ratio, at most twice blocks less sites, one at the least.
+
+        More bags in a block tell little more of how blocks differ: without the second bound clumped counts (k 0.3) in
+        few blocks are covered too seldom (simulated: ``tests/benchmarks/compare_rates.md``).
+        """
+        return max(min(self.count.size - self.n_blocks - 1, 2 * (self.n_blocks - self.n_sites)), 1)
 
 
 @dataclass(frozen=True, slots=True)
@@ -172,7 +185,7 @@ def _negative(theta: Floats, data: Blocks, design: Floats, offset: Floats) -> tu
 
 
 def ratio_interval(data: Blocks, fit: Fit, *, level: float) -> Interval:
-    """Return the ratio with the limits at which the likelihood falls by the F(1, bags - blocks - 1) point.
+    """Return the ratio with the limits at which the likelihood falls by the F(1, d) point, d being ``Blocks.freedom``.
 
     The F point instead of chi-square's pays for k and the block spread being estimated. A method that found nothing
     has ratio 0 and only an upper limit, and the other way round.
@@ -203,11 +216,16 @@ def one_sided_p(data: Blocks, fit: Fit, log_ratio: float, side: int) -> float:
 
 
 def _drop_from(data: Blocks, fit: Fit) -> Callable[[float], float]:
-    keep = [i for i in range(fit.theta.size) if i != data.n_sites]
+    start = np.delete(fit.theta, data.n_sites)
+    known = {float(fit.log_ratio[0]): 0.0}  # a second look from another start must not tell another drop
 
     def drop(log_ratio: float) -> float:
-        held = fit_ratio(data, log_ratio=log_ratio, start=fit.theta[keep])
-        return max(2 * (fit.log_likelihood - held.log_likelihood), 0.0)
+        nonlocal start
+        if log_ratio not in known:
+            held = fit_ratio(data, log_ratio=log_ratio, start=start)
+            start = held.theta
+            known[log_ratio] = max(2 * (fit.log_likelihood - held.log_likelihood), 0.0)
+        return known[log_ratio]
 
     return drop
 
@@ -221,7 +239,7 @@ def _cross(drop: Callable[[float], float], cut: float, best: float, side: int) -
         if side * (end - outer) <= 0:
             return float(end)
         if drop(outer) > cut:
-            return float(optimize.brentq(lambda at: drop(at) - cut, inner, outer, xtol=1e-5))
+            return float(optimize.brentq(lambda at: drop(at) - cut, inner, outer, xtol=1e-4))
         inner, step = outer, step * 2
     return float(np.clip(inner, *LOG_RATIO))
 
@@ -230,6 +248,8 @@ MOST = 9999
 """Shuffles drawn when there are more (common practice, no source)."""
 FEWEST_BLOCKS = 3
 """With fewer blocks nothing is compared (own choice)."""
+FEW_BLOCKS = 6
+"""With fewer blocks no more confidence is claimed than shuffling their labels could reach (own choice)."""
 FEWEST_PAIRS = 5
 """With fewer blocks no rank correlation is told (own choice)."""
 PLAIN, REDRAWS = 0.2, 199
@@ -274,7 +294,8 @@ def compare_methods(
     _check_numbers(margin, level)
     bags = _matched(trial.whole_bags, reference, method)
     _check_bags(bags, trial, (reference, method))
-    data = _code(bags, method)
+    data, asked_level = _code(bags, method), level
+    level = min(level, carried_level(data))
     fit = fit_ratio(data)
     overall = _ratio(bags, method, (ALL, ALL), level, (data, fit))
     permutation_p, permutations = shuffle_p(data, np.random.default_rng(seed))
@@ -282,6 +303,7 @@ def compare_methods(
     blocks = _blocks_for(overall, sized_for, level, data)
     means = block_means(bags, reference, method)
     stages = _matched(trial.bags, reference, method)
+    by_site, by_stage = (_ratios_by(rows, method, of, level) for rows, of in ((bags, "site"), (stages, "stage")))
     return Comparison(
         reference=reference,
         method=method,
@@ -291,9 +313,14 @@ def compare_methods(
         permutation_p=permutation_p,
         permutations=permutations,
         equivalence=None if margin is None else _equivalence(data, fit, margin, level),
-        by_site=_ratios_by(bags, method, "site", level),
-        by_stage=_ratios_by(stages, method, "stage", level),
+        by_site=by_site,
+        by_stage=by_stage,
         sites_p=_sites_p(data, fit, np.random.default_rng([seed, 1])),
+        contrasts=tuple(
+            one for of, ratios in (("site", by_site), ("stage", by_stage)) if (one := find_contrast(of, ratios, level))
+        ),
+        asked_level=asked_level,
+        bags_used=len(bags),
         correlation=rank_correlation(means, level=level),
         zeros=compare_zeros(means),
         effort=(weigh_effort(trial, reference), weigh_effort(trial, method)),
@@ -390,12 +417,47 @@ def _ratios_by(rows: pd.DataFrame, method: str, column: str, level: float) -> tu
     return tuple(_ratio(part, method, (name, ALL) if column == "site" else (ALL, name), each) for name, part in groups)
 
 
+def carried_level(data: Blocks) -> float:
+    """Return the most confidence that so few blocks can carry; 1 for ``FEW_BLOCKS`` or more.
+
+    The least p that shuffling labels inside blocks can give, two-sided, is 2 over the number of shuffles: nothing that
+    was not assumed can be surer.
+    """
+    if data.n_blocks >= FEW_BLOCKS:
+        return 1.0
+    sizes = [(int((data.block == b).sum()), int(data.is_method[data.block == b].sum())) for b in range(data.n_blocks)]
+    return max(1 - 2 / math.prod(math.comb(n, taken) for n, taken in sizes), 0.5)
+
+
+def find_contrast(of: str, ratios: Sequence[Ratio], level: float) -> Contrast | None:
+    """Return the two ratios that lie farthest apart, one over the other; None without two that have both limits.
+
+    Notes
+    -----
+    From each ratio's own limits, on the log scale (MOVER: Zou & Donner 2008, Statistics in Medicine 27:1693-1702; from
+    memory, unverified), as for independent ratios. Stages come from the same bags, whose clumps their ratios share, so
+    that limits between stages are rather too wide. The ratios' levels pay for looking at all of them (Bonferroni).
+    """
+    held = [one for one in ratios if one.interval.low > 0 and math.isfinite(one.interval.high)]
+    if len(held) < 2:  # noqa: PLR2004 - a contrast takes two
+        return None
+    low, high = (pick(held, key=lambda one: one.interval.value) for pick in (min, max))
+    first, second = (
+        [math.log(x) for x in (one.interval.value, one.interval.low, one.interval.high)] for one in (low, high)
+    )
+    apart = second[0] - first[0]
+    down = math.hypot(second[0] - second[1], first[2] - first[0])
+    up = math.hypot(second[2] - second[0], first[0] - first[1])
+    limits = Interval(*(math.exp(x) for x in (apart, apart - down, apart + up)))
+    return Contrast(of, getattr(low, of), getattr(high, of), limits, level)
+
+
 def _equivalence(data: Blocks, fit: Fit, margin: float, level: float) -> Equivalence:
     """Return two one-sided tests (Schuirmann 1987, J. Pharmacokinet. Biopharm. 15:657-680) on the log ratio."""
     alpha = 1 - level
     log_margin = math.log(margin)
     p = max(one_sided_p(data, fit, -log_margin, 1), one_sided_p(data, fit, log_margin, -1))
-    return Equivalence(margin, p, ratio_interval(data, fit, level=1 - 2 * alpha), p <= alpha)
+    return Equivalence(margin, p, ratio_interval(data, fit, level=1 - 2 * alpha), 1 - 2 * alpha, p <= alpha)
 
 
 def _sites_p(data: Blocks, fit: Fit, rng: np.random.Generator) -> float:
@@ -505,11 +567,13 @@ def compare_zeros(means: pd.DataFrame) -> Zeros:
 
 
 def weigh_effort(trial: Trial, method: str) -> Effort:
-    """Return what a method took a bag, and a found insect, as far as it was noted."""
+    """Return what a method took a bag, and a found insect, as far as it was noted, and its insects by stage."""
     bags = trial.whole_bags
     mine = bags[bags["method"] == method]
-    found = int(mine["count"].sum())
-    minutes, cost = mine["minutes"].mean(), mine["cost"].mean()
+    minutes, wait_hours, cost = (float(mine[name].mean()) for name in ("minutes", "wait_hours", "cost"))
     noted = mine[mine["minutes"].notna()]
-    per_insect = noted["minutes"].sum() / noted["count"].sum() if noted["count"].sum() else math.nan
-    return Effort(method, len(mine), float(minutes), float(cost), float(per_insect) if found else math.nan)
+    per_insect = float(noted["minutes"].sum() / noted["count"].sum()) if noted["count"].sum() else math.nan
+    staged = trial.bags[(trial.bags["method"] == method) & (trial.bags["stage"] != ALL)]
+    found = staged.groupby("stage", sort=False)["count"].sum()
+    shares = {str(stage): float(n / found.sum()) for stage, n in found.items()} if found.sum() else {}
+    return Effort(method, len(mine), int(mine["count"].sum()), minutes, wait_hours, cost, per_insect, shares)

@@ -6,8 +6,8 @@ A trial comes from a survey, or from a table: a row a bag, or a column a method.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
-from dataclasses import asdict, dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import asdict, dataclass, replace
 from importlib import resources
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -29,7 +29,7 @@ if TYPE_CHECKING:
     from geosample.survey import Survey
 
 
-COLUMNS = ("site", "block", "method", "bag", "stage", "count", "effort", "minutes", "cost")
+COLUMNS = ("site", "block", "method", "bag", "stage", "count", "effort", "minutes", "wait_hours", "cost")
 ALL = "all"
 """The stage of a row that counts all insects, and the site of an answer over all sites."""
 
@@ -42,10 +42,16 @@ class Trial:
     ----------
     bags : DataFrame
         One row a bag and stage: ``COLUMNS``. ``bag`` tells bags apart; ``count`` is a whole number, zero included;
-        ``effort`` how much turf is in the bag (m² from a survey, plugs from a table); ``minutes`` and ``cost`` a bag,
-        not a number where not noted. Blocks of different sites are different, whatever they are called.
+        ``effort`` how much turf is in the bag (m² from a survey, plugs from a table); ``minutes`` at hand,
+        ``wait_hours`` and ``cost`` a bag, not a number where not noted. Blocks of different sites are different,
+        whatever they are called.
     source : str
         The file or visit it comes from.
+    unit : {'plug', 'bag', 'split'}
+        What a row counts: one plug, a bag of plugs, or a part of a bag whose parts went to different methods (each such
+        bag is then a block of its own).
+    exposure : str
+        What ``effort`` is: ``m2``, the heading of a table's column, or empty where every row counts as one plug.
     invented : bool
         Whether the counts are made up.
     notes : tuple of Note
@@ -54,6 +60,8 @@ class Trial:
 
     bags: pd.DataFrame
     source: str
+    unit: str = "bag"
+    exposure: str = ""
     invented: bool = False
     notes: tuple[Note, ...] = ()
 
@@ -66,7 +74,9 @@ class Trial:
     @property
     def whole_bags(self) -> pd.DataFrame:
         """One row a bag, its stages added up."""
-        same = {name: (name, "first") for name in ("site", "block", "method", "effort", "minutes", "cost")}
+        same = {
+            name: (name, "first") for name in ("site", "block", "method", "effort", "minutes", "wait_hours", "cost")
+        }
         return self.bags.groupby("bag", sort=False).agg(count=("count", "sum"), **same).reset_index()
 
 
@@ -100,6 +110,29 @@ class Ratio:
 
 
 @dataclass(frozen=True, slots=True)
+class Contrast:
+    """How many times one site's or stage's ratio another's is: an interaction with its interval.
+
+    Parameters
+    ----------
+    of : {'site', 'stage'}
+        What differs.
+    first, second : str
+        The ratio in the second over the ratio in the first.
+    interval : Interval
+        That, with its limits.
+    level : float
+        Confidence of the limits, for all pairs together.
+    """
+
+    of: str
+    first: str
+    second: str
+    interval: Interval
+    level: float
+
+
+@dataclass(frozen=True, slots=True)
 class Zeros:
     """Blocks by who found any: both, neither, only the reference, only the method; p of the two last being alike."""
 
@@ -112,13 +145,30 @@ class Zeros:
 
 @dataclass(frozen=True, slots=True)
 class Effort:
-    """What one method takes: bags, minutes and cost a bag (not a number where not noted), minutes per insect found."""
+    """What one method takes; whatever was not noted is not a number.
+
+    Parameters
+    ----------
+    method : str
+        Which.
+    bags, found : int
+        Bags, and insects in them.
+    minutes, wait_hours, cost : float
+        Minutes at hand, hours of waiting, and money, a bag.
+    minutes_per_insect : float
+        Minutes at hand per insect found.
+    stages : dict of str to float
+        Share of its insects in each stage.
+    """
 
     method: str
     bags: int
+    found: int
     minutes: float
+    wait_hours: float
     cost: float
     minutes_per_insect: float
+    stages: dict[str, float]
 
 
 @dataclass(frozen=True, slots=True)
@@ -132,7 +182,9 @@ class Equivalence:
     p : float
         The larger of the two tests' p.
     interval : Interval
-        The ratio with the limits that decide: 90 % for tests at 5 %.
+        The ratio with the limits that decide.
+    level : float
+        Their confidence: 90 % for tests at 5 %.
     holds : bool
         Whether both limits lie inside the margin.
     """
@@ -140,6 +192,7 @@ class Equivalence:
     margin: float
     p: float
     interval: Interval
+    level: float
     holds: bool
 
 
@@ -166,6 +219,12 @@ class Comparison(Result):
         Each at a level that lets all of them hold together.
     sites_p : float
         Of the same ratio at all sites; not a number with one site.
+    contrasts : tuple of Contrast
+        Between sites, and between stages: of each the pair that lies farthest apart.
+    asked_level : float
+        The level that was asked for; fewer than ``FEW_BLOCKS`` blocks may not carry it, and the ratio has what they do.
+    bags_used : int
+        Bags in blocks with both methods.
     correlation : Interval
         Rank correlation of the blocks' means (Spearman), not a number with too few blocks.
     zeros : Zeros
@@ -192,6 +251,9 @@ class Comparison(Result):
     by_site: tuple[Ratio, ...]
     by_stage: tuple[Ratio, ...]
     sites_p: float
+    contrasts: tuple[Contrast, ...]
+    asked_level: float
+    bags_used: int
     correlation: Interval
     zeros: Zeros
     effort: tuple[Effort, Effort]
@@ -221,9 +283,17 @@ class Comparison(Result):
             "permutations": self.permutations,
             "equivalence": None
             if equal is None
-            else {"margin_ratio": equal.margin, "p": equal.p, "same_within_margin": equal.holds}
+            else {"margin_ratio": equal.margin, "p": equal.p, "within_margin": equal.holds, "level": equal.level}
             | _plain(equal.interval),
             "sites_p": self.sites_p,
+            "contrasts": [
+                {"of": one.of, "first": one.first, "second": one.second, **_plain(one.interval), "level": one.level}
+                for one in self.contrasts
+            ],
+            "asked_level": self.asked_level,
+            "unit": self.trial.unit,
+            "exposure": self.trial.exposure,
+            "bags_used": self.bags_used,
             "correlation": _plain(self.correlation),
             "blocks_by_who_found_any": asdict(self.zeros),
             "k": self.k,
@@ -264,9 +334,10 @@ def gather_trial(counts: Counts, design: Design, *, pest: str | None = None, sit
         bag=merged["sample_id"],
         effort=merged["sampled_m2"],
         minutes=float("nan"),
+        wait_hours=float("nan"),
         cost=float("nan"),
     )
-    return Trial(trial[list(COLUMNS)], f"visit {counts.visit}", invented=bool(design.visit.simulated))
+    return Trial(trial[list(COLUMNS)], f"visit {counts.visit}", exposure="m2", invented=bool(design.visit.simulated))
 
 
 def save_comparison(survey: Survey, comparison: Comparison, *, visit: str, pest: str) -> None:
@@ -309,11 +380,12 @@ WORDS = {
     "site": ("site", "course", "hole", "location", "place", "trial"),
     "block": ("block", "pair", "rep", "replicate", "spot", "point", "point id"),
     "method": ("method", "extraction", "extraction method", "treatment"),
-    "bag": ("bag", "sample", "sample id", "plug", "label"),
+    "bag": ("bag", "sample", "sample id", "plug", "plug number", "label"),
     "stage": ("stage", "life stage", "instar"),
     "count": ("count", "found", "insects", "larvae", "number", "total"),
-    "effort": ("plugs", "area m2", "sampled m2", "units"),
-    "minutes": ("minutes", "min", "time min", "time minutes"),
+    "effort": ("plugs", "plugs pooled", "area m2", "sampled m2", "units"),
+    "minutes": ("minutes", "min", "time min", "time minutes", "minutes at hand"),
+    "wait_hours": ("wait hours", "hours waiting", "waiting hours", "hours to wait", "hours waited"),
     "cost": ("cost", "price"),
 }
 NEEDED = ("block", "count", "method")
@@ -348,17 +420,43 @@ def read_trial(path: str | Path) -> Trial:
         With every cell that can't be read; also when there is no such file.
     """
     path, log = Path(path), Log()
-    rows = [row for table in read_tables(path, log, meaning_of) for row in _rows(table, log)]
+    tables = list(read_tables(path, log, meaning_of))
+    rows = [row for table in tables for row in _rows(table, log)]
+    headings = [h for table in tables for h in table.headings if meaning_of(h) == "effort"]
+    if headings and looks_like_numbering(rows):
+        remedy = "name it 'plug' if it numbers them, 'plugs pooled' if it is how many are in a bag"
+        if plain_heading(headings[0]) == "plugs":
+            found = f"1, 2, 3 and so on in every block, in column '{headings[0]}'"
+            log.ask(path.name, found, "how many plugs are in each bag", remedy)
     if log.problems:
         raise EstimateError(log.problems)
-    return _make_trial(rows, path.name, log)
+    return _make_trial(rows, path.name, headings[0] if headings else "", log)
+
+
+def looks_like_numbering(rows: Sequence[Mapping[str, object]]) -> bool:
+    """Return whether the efforts run 1, 2, 3 and so on in every block, or with every method in it.
+
+    Examples
+    --------
+    >>> rows = [{"site": "", "block": "a", "method": "heat", "effort": n, "stage": "all"} for n in (1.0, 2.0, 3.0)]
+    >>> looks_like_numbering(rows), looks_like_numbering(rows[:1] * 3)
+    (True, False)
+    """
+    for keys in (("site", "block"), ("site", "block", "method")):
+        groups: dict[tuple[object, ...], list[object]] = {}
+        for row in rows:
+            groups.setdefault((*(row[key] for key in keys), row["stage"]), []).append(row["effort"])
+        runs = [sorted(map(float, efforts)) == list(range(1, len(efforts) + 1)) for efforts in groups.values()]  # type: ignore[arg-type]
+        if runs and all(runs) and max(map(len, groups.values())) > 1:
+            return True
+    return False
 
 
 def read_example() -> Trial:
     """Return the invented trial that comes with the program: three sites, blocks of four plugs."""
     with resources.as_file(resources.files("geosample.compare") / EXAMPLE) as path:
         trial = read_trial(path)
-    return Trial(trial.bags, f"{EXAMPLE}, invented", invented=True, notes=trial.notes)
+    return replace(trial, source=f"{EXAMPLE}, invented", invented=True)
 
 
 def _rows(table: Table, log: Log) -> list[dict[str, object]]:
@@ -368,9 +466,12 @@ def _rows(table: Table, log: Log) -> list[dict[str, object]]:
     missing = [name for name in needed if name not in meanings]
     twice = sorted({name for name in meanings if name is not None and meanings.count(name) > 1})
     if missing or twice:
-        found = f"the columns {', '.join(table.headings)}"
+        unknown = [h for h, name in zip(table.headings, meanings, strict=True) if name is None]
+        found = f"the columns {', '.join(table.headings)}" + (f"; not known: {', '.join(unknown)}" if unknown else "")
         expected = f"one column each of {', '.join(NEEDED)}, or of block and each method's name"
-        log.refuse(table.file, found, expected, f"rename or remove: {', '.join(missing + twice)}")
+        remedy = [f"name the column of the {name} '{name}', or add it" for name in missing]
+        remedy += [f"keep one column for {name.removeprefix('=')}" for name in twice]
+        log.refuse(table.file, found, expected, "; ".join(remedy))
         return []
     unknown = [h for h, name in zip(table.headings, meanings, strict=True) if name is None]
     if unknown:
@@ -395,7 +496,8 @@ def _row(cells: Mapping[str, str], where: str, log: Log) -> dict[str, object] | 
         log.ask(f"{where}, {name}", f"'{cells[name]}'", value.expected, value.remedy)
     if not block or method is None:
         log.ask(where, "no block" if not block else "no method", "both in every row", "write it in")
-    numbers = {name: _number(cells.get(name, ""), f"{where}, {name}", log) for name in ("effort", "minutes", "cost")}
+    names = ("effort", "minutes", "wait_hours", "cost")
+    numbers = {name: _number(cells.get(name, ""), f"{where}, {name}", log) for name in names}
     if bad or not block or method is None:
         return None
     effort = 1.0 if math.isnan(numbers["effort"]) else numbers["effort"]
@@ -420,11 +522,20 @@ def _number(text: str, where: str, log: Log) -> float:
     return math.nan
 
 
-def _make_trial(rows: list[dict[str, object]], source: str, log: Log) -> Trial:
+def _make_trial(rows: list[dict[str, object]], source: str, exposure: str, log: Log) -> Trial:
     frame = pd.DataFrame(rows, columns=list(COLUMNS))
     keys = ["site", "block", "method"]
+    split = frame[frame["bag"] != ""].groupby(["site", "block", "bag"])["method"].nunique()
+    own = split.index.get_level_values("bag").is_unique  # numbers that begin anew in every block name no bag
+    unit = "split" if own and len(split) > frame.groupby(["site", "block"]).ngroups and (split > 1).all() else ""
+    if unit:  # parts of one bag share its clump: the bag is what was divided among the methods
+        frame = frame.assign(block=frame["block"] + ", bag " + frame["bag"])
     # Without a column that names bags, the n-th row of a stage in a block belongs to the block's n-th bag.
     turn = frame.groupby([*keys, "stage"], sort=False).cumcount().astype(str)
     named = frame.assign(turn=frame["bag"].where(frame["bag"] != "", "row " + turn))
     bag = named.groupby([*keys, "turn"], sort=False).ngroup()
-    return Trial(frame.assign(bag=bag), source, notes=tuple(log.notes))
+    frame = frame.assign(bag=bag)
+    pooled = bool((frame["effort"] != 1).any())
+    several = bool((frame.groupby(keys)["bag"].nunique() > 1).any())
+    unit = unit or ("bag" if pooled or not several else "plug")
+    return Trial(frame, source, unit, exposure, notes=tuple(log.notes))

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING
 
+from geosample.errors import list_names
 from geosample.report.counts import tell_notes
 from geosample.report.terminal import show_table
 from geosample.units import percent, set_percent
@@ -14,7 +15,6 @@ if TYPE_CHECKING:
     from geosample.compare.model import Ratio
     from geosample.estimate import Interval
 
-CLEAR = 0.05
 NO_CLUMPING = 500.0
 USUAL = {
     "brine": "20-25 min a batch, all told (common practice, no source)",
@@ -30,8 +30,11 @@ def tell_comparison(comparison: Comparison) -> list[str]:
     return [
         _say_ratio(comparison),
         *invented,
+        *_say_level(comparison),
         *_say_equivalence(comparison),
-        *_say_sites(comparison),
+        *[line for line in _say_contrasts(comparison) if "is open" not in line][:1],
+        _say_exposure(comparison),
+        *_say_unused(comparison),
         *_say_factor(comparison),
         *([f"{left_out} rows or columns were left out or read with help (--more)."] if left_out else []),
     ]
@@ -43,6 +46,7 @@ def tell_comparison_more(comparison: Comparison) -> list[str]:
         *tell_answer(comparison),
         "",
         *_ratio_table(comparison),
+        *_say_model(comparison),
         "",
         *_effort_table(comparison),
         *(f"note: {line}" for line in tell_notes(comparison.trial.notes)),
@@ -53,8 +57,10 @@ def tell_answer(comparison: Comparison) -> list[str]:
     """Return the answer in sentences; no difference seen is never called sameness."""
     return [
         _say_ratio(comparison),
+        *_say_level(comparison),
         *_say_equivalence(comparison),
-        *_say_sites(comparison),
+        *_say_contrasts(comparison),
+        *_say_sites_p(comparison),
         *_say_stages(comparison),
         _say_zeros(comparison),
         *_say_correlation(comparison),
@@ -82,44 +88,109 @@ def _say_ratio(comparison: Comparison) -> str:
         said = f"{reference} found none at all, {method} {ratio.found[1]}"
     if not _is_clear(ratio):
         return (
-            f"We cannot tell which finds more: {said} ({percent(ratio.level)} interval {_limits(ratio.interval)}, "
-            f"{ratio.blocks} blocks; permutation p {comparison.permutation_p:.3g}). "
-            "That is not to say they are the same."
+            f"We cannot tell which finds more: {said} ({set_percent(ratio.level)} interval "
+            f"{_limits(ratio.interval)}, {ratio.blocks} blocks; permutation p {comparison.permutation_p:.3g}). "
+            "That is not to say they are alike."
         )
     more = "more" if ratio.interval.low > 1 else "less"
     return (
-        f"{method} finds {more}: {said} ({percent(ratio.level)} interval {_limits(ratio.interval)}, "
+        f"{method} finds {more}: {said} ({set_percent(ratio.level)} interval {_limits(ratio.interval)}, "
         f"{ratio.blocks} blocks; permutation p {comparison.permutation_p:.3g})."
     )
+
+
+def _say_level(comparison: Comparison) -> list[str]:
+    """Return that the blocks are too few for the level asked for, where they are."""
+    level, asked = comparison.overall.level, comparison.asked_level
+    if level >= asked:
+        return []
+    return [
+        f"{comparison.overall.blocks} blocks can carry {set_percent(level)} confidence, not {set_percent(asked)}: "
+        "that is what is given."
+    ]
 
 
 def _say_equivalence(comparison: Comparison) -> list[str]:
     equal = comparison.equivalence
     if equal is None:
-        return ["Whether they may be taken as the same takes a margin of yours: --margin 25%."]
+        return ["Whether they are alike enough takes a margin of yours: --margin 25%."]
     span = f"{1 / equal.margin:.2f} to {equal.margin:.2f}"
-    tests = f"two one-sided tests, p {equal.p:.3g}; interval {_limits(equal.interval)}"
+    tests = (
+        f"{set_percent(equal.level)} interval {_limits(equal.interval)}; two one-sided tests at "
+        f"{set_percent((1 - equal.level) / 2)}, p {equal.p:.3g}"
+    )
     if equal.holds:
-        small = ", though not exactly the same" if _is_clear(comparison.overall) else ""
-        return [f"They are the same within your margin, {span}{small} ({tests})."]
-    return [f"Not shown to be the same within your margin, {span} ({tests})."]
+        clear = "differ, but by no more than your margin" if _is_clear(comparison.overall) else "differ at most by it"
+        return [f"Within your margin: the ratio lies within {span}, so they {clear} ({tests})."]
+    return [f"Not shown to lie within your margin, {span} ({tests})."]
 
 
-def _say_sites(comparison: Comparison) -> list[str]:
-    if math.isnan(comparison.sites_p):
-        return []
-    if comparison.sites_p < CLEAR:
-        return [f"The ratio differs between sites (p {comparison.sites_p:.3g}): read it site by site."]
-    return [f"No difference of the ratio between sites was seen (p {comparison.sites_p:.3g}); small ones may be there."]
+def _say_contrasts(comparison: Comparison) -> list[str]:
+    """Return whether the answer differs between sites or stages: one ratio over the other, with its interval."""
+    lines = []
+    for one in comparison.contrasts:
+        times = f"{_number(one.interval.value)} times"
+        limits = f"{set_percent(one.level)} interval {_limits(one.interval)}, all {one.of}s looked at"
+        if one.interval.low > 1:
+            lines.append(
+                f"The answer differs between {one.of}s: the ratio of {one.second} is {times} that of {one.first} "
+                f"({limits}); read it {one.of} by {one.of}."
+            )
+        else:
+            lines.append(
+                f"Whether {one.of}s differ is open: the ratio of {one.second} is {times} that of {one.first} "
+                f"({limits})."
+            )
+    return lines
 
 
 def _say_stages(comparison: Comparison) -> list[str]:
     clear = [ratio for ratio in comparison.by_stage if _is_clear(ratio)]
     return [
         f"Of {ratio.stage}, {comparison.method} finds {_number(ratio.interval.value)} times as many "
-        f"({_limits(ratio.interval)})."
+        f"({set_percent(ratio.level)} interval {_limits(ratio.interval)})."
         for ratio in clear
     ]
+
+
+_UNITS = {
+    "plug": "one plug to a row",
+    "bag": "one bag to a row",
+    "split": "bags divided among the methods, each bag a block",
+}
+
+
+def _say_exposure(comparison: Comparison) -> str:
+    """Return what a row is and what its turf is reckoned by."""
+    exposure = comparison.trial.exposure
+    by = {"": "every row counts as the same turf", "m2": "exposure is the turf in the bag, m²"}
+    return f"Read as {_UNITS[comparison.trial.unit]}; {by.get(exposure, f'exposure is the column {exposure!r}')}."
+
+
+def _say_model(comparison: Comparison) -> list[str]:
+    """Return the model as in a paper."""
+    k = "no limit (Poisson)" if comparison.k > NO_CLUMPING else f"{comparison.k:.2g}"
+    exposure = "log turf (m²)" if comparison.trial.exposure == "m2" else "log plugs"
+    offset = f"{exposure} as offset" if comparison.trial.exposure else "no offset"
+    fixed = "site and method" if comparison.by_site else "method"
+    blocks, bags = comparison.overall.blocks, comparison.bags_used
+    return [
+        f"Model: counts of {bags} bags, {offset}; fixed: {fixed}; random: {blocks} blocks, normal on the log scale "
+        f"(sd {comparison.block_sd:.2g}), integrated out; negative binomial with variance m + m²/k, k {k}; log link; "
+        "maximum likelihood. Interval: profile likelihood, F(1, d) point, d = bags - blocks - 1, at most twice blocks "
+        "less sites. Levels of sites and stages pay for looking at several (Bonferroni)."
+    ]
+
+
+def _say_sites_p(comparison: Comparison) -> list[str]:
+    if math.isnan(comparison.sites_p):
+        return []
+    return [f"One ratio for all sites: p {comparison.sites_p:.3g}; a large p does not show that they are alike."]
+
+
+def _say_unused(comparison: Comparison) -> list[str]:
+    names = [str(name) for note in comparison.trial.notes for name in note.facts.get("columns", ())]
+    return [f"Columns not used: {list_names(names)}."] if names else []
 
 
 def _say_zeros(comparison: Comparison) -> str:
@@ -135,7 +206,8 @@ def _say_correlation(comparison: Comparison) -> list[str]:
     if math.isnan(rank.value):
         return []
     return [
-        f"Rank correlation of the blocks' means: {rank.value:.2f} (interval {_limits(rank)}); it says whether they "
+        f"Rank correlation of the blocks' means: {rank.value:.2f} ({set_percent(comparison.overall.level)} interval "
+        f"{_limits(rank)}); it says whether they "
         "order the ground alike, not whether they find as many."
     ]
 
@@ -144,7 +216,7 @@ def _say_blocks(comparison: Comparison) -> list[str]:
     name = set_percent(round(comparison.sized_for - 1, 2))
     asked = {
         f"tell a difference of {name}": comparison.blocks_to_tell,
-        f"show that they are the same within {name}": comparison.blocks_to_show_same,
+        f"show that they lie within {name} of each other": comparison.blocks_to_show_same,
     }
     return [f"About {n} blocks like these would {what} (chance 80 %)." for what, n in asked.items() if n is not None]
 
@@ -176,19 +248,50 @@ def _ratio_table(comparison: Comparison) -> list[str]:
 
 
 def _effort_table(comparison: Comparison) -> list[str]:
+    """Return one table of what the two take and find, lines nobody noted left out, and when each is the better."""
+    both = comparison.effort
+    lines = {
+        "minutes at hand a bag": [one.minutes for one in both],
+        "hours to wait a bag": [one.wait_hours for one in both],
+        "minutes at hand an insect": [one.minutes_per_insect for one in both],
+        "cost a bag": [one.cost for one in both],
+        "insects a bag": [one.found / one.bags for one in both],
+    }
     rows = [
-        [
-            one.method,
-            str(one.bags),
-            _noted(one.minutes),
-            _noted(one.minutes_per_insect),
-            _noted(one.cost),
-            USUAL.get(one.method, ""),
-        ]
-        for one in comparison.effort
+        [name, *("" if math.isnan(value) else f"{value:.1f}" for value in values)]
+        for name, values in lines.items()
+        if not all(map(math.isnan, values))
     ]
-    return show_table(["method", "bags", "min/bag", "min/insect", "cost/bag", "usual"], rows)
+    minutes = [one.minutes for one in both]
+    waits = [60 * one.wait_hours for one in both]
+    if not any(map(math.isnan, [*minutes, *waits])):
+        at_hand = [percent(hand / (hand + wait)) for hand, wait in zip(minutes, waits, strict=True)]
+        rows.append(["share of its time at hand", *at_hand])
+    rows += [
+        [f"of its insects, {stage}", *(percent(one.stages.get(stage, 0.0)) for one in both)]
+        for stage in dict.fromkeys(stage for one in both for stage in one.stages)
+    ]
+    usual = [f"Usual for {one.method}: {USUAL[one.method]}." for one in both if one.method in USUAL]
+    return [*show_table(["", *(one.method for one in both)], rows), *_say_better(comparison), *usual]
 
 
-def _noted(value: float) -> str:
-    return "not noted" if math.isnan(value) else f"{value:.1f}"
+def _say_better(comparison: Comparison) -> list[str]:
+    """Return when each method is the better choice, by hands and by waiting, from what was noted."""
+    one, other = comparison.effort
+    quick = None
+    if not math.isnan(one.minutes) and not math.isnan(other.minutes) and one.minutes != other.minutes:
+        quick, slow = (one, other) if one.minutes < other.minutes else (other, one)
+        told = (
+            f"Where hands are short {quick.method} is the better: {slow.minutes - quick.minutes:.1f} minutes at hand "
+            "less a bag"
+        )
+        sooner = (one, other) if one.wait_hours <= other.wait_hours else (other, one)
+        if math.isnan(one.wait_hours) or math.isnan(other.wait_hours):
+            return [f"{told}. Waiting was not noted: note wait_hours to weigh it as well."]
+        if one.wait_hours == other.wait_hours:
+            return [f"{told}; both wait as long."]
+        apart = sooner[1].wait_hours - sooner[0].wait_hours
+        if sooner[0].method == quick.method:
+            return [f"{told}, and its answer is there {apart:.1f} h sooner."]
+        return [f"{told}. Where the answer is wanted within {sooner[1].wait_hours:.0f} h, {sooner[0].method} is."]
+    return ["Which is the better choice takes minutes noted for both."] if quick is None else []
