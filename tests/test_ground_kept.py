@@ -157,3 +157,32 @@ def test_the_course_s_name_is_kept_where_any_gis_shows_it_until_another_is_given
         connection.execute("ALTER TABLE surfaces RENAME COLUMN kind TO sort")
     assert CliRunner().invoke(main, [*command, ground, "--force"]).exit_code == 0
     assert survey.course == name
+
+
+@pytest.mark.parametrize("ending", [".geojson", ".kml", ".zip"])
+def test_ground_written_out_reads_back_to_a_millionth_of_each_area(tmp_path: Path, ending: str) -> None:
+    across = (shapely.box(-20, -150, 20, -140), {"kind": "bunker", "hole": "7"})  # leaves one fairway of two pieces
+    trees = (shapely.LineString([(30, 0), (30, 90)]), {"kind": "trees"})
+    others = [(shapely.box(30, 0, 40, 9), {"kind": "other"}), (shapely.Point(2, 2), {"kind": "cup", "hole": "7"})]
+    course = write(tmp_path / "course.geojson", *one_hole(), across, trees, *others)
+    survey, out = tmp_path / "a.gpkg", tmp_path / f"clean{ending}"
+    read = CliRunner().invoke(main, ["ground", str(survey), str(course), "--collar", "30in", "--kinds", "other=other"])
+    assert read.exit_code == 0, read.output
+    written = CliRunner().invoke(main, ["ground", str(survey), "--out", str(out)])
+    assert written.exit_code == 0, written.output
+    ground, back = load_ground(open_survey(survey)), read_ground(out)
+    columns = ["surface_id", "hole", "kind"]
+    assert back.surfaces[columns].to_numpy().tolist() == ground.surfaces[columns].to_numpy().tolist()
+    areas = ground.surfaces["area_m2"].to_numpy()
+    assert back.surfaces["area_m2"].to_numpy() == pytest.approx(areas, rel=1e-6)
+    assert back.obstacles["kind"].tolist() == ground.obstacles["kind"].tolist()
+    assert back.obstacles.area.to_numpy() == pytest.approx(ground.obstacles.area.to_numpy(), rel=1e-6)
+    assert len(back.landmarks) == 1
+
+
+def test_ground_asks_for_a_file_and_refuses_an_unknown_ending(hole_file: Path, tmp_path: Path) -> None:
+    survey = str(tmp_path / "a.gpkg")
+    assert CliRunner().invoke(main, ["ground", survey]).exit_code == 2
+    run = CliRunner().invoke(main, ["ground", survey, str(hole_file), "--out", str(tmp_path / "a.dwg")])
+    assert run.exit_code == 1
+    assert "--out: found the ending '.dwg'" in run.stderr

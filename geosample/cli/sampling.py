@@ -61,7 +61,7 @@ class HoleWidths(click.ParamType[dict[str, float]]):
 
 @click.command()
 @survey_argument
-@click.argument("files", nargs=-1, required=True, type=PATH, metavar="FILE...")
+@click.argument("files", nargs=-1, type=PATH, metavar="FILE...")
 @click.option("--kinds", multiple=True, help='What labels mean: "teebox=tee,asphalt=path,OB=ignore".')
 @click.option("--kind-from", multiple=True, metavar="FIELD", help="Field that alone tells the kind.")
 @click.option("--hole-from", multiple=True, metavar="FIELD", help="Field that alone tells the hole.")
@@ -72,6 +72,7 @@ class HoleWidths(click.ParamType[dict[str, float]]):
 @click.option("--name", default="", help="What the course is called on page and papers; the file's name if none.")
 @click.option("--swap-lonlat", is_flag=True, help="The files have latitude before longitude.")
 @click.option("--picture", type=FILE, help="Draw what was understood, a PNG.")
+@click.option("--out", type=FILE, help="Write the clean ground for other programs: .geojson, .kml or .zip (Shapefile).")
 @click.option("--force", is_flag=True, help="Replace a ground that visits rest on.")
 @units_option
 @says
@@ -82,21 +83,31 @@ def ground_command(survey: Path, files: tuple[Path, ...], units: Units, **option
     FlatGeobuf (.fgb) and CSV with a column WKT; several at once are one course. What is not recognised is listed
     with the text for --kinds that settles it; it is left out only if you say so (LABEL=ignore). Overlaps go to the
     first of green, collar, tee, approach, fairway, rough; water, bunkers, paths and buildings are cut out of all.
-    Points such as cups and pins are landmarks, not ground.
+    Points such as cups and pins are landmarks, not ground. With --out and no FILE the survey's ground is written out.
 
     \b
     Example:
       geosample ground course.gpkg layers/course.geojson --collar 30in
     """  # noqa: D301 - click reads the control character, which a raw string would not hold
-    from geosample.ground import replace_ground
+    from geosample.ground import load_ground, replace_ground, write_ground
     from geosample.report.ground import tell_ground, tell_ground_more, tell_replaced
     from geosample.survey import open_survey
 
     file = open_survey(survey)
-    picture, force = options.pop("picture"), options.pop("force")
-    ground = _read_course(file, files, picture, options)
-    for line in tell_replaced(replace_ground(file, ground, force=force)):
-        talk(line)
+    picture, force, out = options.pop("picture"), options.pop("force"), options.pop("out")
+    if not files and (out or picture):
+        ground = load_ground(file)
+        _draw_picture(ground, picture)
+    elif not files:
+        message = "Missing argument 'FILE...'."
+        raise click.UsageError(message)
+    else:
+        ground = _read_course(file, files, picture, options)
+        for line in tell_replaced(replace_ground(file, ground, force=force)):
+            talk(line)
+    if out:
+        write_ground(ground, out)
+        talk(f"the clean ground: {out}")
     facts = {"survey": str(survey), **ground.summary()}
     return tell_ground(ground, units), facts, tell_ground_more(ground, units)
 

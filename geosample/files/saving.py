@@ -16,16 +16,21 @@ from __future__ import annotations
 import contextlib
 import errno
 import html
+import io
 import json
 import os
 import re
 import tempfile
+import zipfile
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from geosample.errors import GeosampleError, Problem
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    import geopandas as gpd
     import pandas as pd
 
 
@@ -159,6 +164,24 @@ _NOT_XML = re.compile("[^\t\n\r\u0020-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]"
 _CONTROL_PICTURES = 0x2400  # Unicode's block of signs that show a control character
 _SPACE = 0x20
 _TAGS = re.compile(r"<[^>]*>")
+
+
+_EARLIEST = (1980, 1, 1, 0, 0, 0)  # the same frames make the same zip: no clock in it
+
+
+def pack_shapefiles(frames: Mapping[tuple[str, str], gpd.GeoDataFrame]) -> bytes:
+    """Return a zip of shapefiles, one a frame; the key is its name and the kind of its shapes, such as Polygon."""
+    import pyogrio
+
+    packed = io.BytesIO()
+    with tempfile.TemporaryDirectory() as folder:
+        for (name, shape), frame in frames.items():
+            file = Path(folder) / f"{name}.shp"
+            pyogrio.write_dataframe(frame, file, driver="ESRI Shapefile", geometry_type=shape, encoding="UTF-8")
+        with zipfile.ZipFile(packed, "w", zipfile.ZIP_DEFLATED) as pack:
+            for part in sorted(Path(folder).iterdir()):
+                pack.writestr(zipfile.ZipInfo(part.name, _EARLIEST), part.read_bytes(), zipfile.ZIP_DEFLATED)
+    return packed.getvalue()
 
 
 def escape_cell(text: str) -> str:

@@ -25,9 +25,9 @@ from geosample.ground.model import (
     save_ground,
 )
 from geosample.ground.naming import KINDS, parse_kinds
-from geosample.ground.picture import draw_ground
 from geosample.ground.placing import open_shapes, read_own_shapes
 from geosample.ground.reading import UnknownKindsError, read_ground
+from geosample.ground.writing import draw_ground, write_ground
 
 __all__ = [
     "FORMATS",
@@ -57,4 +57,5 @@ __all__ = [
     "replace_ground",
     "save_ground",
     "split_border",
+    "write_ground",
 ]

@@ -27,7 +27,7 @@ _FEW = 50
 
 @dataclass(frozen=True, slots=True)
 class Feature:
-    """One shape of a file: a single polygon, line or point, never a collection.
+    """One shape of a file: a single polygon, line or point; a MultiPolygon only where it is known to be one surface.
 
     Parameters
     ----------

@@ -16,14 +16,16 @@ from __future__ import annotations
 import io
 import warnings
 import zipfile
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
+from itertools import groupby
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, NamedTuple
 from xml.etree import ElementTree as ET
 
 import pyogrio
 import pyproj
+import shapely
 
 from geosample.errors import FileError, GroundError, Problem
 from geosample.files.reading import (
@@ -562,7 +564,17 @@ def read_file(path: Path, *, any_kind: bool = False) -> Content:
     except OSError as error:
         problem = Problem(str(path), f"'{error.strerror or error}'", "a file that can be read", "check its permissions")
         raise GroundError(problem) from error
-    return replace(content, features=tuple(_with_tags(feature) for feature in content.features))
+    features = (_with_tags(feature) for feature in content.features)
+    return replace(content, features=tuple(_join_pieces(features)))
+
+
+def _join_pieces(features: Iterable[Feature]) -> Iterator[Feature]:
+    """Yield the features, pieces of a surface that has an id of ours in one; others' may be many surfaces."""
+    for (_, own), found in groupby(features, key=lambda one: (one.source, one.fields.get("surface_id"))):
+        pieces = list(found)
+        if own and len(pieces) > 1 and {piece.shape.geom_type for piece in pieces} == {"Polygon"}:
+            pieces = [replace(pieces[0], shape=shapely.multipolygons([piece.shape for piece in pieces]))]
+        yield from pieces
 
 
 def _with_tags(feature: Feature) -> Feature:

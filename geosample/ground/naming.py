@@ -181,7 +181,7 @@ _WORDS = {
     "parking, car park, parking lot, cycleway, residential, pedestrian, unclassified, steps",
     "building": "building, buildings, clubhouse, club house, shed, maintenance building, pump house, house",
     LANDMARK: "cup, pin, flag, flagstick, hole, hole line, centerline, centreline, sprinkler, sprinkler head, "
-    "course, course boundary, golf course, marker",
+    "course, course boundary, golf course, marker, landmark",
 }
 WORDS = {word.strip(): kind for kind, words in _WORDS.items() for word in words.split(",")}
 """Words of the trade, in the plain form ``plain_label`` gives, and the kind each means."""
@@ -385,6 +385,8 @@ def _look_up(field: str, value: str) -> Meaning | None:
     word = plain_label(value)
     if field in _TAGS:
         return Meaning(WORDS[word], value) if word in _TAGS[field] else None
+    if field == "kind" and word == "other":  # as it stands in our own files
+        return Meaning(word, value)
     if field == "building":
         return Meaning("building", value) if word not in {"no", "false", "0"} else None
     island = _ISLAND_ENDINGS.fullmatch(word)

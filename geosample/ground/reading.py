@@ -199,6 +199,7 @@ def sort_features(frame: gpd.GeoDataFrame) -> Sorted:
     """
     frame = close_lines(frame)
     shape = shapely.get_type_id(frame.geometry.to_numpy())
+    shape[shape == shapely.GeometryType.MULTIPOLYGON] = POLYGON
     if not (shape == POLYGON).any():
         raise GroundError(_no_polygons(frame, shape))
     unknown = frame["kind"].isna().to_numpy() & (shape != POINT)

@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import io
-import tempfile
-import zipfile
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -16,7 +14,7 @@ import shapely
 
 from geosample.cautions import IN_SHORT
 from geosample.errors import TreatError
-from geosample.files.saving import escape_html, escape_xml, make_folder, save_file, write_csv
+from geosample.files.saving import escape_html, escape_xml, make_folder, pack_shapefiles, save_file, write_csv
 from geosample.ground import only_polygons
 from geosample.report.treat import show_take, tell_drive, tell_zone
 from geosample.units import ACRE_M2, FOOT2_M2, HECTARE_M2
@@ -31,7 +29,6 @@ if TYPE_CHECKING:
 
 
 _DEGREES = 1e-7
-_EARLIEST = (1980, 1, 1, 0, 0, 0)  # the same zones make the same zip: no clock in it
 _FIELDS = {
     "zone_id": "zone_id",
     "action": "action",
@@ -205,23 +202,14 @@ def _write_layer(layer: _FileLayer, place: Path) -> Iterator[Path]:
 
 def _write_shapefile(layer: _FileLayer, place: Path) -> Path:
     """Write a zipped shapefile with the columns of ``_FIELDS``."""
-    import pyogrio
-
     frame = layer.frame.assign(hole=layer.frame["hole"].fillna(""))
     if "area_m2" in frame:
         frame = frame.assign(acres=frame["area_m2"] / ACRE_M2)
     if "simulated" in frame:
         frame = frame.assign(simulated=1)  # the format has no flags
     frame = frame[[*(name for name in _FIELDS if name in frame), "geometry"]].rename(columns=_FIELDS)
-    packed = io.BytesIO()
-    with tempfile.TemporaryDirectory() as folder:
-        file = Path(folder) / f"{layer.name}.shp"
-        shape = layer.shape.removeprefix("Multi")
-        pyogrio.write_dataframe(frame, file, driver="ESRI Shapefile", geometry_type=shape, encoding="UTF-8")
-        with zipfile.ZipFile(packed, "w", zipfile.ZIP_DEFLATED) as pack:
-            for part in sorted(Path(folder).iterdir()):
-                pack.writestr(zipfile.ZipInfo(part.name, _EARLIEST), part.read_bytes(), zipfile.ZIP_DEFLATED)
-    return save_file(place / f"{layer.name}_shapefile.zip", packed.getvalue(), TreatError)
+    packed = pack_shapefiles({(layer.name, layer.shape.removeprefix("Multi")): frame})
+    return save_file(place / f"{layer.name}_shapefile.zip", packed, TreatError)
 
 
 def _write_gpx(tracks: Sequence[tuple[str, str, list[Geometry]]], path: Path) -> Path:

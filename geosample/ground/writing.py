@@ -1,15 +1,18 @@
-"""A look at the ground: one picture of what was understood, kind by kind, with hole numbers and a scale."""
+"""The ground for others: a picture of what was understood, kind by kind, and files of it for any other program."""
 
 from __future__ import annotations
 
+import io
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+import geopandas as gpd
 import numpy as np
+import pandas as pd
 import shapely
 
 from geosample.errors import GroundError, Problem
-from geosample.files.saving import save_file
+from geosample.files.saving import pack_shapefiles, save_file
 from geosample.palettes import GREENS, GREYS, OKABE_ITO, VIRIDIS
 
 if TYPE_CHECKING:
@@ -137,3 +140,53 @@ def _name_layers(ground: Ground) -> list[MapLayer]:
         MapLayer(shapes[size == 0], Mark(0.6, _LEFT_OUT, _LEFT_OUT, 0.1, rim_mm=0), "" if (size > 0).any() else words),
         MapLayer(largest.geometry.to_numpy(), outline, labels=labels, label_style=Text(6.5, colour=_LEFT_OUT)),
     ]
+
+
+_ENDINGS = (".geojson", ".kml", ".zip")
+_DECIMALS = "12"  # of a degree, 0.1 µm: the 7 that GeoJSON recommends change a green's area by 1e-5 of itself
+_OWN = ["surface_id", "kind", "hole", "name", "geometry"]
+
+
+def write_ground(ground: Ground, path: Path) -> None:
+    """Write surfaces, obstacles and landmarks as a file that any other program opens, and ``read_ground`` too.
+
+    Parameters
+    ----------
+    ground : Ground
+        As read.
+    path : Path
+        Ending in ``.geojson`` (RFC 7946, but with 12 decimals), ``.kml``, or ``.zip`` for shapefiles, one for
+        polygons, lines and points each; an existing file is replaced.
+
+    Raises
+    ------
+    GroundError
+        For another ending, or when the folder can't be written.
+
+    Notes
+    -----
+    Read back, no surface's area changes by more than 1e-6 of itself: pieces of one surface are known by its id.
+    """
+    import pyogrio
+
+    ending = path.suffix.lower()
+    if ending not in _ENDINGS:
+        raise GroundError(Problem("out", f"the ending '{path.suffix}'", ", ".join(_ENDINGS), "name it course.geojson"))
+    frames = [ground.surfaces, ground.obstacles, *([] if ground.landmarks is None else [ground.landmarks])]
+    rows = pd.concat([frame.reindex(columns=_OWN) for frame in frames if len(frame)], ignore_index=True)
+    frame = gpd.GeoDataFrame(rows, geometry="geometry", crs=ground.crs).to_crs(4326)
+    if ending == ".zip":
+        size = shapely.get_dimensions(frame.geometry.to_numpy())
+        names = (("points", "Point"), ("lines", "LineString"), ("polygons", "Polygon"))
+        shapes = {name: frame[size == number] for number, name in enumerate(names) if (size == number).any()}
+        save_file(path, pack_shapefiles(shapes), GroundError)
+        return
+    text = io.BytesIO()
+    if ending == ".geojson":
+        how = {"driver": "GeoJSON", "RFC7946": "YES", "COORDINATE_PRECISION": _DECIMALS}
+    else:
+        how = {"driver": "LIBKML"}
+        words = frame[["hole", "kind"]].fillna("").agg(" ".join, axis=1).str.strip()
+        frame = frame.assign(Name=words)
+    pyogrio.write_dataframe(frame, text, layer="ground", geometry_type="Unknown", **how)
+    save_file(path, text.getvalue(), GroundError)
