@@ -3,17 +3,20 @@
 from __future__ import annotations
 
 import math
+import warnings
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pandas as pd
 import pytest
+import statsmodels
 import statsmodels.api as sm
 from click.testing import CliRunner
 from invent_trial import PATH, write_trial
 from numpy.typing import ArrayLike
 from scipy import integrate, optimize, stats
+from statsmodels.stats.weightstats import ttost_paired
 
 from geosample.cli import main
 from geosample.compare import Trial, compare_methods, read_example, read_trial
@@ -327,3 +330,46 @@ def test_two_ratios_that_differ_are_told_with_the_interval_of_their_quotient() -
     assert (found.first, found.second, found.interval.value) == ("a", "b", pytest.approx(8.0))
     assert (found.interval.low, found.interval.high) == (pytest.approx(8 / reach), pytest.approx(8 * reach))
     assert find_contrast("site", [ratio("a", 1.0, 0.0, 2.0), ratio("b", 8.0, 4.0, 16.0)], 0.95) is None
+
+
+def test_a_published_block_trial_gives_the_ratio_of_a_reference_library() -> None:
+    # Data: Thall & Vail 1990, Biometrics 46:657-671 (seizures of 59 people in four periods), as statsmodels carries
+    # them for its own tests; each person is a block, the fourth period is held against the three before. Reference:
+    # statsmodels' negative binomial with a factor for each person, in the same run.
+    path = Path(statsmodels.__file__).parent / "genmod" / "tests" / "results" / "epil.csv"
+    if not path.is_file():
+        pytest.skip("statsmodels came without its tests' data")
+    table = pd.read_csv(path)
+    person = np.asarray(pd.factorize(table["subject"])[0])
+    fourth = (table["period"] == 4).to_numpy(float)
+    data = as_blocks(table["y"], fourth, person)
+    ours = ratio_interval(data, fit_ratio(data), level=0.95)
+    factors = np.column_stack([fourth, np.eye(person.max() + 1)[person]])
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")  # people without a seizure have no finite factor
+        theirs = sm.NegativeBinomial(table["y"], factors).fit(disp=0, maxiter=300)
+    assert ours.value == pytest.approx(math.exp(theirs.params.iloc[0]), rel=0.03)
+    # Factors take a degree of freedom each and leave k too large, so that theirs is the narrower.
+    low, high = np.exp(theirs.conf_int().iloc[0])
+    assert ours.low < low < high < ours.high
+    assert math.log(ours.high / ours.low) == pytest.approx(math.log(high / low), rel=0.25)
+
+
+def test_equivalence_of_many_insects_is_the_paired_test_of_a_reference_library() -> None:
+    # With thousands in a bag the logs are as good as normal. Reference: statsmodels' two one-sided paired t tests.
+    rng, n, margin = np.random.default_rng(3), 20, math.log(1.25)
+    here = np.repeat(2000 * np.exp(rng.normal(0, 0.5, n)), 2)
+    method = np.tile([0.0, 1.0], n)
+    count = rng.poisson(here * rng.gamma(60, 1 / 60, 2 * n) * np.where(method > 0, 1.05, 1.0))
+    data = as_blocks(count, method, np.repeat(range(n), 2))
+    fit = fit_ratio(data)
+    logs = np.log(count).reshape(n, 2)
+    theirs = ttost_paired(logs[:, 1], logs[:, 0], -margin, margin)[0]
+    ours = max(one_sided_p(data, fit, -margin, 1), one_sided_p(data, fit, margin, -1))
+    assert (ours < 0.01) == (theirs < 0.01)
+    assert math.log(ours / theirs) == pytest.approx(0, abs=1)
+    apart = logs[:, 1] - logs[:, 0]
+    half = stats.t.ppf(0.95, n - 1) * apart.std(ddof=1) / math.sqrt(n)
+    interval = ratio_interval(data, fit, level=0.90)
+    expected = np.exp([apart.mean() - half, apart.mean() + half])
+    assert [interval.low, interval.high] == pytest.approx(expected, rel=0.01)
