@@ -26,7 +26,7 @@ USUAL = {
 def tell_comparison(comparison: Comparison) -> list[str]:
     """Return the answer: which finds more, whether they may be taken as the same, and what was left out."""
     invented = ["Invented counts, to show what the command answers."] if comparison.trial.invented else []
-    left_out = len(comparison.trial.notes)
+    left_out = sum("columns" not in note.facts for note in comparison.trial.notes)
     return [
         _say_ratio(comparison),
         *invented,
@@ -36,7 +36,7 @@ def tell_comparison(comparison: Comparison) -> list[str]:
         _say_exposure(comparison),
         *_say_unused(comparison),
         *_say_factor(comparison),
-        *([f"{left_out} rows or columns were left out or read with help (--more)."] if left_out else []),
+        *([f"{left_out} rows were left out or read with help (--more)."] if left_out else []),
     ]
 
 

@@ -30,8 +30,8 @@ def tell_rehearsal(rehearsal: Rehearsal, units: Units = "us") -> list[str]:
     return [
         tell_verdict(rehearsal),
         *show_table(*_table(rehearsal, units)),
-        f"kinds: decided rightly, of the rounds whose truth is {CLEAR:g} times from {_threshold(rehearsal, units)} or "
-        "more; ± is the luck of the rounds.",
+        f"kinds: decided rightly where the truth is {CLEAR:g} times from {_threshold(rehearsal, units)} or more; "
+        "±: luck of the rounds",
         _say_played(rehearsal),
     ]
 
@@ -74,11 +74,15 @@ def tell_verdict(rehearsal: Rehearsal) -> str:
     decided = _decided(sure, first)
     if len(says) and says["points"].min() <= first["points"]:
         a_map = "and give a map"
-    others = [kind for kind in dict.fromkeys(kinds["kind"]) if kind not in decided]
+    clear = kinds[kinds["world"] == "all"].groupby("kind", sort=False)["clear"].max()
+    near = [PLURALS.get(kind, kind) for kind in clear.index[clear < FEW_CLEAR]]
+    others = [kind for kind in clear.index[clear >= FEW_CLEAR] if kind not in decided]
+    fewest = {kind: str(_fewest(sure, kind) or f"more than {most}") for kind in others}
     needs = [
-        f"{PLURALS.get(kind, kind)} need {fewest if (fewest := _fewest(sure, kind)) else f'more than {most}'}"
-        for kind in others
+        f"{' and '.join(PLURALS.get(kind, kind) for kind in others if fewest[kind] == number)} need {number}"
+        for number in dict.fromkeys(fewest.values())
     ]
+    needs += [f"{' and '.join(near)} lie too near the threshold to ask"] if near else []
     named = " and ".join(PLURALS.get(kind, kind) for kind in decided)
     return f"{_points(first)} points, {first['hours']:.1f} h, decide {named}; {', '.join([*needs, a_map])}."
 
@@ -136,10 +140,8 @@ def _name(world: str) -> str:
 def _say_played(rehearsal: Rehearsal) -> str:
     names = [one.name for one in rehearsal.worlds]
     if set(names) <= set(_GUESSES):
-        told = ", ".join(_name(name) for name in names)
         return (
-            f"{rehearsal.rounds} rounds a number, in turn on {len(names)} guesses, not from your ground (own choice): "
-            f"{told}."
+            f"{rehearsal.rounds} rounds a number on {len(names)} guesses, none from your ground (own choice; --more)."
         )
     return f"{rehearsal.rounds} rounds a number, on what visit {', '.join(names)} found; simulated, no turf sampled."
 
