@@ -28,7 +28,7 @@ PACKAGE_NAMES = {"__version__"}  # what any room may take from the package itsel
 TOOLS = [["ruff", "check", "."], ["ruff", "format", "--check", "."], ["mypy"]]
 SHARED_ROOMS = {"errors", "files", "workers", "units", "words", "pests", "survey", "cautions", "palettes", "report"}
 SHARED_ROOMS |= {"drawing", "distributions", "results"}
-FRONT = {"cli", "demo", "batch", "door"}  # they call the stages; no stage may call them
+FRONT = {"cli", "demo", "batch", "door", "desk"}  # they call the stages; no stage may call them
 HEAVY = {
     "geopandas",
     "pandas",

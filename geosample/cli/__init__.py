@@ -6,7 +6,7 @@ import errno
 import gc
 import importlib
 import sys
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
@@ -34,6 +34,7 @@ COMMANDS = {
     "compare": ("answers", "Say how two extraction methods compare."),
     "rehearse": ("sampling", "Play the survey before it is walked: what would so many plugs tell?"),
     "batch": ("many", "Run the same stages on many survey files."),
+    "desk": ("many", "Do the whole job in the browser, on this machine."),
 }
 BAD_DATA = 1
 _ASKED = "geosample.asked"  # the command and its words, for the error nobody foresaw
@@ -67,12 +68,8 @@ class _StageOrder(click.Group):
         except Exception as error:
             if ctx.params.get("debug") or getattr(error, "errno", None) == errno.EPIPE:
                 raise
-            command = self.get_command(ctx, ctx.invoked_subcommand or "")
             asked = ctx.meta.get(_ASKED, ())
-            problems = _tell(error, asked)
-            if command is not None:
-                problems = tuple(name_options(problem, command) for problem in problems)
-            for line in list_problems(problems, more="--more" in asked or "--json" in asked):
+            for line in list_problems(tell_error(error, asked), more="--more" in asked or "--json" in asked):
                 click.echo(f"geosample: {line}", err=True)
             ctx.exit(BAD_DATA)
 
@@ -101,13 +98,17 @@ def _without_collecting() -> Iterator[None]:
             gc.enable()
 
 
-def _tell(error: Exception, asked: tuple[str, ...]) -> tuple[Problem, ...]:
+def tell_error(error: Exception, asked: Sequence[str]) -> tuple[Problem, ...]:
+    """Return what a command's error means to who typed its words, the command's name first."""
     if isinstance(error, GeosampleError):
-        return error.problems
-    return (_tell_disk(error) if isinstance(error, OSError) else _tell_unforeseen(error, asked),)
+        problems = error.problems
+    else:
+        problems = (_tell_disk(error) if isinstance(error, OSError) else _tell_unforeseen(error, asked),)
+    command = load_command(asked[0]) if asked and asked[0] in COMMANDS else None
+    return problems if command is None else tuple(name_options(problem, command) for problem in problems)
 
 
-def _tell_unforeseen(error: Exception, asked: tuple[str, ...]) -> Problem:
+def _tell_unforeseen(error: Exception, asked: Sequence[str]) -> Problem:
     """Return what no stage foresaw, with every file that was named: any of them may be at fault."""
     command, *given = asked or ("",)
     where = ", ".join(word for word in given if Path(word).is_file()) or f"geosample {command}"

@@ -1,4 +1,4 @@
-"""Commands that run others: ``demo``, ``batch``."""
+"""Commands that run others: ``demo``, ``batch``, ``desk``."""
 
 from __future__ import annotations
 
@@ -124,3 +124,36 @@ def batch_command(
     say(tell_batch(outcomes, region), summary, as_json=as_json, rest=tell_batch_more(outcomes), more=more)
     if states & {"failed", "unfinished"}:
         ctx.exit(1)
+
+
+@click.command()
+@click.argument("place", required=False, default=".", type=PATH, metavar="[FOLDER|SURVEY]")
+@click.option("--no-browser", is_flag=True, help="Only say which file opens the desk.")
+def desk_command(place: Path, no_browser: bool) -> None:
+    """Do the whole job in the browser, on this machine alone, in a folder (this one when not given).
+
+    It listens on this machine only and asks nothing of any network. Close it on its page, or with Ctrl-C here.
+
+    \b
+    Example:
+      geosample desk course.gpkg
+    """  # noqa: D301
+    import webbrowser
+
+    from geosample.desk.server import open_desk
+    from geosample.errors import GeosampleError, Problem
+
+    is_survey = place.suffix.lower() == ".gpkg"
+    folder = place.absolute().parent if is_survey else place
+    if not folder.is_dir():
+        raise GeosampleError(Problem(str(folder), "no such folder", "a folder to work in", "make it, or name another"))
+    others = sorted(path.name for path in folder.glob("*.gpkg") if not path.name.startswith("."))
+    survey = place.name if is_survey else next(iter(others), "course.gpkg")
+
+    def tell(address: str, door: Path) -> None:
+        talk(f"The desk is open at {address} for the browser that opens this file once: {door.as_uri()}")
+        if not no_browser:
+            webbrowser.open(door.as_uri())
+
+    with contextlib.suppress(KeyboardInterrupt):
+        open_desk(folder, survey, tell=tell)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import functools
+import inspect
 import re
 from collections.abc import Callable, Iterable, Mapping
 from pathlib import Path
@@ -81,6 +82,14 @@ def says(command: Callable[..., Told]) -> Callable[..., None]:
         say(lines, facts, as_json=as_json, rest=rest, more=more)
 
     return more_option(json_option(run))
+
+
+def hear(command: click.Command, words: list[str]) -> Told:
+    """Run a command that ``says`` something and return what it has to say, for who shows it in another way."""
+    with command.make_context(command.name, list(words)) as context:
+        asked = {name: value for name, value in context.params.items() if name not in {"as_json", "more"}}
+        told: Told = inspect.unwrap(command.callback)(**asked)  # type: ignore[arg-type]
+    return told
 
 
 def split_words(ctx: click.Context, param: click.Parameter, value: str | None) -> tuple[str, ...]:  # noqa: ARG001

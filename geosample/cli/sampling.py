@@ -34,6 +34,7 @@ from geosample.units import Units, percent
 from geosample.words import ALLOCATIONS, DRAW_METHODS, METHODS, WALKS
 
 if TYPE_CHECKING:
+    from geosample.design import Design
     from geosample.ground import Ground
     from geosample.survey import Survey
 
@@ -297,17 +298,27 @@ def design_command(survey: Path, units: Units, **asked: Any) -> Told:
     Example:
       geosample design course.gpkg --visit 2026-05-04 --points 60 --holes 1-3 --border 15ft --seed 7
     """  # noqa: D301
-    from geosample.design import check_open, draw_design, load_last_design, read_known, save_design
-    from geosample.ground import load_ground
+    from geosample.design import check_open, save_design
     from geosample.report.design import tell_design, tell_design_more
     from geosample.survey import open_survey
 
     _check_wish(asked)
     file = open_survey(survey, must_exist=True)
     check_open(file.read("samples"), asked["visit"])
+    design = draw_asked(file, asked)
+    save_design(file, design)
+    rest = tell_design_more(design, units)
+    return tell_design(design, units), design.summary(), rest
+
+
+def draw_asked(file: Survey, asked: dict[str, Any]) -> Design:
+    """Return the design that the command's options ask for, which is not stored."""
+    from geosample.design import draw_design, load_last_design, read_known
+    from geosample.ground import load_ground
+
     ground = load_ground(file)
     known = read_known(file, load_pest(asked["pest"]).name)
-    asked.pop("least_spacing")
+    asked = {name: value for name, value in asked.items() if name != "least_spacing"}
     if asked["k"] is None:
         asked |= {"k": known.k, "k_from_visit": known.k_from_visit}
     if asked["allocation"] == "optimal":
@@ -316,10 +327,7 @@ def design_command(survey: Path, units: Units, **asked: Any) -> Told:
         asked[name] = asked[name] or None
     asked["stop_low_per_m2"], asked["stop_high_per_m2"] = asked.pop("stop_lines") or (None, None)
     last = load_last_design(file, asked["visit"]) if asked["keep"] else None
-    design = draw_design(ground, **asked, last=last)
-    save_design(file, design)
-    rest = tell_design_more(design, units)
-    return tell_design(design, units), design.summary(), rest
+    return draw_design(ground, **asked, last=last)
 
 
 def _check_wish(asked: Mapping[str, Any]) -> None:

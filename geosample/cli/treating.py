@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime
+from collections.abc import Mapping
 from dataclasses import asdict
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -25,13 +26,14 @@ from geosample.cli.options import (
     visit_option,
 )
 from geosample.report import talk
-from geosample.units import FOOT_M
+from geosample.units import FOOT_M, Units
 
 if TYPE_CHECKING:
     from geosample.density import Looks
     from geosample.ground import Ground
     from geosample.survey import Survey
     from geosample.treat import Zones
+    from geosample.treat.suggest import Evidence
 
 _STRIP_STEPS_M = {"us": 5 * FOOT_M, "metric": 1.0}
 """By how much the targeting curve's strips grow, so that they read evenly."""
@@ -133,33 +135,11 @@ def treat_command(survey: Path, out: Path, visit: str | None, **asked: Any) -> T
     from geosample.files.saving import make_folder
     from geosample.report.treat import tell_looks, tell_plan, tell_plan_more
     from geosample.survey import open_survey
-    from geosample.treat import Sprayer, gather_evidence, save_zones, suggest_zones, write_plan, write_zones
-    from geosample.treat.amounts import parse_rate, parse_tank
+    from geosample.treat import save_zones, write_plan, write_zones
 
-    price_m2 = asked.pop("price_m2")
-    units, paper, by, *applied = (asked.pop(name) for name in ("units", "paper", "by", "rate", "carrier", "tank"))
-    rate, carrier, tank = applied
-    _refuse_pairs([kind for kind, _ in asked["keep_off_m"]], tank, carrier)
-    asked["keep_off_m"] = dict(asked["keep_off_m"])
-    sprayer = Sprayer(
-        rate=None if rate is None else parse_rate(rate),
-        carrier=None if carrier is None else parse_rate(carrier, where="--carrier", dimension="volume"),
-        tank=None if tank is None else parse_tank(tank),
-    )
+    price_m2, units, paper = (asked.pop(name) for name in ("price_m2", "units", "paper"))
     file = open_survey(survey, must_exist=True)
-    found = gather_evidence(file, visit, by=by)
-    if found.estimated_now:
-        talk("There were no estimates yet: made them first, as 'geosample estimate' does.")
-    zones = suggest_zones(
-        found.density_map,
-        found.ground,
-        **asked,
-        strip_step_m=_STRIP_STEPS_M[units],
-        sprayer=sprayer,
-        findings=found.findings,
-        treatments=found.treatments,
-        samples=found.samples,
-    )
+    found, zones = suggest_asked(file, visit, asked, units)
     make_folder(out, TreatError)
     save_zones(file, zones)
     files = write_zones(zones, out, units=units)
@@ -175,6 +155,35 @@ def treat_command(survey: Path, out: Path, visit: str | None, **asked: Any) -> T
     lines = [*tell_plan(zones, units), *looks, f"Wrote {plan.name} and {len(files) - 1} files of zones into {out}."]
     rest = [*tell_plan_more(zones, units), *looks, *(f"wrote {path}" for path in files)]
     return lines, summary, rest
+
+
+def suggest_asked(file: Survey, visit: str | None, asked: Mapping[str, Any], units: Units) -> tuple[Evidence, Zones]:
+    """Return the zones that the command's options ask for, which are not stored, and what they rest on."""
+    from geosample.treat import Sprayer, gather_evidence, suggest_zones
+    from geosample.treat.amounts import parse_rate, parse_tank
+
+    asked = dict(asked)
+    by, rate, carrier, tank = (asked.pop(name) for name in ("by", "rate", "carrier", "tank"))
+    _refuse_pairs([kind for kind, _ in asked["keep_off_m"]], tank, carrier)
+    sprayer = Sprayer(
+        rate=None if rate is None else parse_rate(rate),
+        carrier=None if carrier is None else parse_rate(carrier, where="--carrier", dimension="volume"),
+        tank=None if tank is None else parse_tank(tank),
+    )
+    found = gather_evidence(file, visit, by=by)
+    if found.estimated_now:
+        talk("There were no estimates yet: made them first, as 'geosample estimate' does.")
+    zones = suggest_zones(
+        found.density_map,
+        found.ground,
+        **asked | {"keep_off_m": dict(asked["keep_off_m"])},
+        strip_step_m=_STRIP_STEPS_M[units],
+        sprayer=sprayer,
+        findings=found.findings,
+        treatments=found.treatments,
+        samples=found.samples,
+    )
+    return found, zones
 
 
 def _weigh_looks(file: Survey, zones: Zones, ground: Ground, price_m2: float) -> Looks | None:

@@ -126,6 +126,18 @@ def list_layers(path: Path) -> list[str]:
         raise SurveyError(tell_sqlite(path, error)) from error
 
 
+def list_changes(path: Path) -> dict[str, str]:
+    """Return when each layer was last changed, as the file itself says it (GeoPackage's ``last_change``)."""
+    if not path.exists():
+        return {}
+    sql = "SELECT table_name, last_change FROM gpkg_contents"
+    try:
+        with open_door(path) as file, closing(_connect(file)) as connection:
+            return {str(name): str(when) for name, when in connection.execute(sql)}
+    except sqlite3.DatabaseError as error:
+        raise SurveyError(tell_sqlite(path, error)) from error
+
+
 def read_description(path: Path, layer: str) -> str:
     """Return what the file calls a layer for people, GeoPackage's description of it; empty where it has none.
 

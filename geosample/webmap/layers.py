@@ -60,6 +60,7 @@ def surface_features(story: Story) -> list[Feature]:
             {
                 "look": f"surface {row['kind']}{' mapped' if row['surface_id'] in own else ''}",
                 "id": row["surface_id"],
+                "hole": row["hole"] or "",
                 "name": f"{row['surface_id']}, {row['kind']}",
                 "say": words.tell_surface(
                     row, None if cells is None else _sum_cells(own.get(row["surface_id"], cells.iloc[:0]))

@@ -312,3 +312,4 @@ const geosample = (() => {
 
   return { feature, place, start, style, tell, current: () => page };
 })();
+window.geosample = geosample;  // for the desk, which shows this page in a frame and draws its drafts on it

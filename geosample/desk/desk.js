@@ -1,0 +1,479 @@
+"use strict";
+// The desk's page: it shows what the server tells of the work, sends what is pressed, and draws drafts on the map's page.
+const desk = (() => {
+  const find = (selector, within) => (within || document).querySelector(selector);
+  const all = (selector, within) => Array.from((within || document).querySelectorAll(selector));
+  const meta = (name) => find(`meta[name=${name}]`).content;
+  const token = meta("desk-token");
+  const given = JSON.parse(meta("desk-given"));
+  const words = given.words;
+  const frame = find("#map");
+  // A slider beside a question; the unit is written with the number, as the command wants it.
+  const sliders = {
+    plan: { points: { min: 10, max: 240, step: 5, start: 90 } },
+    treat: { threshold: { us: { min: 2, max: 150, step: 1, start: 30, unit: "/ft2" }, metric: { min: 20, max: 1600, step: 10, start: 320, unit: "/m2" } }, "miss-cost": { min: 0.5, max: 12, step: 0.5, start: 3 } },
+  };
+  let state = null;
+  let drawn = "";
+  let view = null;
+  let drafts = null;
+  let pick = null;
+
+  const say = (text) => { find("#spoken").textContent = text || ""; };
+  const make = (tag, text, looks) => { const node = document.createElement(tag); node.textContent = text || ""; node.className = looks || ""; return node; };
+  const card_of = (step) => find(`#card-${step}`);
+  const open_step = () => { const head = find(".head[aria-expanded=true]"); return head && head.closest(".card").dataset.step; };
+
+  async function ask(path, body) {
+    try {
+      const answer = await fetch(path, body === undefined ? {} : {
+        method: "POST", headers: { "X-Desk-Token": token, ...(body instanceof FormData ? {} : { "Content-Type": "application/json" }) },
+        body: body instanceof FormData ? body : JSON.stringify(body),
+      });
+      if (!answer.ok) { say(answer.status === 413 ? words.too_large : words.lost); return null; }
+      return await answer.json();
+    } catch {
+      say(words.lost);
+      return null;
+    }
+  }
+
+  // What the stages say: a row of a table stays in line, all else is a sentence.
+  function tell(box, lines) {
+    box.replaceChildren();
+    let table = null;
+    for (const line of lines) {
+      if (line.trim().includes("  ") && !line.startsWith("  ")) {
+        if (!table) { table = make("div", "", "table"); table.tabIndex = 0; box.append(table); }
+        table.textContent += `${line}\n`;
+      } else if (line.startsWith("  ") && box.lastChild && !table) {
+        box.lastChild.textContent += ` ${line.trim()}`;
+      } else {
+        table = null;
+        if (line) { box.append(make("p", line)); }
+      }
+    }
+  }
+
+  function answers(step) {
+    const card = card_of(step);
+    const found = {};
+    for (const field of all("[data-option]", card)) {
+      const value = field.type === "checkbox" ? (field.checked ? "on" : "") : field.value.trim();
+      if (value) { found[field.dataset.option] = value; }
+    }
+    const files = all(".dropped input:checked", card).map((box) => box.value);
+    if (files.length) { found.files = files; }
+    return found;
+  }
+
+  function make_field(question, step) {
+    const row = make("div", "", "question");
+    const id = `${step}-${question.name}`;
+    const label = make("label", question.name.replace(/-/g, " ").replace(/^./, (first) => first.toUpperCase()));
+    label.htmlFor = id;
+    let field = document.createElement(question.kind === "choice" || question.kind === "file" ? "select" : "input");
+    if (question.kind === "choice") {
+      if (!question.default) { field.append(new Option("", "")); }
+      for (const choice of question.choices) { field.append(new Option(choice, choice)); }
+    } else if (question.kind === "file") {
+      field.append(new Option("", ""));
+      field.dataset.file = "yes";
+    } else if (question.kind === "flag") {
+      field.type = "checkbox";
+    } else {
+      field.type = "text";
+      if (question.kind === "number") { field.inputMode = "decimal"; }
+    }
+    field.id = id;
+    field.dataset.option = question.name;
+    if (question.kind !== "flag" && question.kind !== "file") { field.value = question.default; }
+    if (question.name === "visit" || question.name === "date") { field.placeholder = today(); }
+    if (step === "plan" && question.name === "visit") { field.value = today(); }
+    const help = make("span", question.help, "help");
+    help.id = `${id}-help`;
+    field.setAttribute("aria-describedby", help.id);
+    row.append(label, field);
+    add_slider(row, field, step, question.name);
+    if (question.name === "start" || question.name === "end") {
+      const button = make("button", "Pick it on the map");
+      button.type = "button";
+      button.addEventListener("click", () => { pick = field; show_place(true); });
+      row.append(button);
+    }
+    row.append(help);
+    return row;
+  }
+
+  const today = () => { const now = new Date(); return new Date(now - now.getTimezoneOffset() * 60000).toISOString().slice(0, 10); };
+
+  function add_slider(row, field, step, name) {
+    const known = (sliders[step] || {})[name];
+    if (!known) { return; }
+    const slider = document.createElement("input");
+    slider.type = "range";
+    slider.setAttribute("aria-label", field.dataset.option);
+    const fit = () => {
+      const use = known.us ? known[state ? state.units : "us"] : known;
+      Object.assign(slider, { min: use.min, max: use.max, step: use.step });
+      slider.value = parseFloat(field.value) || use.start;
+      return use;
+    };
+    fit();
+    slider.addEventListener("input", () => {
+      const value = slider.value;
+      field.value = value + (fit().unit || "");
+      slider.value = value;
+      field.dispatchEvent(new Event("input", { bubbles: true }));
+    });
+    field.addEventListener("input", fit);
+    row.append(slider);
+  }
+
+  function build() {
+    for (const one of given.cards) {
+      const card = card_of(one.step);
+      for (const question of one.questions) {
+        find(question.first ? ".questions" : ".rare", card).append(make_field(question, one.step));
+      }
+      if (!one.questions.some((question) => !question.first)) { find(".more", card).remove(); }
+      find(".head", card).addEventListener("click", () => open(one.step, find(".body", card).hidden));
+      find(".go", card).addEventListener("click", () => run(one.step, false));
+      find(".force", card).addEventListener("click", () => run(one.step, true));
+      find(".cancel", card).addEventListener("click", () => ask("/cancel", {}));
+      find(".undo", card).addEventListener("click", async () => { const told = await ask("/undo", { step: one.step }); say(told && told.words); look(); });
+      card.addEventListener("input", () => later(one.step));
+      card.addEventListener("change", () => later(one.step));
+      if (localStorage.getItem(`hint-${one.step}`)) { find(".hint", card).hidden = true; }
+      find(".got-it", card).addEventListener("click", () => { localStorage.setItem(`hint-${one.step}`, "seen"); find(".hint", card).hidden = true; });
+      bind_drop(card, one.step);
+    }
+    for (const kind of given.kinds) { find("#correct-kind").append(new Option(kind, kind)); }
+  }
+
+  function open(step, shown) {
+    for (const card of all(".card")) {
+      const it = card.dataset.step === step && shown;
+      find(".body", card).hidden = !it;
+      find(".head", card).setAttribute("aria-expanded", it);
+    }
+    draw_draft(null);
+    if (shown) { later(step); find(".head", card_of(step)).scrollIntoView({ block: "nearest" }); }
+  }
+
+  // Shortly after the last change: the command line, and the draft where there is one.
+  let timer = 0;
+  function later(step) {
+    clearTimeout(timer);
+    timer = setTimeout(async () => {
+      const body = { step, answers: answers(step) };
+      const lines = await ask("/line", body);
+      if (lines) { find(".line code", card_of(step)).textContent = lines.join("\n"); }
+      if ((step === "plan" || step === "treat") && open_step() === step) { draft(body); }
+    }, 120);
+  }
+
+  let drafting = false;
+  let next = null;
+  async function draft(body) {
+    const now = state && state.steps[body.step];
+    if (!now || now.state === "needs" || state.running) { return; }
+    if (body.step === "treat" && !body.answers.threshold) { return; }
+    if (drafting) { next = body; return; }
+    drafting = true;
+    const told = await ask("/draft", body);
+    drafting = false;
+    if (next) { const again = next; next = null; draft(again); return; }
+    if (!told || open_step() !== body.step) { return; }
+    const box = find(".draft", card_of(body.step));
+    tell(box, told.problems || [words.draft, ...told.said]);
+    draw_draft(told);
+  }
+
+  function the_map() {
+    const page = frame.contentWindow && frame.contentWindow.geosample;
+    return page && page.current() ? { page, map: page.current().map, L: frame.contentWindow.L, layers: page.current().layers } : null;
+  }
+
+  function draw_draft(told) {
+    const on = the_map();
+    if (drafts) { try { drafts.remove(); } catch { /* the page it was on has gone */ } drafts = null; }
+    if (!on) { return; }
+    const hide = (name, hidden) => (on.layers[name] || []).forEach((layer) => (hidden ? on.map.removeLayer(layer) : on.map.addLayer(layer)));
+    if (draw_draft.hid) { draw_draft.hid.forEach((name) => hide(name, false)); draw_draft.hid = null; }
+    if (!told || told.problems) { return; }
+    if (told.points) {
+      draw_draft.hid = ["points"];
+      drafts = on.L.layerGroup(told.points.map((point) => on.page.place(
+        { properties: { look: `point planned draft${point.role === "reserve" ? " reserve" : ""}`, mark: "", name: point.point_id } }, [point.lat, point.lon])));
+    } else {
+      draw_draft.hid = ["treat", "check"].filter((name) => on.layers[name]);
+      drafts = on.L.geoJSON(told.zones, { pane: "zones", style: (item) => ({ className: `zone ${item.properties.action}`, fill: true }) });
+    }
+    draw_draft.hid.forEach((name) => hide(name, true));
+    drafts.addTo(on.map);
+  }
+
+  async function run(step, force) {
+    const told = await ask("/run", { step, answers: answers(step), force });
+    if (told && told.words) { say(told.words); }
+    localStorage.setItem(`hint-${step}`, "seen");
+    draw_draft(null);
+    if (find(".draft", card_of(step))) { find(".draft", card_of(step)).replaceChildren(); }
+    look();
+  }
+
+  function bind_drop(card, step) {
+    const drop = find(".drop", card);
+    if (!drop) { return; }
+    const take = async (files) => {
+      for (const file of files) {
+        const form = new FormData();
+        form.append("file", file);
+        const told = await ask("/drop", form);
+        if (!told) { continue; }
+        if (step === "ground") { all(".dropped input", card).forEach((box) => { box.checked = false; }); }
+        chosen.add(`${step} ${told.name}`);
+        say(words.kept_file.replace("{name}", told.name));
+      }
+      await look();
+      later(step);
+    };
+    find(".files", card).addEventListener("change", (event) => { take(event.target.files); event.target.value = ""; });
+    for (const [name, over] of [["dragover", true], ["dragleave", false], ["drop", false]]) {
+      drop.addEventListener(name, (event) => {
+        event.preventDefault();
+        drop.classList.toggle("over", over);
+        if (name === "drop") { take(event.dataTransfer.files); }
+      });
+    }
+  }
+  const chosen = new Set();
+
+  function show_dropped(card, step) {
+    const list = find(".dropped", card);
+    const key = state.dropped.join("\n");
+    if (list && list.dataset.key !== key) {
+      const was = new Set(all("input:checked", list).map((box) => box.value));
+      list.dataset.key = key;
+      list.replaceChildren(...state.dropped.map((name) => {
+        const item = document.createElement("li");
+        const label = make("label");
+        const box = document.createElement("input");
+        box.type = "checkbox";
+        box.value = name;
+        box.checked = was.has(name) || chosen.delete(`${step} ${name}`);
+        label.append(box, make("span", name));
+        item.append(label);
+        return item;
+      }));
+    }
+    for (const select of all("select[data-file]", card)) {
+      if (select.dataset.key === key) { continue; }
+      select.dataset.key = key;
+      select.replaceChildren(new Option("", ""), ...state.dropped.map((name) => new Option(name, name)));
+    }
+  }
+
+  // A name that was not recognised, and what it is: the command's own --kinds.
+  function show_labels(card, labels) {
+    const box = find(".labels", card);
+    const key = JSON.stringify(labels);
+    if (box.dataset.key === key) { return; }
+    box.dataset.key = key;
+    box.replaceChildren(...labels.map((one, place) => {
+      const row = make("div", "", "label-row");
+      const label = make("label", `${one.label} (${one.many})`);
+      const select = document.createElement("select");
+      select.id = `label-${place}`;
+      label.htmlFor = select.id;
+      for (const kind of given.kinds) { select.append(new Option(kind, kind, false, kind === one.guess)); }
+      select.dataset.label = one.label;
+      row.append(label, select);
+      return row;
+    }));
+    const write = () => {
+      const kinds = find("[data-option=kinds]", card);
+      const mine = all("select[data-label]", box).map((select) => `${select.dataset.label}=${select.value}`);
+      const others = kinds.value.split(",").map((part) => part.trim()).filter((part) => part && !labels.some((one) => part.startsWith(`${one.label}=`)));
+      kinds.value = [...others, ...mine].join(",");
+    };
+    if (labels.length) { write(); all("select", box).forEach((select) => select.addEventListener("change", write)); }
+    find("#picture").hidden = !labels.length;
+    if (labels.length) { find("#picture").src = `/picture?${Date.now()}`; }
+  }
+
+  function show_card(step, now) {
+    const card = card_of(step);
+    const mine = state.running === step;
+    for (const name of ["done", "stale", "needs", "ready"]) { card.classList.toggle(name, now.state === name); }
+    find(".state", card).textContent = mine ? words.running : now.state === "done" && now.when ? `${words.done} ${when(now.when)}` : now.words;
+    const parts = [now.words, now.when && when(now.when), now.names.length && words.from.replace("{names}", now.names.join(", "))];
+    find(".when", card).textContent = parts.filter(Boolean).join(", ");
+    find(".go", card).disabled = Boolean(state.running) || now.state === "needs";
+    find(".cancel", card).hidden = !mine;
+    find(".undo", card).hidden = !now.undo || Boolean(state.running);
+    find(".force", card).hidden = !now.problems.some((line) => line.includes("--force")) || Boolean(state.running);
+    find(".progress", card).textContent = mine ? [words.running, ...state.talk].join(" ") : "";
+    const key = JSON.stringify([now.said, now.rest, now.files, now.problems]);
+    if (card.dataset.key !== key) {
+      card.dataset.key = key;
+      tell(find(".said", card), now.said);
+      tell(find(".rest", card), now.rest);
+      find(".all", card).hidden = !now.rest.length;
+      find(".problems", card).replaceChildren(...now.problems.map((line) => make("li", line)));
+      find(".made", card).replaceChildren(...now.files.map((name) => {
+        const item = document.createElement("li");
+        const link = make("a", name);
+        link.href = `/made/${encodeURIComponent(name)}`;
+        link.target = "_blank";
+        link.rel = "noopener";
+        item.append(link);
+        return item;
+      }));
+      if (step === "counts" && window.bench) { window.bench.mark(now.problems); }
+    }
+    show_labels(card, now.labels);
+    show_dropped(card, step);
+  }
+
+  const when = (text) => new Date(text).toLocaleString([], { month: "short", day: "numeric", hour: "2-digit", minute: "2-digit" });
+
+  function fill(select, names, value, more) {
+    const key = JSON.stringify([names, more]);
+    if (select.dataset.key !== key) {
+      select.dataset.key = key;
+      select.replaceChildren(...names.map((name) => new Option(name, name)), ...(more ? [new Option(more, "new")] : []));
+    }
+    select.value = value;
+  }
+
+  async function look() {
+    const told = await ask("/state");
+    if (!told) { return; }
+    const was = state;
+    state = told;
+    find("#course").textContent = told.course || "geosample desk";
+    document.title = `${told.course || told.survey}: geosample desk`;
+    fill(find("#survey"), told.surveys, told.survey, "A new one ...");
+    fill(find("#visit"), told.visits, told.visit);
+    find("#units").value = told.units;
+    for (const [step, now] of Object.entries(told.steps)) { show_card(step, now); }
+    const { sheets, ...seen } = told.drawn;
+    const key = JSON.stringify([told.survey, told.visit, told.units, seen]);
+    if (told.wrong) { say(told.wrong); }
+    if (key !== drawn && !told.running) {
+      if (was && was.survey === told.survey && !was.running && drawn) { say(words.changed); }
+      const same = was && was.survey === told.survey && was.drawn.ground === told.drawn.ground;
+      const on = the_map();
+      view = same && on ? [on.map.getCenter(), on.map.getZoom()] : null;
+      drawn = key;
+      drafts = null;
+      draw_draft.hid = null;
+      find("#wait").textContent = words.running;
+      frame.src = `/map?${Date.now()}`;
+    }
+    if (!open_step()) { first_open(); }
+  }
+
+  // The first step that waits to be done opens by itself, once.
+  let opened = false;
+  function first_open() {
+    if (opened) { return; }
+    opened = true;
+    const waiting = Object.entries(state.steps).find(([, now]) => now.state === "ready" || now.state === "stale");
+    open(waiting ? waiting[0] : "treat", true);
+  }
+
+  frame.addEventListener("load", () => {
+    const on = the_map();
+    find("#wait").textContent = "";
+    if (!on) { return; }
+    if (view) { on.map.setView(view[0], view[1], { animate: false }); }
+    for (const layer of on.layers.surfaces || []) { layer.eachLayer((shape) => shape.on("click", () => surface_clicked(shape.feature.properties))); }
+    on.map.on("click", place_clicked);
+    on.map.eachLayer((layer) => { if (layer.feature) { layer.on("click", place_clicked); } });
+    if (open_step()) { later(open_step()); }
+  });
+
+  function place_clicked(event) {
+    if (!pick) { return; }
+    pick.value = `${event.latlng.lng.toFixed(6)},${event.latlng.lat.toFixed(6)}`;
+    pick.dispatchEvent(new Event("input", { bubbles: true }));
+    pick = null;
+    the_map().map.closePopup();
+    show_place(false);
+  }
+
+  // On the plan's card a tap takes a hole in or out; on the ground's it opens the surface for a correction.
+  function surface_clicked(own) {
+    if (pick) { return; }
+    const step = open_step();
+    if (step === "plan" && own.hole) {
+      the_map().map.closePopup();
+      const field = find("[data-option=holes]", card_of("plan"));
+      const holes = field.value.split(",").map((hole) => hole.trim()).filter(Boolean);
+      field.value = (holes.includes(own.hole) ? holes.filter((hole) => hole !== own.hole) : [...holes, own.hole]).join(",");
+      field.dispatchEvent(new Event("input", { bubbles: true }));
+    }
+    if (step === "ground") {
+      find("#correct").hidden = false;
+      find("#correct-id").textContent = own.id;
+      find("#correct-kind").value = own.look.split(" ")[1];
+      find("#correct-hole").value = own.hole || "";
+    }
+  }
+
+  async function correct() {
+    const told = await ask("/correct", { surface_id: find("#correct-id").textContent, kind: find("#correct-kind").value, hole: find("#correct-hole").value.trim() });
+    if (!told) { return; }
+    find("#correct").hidden = true;
+    all(".dropped input", card_of("ground")).forEach((box) => { box.checked = false; });
+    chosen.add(`ground ${told.name}`);
+    await look();
+    all(".dropped input", card_of("ground")).forEach((box) => { box.checked = box.value === told.name; });
+    run("ground", false);
+  }
+
+  function show_place(shown) {
+    document.body.classList.toggle("show-map", shown);
+    document.body.classList.toggle("show-work", !shown);
+    find("#other").textContent = shown ? "Show the work" : "Show the map";
+    const on = the_map();
+    if (on) { on.map.invalidateSize({ animate: false }); }
+  }
+
+  async function move(change) {
+    const told = await ask("/switch", { survey: state.survey, visit: state.visit, units: state.units, ...change });
+    if (told) { look(); }
+  }
+
+  function bind() {
+    find("#other").addEventListener("click", () => show_place(document.body.classList.contains("show-work")));
+    find("#close").addEventListener("click", async () => {
+      const told = await ask("/close", {});
+      clearTimeout(clock);
+      if (told) { document.body.replaceChildren(make("p", told.words, "hint")); }
+    });
+    find("#units").addEventListener("change", (event) => move({ units: event.target.value }));
+    find("#visit").addEventListener("change", (event) => move({ visit: event.target.value }));
+    find("#survey").addEventListener("change", (event) => {
+      if (event.target.value === "new") { find("#new-survey").showModal(); } else { move({ survey: event.target.value, visit: "" }); }
+    });
+    find("#new-survey").addEventListener("close", () => {
+      if (find("#new-survey").returnValue === "yes") { opened = false; move({ survey: find("#new-name").value, visit: "" }); } else { look(); }
+    });
+    find("#correct-do").addEventListener("click", correct);
+  }
+
+  let clock = 0;
+  async function watch() {
+    await look();
+    clock = setTimeout(watch, state && state.running ? 400 : 2500);
+  }
+
+  build();
+  bind();
+  watch();
+  return { ask, find, make, words, say, look, state: () => state, show_place };
+})();

@@ -1,0 +1,294 @@
+"""Jobs: what the worker's process does for the page, by the commands' own functions. Facts and words go back."""
+
+from __future__ import annotations
+
+import gc
+import hashlib
+import importlib
+import json
+import warnings
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from geosample.cli import load_command, tell_error
+from geosample.cli.options import hear
+from geosample.desk.cards import CARDS
+from geosample.errors import list_problems
+from geosample.report import fold
+
+if TYPE_CHECKING:
+    import geopandas as gpd
+    import pandas as pd
+
+    from geosample.ground import UnknownKindsError
+    from geosample.survey import Survey
+
+PICTURE = "not_recognised.png"
+_STAGES = ("ground", "design", "sheets", "counts", "estimate", "density", "treat", "webmap")
+_OF_GROUND = ("surfaces", "obstacles")
+
+
+def load_libraries() -> None:
+    """Load every stage once, and spare the collector what then lives as long as the process."""
+    for room in _STAGES:
+        importlib.import_module(f"geosample.{room}")
+    gc.collect()
+    gc.freeze()
+    gc.set_threshold(200_000, 50, 50)
+
+
+def describe(survey: str, visit: str) -> dict[str, Any]:
+    """Return what the survey holds for a visit (the newest when empty): names, and a code for each step's result."""
+    from geosample.survey import open_survey
+    from geosample.survey.reading import list_changes
+
+    file = open_survey(survey)
+    changes = list_changes(file.path)
+    visits = file.order_visits() if "visits" in changes else []
+    chosen = visit if visit in visits else (visits[-1] if visits else "")
+    codes = {step: _code(file, card.makes, chosen) for step, card in CARDS.items()}
+    if codes["plan"]:
+        points = file.read("points")
+        found = points.loc[points["visit"] == chosen, "finding"].dropna()
+        codes["sheets"] = _hash([sorted(found)]) if len(found) else ""
+    latest = {step: max((changes.get(layer, "") for layer in card.makes), default="") for step, card in CARDS.items()}
+    return {
+        "course": file.course,
+        "visits": visits,
+        "visit": chosen,
+        "codes": codes,
+        "changed": latest,
+        "holes": _holes(file),
+    }
+
+
+def _holes(file: Survey) -> list[str]:
+    from geosample.words import hole_key
+
+    return sorted({str(hole) for hole in file.read("surfaces")["hole"].dropna()}, key=hole_key)
+
+
+def _code(file: Survey, layers: Sequence[str], visit: str) -> str:
+    """Return a short code of the rows of a visit, which differs where they do; empty where there are none."""
+    frames = [file.read(layer) for layer in layers]
+    own = [frame if "visit" not in frame else frame[frame["visit"] == visit] for frame in frames]
+    return _hash([_plain(frame) for frame in own]) if any(len(frame) for frame in own[:1]) else ""
+
+
+def _plain(frame: pd.DataFrame) -> str:
+    """Return a frame as text; how to find a point is words about it, made by another step."""
+    kept = frame.drop(columns=["finding"], errors="ignore")
+    if "geometry" in kept:
+        kept = kept.assign(geometry=kept["geometry"].to_wkb(hex=True))
+    return str(kept.to_csv(index=False))
+
+
+def _hash(parts: Sequence[Any]) -> str:
+    return hashlib.sha256(json.dumps(parts).encode()).hexdigest()[:16]
+
+
+def run(survey: str, lines: Sequence[Sequence[str]], before: str, out: str) -> dict[str, Any]:
+    """Run commands on a survey, one after the other; when one fails the survey is as it was before the first.
+
+    Parameters
+    ----------
+    survey, before, out : str
+        The survey file, where its state before is kept, and the folder for files.
+    lines : sequence
+        The commands, each a list of words.
+
+    Returns
+    -------
+    dict
+        ``said`` and ``rest``, lines of the answer; or ``problems``, lines of what is wrong, with ``labels`` that were
+        not recognised; and ``layers``, those that were changed, each with its mark.
+    """
+    from geosample.survey.reading import list_changes
+
+    place = Path(survey)
+    keep_before(place, Path(before))
+    marks = list_changes(place)
+    said: list[str] = []
+    rest: list[str] = []
+    for words in lines:
+        try:
+            told, _, more = hear(load_command(words[0]), list(words[1:]))
+        except Exception as error:  # whatever it was, the survey goes back and the page tells it
+            undo(survey, before, list(_changed(marks, list_changes(place))))
+            return _tell_failure(error, words, Path(out))
+        said += [*([""] if said else []), *told]
+        rest += more
+    return {"said": fold(said), "rest": fold(rest), "layers": _changed(marks, list_changes(place))}
+
+
+def _changed(old: Mapping[str, str], new: Mapping[str, str]) -> dict[str, str]:
+    return {layer: new.get(layer, "") for layer in {**old, **new} if old.get(layer) != new.get(layer)}
+
+
+def _tell_failure(error: Exception, words: Sequence[str], out: Path) -> dict[str, Any]:
+    from geosample.ground import UnknownKindsError
+
+    if isinstance(error, click.ClickException):
+        return {"problems": [error.format_message()]}
+    told: dict[str, Any] = {"problems": list_problems(tell_error(error, words))}
+    if isinstance(error, UnknownKindsError):
+        told["labels"] = _name_labels(error, out)
+    return told
+
+
+def _name_labels(error: UnknownKindsError, out: Path) -> list[dict[str, Any]]:
+    """Return each label that was not recognised, with how many have it and what it may be; the stage draws them."""
+    from geosample.ground import draw_ground
+    from geosample.ground.naming import guess_kind, plain_label
+
+    draw_ground(error.seen, out / PICTURE)
+    left: gpd.GeoDataFrame = error.seen.left_out
+    groups = left.groupby(left["label"].map(plain_label), sort=True)
+    return [
+        {"label": str(rows["label"].iloc[0]), "many": len(rows), "guess": guess_kind(str(rows["label"].iloc[0]))}
+        for _, rows in groups
+    ]
+
+
+def keep_before(survey: Path, before: Path) -> None:
+    """Keep the state of a survey, so that what a step replaces can be had back once."""
+    from geosample.survey.reading import DOOR
+    from geosample.survey.writing import copy_state
+
+    before.parent.mkdir(parents=True, exist_ok=True)
+    before.unlink(missing_ok=True)
+    if survey.exists():
+        with DOOR:
+            copy_state(survey, before)
+
+
+def undo(survey: str, before: str, layers: Sequence[str]) -> None:
+    """Put back the layers that a step changed, in one transaction; a survey that the step made goes."""
+    from geosample.survey import open_survey
+    from geosample.survey.reading import read_description, read_layer
+
+    old = Path(before)
+    if not old.exists():
+        Path(survey).unlink(missing_ok=True)
+    elif layers:
+        with open_survey(survey).change() as change:
+            for layer in layers:
+                if layer != "layout":
+                    change.put(layer, read_layer(old, layer), description=read_description(old, layer))
+
+
+def restore(survey: str, before: str, layers: Mapping[str, str]) -> bool:
+    """Undo a step where nothing has changed its layers since, and say whether it was done."""
+    from geosample.survey.reading import list_changes
+
+    now = list_changes(Path(survey))
+    if any(now.get(layer, "") != mark for layer, mark in layers.items()):
+        return False
+    undo(survey, before, list(layers))
+    return True
+
+
+def roll_back(survey: str, before: str) -> None:
+    """Put back all that differs from the state before: after a step that was cancelled or crashed half-way."""
+    from geosample.survey.reading import list_changes
+
+    place, old = Path(survey), Path(before)
+    if place.exists():
+        undo(survey, before, list(_changed(list_changes(old), list_changes(place))))
+
+
+def draw_page(survey: str, visit: str, units: str) -> str:
+    """Return the page of the command ``map``, for what there is so far."""
+    from geosample.survey import open_survey
+    from geosample.webmap import gather_story
+    from geosample.webmap.page import compose_page
+
+    return compose_page(gather_story(open_survey(survey), visit or None), units="us" if units == "us" else "metric")
+
+
+def try_plan(words: Sequence[str]) -> dict[str, Any]:
+    """Return the points a plan would have and what it says of itself; nothing is stored."""
+    from geosample.cli.sampling import draw_asked
+    from geosample.report.design import tell_design
+    from geosample.survey import open_survey
+
+    asked = _parse(words)
+    if "problems" in asked:
+        return asked
+    units = asked.pop("units")
+    try:
+        design = draw_asked(open_survey(asked.pop("survey"), must_exist=True), asked)
+    except Exception as error:  # told under the slider
+        return {"problems": list_problems(tell_error(error, words))}
+    points = design.points[["lon", "lat", "role", "point_id"]].to_dict("records")
+    return {"points": points, "said": fold(tell_design(design, units))}
+
+
+def try_zones(words: Sequence[str]) -> dict[str, Any]:
+    """Return the zones a plan would have and what it says of itself; nothing is stored."""
+    from geosample.cli.treating import suggest_asked
+    from geosample.report.treat import tell_plan
+    from geosample.survey import open_survey
+
+    asked = _parse(words)
+    if "problems" in asked:
+        return asked
+    survey, visit, units = (asked.pop(name) for name in ("survey", "visit", "units"))
+    for name in ("out", "paper", "price_m2"):
+        asked.pop(name)
+    try:
+        _, zones = suggest_asked(open_survey(survey, must_exist=True), visit, asked, units)
+    except Exception as error:  # told under the slider
+        return {"problems": list_problems(tell_error(error, words))}
+    shapes = zones.zones[["zone_id", "action", "geometry"]].to_crs("EPSG:4326")
+    shapes = shapes.set_geometry(shapes.geometry.simplify(2e-6))
+    return {"zones": json.loads(shapes.to_json(drop_id=True)), "said": fold(tell_plan(zones, units))}
+
+
+def _parse(words: Sequence[str]) -> dict[str, Any]:
+    """Return a command's arguments by its own reading of the words, or what is wrong with them."""
+    try:
+        with load_command(words[0]).make_context(words[0], list(words[1:])) as context:
+            return {name: value for name, value in context.params.items() if name not in {"as_json", "more"}}
+    except click.ClickException as error:
+        return {"problems": [error.format_message()]}
+
+
+def correct(survey: str, file: str, surface_id: str, kind: str, hole: str) -> None:
+    """Write the ground as a file in which one surface has another kind or hole, for the command to read."""
+    import pandas as pd
+
+    from geosample.files.saving import save_file
+    from geosample.survey import open_survey
+
+    source = open_survey(survey, must_exist=True)
+    surfaces = source.need("surfaces")
+    chosen = surfaces["surface_id"] == surface_id
+    surfaces.loc[chosen, "kind"], surfaces.loc[chosen, "hole"] = kind, hole or None
+    shapes = pd.concat([surfaces, source.read("obstacles"), source.read("landmarks")], ignore_index=True)
+    plain = shapes[["kind", "hole", "name", "geometry"]].to_crs("EPSG:4326")  # type: ignore[operator]
+    save_file(file, plain.to_json(drop_id=True).encode())
+
+
+def list_bench(survey: str, visit: str, method: str) -> dict[str, Any]:
+    """Return the visit's blank sheet, which is in bench order, and the columns that insects are counted in."""
+    from geosample.design import load_design
+    from geosample.pests import load_pest
+    from geosample.sheets.blanks import blank_rows, stage_columns
+    from geosample.survey import open_survey
+
+    design = load_design(open_survey(survey, must_exist=True), visit or None)
+    profile = load_pest(design.visit.pest)
+    rows = blank_rows(design, profile, method=method).astype(object)
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        rows = rows.where(rows.notna(), "")
+    return {
+        "visit": design.visit.visit,
+        "columns": list(rows.columns),
+        "rows": [[str(cell) for cell in row] for row in rows.itertuples(index=False)],
+        "stages": list(stage_columns(profile)),
+    }

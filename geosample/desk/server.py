@@ -1,0 +1,228 @@
+"""Server: the desk's addresses, and its start and end."""
+
+from __future__ import annotations
+
+import json
+import re
+import threading
+from importlib import resources
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import waitress
+from flask import Flask, Response, abort, jsonify, render_template_string, request, send_file
+
+from geosample.desk.cards import CARDS, Card, list_questions, show_line
+from geosample.desk.guard import Guard
+from geosample.desk.jobs import PICTURE
+from geosample.desk.work import BUSY_S, Bench, Desk, Facts, plain_name
+from geosample.desk.worker import Gone
+from geosample.files.reading import LARGEST_UNPACKED_BYTES
+from geosample.files.saving import save_file
+from geosample.report.desk import ENTERED, HINTS, PHRASES, TITLES
+from geosample.words import OBSTACLE_KINDS, SURFACE_KINDS
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+
+def make_app(desk: Desk, guard: Guard, close: Callable[[], None]) -> Flask:  # noqa: C901, PLR0915 - a list of addresses
+    """Return the desk as a web application, every address behind the guard."""
+    app = Flask(__name__, static_folder=None)
+    app.config["MAX_CONTENT_LENGTH"] = LARGEST_UNPACKED_BYTES
+    guard.watch(app)
+    own = resources.files("geosample.desk")
+    benches: dict[tuple[str, str], Bench] = {}
+
+    def bench() -> Bench:
+        key = (desk.survey, desk.visit or desk.tell()["visit"])
+        benches.setdefault(key, Bench(desk)) if key not in benches else None
+        return benches[key]
+
+    def card_of(given: Facts) -> Card:
+        return CARDS.get(given.get("step", "")) or abort(400)
+
+    def given() -> Facts:
+        body = request.get_json(silent=True)
+        return body if isinstance(body, dict) else abort(400)
+
+    @app.post("/enter")
+    def enter() -> Response:
+        if not guard.enter(request.form.get("key", "")):
+            abort(403)
+        return guard.give_cookie(Response(ENTERED))
+
+    @app.get("/")
+    def page() -> str:
+        cards = [
+            {
+                "step": s,
+                "title": TITLES[s][0],
+                "button": TITLES[s][1],
+                "hint": HINTS[s],
+                "questions": list_questions(c),
+                "takes_files": c.takes_files,
+            }
+            for s, c in CARDS.items()
+        ]
+        given = {"cards": cards, "words": PHRASES, "kinds": [*SURFACE_KINDS, *OBSTACLE_KINDS, "island", "ignore"]}
+        text = (resources.files("geosample.report") / "desk.html").read_text(encoding="utf-8")
+        return render_template_string(text, token=guard.token, given=json.dumps(given), cards=cards)
+
+    @app.get("/own/<name>")
+    def script(name: str) -> Response:
+        kinds = {"desk.js": "text/javascript", "bench.js": "text/javascript", "desk.css": "text/css"}
+        if name not in kinds:
+            abort(404)
+        return Response((own / name).read_bytes(), mimetype=kinds[name])
+
+    @app.get("/state")
+    def state() -> Response:
+        return jsonify(desk.tell())
+
+    @app.get("/map")
+    def course_map() -> Response:
+        if not desk.path.exists():
+            return _frame(f"<!DOCTYPE html><meta charset=utf-8><title>-</title><p>{PHRASES['empty']}</p>")
+        try:
+            text = desk.worker.do("draw_page", wait_s=BUSY_S, survey=desk.survey, visit=desk.visit, units=desk.units)
+        except Gone:
+            text = None
+        return _frame(text or f"<!DOCTYPE html><meta charset=utf-8><title>-</title><p>{PHRASES['busy']}</p>")
+
+    @app.get("/picture")
+    def picture() -> Response:
+        return _send(desk.folder / desk.out, PICTURE, inline=True)
+
+    @app.get("/made/<name>")
+    def made(name: str) -> Response:
+        return _send(desk.folder / desk.out, name, inline=Path(name).suffix in {".pdf", ".html"})
+
+    @app.post("/line")
+    def line() -> Response:
+        body = given()
+        return jsonify([show_line(words) for words in desk.words_of(card_of(body), body.get("answers", {}))])
+
+    @app.post("/switch")
+    def switch() -> Response:
+        body = given()
+        survey, units = str(body.get("survey", "")), str(body.get("units", "us"))
+        if re.fullmatch(r"[\w][\w .()+-]*\.gpkg", survey) is None or units not in {"us", "metric"} or desk.running:
+            abort(400)
+        desk.switch(survey, str(body.get("visit", "")), units)
+        return jsonify(desk.tell())
+
+    @app.post("/run")
+    def run() -> Response:
+        body = given()
+        started = desk.start_run(card_of(body), body.get("answers", {}), force=body.get("force") is True)
+        return jsonify({"started": started, "words": "" if started else PHRASES["busy"]})
+
+    @app.post("/cancel")
+    def cancel() -> Response:
+        desk.cancel()
+        return jsonify({})
+
+    @app.post("/undo")
+    def undo() -> Response:
+        return jsonify({"words": desk.undo(card_of(given()).step)})
+
+    @app.post("/draft")
+    def draft() -> Response:
+        body = given()
+        card = card_of(body)
+        job = {"plan": "try_plan", "treat": "try_zones"}.get(card.step) or abort(400)
+        if desk.running:
+            return jsonify({"problems": [PHRASES["busy"]]})
+        try:
+            return jsonify(desk.worker.do(job, words=desk.words_of(card, body.get("answers", {}))[0]))
+        except Gone:
+            return jsonify({"problems": [PHRASES["crashed"]]})
+
+    @app.post("/correct")
+    def correct() -> Response:
+        body = given()
+        name = f"{Path(desk.survey).stem}_corrected.geojson"
+        asked: Facts = {part: str(body.get(part, "")) for part in ("surface_id", "kind", "hole")}
+        if desk.running or asked["kind"] not in {*SURFACE_KINDS, *OBSTACLE_KINDS, "ignore"}:
+            abort(400)
+        desk.worker.do("correct", survey=desk.survey, file=f"dropped/{name}", **asked)
+        return jsonify({"name": name})
+
+    @app.post("/drop")
+    def drop() -> Response:
+        file = request.files.get("file") or abort(400)
+        name = plain_name(file.filename or "") or abort(400)
+        save_file(desk.folder / "dropped" / name, file.read())
+        return jsonify({"name": name})
+
+    @app.get("/bench")
+    def show_bench() -> Response:
+        return jsonify(bench().tell())
+
+    @app.post("/bench")
+    def type_bench() -> Response:
+        body = given()
+        kept = bench().put(*(str(body.get(name, "")) for name in ("sample_id", "column", "value")))
+        return jsonify({"kept": kept, "words": PHRASES["saved" if kept else "bad_value"]})
+
+    @app.post("/close")
+    def shut() -> Response:
+        threading.Timer(0.2, close).start()
+        return jsonify({"words": PHRASES["closed"]})
+
+    return app
+
+
+def _frame(text: str) -> Response:
+    """Return the map's page, which its own policy keeps shut; only the desk may show it in itself."""
+    response = Response(text, mimetype="text/html")
+    response.headers["Content-Security-Policy"] = "frame-ancestors 'self'; form-action 'none'; base-uri 'none'"
+    return response
+
+
+def _send(folder: Path, name: str, *, inline: bool) -> Response:
+    """Return a file that a stage made: of this folder itself, by its plain name, and no link out of it."""
+    path = (folder / name).resolve()
+    if path.parent != folder.resolve() or not path.is_file() or name.startswith("."):
+        abort(404)
+    response = send_file(path, as_attachment=not inline, download_name=path.name)
+    if path.suffix != ".pdf":  # a reader of PDFs does not start in a sandbox
+        response.headers["Content-Security-Policy"] = "sandbox allow-scripts allow-modals"
+    return response
+
+
+def open_desk(folder: Path, survey: str, *, tell: Callable[[str, Path], None]) -> None:
+    """Serve the desk for a folder until it is closed.
+
+    Parameters
+    ----------
+    folder : Path
+        Where surveys and their files are.
+    survey : str
+        The survey file's name in it.
+    tell : callable
+        Called with the desk's address and the file that lets its owner's browser in.
+    """
+    server: Any = None
+    desk = Desk(folder, survey)
+    placeholder = Flask(__name__)
+    server = waitress.create_server(
+        placeholder,
+        host="127.0.0.1",
+        port=0,
+        threads=8,
+        connection_limit=200,
+        clear_untrusted_proxy_headers=True,
+        max_request_body_size=LARGEST_UNPACKED_BYTES,
+    )
+    guard = Guard(server.effective_port)
+    server.application = make_app(desk, guard, server.close)
+    try:
+        desk.worker.start()
+        tell(f"http://{guard.address}/", guard.write_door())
+        server.run()
+    finally:
+        guard.shut_door()
+        server.close()
+        desk.worker.end()

@@ -1,0 +1,319 @@
+"""Work: one folder's survey, what ran on it and what came of it, and the sheet that is typed at the desk."""
+
+from __future__ import annotations
+
+import csv
+import datetime
+import io
+import json
+import re
+import threading
+from pathlib import Path
+from typing import Any
+
+from flask import abort
+
+from geosample.desk.cards import CARDS, Card, list_questions, write_words
+from geosample.desk.jobs import PICTURE
+from geosample.desk.worker import Gone, Worker
+from geosample.files.saving import save_file
+from geosample.report.desk import PHRASES, join_steps
+from geosample.words import STATUSES
+
+Facts = dict[str, Any]
+BUSY_S = 20.0
+_FATES = {"", *STATUSES} - {"counted"}
+_NAME = re.compile(r"[^\w .()+-]")
+
+
+_NOTHING: Facts = {
+    "course": "",
+    "visits": [],
+    "visit": "",
+    "holes": [],
+    "codes": dict.fromkeys(CARDS, ""),
+    "changed": dict.fromkeys(CARDS, ""),
+}
+
+
+def plain_name(text: str) -> str:
+    r"""Return a file's own name, of letters and marks that no system reads as anything else; empty where none is left.
+
+    Examples
+    --------
+    >>> plain_name("../../etc/pass<wd>.kml"), plain_name("C:\\a\\course.kml"), plain_name("..")
+    ('pass_wd_.kml', 'course.kml', '')
+    """
+    return _NAME.sub("_", re.split(r"[\\/]", text)[-1]).strip(" .")
+
+
+class Desk:
+    """One folder's work: which survey is open, what ran, and what came of it.
+
+    Parameters
+    ----------
+    folder : Path
+        Where surveys and their files are; nothing outside it is read or written.
+    survey : str
+        The name of the survey file in it; it need not be there yet.
+    """
+
+    def __init__(self, folder: Path, survey: str) -> None:
+        self.folder = folder.resolve()
+        self.survey = survey
+        self.visit = ""
+        self.units = "us"
+        self.worker = Worker(self.folder)
+        self.running: str = ""
+        self.said: Facts = {}
+        """Step -> what its last run came to, when this desk ran it."""
+        self._cancelled = False
+        self._seen: tuple[Any, ...] = ()
+        self._facts: Facts = {}
+        self._ours: Any = None
+        self._load()
+
+    @property
+    def path(self) -> Path:
+        """The survey file."""
+        return self.folder / self.survey
+
+    @property
+    def out(self) -> str:
+        """The folder for what the stages make, as it is named on the command line."""
+        return f"{Path(self.survey).stem}_files"
+
+    @property
+    def kept(self) -> Path:
+        """The desk's own folder: what it remembers, and the states that can be had back."""
+        return self.folder / f".{Path(self.survey).stem}_desk"
+
+    def _load(self) -> None:
+        journal = self.kept / "journal.json"
+        try:
+            self.said = json.loads(journal.read_text(encoding="utf-8")) if journal.exists() else {}
+        except (OSError, ValueError):
+            self.said = {}
+
+    def _save(self) -> None:
+        self.kept.mkdir(exist_ok=True)
+        save_file(self.kept / "journal.json", json.dumps(self.said).encode())
+
+    def switch(self, survey: str, visit: str, units: str) -> None:
+        """Open another survey of the folder, or show another visit, or other units."""
+        if survey != self.survey:
+            self.survey, visit = survey, ""
+            self._load()
+        self.visit, self.units, self._seen = visit, units, ()
+
+    def list_surveys(self) -> list[str]:
+        """Return the survey files there are in the folder, and the one that is about to be made."""
+        found = {path.name for path in self.folder.glob("*.gpkg") if not path.name.startswith(".")}
+        return sorted(found | {self.survey})
+
+    def words_of(self, card: Card, answers: Facts, *, force: bool = False) -> list[list[str]]:
+        """Return the command lines for a card's answers; files go by the names the desk knows, and no other."""
+        asked = {name: value for name, value in answers.items() if value}
+        for question in list_questions(card):
+            if question["kind"] == "file" and question["name"] in asked:
+                asked[question["name"]] = self._known_file(asked[question["name"]])
+        asked["files"] = [self._known_file(name) for name in asked.get("files", [])]
+        newest = self._facts.get("visits", [""])[-1:]
+        visit = self.visit if card.step != "plan" and [self.visit] != newest else ""
+        own = {"visit": visit, "units": self.units if self.units != "us" else "", "out": self.out}
+        return write_words(card, asked, self.survey, own, force=force)
+
+    def _known_file(self, name: Any) -> str:
+        if name not in self.list_dropped():
+            abort(400)
+        return f"dropped/{name}"
+
+    def list_dropped(self) -> list[str]:
+        """Return the files that were dropped on the page."""
+        place = self.folder / "dropped"
+        return sorted(path.name for path in place.iterdir() if path.is_file()) if place.is_dir() else []
+
+    def start_run(self, card: Card, answers: Facts, *, force: bool) -> bool:
+        """Run a card's commands apart from the page; False while others run."""
+        if self.running:
+            return False
+        lines = self.words_of(card, answers, force=force)
+        self.running, self._cancelled = card.step, False
+        threading.Thread(target=self._run, args=(card, lines, answers), daemon=True).start()
+        return True
+
+    def _run(self, card: Card, lines: list[list[str]], answers: Facts) -> None:
+        began = datetime.datetime.now().astimezone()
+        (self.folder / self.out).mkdir(exist_ok=True)
+        before = str(self.kept / f"before_{card.step}.gpkg")
+        told: Facts
+        try:
+            told = self.worker.do("run", survey=self.survey, lines=lines, before=before, out=self.out)
+        except Gone:
+            told = {"problems": [PHRASES["cancelled" if self._cancelled else "crashed"]]}
+            try:
+                self.worker.do("roll_back", survey=self.survey, before=before)
+            except Gone:
+                told["problems"].append(PHRASES["crashed"])
+        entry = {**self.said.get(card.step, {}), "problems": told.get("problems", []), "labels": told.get("labels", [])}
+        if not entry["problems"]:
+            facts = self._look()
+            entry |= {
+                "said": told["said"],
+                "rest": told["rest"],
+                "layers": told["layers"],
+                "when": began.isoformat(timespec="seconds"),
+                "seconds": round((datetime.datetime.now().astimezone() - began).total_seconds(), 1),
+                "visit": facts["visit"],
+                "code": facts["codes"][card.step],
+                "from": {step: facts["codes"][step] for step in card.needs},
+                "names": answers.get("files", []),
+                "answers": answers,
+                "files": self._list_made(began.timestamp()),
+                "undo": True,
+            }
+        self.said[card.step] = entry
+        self._save()
+        self.running = ""
+
+    def _list_made(self, since: float) -> list[str]:
+        place = self.folder / self.out
+        made = [path for path in place.iterdir() if path.is_file() and path.stat().st_mtime >= since - 1]
+        return sorted(path.name for path in made if path.name != PICTURE and not path.name.startswith("."))
+
+    def cancel(self) -> None:
+        """Stop what runs; the survey goes back to its state before."""
+        self._cancelled = bool(self.running)
+        if self.running:
+            self.worker.end()
+
+    def undo(self, step: str) -> str:
+        """Put back what a step replaced, once; return what to say."""
+        entry = self.said.get(step, {})
+        if not entry.get("undo") or self.running:
+            return PHRASES["busy"] if self.running else PHRASES["not_undone"]
+        before = str(self.kept / f"before_{step}.gpkg")
+        if not self.worker.do("restore", survey=self.survey, before=before, layers=entry["layers"]):
+            return PHRASES["not_undone"]
+        del self.said[step]
+        self._save()
+        return PHRASES["undone"]
+
+    def _look(self, wait_s: float = -1) -> Facts:
+        """Return what the survey holds now; while the worker is busy, what it held when last looked at."""
+        if not self.path.exists():
+            blank = dict.fromkeys(CARDS, "")
+            self._facts = {"course": "", "visits": [], "visit": "", "codes": blank, "changed": blank, "holes": []}
+            return self._facts
+        state = self.path.stat()
+        seen = (self.survey, self.visit, state.st_mtime_ns, state.st_size)
+        if seen != self._seen:
+            found = self.worker.do("describe", wait_s=wait_s, survey=self.survey, visit=self.visit)
+            if found is not None:
+                self._seen, self._facts = seen, found
+        return self._facts
+
+    def tell(self) -> Facts:
+        """Return all that the page shows beside the map."""
+        try:
+            facts = self._look(0.2 if self.running else BUSY_S)
+            wrong = ""
+        except Gone:
+            facts, wrong = self._facts, PHRASES["crashed"]
+        if facts.get("problems") or not facts:
+            wrong, facts = " ".join(facts.get("problems", [])) or wrong, {**_NOTHING, **facts}
+        return {
+            "survey": self.survey,
+            "surveys": self.list_surveys(),
+            "dropped": self.list_dropped(),
+            "units": self.units,
+            "running": self.running,
+            "talk": self.worker.talk[-1:] if self.running else [],
+            "wrong": wrong,
+            **{name: facts[name] for name in ("course", "visits", "visit", "holes")},
+            "drawn": facts["codes"],
+            "steps": {step: self._tell_step(card, facts) for step, card in CARDS.items()},
+        }
+
+    def _tell_step(self, card: Card, facts: Facts) -> Facts:
+        codes, entry = facts["codes"], self.said.get(card.step, {})
+        lacking = [step for step in card.needs if not codes[step]]
+        done = bool(codes[card.step])
+        ours = done and entry.get("visit") == facts["visit"] and entry.get("code") == codes[card.step]
+        if card.step == "ground":
+            ours = done and entry.get("code") == codes[card.step]
+        old = [step for step, code in entry.get("from", {}).items() if ours and codes[step] != code]
+        state = "needs" if lacking else "stale" if old else "done" if done else "ready"
+        words = {"needs": PHRASES["needs"].format(steps=join_steps(lacking)), "ready": PHRASES["not_yet"]}
+        words |= {"stale": PHRASES["stale"].format(steps=join_steps(old)), "done": PHRASES["done"]}
+        when = entry.get("when", "") if ours else facts["changed"][card.step]
+        return {
+            "state": state,
+            "words": words[state] if ours or state != "done" else PHRASES["elsewhere"],
+            "when": when if done else "",
+            "names": entry.get("names", []) if ours else [],
+            "said": entry.get("said", []) if ours else [],
+            "rest": entry.get("rest", []) if ours else [],
+            "files": entry.get("files", []) if ours else [],
+            "answers": entry.get("answers", {}),
+            "undo": bool(ours and entry.get("undo")),
+            "problems": entry.get("problems", []),
+            "labels": entry.get("labels", []),
+        }
+
+
+class Bench:
+    """The sheet that is typed at the desk: a row a bag in bench order, on disk after every value.
+
+    Parameters
+    ----------
+    desk : Desk
+        Whose survey and visit it is for.
+    """
+
+    def __init__(self, desk: Desk) -> None:
+        self.lock = threading.Lock()
+        sheet: Facts = desk.worker.do("list_bench", survey=desk.survey, visit=desk.visit, method="brine")
+        self.columns: list[str] = sheet["columns"]
+        self.stages: list[str] = sheet["stages"]
+        self.rows: list[list[str]] = sheet["rows"]
+        self.name = f"typed_{plain_name(sheet['visit'])}.csv"
+        self.path = desk.folder / "dropped" / self.name
+        if self.path.exists():
+            self._go_on()
+
+    def _go_on(self) -> None:
+        """Take up what was typed before, where it is of the same plan."""
+        with self.path.open(encoding="utf-8-sig", newline="") as file:
+            typed = list(csv.reader(file))
+        place = self.columns.index("sample_id")
+        if typed and typed[0] == self.columns:
+            known = {(row[0], row[place]): row for row in typed[1:]}
+            self.rows = [known.get((row[0], row[place]), row) for row in self.rows]
+
+    def put(self, sample_id: str, column: str, value: str) -> bool:
+        """Write one value; False where it is none. It is on disk when this returns."""
+        fits = {"status": value in _FATES, "none_found": value in {"", "yes"}}
+        allowed = fits.get(column, column in self.stages and re.fullmatch(r"\d{0,5}", value) is not None)
+        if not allowed:
+            return False
+        with self.lock:
+            place, at = self.columns.index("sample_id"), self.columns.index(column)
+            for row in self.rows:
+                if row[place] == sample_id:
+                    row[at] = value
+                    text = io.StringIO()
+                    csv.writer(text).writerows([self.columns, *self.rows])
+                    save_file(self.path, text.getvalue().encode("utf-8-sig"))
+                    return True
+        return False
+
+    def tell(self) -> Facts:
+        """Return what the page shows: a row a bag with what was typed."""
+        shown = ["sample_id", "batch", "role", "status", "none_found", *self.stages]
+        at = [self.columns.index(name) for name in shown]
+        return {
+            "file": self.name,
+            "stages": self.stages,
+            "rows": [dict(zip(shown, [r[i] for i in at], strict=True)) for r in self.rows],
+        }

@@ -1,0 +1,147 @@
+"""Worker: the process in which the stages run, kept warm, so that the page lives on whatever becomes of a stage."""
+
+from __future__ import annotations
+
+import contextlib
+import io
+import multiprocessing
+import os
+import signal
+import sys
+import threading
+from collections.abc import Iterator
+from multiprocessing.connection import Connection
+from pathlib import Path
+from typing import Any
+
+GRACE_S = 3.0
+"""How long a cancelled stage may take to put its things away before it is ended."""
+
+
+class Gone(Exception):  # noqa: N818 - not an error of the user's
+    """The process ended in the middle of a job: it was cancelled, or it crashed."""
+
+
+class Worker:
+    """One process that does one job at a time, started when it is first needed and again after it was ended.
+
+    Parameters
+    ----------
+    folder : Path
+        Where it works: the names on its commands are those of this folder.
+    """
+
+    def __init__(self, folder: Path) -> None:
+        self.folder = folder
+        self._lock = threading.Lock()
+        self._process: multiprocessing.process.BaseProcess | None = None
+        self._line: Connection | None = None
+        self.talk: list[str] = []
+        """What the running job has said so far."""
+
+    def start(self) -> None:
+        """Have the process load its modules now, so that the first job need not wait for them."""
+        with self._lock:
+            self._ensure()
+
+    @contextlib.contextmanager
+    def _mine(self, wait_s: float) -> Iterator[bool]:
+        got = self._lock.acquire(timeout=wait_s)
+        try:
+            yield got
+        finally:
+            if got:
+                self._lock.release()
+
+    def do(self, job: str, *, wait_s: float = -1, **given: Any) -> Any:
+        """Return what a function of ``jobs`` gives for these arguments; None when another job takes too long to end.
+
+        Raises
+        ------
+        Gone
+            When the process ended before the job did.
+        """
+        with self._mine(wait_s) as got:
+            if not got:
+                return None
+            line = self._ensure()
+            self.talk = []
+            try:
+                line.send((job, given))
+                while True:
+                    kind, value = line.recv()
+                    if kind == "done":
+                        return value
+                    self.talk.append(value)
+            except (EOFError, OSError) as error:
+                self._forget()
+                raise Gone from error
+
+    def end(self) -> None:
+        """End the process: a stage puts its things away first, if it does so soon."""
+        process = self._process
+        if process is not None and process.is_alive():
+            process.terminate()
+            process.join(GRACE_S)
+            if process.is_alive():
+                process.kill()
+                process.join()
+
+    def _ensure(self) -> Connection:
+        if self._line is None or self._process is None or not self._process.is_alive():
+            context = multiprocessing.get_context("spawn")
+            self._line, far = context.Pipe()
+            self._process = context.Process(
+                target=serve, args=(far, str(self.folder)), daemon=True, name="geosample desk"
+            )
+            self._process.start()
+            far.close()
+        return self._line
+
+    def _forget(self) -> None:
+        if self._line is not None:
+            self._line.close()
+        self._line = None
+        if self._process is not None:
+            self._process.join()
+
+
+class _Talk(io.TextIOBase):
+    """What a stage says on stderr, line by line, to the page."""
+
+    def __init__(self, line: Connection) -> None:
+        self.line = line
+
+    def write(self, text: str) -> int:
+        if text.strip():
+            self.line.send(("talk", text.rstrip()))
+        return len(text)
+
+
+def serve(line: Connection, folder: str) -> None:
+    """Do jobs until the desk is gone: what the process runs."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)  # the desk's own to answer
+    signal.signal(signal.SIGTERM, lambda *_: sys.exit(1))
+    _die_with_parent()
+    os.chdir(folder)
+    from geosample.desk import jobs
+
+    jobs.load_libraries()
+    with contextlib.redirect_stderr(_Talk(line)):
+        while True:
+            try:
+                job, given = line.recv()
+            except EOFError:
+                return
+            line.send(("done", getattr(jobs, job)(**given)))
+
+
+def _die_with_parent() -> None:
+    parent = multiprocessing.parent_process()
+
+    def watch() -> None:
+        if parent is not None:
+            parent.join()
+            os._exit(1)
+
+    threading.Thread(target=watch, daemon=True).start()

@@ -1,0 +1,71 @@
+"""Words of the desk: titles, hints and what it says of the work, for the page in the browser."""
+
+from __future__ import annotations
+
+ENTRY = """<!DOCTYPE html>
+<html lang="en"><meta charset="utf-8"><meta name="referrer" content="no-referrer"><title>geosample desk</title>
+<body><form method="post" action="http://{address}/enter"><input type="hidden" name="key" value="{key}">
+<button>Open the desk</button></form><script>document.forms[0].submit()</script></body></html>
+"""
+ENTERED = """<!DOCTYPE html>
+<html lang="en"><meta charset="utf-8"><title>geosample desk</title><meta http-equiv="refresh" content="0; url=/">
+<a href="/">Go on to the desk</a></html>
+"""
+TITLES = {
+    "ground": ("Ground", "Read the file"),
+    "plan": ("Plan", "Keep this plan"),
+    "sheets": ("Sheets", "Make the sheets"),
+    "counts": ("Counts", "Take the counts in"),
+    "answer": ("Answer", "Work it out"),
+    "treat": ("Treat", "Make the plan and its files"),
+    "record": ("Record", "Store the record"),
+}
+"""Step -> its title, and what its button says."""
+HINTS = {
+    "ground": "Drop the course's file here: the outlines of greens, fairways, bunkers and water, in any map format.",
+    "plan": "Click holes on the map or write them, move the slider, and look at the points. Nothing is stored before "
+    "you keep the plan.",
+    "sheets": "Maps and blank sheets for the crew, waypoints for phones. Print them at 100 %.",
+    "counts": "Drop the filled sheet here, or type the counts bag by bag. Zero is a count: write 0. Blank is not.",
+    "answer": "How many insects, where, and how sure that is. The threshold is the density above which you would act.",
+    "treat": "Move the threshold and the cost of a miss, and watch the zones. The label and a licensed applicator "
+    "decide.",
+    "record": "After the treatment: what was done, for the rules and for the next plan. Write irac_group=28; "
+    "method=boom.",
+}
+PHRASES = {
+    "not_yet": "not done yet",
+    "needs": "needs first: {steps}",
+    "stale": "out of date: {steps} changed since. Do it again.",
+    "done": "done",
+    "elsewhere": "done outside the desk, or before it was opened",
+    "when": "{when}",
+    "from": "from {names}",
+    "running": "working ...",
+    "cancelled": "Cancelled. The survey is as it was.",
+    "crashed": "The work stopped by a fault of the program or the machine. The survey is as it was; nothing is lost.",
+    "busy": "Another piece of work is still running; this one waits for it.",
+    "undone": "Undone: the survey is as it was before this step.",
+    "not_undone": "Not undone: this step's results were changed since by other work, which would be lost.",
+    "changed": "The survey was changed by another program or window; the page shows it now.",
+    "closed": "The desk is closed. You can close this window.",
+    "lost": "The desk does not answer. Start it again with: geosample desk",
+    "saved": "saved",
+    "too_large": "The file is too large for the desk: 128 MB at most.",
+    "bad_value": "Write a whole number, or leave it blank.",
+    "empty": "Drop the course's file on the card 'Ground' to begin.",
+    "none_found": "None found",
+    "draft": "Draft, not stored:",
+    "kept_file": "{name} is here; press the button.",
+}
+
+
+def join_steps(steps: list[str]) -> str:
+    """Return steps as a person names them.
+
+    Examples
+    --------
+    >>> join_steps(["plan", "counts"])
+    'Plan, Counts'
+    """
+    return ", ".join(TITLES[step][0] for step in steps)
