@@ -36,7 +36,7 @@ if TYPE_CHECKING:
 
 
 RECORD = "batch_done.json"
-NOT_IN_A_BATCH = ("demo", "batch")
+NOT_IN_A_BATCH = ("demo", "batch", "desk")
 ALLOWED = tuple(name for name in COMMANDS if name not in NOT_IN_A_BATCH)
 FOLDER_COMMANDS = ("sheets", "density", "treat")
 """Commands whose ``--out`` is a folder; each course gets its own."""

@@ -42,11 +42,12 @@ def demo_command(ctx: click.Context, out: Path, as_json: bool, more: bool) -> No
     """  # noqa: D301
     from geosample.demo import SIMULATION, play_demo
     from geosample.report.design import tell_simulation
+    from geosample.report.desk import tell_desk
 
     opened = play_demo(out, lambda words: _run(ctx, words, more=more))
     rows = [[str(file.path), file.what] for file in opened]
     facts = {"files": [{"path": path, "what": what} for path, what in rows], "simulation": SIMULATION}
-    lines = [SIMULATED, "What to open:", *(f"{path}  {what}" for path, what in rows)]
+    lines = [SIMULATED, "What to open:", *(f"{path}  {what}" for path, what in rows), tell_desk(out)]
     say(lines, facts, as_json=as_json, rest=[tell_simulation(SIMULATION)], more=more)
 
 

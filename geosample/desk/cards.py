@@ -67,6 +67,8 @@ CARDS = {
 }
 _DESK_OWN = {"as_json", "more", "out", "units", "picture", "csv_file", "force"}
 """What the desk answers itself: where files go, the units of the page, and what would be written beside."""
+_OUT = {"sheets": "{}", "density": "{}", "treat": "{}", "map": "{}/map.html"}
+"""Commands that are told where their files go, and how."""
 
 
 def list_questions(card: Card) -> list[dict[str, Any]]:
@@ -132,21 +134,20 @@ def write_words(
 
     Examples
     --------
-    >>> write_words(CARDS["answer"], {"threshold": "30/ft2", "cell": "2m"}, "a.gpkg", {"out": "a_files"})
-    [['estimate', 'a.gpkg', '--threshold', '30/ft2'],
-     ['density', 'a.gpkg', '--threshold', '30/ft2', '--cell', '2m', '--out', 'a_files']]
+    >>> for line in write_words(CARDS["answer"], {"cell": "2m"}, "a.gpkg", {"out": "files"}): print(*line)
+    estimate a.gpkg
+    density a.gpkg --cell 2m --out files
     """
     lines = []
     for command in card.commands:
         params = [param for param in load_command(command).params if isinstance(param, click.Option)]
         options = {param.opts[0].removeprefix("--"): param for param in params if not param.hidden}
         files = list(answers.get("files", [])) if card.takes_files else []
-        given = {name: value for name, value in {**answers, **own}.items() if value}
-        if command == "map":
-            given["out"] = f"{own['out']}/map.html"
+        given = {**answers, **{name: value for name, value in own.items() if value}}
+        given["out"] = _OUT.get(command, "").format(own.get("out", ""))
         words = [command, survey, *files]
         for name, option in options.items():
-            if name in given and (name not in _DESK_OWN or name in own):
+            if given.get(name) and (name not in _DESK_OWN or name in {"out", "units"}):
                 words += _write_option(option, given[name])
         lines.append([*words, "--force"] if force and "force" in options else words)
     return lines

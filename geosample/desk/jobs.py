@@ -79,11 +79,13 @@ def _code(file: Survey, layers: Sequence[str], visit: str) -> str:
 
 
 def _plain(frame: pd.DataFrame) -> str:
-    """Return a frame as text; how to find a point is words about it, made by another step."""
+    """Return a code of a frame's rows; how to find a point is words about it, made by another step."""
+    import pandas as pd
+
     kept = frame.drop(columns=["finding"], errors="ignore")
     if "geometry" in kept:
         kept = kept.assign(geometry=kept["geometry"].to_wkb(hex=True))
-    return str(kept.to_csv(index=False))
+    return hashlib.sha256(pd.util.hash_pandas_object(kept.astype(str), index=False).to_numpy().tobytes()).hexdigest()
 
 
 def _hash(parts: Sequence[Any]) -> str:
@@ -96,7 +98,7 @@ def run(survey: str, lines: Sequence[Sequence[str]], before: str, out: str) -> d
     Parameters
     ----------
     survey, before, out : str
-        The survey file, where its state before is kept, and the folder for files.
+        The survey file, its state before (``keep_before``; empty where there was no survey), and the folder for files.
     lines : sequence
         The commands, each a list of words.
 
@@ -109,7 +111,6 @@ def run(survey: str, lines: Sequence[Sequence[str]], before: str, out: str) -> d
     from geosample.survey.reading import list_changes
 
     place = Path(survey)
-    keep_before(place, Path(before))
     marks = list_changes(place)
     said: list[str] = []
     rest: list[str] = []
@@ -153,28 +154,30 @@ def _name_labels(error: UnknownKindsError, out: Path) -> list[dict[str, Any]]:
     ]
 
 
-def keep_before(survey: Path, before: Path) -> None:
-    """Keep the state of a survey, so that what a step replaces can be had back once."""
+def keep_before(survey: str, before: str) -> None:
+    """Keep the state of a survey, whole or not at all, so that what a step replaces can be had back once."""
     from geosample.survey.reading import DOOR
     from geosample.survey.writing import copy_state
 
-    before.parent.mkdir(parents=True, exist_ok=True)
-    before.unlink(missing_ok=True)
-    if survey.exists():
-        with DOOR:
-            copy_state(survey, before)
+    place = Path(before)
+    place.parent.mkdir(parents=True, exist_ok=True)
+    fresh = place.with_suffix(".part")
+    fresh.unlink(missing_ok=True)
+    with DOOR:
+        copy_state(Path(survey), fresh)
+    fresh.replace(place)
 
 
 def undo(survey: str, before: str, layers: Sequence[str]) -> None:
-    """Put back the layers that a step changed, in one transaction; a survey that the step made goes."""
+    """Put back the layers that a step changed, in one transaction; a survey that the step made (no before) goes."""
     from geosample.survey import open_survey
     from geosample.survey.reading import read_description, read_layer
 
-    old = Path(before)
-    if not old.exists():
+    if not before:
         Path(survey).unlink(missing_ok=True)
     elif layers:
-        with open_survey(survey).change() as change:
+        old = Path(before)
+        with open_survey(survey, must_exist=True).change() as change:
             for layer in layers:
                 if layer != "layout":
                     change.put(layer, read_layer(old, layer), description=read_description(old, layer))
@@ -195,9 +198,9 @@ def roll_back(survey: str, before: str) -> None:
     """Put back all that differs from the state before: after a step that was cancelled or crashed half-way."""
     from geosample.survey.reading import list_changes
 
-    place, old = Path(survey), Path(before)
+    place = Path(survey)
     if place.exists():
-        undo(survey, before, list(_changed(list_changes(old), list_changes(place))))
+        undo(survey, before, list(_changed(list_changes(Path(before)), list_changes(place))) if before else [])
 
 
 def draw_page(survey: str, visit: str, units: str) -> str:
@@ -219,10 +222,7 @@ def try_plan(words: Sequence[str]) -> dict[str, Any]:
     if "problems" in asked:
         return asked
     units = asked.pop("units")
-    try:
-        design = draw_asked(open_survey(asked.pop("survey"), must_exist=True), asked)
-    except Exception as error:  # told under the slider
-        return {"problems": list_problems(tell_error(error, words))}
+    design = draw_asked(open_survey(asked.pop("survey"), must_exist=True), asked)
     points = design.points[["lon", "lat", "role", "point_id"]].to_dict("records")
     return {"points": points, "said": fold(tell_design(design, units))}
 
@@ -239,10 +239,7 @@ def try_zones(words: Sequence[str]) -> dict[str, Any]:
     survey, visit, units = (asked.pop(name) for name in ("survey", "visit", "units"))
     for name in ("out", "paper", "price_m2"):
         asked.pop(name)
-    try:
-        _, zones = suggest_asked(open_survey(survey, must_exist=True), visit, asked, units)
-    except Exception as error:  # told under the slider
-        return {"problems": list_problems(tell_error(error, words))}
+    _, zones = suggest_asked(open_survey(survey, must_exist=True), visit, asked, units)
     shapes = zones.zones[["zone_id", "action", "geometry"]].to_crs("EPSG:4326")
     shapes = shapes.set_geometry(shapes.geometry.simplify(2e-6))
     return {"zones": json.loads(shapes.to_json(drop_id=True)), "said": fold(tell_plan(zones, units))}

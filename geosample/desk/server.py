@@ -16,9 +16,9 @@ from geosample.desk.cards import CARDS, Card, list_questions, show_line
 from geosample.desk.guard import Guard
 from geosample.desk.jobs import PICTURE
 from geosample.desk.work import BUSY_S, Bench, Desk, Facts, plain_name
-from geosample.desk.worker import Gone
+from geosample.desk.worker import Failed, Gone
 from geosample.files.reading import LARGEST_UNPACKED_BYTES
-from geosample.files.saving import save_file
+from geosample.files.saving import escape_html, save_file
 from geosample.report.desk import ENTERED, HINTS, PHRASES, TITLES
 from geosample.words import OBSTACLE_KINDS, SURFACE_KINDS
 
@@ -33,6 +33,14 @@ def make_app(desk: Desk, guard: Guard, close: Callable[[], None]) -> Flask:  # n
     guard.watch(app)
     own = resources.files("geosample.desk")
     benches: dict[tuple[str, str], Bench] = {}
+
+    @app.errorhandler(Failed)
+    def tell_failed(error: Failed) -> tuple[Response, int]:
+        return jsonify({"words": str(error)}), 409
+
+    @app.errorhandler(Gone)
+    def tell_gone(_: Gone) -> tuple[Response, int]:
+        return jsonify({"words": PHRASES["crashed"]}), 409
 
     def bench() -> Bench:
         key = (desk.survey, desk.visit or desk.tell()["visit"])
@@ -86,8 +94,8 @@ def make_app(desk: Desk, guard: Guard, close: Callable[[], None]) -> Flask:  # n
             return _frame(f"<!DOCTYPE html><meta charset=utf-8><title>-</title><p>{PHRASES['empty']}</p>")
         try:
             text = desk.worker.do("draw_page", wait_s=BUSY_S, survey=desk.survey, visit=desk.visit, units=desk.units)
-        except Gone:
-            text = None
+        except (Gone, Failed) as error:
+            return _frame(f"<!DOCTYPE html><meta charset=utf-8><title>-</title><p>{escape_html(str(error))}</p>")
         return _frame(text or f"<!DOCTYPE html><meta charset=utf-8><title>-</title><p>{PHRASES['busy']}</p>")
 
     @app.get("/picture")
@@ -136,6 +144,8 @@ def make_app(desk: Desk, guard: Guard, close: Callable[[], None]) -> Flask:  # n
             return jsonify({"problems": [PHRASES["busy"]]})
         try:
             return jsonify(desk.worker.do(job, words=desk.words_of(card, body.get("answers", {}))[0]))
+        except Failed as error:
+            return jsonify({"problems": str(error).splitlines()})
         except Gone:
             return jsonify({"problems": [PHRASES["crashed"]]})
 

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import csv
 import datetime
-import io
 import json
 import re
 import threading
@@ -15,8 +14,9 @@ from flask import abort
 
 from geosample.desk.cards import CARDS, Card, list_questions, write_words
 from geosample.desk.jobs import PICTURE
-from geosample.desk.worker import Gone, Worker
-from geosample.files.saving import save_file
+from geosample.desk.worker import Failed, Gone, Worker
+from geosample.errors import GeosampleError
+from geosample.files.saving import save_file, write_csv
 from geosample.report.desk import PHRASES, join_steps
 from geosample.words import STATUSES
 
@@ -144,37 +144,54 @@ class Desk:
 
     def _run(self, card: Card, lines: list[list[str]], answers: Facts) -> None:
         began = datetime.datetime.now().astimezone()
-        (self.folder / self.out).mkdir(exist_ok=True)
-        before = str(self.kept / f"before_{card.step}.gpkg")
-        told: Facts
+        entry: Facts = {**self.said.get(card.step, {}), "problems": [], "labels": [], "undo": False}
         try:
-            told = self.worker.do("run", survey=self.survey, lines=lines, before=before, out=self.out)
+            (self.folder / self.out).mkdir(exist_ok=True)
+            told = self._do_lines(card, lines)
+            entry |= told if "problems" in told else {**told, **self._note(card, answers, began)}
         except Gone:
-            told = {"problems": [PHRASES["cancelled" if self._cancelled else "crashed"]]}
-            try:
-                self.worker.do("roll_back", survey=self.survey, before=before)
-            except Gone:
-                told["problems"].append(PHRASES["crashed"])
-        entry = {**self.said.get(card.step, {}), "problems": told.get("problems", []), "labels": told.get("labels", [])}
-        if not entry["problems"]:
-            facts = self._look()
-            entry |= {
-                "said": told["said"],
-                "rest": told["rest"],
-                "layers": told["layers"],
-                "when": began.isoformat(timespec="seconds"),
-                "seconds": round((datetime.datetime.now().astimezone() - began).total_seconds(), 1),
-                "visit": facts["visit"],
-                "code": facts["codes"][card.step],
-                "from": {step: facts["codes"][step] for step in card.needs},
-                "names": answers.get("files", []),
-                "answers": answers,
-                "files": self._list_made(began.timestamp()),
-                "undo": True,
-            }
-        self.said[card.step] = entry
-        self._save()
-        self.running = ""
+            entry["problems"] = [self._tell_gone()]
+        except (Failed, OSError, GeosampleError) as error:
+            entry["problems"] = str(error).splitlines()
+        finally:
+            self.said[card.step] = entry
+            self.running = ""
+            self._save()
+
+    def _do_lines(self, card: Card, lines: list[list[str]]) -> Facts:
+        """Run commands in the worker; when it is ended in the middle, the survey is put back."""
+        before = str(self.kept / f"before_{card.step}.gpkg") if self.path.exists() else ""
+        if before:
+            self.worker.do("keep_before", survey=self.survey, before=before)
+        try:
+            told: Facts = self.worker.do("run", survey=self.survey, lines=lines, before=before, out=self.out)
+        except Gone:
+            told = {"problems": [self._tell_gone()]}
+            self._roll_back(before, told["problems"])
+        return {**told, "before": before}
+
+    def _tell_gone(self) -> str:
+        return PHRASES["cancelled" if self._cancelled else "crashed"]
+
+    def _note(self, card: Card, answers: Facts, began: datetime.datetime) -> Facts:
+        """Return when a step was done and from what, by which it is later seen whether it still holds."""
+        facts = self._look()
+        return {
+            "when": began.isoformat(timespec="seconds"),
+            "visit": facts["visit"],
+            "code": facts["codes"][card.step],
+            "from": {step: facts["codes"][step] for step in card.needs},
+            "names": answers.get("files", []),
+            "answers": answers,
+            "files": self._list_made(began.timestamp()),
+            "undo": True,
+        }
+
+    def _roll_back(self, before: str, problems: list[str]) -> None:
+        try:
+            self.worker.do("roll_back", survey=self.survey, before=before)
+        except (Gone, Failed):
+            problems.append(PHRASES["not_rolled_back"].format(before=before))
 
     def _list_made(self, since: float) -> list[str]:
         place = self.folder / self.out
@@ -192,8 +209,8 @@ class Desk:
         entry = self.said.get(step, {})
         if not entry.get("undo") or self.running:
             return PHRASES["busy"] if self.running else PHRASES["not_undone"]
-        before = str(self.kept / f"before_{step}.gpkg")
-        if not self.worker.do("restore", survey=self.survey, before=before, layers=entry["layers"]):
+        asked = {"before": entry["before"], "layers": entry["layers"]}
+        if not self.worker.do("restore", survey=self.survey, **asked):
             return PHRASES["not_undone"]
         del self.said[step]
         self._save()
@@ -220,8 +237,9 @@ class Desk:
             wrong = ""
         except Gone:
             facts, wrong = self._facts, PHRASES["crashed"]
-        if facts.get("problems") or not facts:
-            wrong, facts = " ".join(facts.get("problems", [])) or wrong, {**_NOTHING, **facts}
+        except Failed as error:
+            facts, wrong = {}, str(error)
+        facts = facts or _NOTHING
         return {
             "survey": self.survey,
             "surveys": self.list_surveys(),
@@ -297,14 +315,14 @@ class Bench:
         allowed = fits.get(column, column in self.stages and re.fullmatch(r"\d{0,5}", value) is not None)
         if not allowed:
             return False
+        import pandas as pd
+
         with self.lock:
             place, at = self.columns.index("sample_id"), self.columns.index(column)
             for row in self.rows:
                 if row[place] == sample_id:
                     row[at] = value
-                    text = io.StringIO()
-                    csv.writer(text).writerows([self.columns, *self.rows])
-                    save_file(self.path, text.getvalue().encode("utf-8-sig"))
+                    save_file(self.path, write_csv(pd.DataFrame(self.rows, columns=self.columns), encoding="utf-8-sig"))
                     return True
         return False
 

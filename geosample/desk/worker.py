@@ -22,6 +22,10 @@ class Gone(Exception):  # noqa: N818 - not an error of the user's
     """The process ended in the middle of a job: it was cancelled, or it crashed."""
 
 
+class Failed(Exception):  # noqa: N818
+    """A job met what it could not do; its text is the problems, a line each."""
+
+
 class Worker:
     """One process that does one job at a time, started when it is first needed and again after it was ended.
 
@@ -60,6 +64,8 @@ class Worker:
         ------
         Gone
             When the process ended before the job did.
+        Failed
+            When the job raised an error.
         """
         with self._mine(wait_s) as got:
             if not got:
@@ -72,6 +78,8 @@ class Worker:
                     kind, value = line.recv()
                     if kind == "done":
                         return value
+                    if kind == "failed":
+                        raise Failed(value)
                     self.talk.append(value)
             except (EOFError, OSError) as error:
                 self._forget()
@@ -124,7 +132,9 @@ def serve(line: Connection, folder: str) -> None:
     signal.signal(signal.SIGTERM, lambda *_: sys.exit(1))
     _die_with_parent()
     os.chdir(folder)
+    from geosample.cli import tell_error
     from geosample.desk import jobs
+    from geosample.errors import list_problems
 
     jobs.load_libraries()
     with contextlib.redirect_stderr(_Talk(line)):
@@ -133,7 +143,11 @@ def serve(line: Connection, folder: str) -> None:
                 job, given = line.recv()
             except EOFError:
                 return
-            line.send(("done", getattr(jobs, job)(**given)))
+            try:
+                told = ("done", getattr(jobs, job)(**given))
+            except Exception as error:  # told on the page; the process goes on
+                told = ("failed", "\n".join(list_problems(tell_error(error, ()))))
+            line.send(told)
 
 
 def _die_with_parent() -> None:

@@ -2,6 +2,11 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
 ENTRY = """<!DOCTYPE html>
 <html lang="en"><meta charset="utf-8"><meta name="referrer" content="no-referrer"><title>geosample desk</title>
 <body><form method="post" action="http://{address}/enter"><input type="hidden" name="key" value="{key}">
@@ -44,6 +49,7 @@ PHRASES = {
     "running": "working ...",
     "cancelled": "Cancelled. The survey is as it was.",
     "crashed": "The work stopped by a fault of the program or the machine. The survey is as it was; nothing is lost.",
+    "not_rolled_back": "The state before stands in {before}: copy it over the survey file.",
     "busy": "Another piece of work is still running; this one waits for it.",
     "undone": "Undone: the survey is as it was before this step.",
     "not_undone": "Not undone: this step's results were changed since by other work, which would be lost.",
@@ -69,3 +75,8 @@ def join_steps(steps: list[str]) -> str:
     'Plan, Counts'
     """
     return ", ".join(TITLES[step][0] for step in steps)
+
+
+def tell_desk(folder: Path) -> str:
+    """Return how to go on from a folder in the browser."""
+    return f"The same job in the browser, on your own course: geosample desk {folder}"

@@ -1,0 +1,401 @@
+"""The desk without a browser: who may speak to it, what it keeps apart, and that it does as the commands do."""
+
+from __future__ import annotations
+
+import contextlib
+import http.client
+import io
+import json
+import os
+import re
+import shutil
+import signal
+import stat
+import subprocess
+import sys
+import time
+import urllib.parse
+from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import pytest
+from flask.testing import FlaskClient
+
+from geosample.desk.cards import CARDS, list_questions, show_line, write_words
+from geosample.desk.guard import POLICY, Guard
+from geosample.desk.server import make_app
+from geosample.desk.work import Desk, plain_name
+from geosample.report.desk import HINTS, TITLES
+
+PORT = 4321
+OWN = f"http://127.0.0.1:{PORT}"
+
+
+@pytest.fixture
+def guard() -> Guard:
+    return Guard(PORT)
+
+
+@pytest.fixture
+def desk(tmp_path: Path) -> Desk:
+    """A desk whose worker is never started: nothing here needs a stage."""
+    return Desk(tmp_path, "course.gpkg")
+
+
+@pytest.fixture
+def client(desk: Desk, guard: Guard) -> FlaskClient:
+    return make_app(desk, guard, lambda: None).test_client()
+
+
+def enter(client: FlaskClient, guard: Guard) -> None:
+    key = re.search(r'name="key" value="([^"]+)"', guard.write_door().read_text())
+    assert key
+    client.post("/enter", base_url=OWN, data={"key": key[1]}, headers={"Origin": "null"})
+
+
+def write(client: FlaskClient, guard: Guard, path: str, body: Any, **headers: str) -> int:
+    sent = {"Origin": OWN, "X-Desk-Token": guard.token, **headers}
+    return client.post(path, base_url=OWN, json=body, headers=sent).status_code
+
+
+def test_the_key_comes_by_a_file_of_its_owner_and_works_once(client: FlaskClient, guard: Guard) -> None:
+    door = guard.write_door()
+    assert stat.S_IMODE(door.stat().st_mode) == 0o600
+    assert stat.S_IMODE(door.parent.stat().st_mode) == 0o700
+    [key] = re.findall(r'name="key" value="([^"]+)"', door.read_text())
+    assert client.post("/enter", base_url=OWN, data={"key": "wrong"}).status_code == 403
+    first = client.post("/enter", base_url=OWN, data={"key": key}, headers={"Origin": "null"})
+    assert first.status_code == 200
+    assert {"HttpOnly", "SameSite=Strict", "Path=/"} <= set(first.headers["Set-Cookie"].split("; "))
+    assert not door.parent.exists()
+    other = client.application.test_client()
+    assert other.post("/enter", base_url=OWN, data={"key": key}).status_code == 403
+    assert other.get("/", base_url=OWN).status_code == 403
+    assert client.get("/", base_url=OWN).status_code == 200
+
+
+@pytest.mark.parametrize("path", ["/", "/state", "/map", "/own/desk.js", "/made/treatment_plan.pdf", "/bench", "/no"])
+def test_who_has_no_key_sees_nothing(client: FlaskClient, path: str) -> None:
+    assert client.get(path, base_url=OWN).status_code == 403
+
+
+@pytest.mark.parametrize("host", ["http://localhost:4321", "http://desk.invalid:4321", "http://127.0.0.1:80"])
+def test_another_name_of_the_host_is_refused(client: FlaskClient, guard: Guard, host: str) -> None:
+    enter(client, guard)
+    assert client.get("/state", base_url=host).status_code == 403
+    assert client.get("/state", base_url=OWN).status_code == 200
+
+
+@pytest.mark.parametrize(
+    "headers",
+    [
+        {"Origin": "https://other.invalid"},
+        {"Origin": "null"},
+        {"Origin": "http://127.0.0.1:80"},
+        {"X-Desk-Token": "wrong"},
+        {"X-Desk-Token": ""},
+        {"Sec-Fetch-Site": "cross-site"},
+        {"Sec-Fetch-Site": "same-site"},
+    ],
+)
+@pytest.mark.parametrize(
+    "path", ["/run", "/undo", "/drop", "/close", "/switch", "/bench", "/cancel", "/correct", "/draft"]
+)
+def test_no_other_page_writes(client: FlaskClient, guard: Guard, path: str, headers: dict[str, str]) -> None:
+    enter(client, guard)
+    assert write(client, guard, path, {"step": "ground"}, **headers) == 403
+
+
+def test_every_answer_is_bound_to_the_page(client: FlaskClient, guard: Guard) -> None:
+    enter(client, guard)
+    for path in ("/", "/state", "/own/desk.css", "/no-such"):
+        headers = client.get(path, base_url=OWN).headers
+        assert headers["Content-Security-Policy"] == POLICY
+        assert headers["X-Content-Type-Options"] == "nosniff"
+        assert headers["Cache-Control"] == "no-store"
+    assert "frame-ancestors 'self'" in client.get("/map", base_url=OWN).headers["Content-Security-Policy"]
+
+
+OUTSIDE = [
+    "../secret.txt",
+    "..%2Fsecret.txt",
+    "%2e%2e/secret.txt",
+    "/etc/passwd",
+    "..\\secret.txt",
+    ".hidden",
+    "link.txt",
+]
+
+
+@pytest.mark.parametrize("name", OUTSIDE)
+def test_no_path_leads_out_of_the_folder(client: FlaskClient, guard: Guard, desk: Desk, name: str) -> None:
+    enter(client, guard)
+    made = desk.folder / desk.out
+    made.mkdir()
+    (desk.folder / "secret.txt").write_text("secret")
+    (made / ".hidden").write_text("secret")
+    (made / "link.txt").symlink_to(desk.folder / "secret.txt")
+    (made / "zones.csv").write_text("fine")
+    assert client.get(f"/made/{name}", base_url=OWN).status_code in {403, 404, 308}
+    with client.get("/made/zones.csv", base_url=OWN) as told:
+        assert told.data == b"fine"
+    answers = {"files": [name]}
+    assert write(client, guard, "/line", {"step": "ground", "answers": answers}) == 400
+    assert write(client, guard, "/line", {"step": "sheets", "answers": {"landmarks": name}}) == 400
+    assert write(client, guard, "/switch", {"survey": name, "units": "us"}) == 400
+
+
+def test_a_dropped_file_lands_in_the_folder_under_a_plain_name(client: FlaskClient, guard: Guard, desk: Desk) -> None:
+    enter(client, guard)
+    headers = {"Origin": OWN, "X-Desk-Token": guard.token}
+    for name in ("../../a.kml", "C:\\x\\<img src=x onerror=alert(1)>.kml", "$(touch b);.csv"):
+        sent = {"file": (io.BytesIO(b"x"), name)}
+        told = client.post("/drop", base_url=OWN, data=sent, headers=headers)
+        assert (desk.folder / "dropped" / told.get_json()["name"]).read_bytes() == b"x"
+    assert {path.name for path in desk.folder.iterdir()} == {"dropped"}
+    assert (
+        client.post("/drop", base_url=OWN, data={"file": (io.BytesIO(b"x"), "..")}, headers=headers).status_code == 400
+    )
+
+
+def test_what_is_too_large_is_refused(client: FlaskClient, guard: Guard) -> None:
+    client.application.config["MAX_CONTENT_LENGTH"] = 1000
+    enter(client, guard)
+    headers = {"Origin": OWN, "X-Desk-Token": guard.token}
+    sent = {"file": (io.BytesIO(b"x" * 2000), "a.kml")}
+    assert client.post("/drop", base_url=OWN, data=sent, headers=headers).status_code == 413
+
+
+def test_names_that_are_scripts_stay_names(client: FlaskClient, guard: Guard, desk: Desk) -> None:
+    enter(client, guard)
+    name = "$(touch hurt).kml"
+    (desk.folder / "dropped").mkdir()
+    (desk.folder / "dropped" / name).write_text("x")
+    headers = {"Origin": OWN, "X-Desk-Token": guard.token}
+    answers = {"files": [name], "name": "</script><script>hurt()</script>; rm -rf ~"}
+    [line] = client.post("/line", base_url=OWN, json={"step": "ground", "answers": answers}, headers=headers).get_json()
+    assert line == (
+        "geosample ground course.gpkg 'dropped/$(touch hurt).kml' --name '</script><script>hurt()</script>; rm -rf ~'"
+    )
+
+
+def test_an_answer_never_becomes_an_option() -> None:
+    [words] = write_words(CARDS["plan"], {"visit": "--out", "holes": "--seed 3"}, "a.gpkg", {"out": "o"})
+    assert words == ["design", "a.gpkg", "--visit", "--out", "--holes", "--seed 3"]
+    assert write_words(CARDS["sheets"], {"out": "/tmp", "survey": "b"}, "a.gpkg", {"out": "o"}) == [
+        ["sheets", "a.gpkg", "--out", "o"]
+    ]
+
+
+def test_a_plain_name_has_no_folder_in_it() -> None:
+    assert plain_name("a/b\\c/ .. ") == ""
+
+
+@pytest.mark.parametrize("step", CARDS)
+def test_a_card_asks_what_its_commands_take_with_their_words_and_defaults(step: str) -> None:
+    card = CARDS[step]
+    asked = list_questions(card)
+    assert step in TITLES
+    assert step in HINTS
+    first = [one["name"] for one in asked if one["first"]]
+    assert first == list(card.asks)
+    assert 2 <= len(first) <= 5
+    assert all(one["help"] for one in asked)
+
+
+def test_the_line_of_a_step_is_what_it_runs() -> None:
+    answers = {"threshold": "30/ft2", "keep-off": "water=25ft; path=3ft", "sampled-only": "on", "miss-cost": "3.0"}
+    treat, draw = write_words(CARDS["treat"], answers, "a.gpkg", {"out": "a_files", "units": "metric"})
+    assert show_line(treat) == (
+        "geosample treat a.gpkg --threshold 30/ft2 --keep-off water=25ft --keep-off path=3ft --sampled-only "
+        "--out a_files --units metric"
+    )
+    assert show_line(draw) == "geosample map a.gpkg --out a_files/map.html --units metric --threshold 30/ft2"
+
+
+@dataclass
+class Served:
+    """A desk as it is started by the command, and a client that came in with its key."""
+
+    process: subprocess.Popen[str]
+    port: int
+    folder: Path
+    door: str
+    cookie: str = ""
+    token: str = ""
+
+    def ask(self, method: str, path: str, body: Any = None, **headers: str) -> tuple[int, bytes, Any]:
+        with contextlib.closing(http.client.HTTPConnection("127.0.0.1", self.port, timeout=60)) as line:
+            return self._ask(line, method, path, body, headers)
+
+    def _ask(self, line: Any, method: str, path: str, body: Any, headers: dict[str, str]) -> tuple[int, bytes, Any]:
+        sent = {"Cookie": self.cookie, "Origin": f"http://127.0.0.1:{self.port}", "X-Desk-Token": self.token, **headers}
+        data = body if isinstance(body, (str, bytes, type(None))) else json.dumps(body)
+        if not isinstance(body, (str, bytes, type(None))):
+            sent["Content-Type"] = "application/json"
+        line.request(method, path, data, sent)
+        answer = line.getresponse()
+        return answer.status, answer.read(), answer.headers
+
+    def enter(self) -> None:
+        page = Path(urllib.parse.unquote(urllib.parse.urlparse(self.door).path)).read_text()
+        [key] = re.findall(r'name="key" value="([^"]+)"', page)
+        kind = {"Content-Type": "application/x-www-form-urlencoded", "Origin": "null"}
+        status, _, headers = self.ask("POST", "/enter", urllib.parse.urlencode({"key": key}), **kind)
+        assert status == 200
+        self.cookie = headers["Set-Cookie"].split(";")[0]
+        [self.token] = re.findall(r'name="desk-token" content="([^"]+)"', self.ask("GET", "/")[1].decode())
+
+    def state(self) -> Any:
+        status, told, _ = self.ask("GET", "/state")
+        assert status == 200, told
+        return json.loads(told)
+
+    def run(self, step: str, **answers: Any) -> Any:
+        status, told, _ = self.ask("POST", "/run", {"step": step, "answers": answers})
+        assert status == 200, told
+        assert json.loads(told)["started"], told
+        return self.wait()["steps"][step]
+
+    def wait(self, seconds: float = 90) -> Any:
+        end = time.monotonic() + seconds
+        while time.monotonic() < end:
+            state = self.state()
+            if not state["running"]:
+                return state
+            time.sleep(0.1)
+        return pytest.fail("the work does not end")
+
+
+def children_of(process: int) -> list[int]:
+    """Return the processes that a process started, and theirs."""
+    found = []
+    for place in Path("/proc").glob("[0-9]*/stat"):
+        try:
+            own, _, rest = place.read_text().rpartition(")")
+        except OSError:
+            continue
+        if int(rest.split()[1]) == process:
+            found += [int(own.split()[0]), *children_of(int(own.split()[0]))]
+    return found
+
+
+@pytest.fixture(scope="module")
+def served(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Served]:
+    folder = tmp_path_factory.mktemp("desk")
+    (folder / "dropped").mkdir()
+    shutil.copy(Path(__file__).resolve().parents[1] / "layers" / "course.geojson", folder / "dropped")
+    words = [sys.executable, "-m", "geosample", "desk", str(folder), "--no-browser"]
+    if not (Path(__file__).resolve().parents[1] / "geosample" / "__main__.py").exists():
+        words[1:3] = ["-c", "from geosample.cli import main; main()"]
+    process = subprocess.Popen(words, stderr=subprocess.PIPE, text=True)
+    assert process.stderr
+    said = ""
+    while not (found := re.search(r"127\.0\.0\.1:(\d+)/.*(file://\S+\.html)", said, re.DOTALL)):
+        line = process.stderr.readline()
+        assert line, said
+        said += line
+    one = Served(process, int(found[1]), folder, found[2])
+    one.enter()
+    yield one
+    process.kill()
+    process.wait()
+    process.stderr.close()
+
+
+@pytest.mark.slow
+def test_the_job_at_the_desk_gives_what_the_commands_give(served: Served) -> None:
+    from geosample.cli import main
+    from geosample.survey import open_survey
+
+    ground = served.run("ground", files=["course.geojson"], collar="30in")
+    assert ground["state"] == "done", ground
+    assert ground["said"][0].startswith("9 holes, 52 surfaces")
+    plan = {"visit": "2026-05-04", "points": "30", "holes": "3", "seed": "7"}
+    draft = json.loads(served.ask("POST", "/draft", {"step": "plan", "answers": plan})[1])
+    assert served.state()["steps"]["plan"]["state"] == "ready"
+    planned = served.run("plan", **plan)
+    assert planned["state"] == "done", json.dumps(planned)
+    kept = open_survey(served.folder / "course.gpkg").read("points")
+    assert [point["point_id"] for point in draft["points"]] == list(kept["point_id"])
+    other = served.folder.with_name("typed") / "course.gpkg"
+    other.parent.mkdir()
+    layers = str(served.folder / "dropped" / "course.geojson")
+    for words in (
+        ["ground", str(other), layers, "--collar", "30in"],
+        ["design", str(other), "--visit", "2026-05-04", "--points", "30", "--holes", "3", "--seed", "7"],
+    ):
+        main(words, standalone_mode=False)
+    for layer in ("surfaces", "points", "visits"):
+        assert open_survey(other).read(layer).equals(open_survey(served.folder / "course.gpkg").read(layer)), layer
+
+
+@pytest.mark.slow
+def test_counts_typed_at_the_desk_are_on_disk_value_by_value(served: Served) -> None:
+    sheet = json.loads(served.ask("GET", "/bench")[1])
+    first, second, third, *_ = sheet["rows"]
+    for row, column, value in ((first, "L3", "4"), (second, "none_found", "yes"), (third, "status", "lost")):
+        asked = {"sample_id": row["sample_id"], "column": column, "value": value}
+        assert json.loads(served.ask("POST", "/bench", asked)[1])["kept"]
+        assert value in (served.folder / "dropped" / sheet["file"]).read_text("utf-8-sig")
+    for column, value in (("L3", "-1"), ("L3", "=1+1"), ("status", "gone"), ("note", "x"), ("visit", "1")):
+        asked = {"sample_id": first["sample_id"], "column": column, "value": value}
+        assert not json.loads(served.ask("POST", "/bench", asked)[1])["kept"]
+    taken = served.run("counts", files=[sheet["file"]])
+    assert taken["said"][0] == "Visit 2026-05-04: 4 insects in 1 of 2 counted bags; 1 lost.", taken
+
+
+@pytest.mark.slow
+def test_a_step_that_replaced_something_is_undone_once_and_what_rests_on_it_is_told(served: Served) -> None:
+    before = served.state()["steps"]["ground"]["said"]
+    again = served.run("ground", files=["course.geojson"], collar="36in")
+    assert any("--force" in line for line in again["problems"]), again
+    served.ask(
+        "POST", "/run", {"step": "ground", "answers": {"files": ["course.geojson"], "collar": "36in"}, "force": True}
+    )
+    state = served.wait()
+    assert state["steps"]["ground"]["said"] != before
+    assert state["steps"]["plan"]["state"] == "stale"
+    assert json.loads(served.ask("POST", "/undo", {"step": "ground"})[1])["words"].startswith("Undone")
+    assert not served.state()["steps"]["ground"]["undo"]
+    assert served.state()["steps"]["plan"]["state"] != "stale"
+
+
+@pytest.mark.slow
+def test_a_killed_stage_is_told_and_leaves_the_survey_as_it_was(served: Served) -> None:
+    from geosample.survey import open_survey
+
+    before = open_survey(served.folder / "course.gpkg").read("visits")
+    answers = {"visit": "2026-06-01", "points": "240"}
+    served.ask("POST", "/run", {"step": "plan", "answers": answers})
+    served.ask("POST", "/cancel", {})
+    state = served.wait()
+    assert state["steps"]["plan"]["problems"][0].startswith("Cancelled")
+    assert open_survey(served.folder / "course.gpkg").read("visits").equals(before)
+    served.ask("POST", "/run", {"step": "plan", "answers": answers})
+    while len(started := children_of(served.process.pid)) < 2:  # the worker, and what watches over its memory
+        time.sleep(0.02)
+    for child in started:
+        os.kill(child, signal.SIGKILL)
+    assert any("nothing is lost" in line for line in served.wait()["steps"]["plan"]["problems"])
+    assert open_survey(served.folder / "course.gpkg").read("visits").equals(before)
+
+
+@pytest.mark.slow
+def test_a_hundred_requests_at_once_are_answered_and_closing_leaves_no_process(served: Served) -> None:
+    with ThreadPoolExecutor(100) as pool:
+        states = list(pool.map(lambda _: served.ask("GET", "/state")[0], range(100)))
+    assert states == [200] * 100
+    children = children_of(served.process.pid)
+    assert children
+    assert served.ask("POST", "/close", {})[0] == 200
+    served.process.wait(timeout=15)
+    assert not [child for child in children if Path(f"/proc/{child}").exists() and "Z" not in _state_of(child)]
+    assert served.process.returncode == 0
+
+
+def _state_of(process: int) -> str:
+    return Path(f"/proc/{process}/stat").read_text().rpartition(")")[2].split()[0]
