@@ -7,6 +7,7 @@ import datetime
 import json
 import re
 import threading
+import time
 from pathlib import Path
 from typing import Any
 
@@ -67,7 +68,7 @@ class Desk:
         self.running: str = ""
         self.said: Facts = {}
         """Step -> what its last run came to, when this desk ran it."""
-        self._cancelled = False
+        self._cancelled = self._may_cancel = False
         self._seen: tuple[Any, ...] = ()
         self._facts: Facts = {}
         self._ours: Any = None
@@ -150,7 +151,7 @@ class Desk:
             told = self._do_lines(card, lines)
             entry |= told if "problems" in told else {**told, **self._note(card, answers, began)}
         except Gone:
-            entry["problems"] = [self._tell_gone()]
+            entry["problems"] = [PHRASES["crashed"]]
         except (Failed, OSError, GeosampleError) as error:
             entry["problems"] = str(error).splitlines()
         finally:
@@ -161,17 +162,20 @@ class Desk:
     def _do_lines(self, card: Card, lines: list[list[str]]) -> Facts:
         """Run commands in the worker; when it is ended in the middle, the survey is put back."""
         before = str(self.kept / f"before_{card.step}.gpkg") if self.path.exists() else ""
-        if before:
-            self.worker.do("keep_before", survey=self.survey, before=before)
+        kept, self._may_cancel = not before, True
         try:
+            if before:
+                self.worker.do("keep_before", survey=self.survey, before=before)
+                kept = True
             told: Facts = self.worker.do("run", survey=self.survey, lines=lines, before=before, out=self.out)
         except Gone:
-            told = {"problems": [self._tell_gone()]}
-            self._roll_back(before, told["problems"])
+            self._may_cancel = False
+            told = {"problems": [PHRASES["cancelled" if self._cancelled else "crashed"]]}
+            if kept:
+                self._roll_back(before, told["problems"])
+        finally:
+            self._may_cancel = False
         return {**told, "before": before}
-
-    def _tell_gone(self) -> str:
-        return PHRASES["cancelled" if self._cancelled else "crashed"]
 
     def _note(self, card: Card, answers: Facts, began: datetime.datetime) -> Facts:
         """Return when a step was done and from what, by which it is later seen whether it still holds."""
@@ -199,10 +203,11 @@ class Desk:
         return sorted(path.name for path in made if path.name != PICTURE and not path.name.startswith("."))
 
     def cancel(self) -> None:
-        """Stop what runs; the survey goes back to its state before."""
-        self._cancelled = bool(self.running)
-        if self.running:
+        """Stop what runs, also where it is about to; the survey goes back to its state before."""
+        self._cancelled = True
+        while self._may_cancel:
             self.worker.end()
+            time.sleep(0.05)
 
     def undo(self, step: str) -> str:
         """Put back what a step replaced, once; return what to say."""
@@ -228,6 +233,7 @@ class Desk:
             found = self.worker.do("describe", wait_s=wait_s, survey=self.survey, visit=self.visit)
             if found is not None:
                 self._seen, self._facts = seen, found
+                return dict(found)
         return self._facts
 
     def tell(self) -> Facts:
