@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from scipy.integrate import quad
 from scipy.spatial.distance import cdist
 from scipy.special import ndtr
 
@@ -15,18 +16,21 @@ from geosample.density.laplace import (
     evidence,
     find_mode,
     fit_counts,
+    fit_even,
     fit_field,
     fit_hyper,
     foretell,
+    integrate_evidence,
     leave_one_out,
     log_prior,
     mix_lognormal,
     predict_jointly,
     predict_log,
     prior_covariance,
+    settle_effects,
 )
 from geosample.density.mapping import upper_bound
-from geosample.distributions import log_pmf
+from geosample.distributions import FIELD, expect, log_pmf, slopes
 
 # Five sites; every value of theirs below was computed independently in R and numpy.
 D12_PLACES = np.array([(0, 0), (10, 0), (0, 10), (10, 10), (5, 5)], dtype=float)
@@ -44,6 +48,11 @@ def random_sites(number: int = 40, seed: int = 5) -> Sites:
     places = rng.uniform(0, 120, (number, 2))
     basis = np.column_stack([np.full(number, 4.0), np.exp(-rng.uniform(0, 20, number) / 4)])
     return Sites(places, basis, rng.poisson(2 * np.exp(rng.normal(0, 1, number))).astype(float), np.zeros(number))
+
+
+def prior_at(at: np.ndarray, place: int, value: float) -> float:
+    """Return one hyper-parameter's prior density at a value of its log, the others being where they are."""
+    return float(np.exp(log_prior(np.where(np.arange(3) == place, value, at), Priors())[0][place]))
 
 
 class TestLaplaceAgainstReference:
@@ -102,8 +111,15 @@ class TestLaplaceAgainstReference:
     def test_prior_gradient_equals_differences(self) -> None:
         at, steps = np.log([0.7, 25.0, 1.3]), 1e-6 * np.eye(3)
         _, gradient = log_prior(at, Priors())
-        differences = [(log_prior(at + s, Priors())[0] - log_prior(at - s, Priors())[0]) / 2e-6 for s in steps]
+        differences = [(log_prior(at + s, Priors())[0] - log_prior(at - s, Priors())[0]).sum() / 2e-6 for s in steps]
         assert gradient == pytest.approx(differences, abs=1e-6)
+
+    def test_priors_of_spread_and_range_add_up_to_one(self) -> None:
+        # what is weighed against a model without them must be a probability (scipy's quad)
+        for place in (0, 1):
+            at = np.array([0.0, 3.0, 0.0])
+            total, _ = quad(lambda x, place=place, at=at: prior_at(at, place, x), -9, 12, limit=200)
+            assert total == pytest.approx(1, abs=1e-3)
 
     def test_prediction_at_the_samples_is_the_posterior_there(self) -> None:
         fitted = fit_field(random_sites(), Hyper(0.8, 40.0, 1.0))
@@ -130,14 +146,71 @@ class TestAFieldWithAndWithoutACovariate:
     def mixed(self) -> MixedField:
         return fit_counts(random_sites(), Priors(), doubtful=[1])
 
-    def test_each_is_believed_by_its_evidence_at_its_own_hyper_parameters(self, mixed: MixedField) -> None:
-        heights = []
-        for fit in mixed.fits:
-            logs = np.log([fit.hyper.spread, fit.hyper.range_m, fit.hyper.k])
-            heights.append(evidence(fit.sites, logs)[0] + log_prior(logs, Priors())[0])
+    def test_each_is_believed_by_its_evidence(self, mixed: MixedField) -> None:
+        heights = [integrate_evidence(fit, Priors()) for fit in mixed.fits]
         assert mixed.fits[1].sites.basis[:, 1] == pytest.approx(0)
         assert sum(mixed.shares) == pytest.approx(1)
         assert np.log(mixed.shares[0] / mixed.shares[1]) == pytest.approx(heights[0] - heights[1], abs=1e-5)
+
+    @pytest.mark.parametrize("free", [0, 1, 2])
+    def test_evidence_is_the_integral_over_what_is_not_given(self, free: int) -> None:
+        sites, priors = random_sites(), Priors()
+        given = tuple(None if place == free else value for place, value in enumerate((0.8, 30.0, 1.5)))
+        fitted = fit_counts(sites, priors, given=given).lead
+        at = np.log([fitted.hyper.spread, fitted.hyper.range_m, fitted.hyper.k])
+
+        def height(log_value: float) -> float:
+            there = np.where(np.arange(3) == free, log_value, at)
+            return float(np.exp(evidence(sites, there)[0] - fitted.evidence + log_prior(there, priors)[0][free]))
+
+        # scipy's quad; what is left is Laplace's own error, most of it the long tail of small spreads
+        total, _ = quad(height, at[free] - 4, at[free] + 4, epsabs=1e-4, limit=60)
+        assert integrate_evidence(fitted, priors, given=given) == pytest.approx(
+            np.log(total) + fitted.evidence, abs=0.3
+        )
+
+    def test_without_a_field_the_effects_tell_what_the_latent_values_tell(self) -> None:
+        sites = random_sites()
+        effects, height = settle_effects(sites, 1.3)
+        mode = find_mode(sites.basis @ sites.basis.T + 1e-9 * np.eye(40), sites.count, sites.offset, 1.3)
+        assert height == pytest.approx(mode.evidence, abs=1e-4)
+        assert sites.basis @ effects == pytest.approx(mode.eta, abs=1e-4)
+        k, whole = fit_even(sites)
+
+        def over_k(log_k: float) -> float:
+            return float(np.exp(settle_effects(sites, np.exp(log_k))[1] - whole + FIELD.prior.log_density(log_k)))
+
+        assert np.log(quad(over_k, *FIELD.log_bounds)[0]) == pytest.approx(0, abs=0.15)  # scipy's quad
+        assert fit_even(sites, k)[1] == pytest.approx(settle_effects(sites, k)[1])
+
+    def test_even_counts_are_believed_even_and_patchy_ones_not(self) -> None:
+        rng = np.random.default_rng(8)
+        places = rng.uniform(0, 150, (80, 2))
+        basis = np.full((80, 1), 4.0)
+        offset = np.full(80, np.log(6.0))
+
+        def even_share(count: np.ndarray) -> float:
+            mixed = fit_counts(Sites(places, basis, count.astype(float), offset), Priors(), allow_even=True)
+            assert [fit.hyper.spread > 0 for fit in mixed.fits] == [True, False]
+            assert mixed.lead is mixed.fits[0]
+            return mixed.shares[1]
+
+        assert even_share(rng.poisson(6.0, 80)) > 0.7
+        assert even_share(rng.poisson(6.0 * np.exp(1.2 * np.sin(places[:, 0] / 25)))) < 0.01
+
+    def test_without_a_field_places_know_only_their_covariates(self) -> None:
+        sites = random_sites()
+        even = fit_counts(sites, Priors(), allow_even=True).fits[1]
+        places, basis = np.array([[10.0, 20.0], [900.0, 5.0]]), np.array([[4.0, 0.3], [4.0, 0.3]])
+        for precise in (True, False):
+            mean, spread = predict_log(MixedField((even,)), places, basis, precise=precise)
+            assert mean[0] == pytest.approx(mean[1], abs=1e-6)
+            assert spread[0] == pytest.approx(spread[1], abs=1e-6)
+        # the inverse of the effects' curvature: McCullagh & Nelder 1989, Generalized Linear Models, ch. 2.5, with the
+        # unit priors' 1 on its diagonal
+        weight = slopes(sites.count, expect(sites.basis @ settle_effects(sites, even.hyper.k)[0]), even.hyper.k).weight
+        curvature = np.eye(2) + (sites.basis.T * weight) @ sites.basis
+        assert spread[0] ** 2 == pytest.approx(basis[0] @ np.linalg.solve(curvature, basis[0]), rel=1e-3)
 
     def test_mean_and_variance_are_the_mixtures(self, mixed: MixedField) -> None:
         places, basis = np.array([[10.0, 20.0], [90.0, 5.0]]), np.array([[4.0, 1.0], [4.0, 0.1]])

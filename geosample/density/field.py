@@ -12,7 +12,7 @@ import numpy as np
 from sklearn.base import BaseEstimator, RegressorMixin
 from sklearn.utils.validation import check_array, check_is_fitted, validate_data
 
-from geosample.density.laplace import MixedField, Priors, Sites, fit_counts, foretell, predict_log
+from geosample.density.laplace import Latent, MixedField, Priors, Sites, fit_counts, foretell, predict_latent
 
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike
@@ -38,6 +38,9 @@ class CountField(RegressorMixin, BaseEstimator):  # type: ignore[misc] # scikit-
     doubtful : sequence of int
         Covariates that may have no effect at all: the field is fitted with and without them, and each of the two is
         believed by its evidence.
+    allow_even : bool
+        Whether there may be no field at all, only one level and the covariates' effects: such models are fitted too,
+        and believed by their evidence. Not where the spread is given.
     spread_tail, range_tail_m : float
         P(spread > spread_tail) = P(range < range_tail_m) = 0.05.
     precise : bool
@@ -47,13 +50,13 @@ class CountField(RegressorMixin, BaseEstimator):  # type: ignore[misc] # scikit-
     Attributes
     ----------
     spread_, range_m_, k_ : float
-        As fitted or given; of the field believed most.
+        As fitted or given; of the model with a field that is believed most.
     rate_ : float
         Pooled density: all counts over all effort; half a count where there is none.
     log_evidence_ : float
         Laplace's log marginal likelihood.
     field_ : MixedField
-        The field given the counts, or the two with their shares of belief.
+        The field given the counts, or the models with their shares of belief.
     n_features_in_ : int
         Coordinates of a place.
 
@@ -84,6 +87,7 @@ class CountField(RegressorMixin, BaseEstimator):  # type: ignore[misc] # scikit-
         level_sd: float = 4.0,
         covariate_sds: ArrayLike | None = None,
         doubtful: Sequence[int] = (),
+        allow_even: bool = False,
         spread_tail: float = 4.0,
         range_tail_m: float = 8.0,
         precise: bool = True,
@@ -94,6 +98,7 @@ class CountField(RegressorMixin, BaseEstimator):  # type: ignore[misc] # scikit-
         self.level_sd = level_sd
         self.covariate_sds = covariate_sds
         self.doubtful = doubtful
+        self.allow_even = allow_even
         self.spread_tail = spread_tail
         self.range_tail_m = range_tail_m
         self.precise = precise
@@ -139,7 +144,9 @@ class CountField(RegressorMixin, BaseEstimator):  # type: ignore[misc] # scikit-
         sites = Sites(places, self._weigh(covariates, len(count), columns), count, np.log(effort * self.rate_))
         priors = Priors(self.spread_tail, self.range_tail_m)
         doubtful = [1 + column for column in self.doubtful]  # the level stands first
-        self.field_: MixedField = fit_counts(sites, priors, given=self._given(), doubtful=doubtful)
+        self.field_: MixedField = fit_counts(
+            sites, priors, given=self._given(), doubtful=doubtful, allow_even=self.allow_even
+        )
         hyper = self.field_.lead.hyper
         self.spread_, self.range_m_, self.k_ = hyper.spread, hyper.range_m, hyper.k
         self.log_evidence_ = self.field_.lead.evidence
@@ -178,9 +185,23 @@ class CountField(RegressorMixin, BaseEstimator):  # type: ignore[misc] # scikit-
         X, covariates
             As for ``predict``.
         """
+        found = self.predict_latent(X, covariates)
+        return found.mean, found.spread
+
+    def predict_latent(
+        self,
+        X: ArrayLike,  # noqa: N803
+        covariates: ArrayLike | None = None,
+    ) -> Latent:
+        """Return mean and standard deviation of the log density by all models, and by those with a field alone.
+
+        Parameters
+        ----------
+        X, covariates
+            As for ``predict``.
+        """
         places, basis = self._look_at(X, covariates)
-        mean, spread = predict_log(self.field_, places, basis, precise=self.precise)
-        return mean + np.log(self.rate_), spread
+        return predict_latent(self.field_, places, basis, precise=self.precise).shift(float(np.log(self.rate_)))
 
     def score(
         self,

@@ -15,12 +15,12 @@ import math
 from collections.abc import Iterator, Sequence
 from dataclasses import astuple, dataclass, replace
 from functools import reduce
-from typing import TYPE_CHECKING, Any, cast
+from typing import TYPE_CHECKING, Any, NamedTuple, cast
 
 import numpy as np
 from scipy.linalg import cho_solve, cholesky, get_blas_funcs
 from scipy.linalg.lapack import dlauum, dtrtri
-from scipy.optimize import minimize
+from scipy.optimize import minimize, minimize_scalar
 from scipy.spatial.distance import cdist
 from threadpoolctl import threadpool_limits
 
@@ -38,6 +38,7 @@ JITTER = 1e-6
 _MOST_STEPS = 100
 _LEAST_SHARE = 1e-8
 _SETTLED = 1e-10
+_NUDGE = 1e-3  # of a log hyper-parameter, for curvatures
 # Below this many samples a second thread in the matrix library costs more than it brings.
 _FEW_SAMPLES = 600
 _BLOCK = 1024
@@ -296,12 +297,12 @@ def fit_field(
 
 @dataclass(frozen=True, slots=True)
 class MixedField:
-    """The field with and without a covariate that may have no effect, each with its share of belief; or one field.
+    """The models of the same counts, each with its share of belief; or one alone.
 
     Parameters
     ----------
     fits : tuple of FittedField
-        Of the same samples.
+        With and without a covariate that may have no effect, and with and without a field (a spread of 0).
     shares : tuple of float
         By their evidence, adding up to 1. What has less than ``LEAST_BELIEF`` is not predicted from.
     """
@@ -311,8 +312,18 @@ class MixedField:
 
     @property
     def lead(self) -> FittedField:
-        """The field believed most."""
-        return self.fits[int(np.argmax(self.shares))]
+        """The model with a field that is believed most."""
+        fields = [bool(fit.hyper.spread) for fit in self.fits]
+        return self.fits[int(np.argmax(np.where(fields, self.shares, 0.0)))]
+
+    @property
+    def patchy(self) -> MixedField:
+        """The models with a field alone, their shares among themselves; all where none has one."""
+        found = [(fit, share) for fit, share in zip(self.fits, self.shares, strict=True) if fit.hyper.spread]
+        if len(found) in (0, len(self.fits)):
+            return self
+        fits, shares = zip(*found, strict=True)
+        return MixedField(fits, tuple((np.array(shares) / sum(shares)).tolist()))
 
     @property
     def believed(self) -> list[tuple[FittedField, float]]:
@@ -322,20 +333,26 @@ class MixedField:
         return [(fit, share / total) for fit, share in found]
 
 
-def log_prior(log_hyper: np.ndarray, priors: Priors) -> tuple[float, np.ndarray]:
-    """Return the log prior density of (log spread, log range, log k), without constants, and its gradient.
+def log_prior(log_hyper: np.ndarray, priors: Priors) -> tuple[np.ndarray, np.ndarray]:
+    """Return the log prior densities of log spread, log range and log k, and their slopes, each of shape (3,).
 
     Notes
     -----
-    Spread ~ exponential; range density proportional to range⁻² exp(-rate / range); log k normal (``FIELD``). The first
-    two are taken as densities of the logs, so that the mode is not drawn to a flat field for want of counts.
+    Spread ~ exponential; range density proportional to range⁻² exp(-rate / range); log k normal (``FIELD``), without
+    its constant, which every model of the counts has. The first two are taken as densities of the logs, so that the
+    mode is not drawn to a flat field for want of counts.
     """
     spread, range_m = np.exp(log_hyper[:2])
     spread_rate = -math.log(0.05) / priors.spread_tail
     range_rate = -math.log(0.05) * priors.range_tail_m
-    value = log_hyper[0] - spread_rate * spread - log_hyper[1] - range_rate / range_m
-    value += float(FIELD.prior.log_density(log_hyper[2]))
-    return float(value), np.array([1 - spread_rate * spread, range_rate / range_m - 1, FIELD.prior.slope(log_hyper[2])])
+    heights = [
+        math.log(spread_rate) + log_hyper[0] - spread_rate * spread,
+        math.log(range_rate) - log_hyper[1] - range_rate / range_m,
+        float(FIELD.prior.log_density(log_hyper[2])),
+    ]
+    return np.array(heights), np.array(
+        [1 - spread_rate * spread, range_rate / range_m - 1, FIELD.prior.slope(log_hyper[2])]
+    )
 
 
 def evidence(
@@ -409,7 +426,7 @@ def fit_hyper(sites: Sites, priors: Priors, *, given: Given = FREE, start: Hyper
         nonlocal pull
         value, gradient, pull = evidence(sites, log_hyper, start=pull, distance_m=distance_m)
         prior, prior_gradient = log_prior(log_hyper, priors)
-        return -(value + prior), -(gradient + prior_gradient)
+        return -(value + float(prior.sum())), -(gradient + prior_gradient)
 
     bounds = [tuple(np.log(pair if own is None else (own, own))) for pair, own in zip(BOUNDS, given, strict=True)]
     usual = START if start is None else (start.spread, start.range_m, start.k)
@@ -421,7 +438,100 @@ def fit_hyper(sites: Sites, priors: Priors, *, given: Given = FREE, start: Hyper
     return Hyper(*(float(value) if own is None else own for value, own in zip(fitted, given, strict=True)))
 
 
-def fit_counts(sites: Sites, priors: Priors, *, given: Given = FREE, doubtful: Sequence[int] = ()) -> MixedField:
+def integrate_evidence(fitted: FittedField, priors: Priors, *, given: Given = FREE) -> float:
+    """Return the log probability of the counts with the fitted hyper-parameters, not those given, integrated out.
+
+    Notes
+    -----
+    Laplace's approximation around the most likely ones, in their logs, with the curvature by differences of the
+    gradient. No curvature below that of k's prior is believed: at a bound, and far out, the counts say nothing of it.
+    """
+    free = np.array([own is None for own in given])
+    if not free.any():
+        return fitted.evidence
+    at = np.log(astuple(fitted.hyper))
+    distance_m = cdist(fitted.sites.places, fitted.sites.places)
+
+    def slope(log_hyper: np.ndarray) -> np.ndarray:
+        _, gradient, _ = evidence(fitted.sites, log_hyper, start=fitted.pull, distance_m=distance_m)
+        return np.asarray(gradient + log_prior(log_hyper, priors)[1])
+
+    here = slope(at)
+    curvature = np.array([(here - slope(at + step)) / _NUDGE for step in _NUDGE * np.eye(3)[free]])[:, free]
+    height = fitted.evidence + float(log_prior(at, priors)[0][free].sum())
+    return height + _spread_out(np.linalg.eigvalsh((curvature + curvature.T) / 2))
+
+
+def _spread_out(curvatures: np.ndarray) -> float:
+    """Return the log of the integral over a normal peak of height 1 with these curvatures, log k's prior's at least."""
+    return float(0.5 * np.log(2 * np.pi / np.maximum(curvatures, FIELD.prior.sd**-2)).sum())
+
+
+def settle_effects(sites: Sites, k: float) -> tuple[np.ndarray, float]:
+    """Return the covariates' most likely effects where there is no field, and Laplace's log marginal likelihood.
+
+    Parameters
+    ----------
+    sites : Sites
+        The counted samples.
+    k : float
+        Of the negative binomial.
+
+    Returns
+    -------
+    effects : ndarray, shape (p,)
+        In prior spreads.
+    evidence : float
+        As ``evidence`` gives it for a spread of 0, in a matrix of the covariates' size.
+    """
+    effects = np.zeros(sites.basis.shape[1])
+
+    def look(there: np.ndarray) -> tuple[float, np.ndarray]:
+        expected = expect(sites.basis @ there + sites.offset)
+        return float(log_pmf(sites.count, expected, k).sum() - 0.5 * there @ there), expected
+
+    height, expected = look(effects)
+    for _ in range(_MOST_STEPS):
+        slope = slopes(sites.count, expected, k)
+        inner = np.eye(len(effects)) + (sites.basis.T * slope.weight) @ sites.basis
+        step = np.linalg.solve(inner, sites.basis.T @ slope.first - effects)
+        share = 1.0
+        while (found := look(effects + share * step))[0] < height and share > _LEAST_SHARE:
+            share /= 2
+        gained = found[0] - height
+        if gained < _SETTLED * (1 + abs(height)):
+            break
+        effects, (height, expected) = effects + share * step, found
+    return effects, height - float(np.linalg.slogdet(inner)[1]) / 2
+
+
+def fit_even(sites: Sites, k: float | None = None) -> tuple[float, float]:
+    """Return the most likely k where there is no field, and the log probability of the counts, k integrated out.
+
+    A k that is given stays as it is.
+    """
+    if k is not None:
+        return k, settle_effects(sites, k)[1]
+
+    def height(log_k: float) -> float:
+        return settle_effects(sites, math.exp(log_k))[1] + float(FIELD.prior.log_density(log_k))
+
+    best = minimize_scalar(
+        lambda log_k: -height(log_k), bounds=FIELD.log_bounds, method="bounded", options={"xatol": 1e-3}
+    )
+    top, wide = height(best.x), 0.1
+    curvature = (2 * top - height(best.x - wide) - height(best.x + wide)) / wide**2
+    return math.exp(best.x), top + _spread_out(np.array([curvature]))
+
+
+def fit_counts(
+    sites: Sites,
+    priors: Priors,
+    *,
+    given: Given = FREE,
+    doubtful: Sequence[int] = (),
+    allow_even: bool = False,
+) -> MixedField:
     """Return the latent field with the hyper-parameters fitted to the counts, but for those that are given.
 
     Parameters
@@ -433,21 +543,32 @@ def fit_counts(sites: Sites, priors: Priors, *, given: Given = FREE, doubtful: S
     given : tuple of float or None
         Spread, range and k where they are known.
     doubtful : sequence of int
-        Columns of the basis that may have no effect at all: the field is fitted with them and without, and each of the
-        two is believed by its evidence at its own hyper-parameters, both being as likely before the counts.
+        Columns of the basis that may have no effect at all: the field is fitted with them and without.
+    allow_even : bool
+        Whether there may be no field at all, only the covariates' effects; not where the spread is given.
+
+    Notes
+    -----
+    Each of the models, all as likely before the counts, is believed by its evidence, its hyper-parameters integrated
+    out. The fields stand first, those without one after them, in the same order.
     """
     every = np.ones(sites.basis.shape[1], dtype=bool)
     without = every.copy()
     without[list(doubtful)] = False
+    sets = (every, without) if len(doubtful) else (every,)
+    even = sets if allow_even and given[0] is None else ()
     fits: list[FittedField] = []
-    for used in (every, without) if len(doubtful) else (every,):
+    logs: list[float] = []
+    for used in sets:
         own = replace(sites, basis=sites.basis * used)
         hyper = fit_hyper(own, priors, given=given, start=fits[0].hyper if fits else None)
         fits.append(fit_field(sites, hyper, start=fits[0].pull if fits else None, used=used))
-    logs = np.array([fit.evidence for fit in fits])
-    if None in given and len(fits) > 1:
-        logs += [log_prior(np.log(astuple(fit.hyper)), priors)[0] for fit in fits]
-    shares = np.exp(logs - logs.max())
+        logs.append(integrate_evidence(fits[-1], priors, given=given) if len(sets) + len(even) > 1 else 0.0)
+    for used in even:
+        k, height = fit_even(replace(sites, basis=sites.basis * used), given[2])
+        fits.append(fit_field(sites, Hyper(0.0, fits[0].hyper.range_m, k), used=used))
+        logs.append(height)
+    shares = np.exp(np.array(logs) - max(logs))
     return MixedField(tuple(fits), tuple((shares / shares.sum()).tolist()))
 
 
@@ -468,10 +589,25 @@ class _Ready:
     inner: np.ndarray
 
 
-def predict_log(
-    fitted: MixedField, places: np.ndarray, basis: np.ndarray, *, precise: bool = False
-) -> tuple[np.ndarray, np.ndarray]:
-    """Return mean and standard deviation of the latent field at places, each of shape (m,).
+class Latent(NamedTuple):
+    """Mean and spread of the latent field at places, of all models and of those with a field alone, each of shape (m,).
+
+    Ground can be called even on the whole without every spot of it being so: whether a spot is above a threshold is
+    asked of all models, how far its density may lie from the mean of those with a field.
+    """
+
+    mean: np.ndarray
+    spread: np.ndarray
+    patchy_mean: np.ndarray
+    patchy_spread: np.ndarray
+
+    def shift(self, by: float) -> Latent:
+        """Return the same with that much added to the means."""
+        return Latent(self.mean + by, self.spread, self.patchy_mean + by, self.patchy_spread)
+
+
+def predict_latent(fitted: MixedField, places: np.ndarray, basis: np.ndarray, *, precise: bool = False) -> Latent:
+    """Return means and spreads of the latent field at places.
 
     Parameters
     ----------
@@ -488,12 +624,26 @@ def predict_log(
     -----
     mean = k' a and variance = k** - k' R k, k the prior covariance with the samples. With k = c + Z b (field and
     covariates), k' R k = c' R c + 2 b' Z' R c + b' Z' R Z b. In single precision blocks of places are
-    shared among threads. Of several fields, mean and variance of their mixture.
+    shared among threads. Of several models, mean and variance of their mixture.
     """
-    found = [(share, *_predict_field(fit, places, basis * fit.used, precise=precise)) for fit, share in fitted.believed]
-    mean = sum(share * own for share, own, _ in found)
-    variance = sum(share * (own + (middle - mean) ** 2) for share, middle, own in found)
-    return np.asarray(mean), np.sqrt(np.maximum(variance, _LEAST_VARIANCE))
+    mixtures = (fitted.believed, fitted.patchy.believed)
+    needed = {id(fit): fit for mixture in mixtures for fit, _ in mixture}
+    found = {name: _predict_field(fit, places, basis * fit.used, precise=precise) for name, fit in needed.items()}
+    told: list[np.ndarray] = []
+    for mixture in mixtures:
+        parts = [(share, *found[id(fit)]) for fit, share in mixture]
+        mean = np.asarray(sum(share * own for share, own, _ in parts))
+        variance = sum(share * (own + (middle - mean) ** 2) for share, middle, own in parts)
+        told += [mean, np.sqrt(np.maximum(variance, _LEAST_VARIANCE))]
+    return Latent(*told)
+
+
+def predict_log(
+    fitted: MixedField, places: np.ndarray, basis: np.ndarray, *, precise: bool = False
+) -> tuple[np.ndarray, np.ndarray]:
+    """Return mean and standard deviation of the latent field at places by all models, as ``predict_latent`` does."""
+    found = predict_latent(fitted, places, basis, precise=precise)
+    return found.mean, found.spread
 
 
 def _predict_field(
@@ -542,12 +692,14 @@ def _make_ready(fitted: FittedField, kind: type[np.floating[Any]]) -> _Ready:
     origin = sites.places.mean(axis=0)
     weighted = fitted.precision @ sites.basis
     length_m = hyper.range_m / 3
+    reach_m = -np.log(_FORGOTTEN) * length_m if kind is np.float32 else math.inf
+    reach_m = reach_m if hyper.spread else -1.0  # without a field no sample is near
     return _Ready(
         origin,
         (sites.places - origin).astype(kind),
         hyper.spread**2,
         1 / length_m,
-        -np.log(_FORGOTTEN) * length_m if kind is np.float32 else math.inf,
+        reach_m,
         fitted.pull.astype(kind),
         fitted.root.astype(kind),
         fitted.precision.astype(kind),

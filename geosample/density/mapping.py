@@ -375,15 +375,15 @@ def _map_field(
     field.fit(samples.places, samples.count, exposure=samples.effort_m2, covariates=measured[:, 1:])
     places = cells[["easting", "northing"]].to_numpy(float)
     measured, edge_m = covariates.measure(places, cells["kind"].to_numpy())
-    log_mean, spread = field.predict_log(places, measured[:, 1:])
+    latent = field.predict_latent(places, measured[:, 1:])
     nearest_m = np.asarray(cKDTree(samples.places).query(places)[0])
     fitted = field.field_.lead
     frame = cells.drop(columns="kind").assign(
-        **settings.give_density(log_mean, spread),
+        **settings.give_density(latent),
         prior_sd=prior_spread(max(fitted.hyper.spread, settings.least_spread)) * settings.widen,
         edge_m=edge_m,
         nearest_m=nearest_m,
-        known=know_enough(fitted, nearest_m, spread, settings),
+        known=know_enough(fitted, nearest_m, latent.patchy_spread, settings),
     )
     worth, clusters = judge_worth(field, block_m=settings.reach_m), describe_clusters(samples)
     return frame, _record(field, samples, worth, clusters), _find(field, frame, covariates, worth, clusters)
@@ -398,6 +398,7 @@ def start_field(covariates: Covariates) -> CountField:
         level_sd=settings.level_sd,
         covariate_sds=covariates.spreads[1:],
         doubtful=covariates.doubtful,
+        allow_even=True,
         spread_tail=settings.spread_tail,
         range_tail_m=settings.range_tail_m,
         precise=False,
@@ -409,9 +410,10 @@ def know_enough(fitted: FittedField, nearest_m: np.ndarray, spread: np.ndarray, 
 
     Notes
     -----
-    A field fitted as flat leaves nothing to learn about, and the bare ratio would call all of it unknown however many
-    plugs say the same. So the prior spread is taken as no less than ``settings.least_spread``: ground known to within
-    half that variance is known enough. What lies beyond ``settings.reach_m`` of every plug is never known.
+    ``spread`` is that of the models with a field. A field fitted as flat leaves nothing to learn about, and the bare
+    ratio would call all of it unknown however many plugs say the same. So the prior spread is taken as no less than
+    ``settings.least_spread``: ground known to within half that variance is known enough. What lies beyond
+    ``settings.reach_m`` of every plug is never known.
     """
     prior = prior_spread(max(fitted.hyper.spread, settings.least_spread))
     return np.asarray((spread**2 <= settings.known_ratio * prior**2) & (nearest_m <= settings.reach_m))
@@ -498,14 +500,16 @@ def _find(
 def _find_border(field: MixedField, covariates: Covariates) -> list[Finding]:
     """Return the density at the outer edge over that far inside, other things equal, where the model has an edge.
 
-    The ratio and its interval are those of the field with an edge effect; ``chance`` is how likely there is one.
+    The ratio and its interval are those of the most believed model with an edge effect; ``chance`` is how likely there
+    is one.
     """
     if "edge" not in covariates.names:
         return []
     column, settings = covariates.names.index("edge"), covariates.settings
-    fitted, chance = field.fits[0], field.shares[0]
+    fits = [(share, fit) for fit, share in zip(field.fits, field.shares, strict=True) if fit.used[column]]
+    (_, fitted), chance = max(fits, key=lambda one: one[0]), sum(share for share, _ in fits)
     mean, spread = (float(covariates.spreads[column]) * value for value in fitted.effect(column))
-    half = normal_reach(settings.level) * spread * settings.widen_interval
+    half = normal_reach(settings.level) * spread * settings.widen
     low, high = float(np.exp(mean - half)), float(np.exp(mean + half))
     verdict = "higher" if low > 1 else "lower" if high < 1 else "unsettled"
     told = {"verdict": verdict, "level": settings.level, "scale_m": settings.edge_scale_m, "chance": chance}

@@ -25,6 +25,7 @@ if TYPE_CHECKING:
     import pandas as pd
     import pyproj
 
+    from geosample.density.laplace import Latent
     from geosample.survey import Survey
 
 COVARIATES = ("edge", "kind", "trees", "last")
@@ -92,8 +93,8 @@ class MapSettings:
         (simulated, see ``sample_maps/map_quality.md``); maps of older versions have 1.1.
     widen_interval : float
         The same for a single cell's interval, which needs more to hold the truth as often as it says (simulated, the
-        same table). So a cell's upper limit may lie above a threshold that its chance of being above is under one
-        tail's.
+        same table), and comes from the models with a field alone. So a cell's upper limit may lie above a threshold
+        that its chance of being above is under one tail's.
     known_ratio : float
         A cell is known enough where posterior over prior variance of the log density is at most this (own choice).
     least_spread : float
@@ -112,8 +113,8 @@ class MapSettings:
     Notes
     -----
     Spread and range have the penalised-complexity priors of Fuglstad, Simpson, Lindgren & Rue 2019 in two dimensions;
-    the log of k has a normal prior (``FIELD`` in ``negbin``). Whether there is an edge effect at all is left to the
-    counts: the field is fitted with it and without, and each is believed by its evidence.
+    the log of k has a normal prior (``FIELD`` in ``distributions``). Whether there is an edge effect at all, and a
+    field, is left to the counts: the four models are fitted, and each is believed by its evidence.
     """
 
     covariates: tuple[str, ...] = ("edge", "kind")
@@ -148,26 +149,27 @@ class MapSettings:
         """
         return np.asarray(np.sqrt((factor * spread) ** 2 + self.recovery_sd**2))
 
-    def give_density(self, log_mean: np.ndarray, spread: np.ndarray) -> dict[str, np.ndarray]:
+    def give_density(self, latent: Latent) -> dict[str, np.ndarray]:
         """Return the density as it is given out, columns of the layer ``cells``.
 
         Parameters
         ----------
-        log_mean, spread : ndarray, shape (n,)
-            Of the log density per m².
+        latent : Latent
+            Means and spreads of the log density per m²; the intervals are those of the models with a field.
 
         Returns
         -------
         dict
             log_mean, log_sd, expected_per_m2, low_per_m2, high_per_m2, each of shape (n,).
         """
-        half = normal_reach(self.level) * self.widen_spread(spread, self.widen_interval)
+        half = normal_reach(self.level) * self.widen_spread(latent.patchy_spread, self.widen_interval)
+        expected = np.exp(latent.mean + latent.spread**2 / 2)
         return {
-            "log_mean": log_mean,
-            "log_sd": self.widen_spread(spread, self.widen),
-            "expected_per_m2": np.exp(log_mean + spread**2 / 2),
-            "low_per_m2": np.exp(log_mean - half),
-            "high_per_m2": np.exp(log_mean + half),
+            "log_mean": latent.mean,
+            "log_sd": self.widen_spread(latent.spread, self.widen),
+            "expected_per_m2": expected,
+            "low_per_m2": np.minimum(np.exp(latent.patchy_mean - half), expected),
+            "high_per_m2": np.maximum(np.exp(latent.patchy_mean + half), expected),
         }
 
     def as_dict(self) -> dict[str, Any]:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import shapely
 
-from geosample.density.laplace import Hyper, MixedField, Sites, draw_log, fit_field, predict_jointly, predict_log
+from geosample.density.laplace import Hyper, MixedField, Sites, draw_log, fit_field, predict_jointly, predict_latent
 from geosample.density.mapping import FARTHEST_M, Covariates, choose_covariates, cut_target
 from geosample.density.model import DensityMap, exceed
 from geosample.errors import DensityError, Problem
@@ -221,9 +221,8 @@ def predict_at(
     nearest = shapely.STRtree(mapped.geometry.to_numpy()).nearest(points.geometry.to_numpy())
     places = shapely.get_coordinates(points.geometry.to_numpy())
     basis = covariates.basis(places, mapped["kind"].to_numpy()[nearest])
-    mean, spread = predict_log(fitted, places, basis)
-    log_mean = mean + np.log(density_map.fitted["rate_per_m2"])
-    return pd.DataFrame(covariates.settings.give_density(log_mean, spread), index=points.index)
+    latent = predict_latent(fitted, places, basis).shift(float(np.log(density_map.fitted["rate_per_m2"])))
+    return pd.DataFrame(covariates.settings.give_density(latent), index=points.index)
 
 
 def estimate_places(

@@ -16,12 +16,20 @@ from dataclasses import asdict, dataclass
 from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
-from scipy.optimize import minimize_scalar
 from scipy.spatial.distance import cdist
 from threadpoolctl import threadpool_limits
 
-from geosample.density.laplace import MixedField, Predictive, leave_one_out, mix_foretold, mix_lognormal
-from geosample.distributions import FIELD, expect, fit_k_around, log_none, log_pmf, normal_reach, slopes
+from geosample.density.laplace import (
+    MixedField,
+    Predictive,
+    Sites,
+    fit_even,
+    leave_one_out,
+    mix_foretold,
+    mix_lognormal,
+    settle_effects,
+)
+from geosample.distributions import expect, fit_k_around, log_none, normal_reach, slopes
 
 if TYPE_CHECKING:
     from geosample.density.field import CountField
@@ -36,8 +44,6 @@ POWERS = (0.25, 0.5, 1.0, 1.5, 2.0, 3.0, 4.0)
 _ALONE, _FEWEST_JUDGED = 0.5, 10
 """A sample that makes more than half of all gains and losses tells of itself, not of the map (own choice)."""
 _TOUCHING_M = 1e-3
-_MOST_STEPS = 200
-_SETTLED = 1e-9
 _TOLD_IN_ONES = 200.0
 _MOST_COUNTED = 20_000
 _LEFT_OUT = 1e-7
@@ -195,7 +201,12 @@ def judge_blocks(field: CountField, fair: np.ndarray, *, block_m: float) -> Bloc
     folds = GroupKFold(min(MOST_FOLDS, number))
     sizes = [len(left_out) for _, left_out in folds.split(places, count, block)]
     hyper = {name: getattr(fitted.hyper, name) for name in ("spread", "range_m", "k")}
-    flat = {"spread": 0.0, "doubtful": (), "k": leave_out_average(count, np.log(effort), field.level_sd)[1]}
+    flat = {
+        "spread": 0.0,
+        "doubtful": (),
+        "allow_even": False,
+        "k": leave_out_average(count, np.log(effort), field.level_sd)[1],
+    }
     covariates, scores = whole.basis[fair, 1:], {}  # as weighed by their prior spreads already
     # small matrices, many times: a second thread in the matrix library costs more than it brings
     with config_context(enable_metadata_routing=True), threadpool_limits(1, user_api="blas"):
@@ -288,34 +299,13 @@ def leave_out_average(count: np.ndarray, offset: np.ndarray, level_sd: float) ->
     -----
     The map's model without field and covariates: one latent value, Laplace's approximation, k at its most likely.
     """
-    best = minimize_scalar(
-        lambda log_k: (
-            -float(FIELD.prior.log_density(log_k)) - _settle_level(count, offset, float(np.exp(log_k)), level_sd)[1]
-        ),
-        bounds=FIELD.log_bounds,
-        method="bounded",
-        options={"xatol": 1e-3},
-    )
-    k = float(np.exp(best.x))
-    level, _ = _settle_level(count, offset, k, level_sd)
+    sites = Sites(np.zeros((len(count), 2)), np.full((len(count), 1), level_sd), count, offset)
+    k, _ = fit_even(sites)
+    level = level_sd * float(settle_effects(sites, k)[0][0])
     slope = slopes(count, expect(level + offset), k)
     others = slope.weight.sum() - slope.weight + level_sd**-2
     target = slope.weight * level + slope.first
     return mix_lognormal((target.sum() - target) / others, others**-0.5, offset, k), k
-
-
-def _settle_level(count: np.ndarray, offset: np.ndarray, k: float, level_sd: float) -> tuple[float, float]:
-    """Return the most likely level and Laplace's log marginal likelihood, by Newton steps of at most 1."""
-    level = 0.0
-    for _ in range(_MOST_STEPS):
-        slope = slopes(count, expect(level + offset), k)
-        step = (slope.first.sum() - level / level_sd**2) / (slope.weight.sum() + level_sd**-2)
-        level += float(np.clip(step, -1.0, 1.0))
-        if abs(step) < _SETTLED:
-            break
-    curvature = slopes(count, expect(level + offset), k).weight.sum()
-    height = log_pmf(count, expect(level + offset), k).sum() - level**2 / (2 * level_sd**2)
-    return level, float(height - np.log1p(level_sd**2 * curvature) / 2)
 
 
 def crps_counts(predictive: Predictive, count: np.ndarray) -> np.ndarray:

@@ -18,7 +18,7 @@ from scipy.spatial.distance import cdist
 from scipy.special import ndtr
 from scipy.stats import norm
 
-from geosample.density.laplace import MixedField, Priors, Sites, find_mode, fit_counts, predict_log
+from geosample.density.laplace import MixedField, Priors, Sites, find_mode, fit_counts, predict_latent
 from geosample.density.mapping import know_enough
 from geosample.density.model import MapSettings
 from geosample.density.worth import leave_out_average, tune_distance_power
@@ -35,23 +35,25 @@ class Answer:
     mean: np.ndarray
     spread: np.ndarray
     forward: Callable[[np.ndarray], np.ndarray] = np.log
-    wider: float = 1.0
     known: np.ndarray | None = None
+    interval: tuple[np.ndarray, np.ndarray] | None = None
+    """Of 90 %, transformed, where it is not that of mean and spread."""
 
     def over(self, threshold: float) -> np.ndarray:
         """Return the probability that the density is above the threshold."""
         return np.asarray(ndtr((self.mean - self.forward(np.asarray(threshold))) / self.spread))
 
-    def holds(self, truth: np.ndarray, level: float = 0.9) -> np.ndarray:
-        """Return whether the central interval holds the truth."""
-        return np.asarray(
-            np.abs(self.forward(truth) - self.mean) <= norm.ppf(0.5 + level / 2) * self.spread * self.wider
-        )
+    def holds(self, truth: np.ndarray) -> np.ndarray:
+        """Return whether the central interval of 90 % holds the truth."""
+        half = norm.ppf(0.95) * self.spread
+        low, high = (self.mean - half, self.mean + half) if self.interval is None else self.interval
+        return np.asarray((low <= self.forward(truth)) & (self.forward(truth) <= high))
 
     def of(self, some: slice) -> Answer:
         """Return the answer of some of the places."""
         known = None if self.known is None else self.known[some]
-        return Answer(self.mean[some], self.spread[some], self.forward, self.wider, known)
+        interval = None if self.interval is None else (self.interval[0][some], self.interval[1][some])
+        return Answer(self.mean[some], self.spread[some], self.forward, known, interval)
 
 
 def root(value: np.ndarray) -> np.ndarray:
@@ -68,9 +70,8 @@ def fit_ours(world: World, *, edge: bool | None = None) -> tuple[MixedField, np.
     used = np.ones(basis.shape[1])
     used[1] = edge is not False
     sites = Sites(sites.places, sites.basis * used, sites.count, sites.offset)
-    fitted = fit_counts(
-        sites, Priors(SETTINGS.spread_tail, SETTINGS.range_tail_m), doubtful=[1] if edge is None else []
-    )
+    priors = Priors(SETTINGS.spread_tail, SETTINGS.range_tail_m)
+    fitted = fit_counts(sites, priors, doubtful=[1] if edge is None else [], allow_even=True)
     return fitted, np.vstack([sites.basis, basis * used]), level
 
 
@@ -78,10 +79,12 @@ def ours(world: World, *, edge: bool | None = None) -> Answer:
     """Return the density room's own map with its default settings, at samples and cells."""
     fitted, basis, level = fit_ours(world, edge=edge)
     places = np.vstack([world.points, world.turf.places])
-    mean, spread = predict_log(fitted, places, basis)
+    latent = predict_latent(fitted, places, basis).shift(level)
     nearest_m = cKDTree(world.points).query(places)[0]
-    known = know_enough(fitted.lead, nearest_m, spread, SETTINGS)
-    return Answer(mean + level, spread, wider=SETTINGS.widen_interval, known=known)
+    known = know_enough(fitted.lead, nearest_m, latent.patchy_spread, SETTINGS)
+    half = norm.ppf(0.95) * SETTINGS.widen_interval * latent.patchy_spread
+    interval = (latent.patchy_mean - half, latent.patchy_mean + half)
+    return Answer(latent.mean, latent.spread, known=known, interval=interval)
 
 
 def sites_of(world: World) -> tuple[Sites, np.ndarray, float]:

@@ -1,4 +1,4 @@
-"""Ground that is settled at a threshold though its density is not known: how often that is wrong.
+"""Ground whose chance settles a threshold, within reach of a plug: how often that is wrong.
 
 Run: python tests/benchmarks/map_settled.py [--surveys N] [--write]
 Truths are drawn from the model at 120 places no bag was taken from; 40 surveys of 60 bags a row.
@@ -31,10 +31,10 @@ def look_at(ground: Ground, seed: int, mean_per_m2: float, spread: float) -> pd.
     found = map_density(some, ground, cell_m=4)
     at = shapely.STRtree(shapely.points(found.cells[["easting", "northing"]].to_numpy()))
     near = at.nearest(shapely.points(places[~shown]))
-    settled = decide_at(found, THRESHOLD).cells["known"] & ~found.cells["known"]
     chance = exceedance(found, THRESHOLD)[near]
+    settled = decide_at(found, THRESHOLD).cells["known"].to_numpy()[near] & (abs(chance - 0.5) >= 0.5 - SETTLED)
     rows = pd.DataFrame({"survey": seed, "chance": chance, "above": density[~shown] > THRESHOLD})
-    return rows[settled.to_numpy()[near]]
+    return rows[settled]
 
 
 def sum_up(ground: Ground, mean_per_m2: float, spread: float, surveys: int) -> dict[str, object]:

@@ -43,7 +43,7 @@ def ours(places: np.ndarray, count: np.ndarray, grid: np.ndarray) -> None:
         return np.column_stack([np.full(len(at), 4.0), 1.5 * np.exp(-(at[:, 0] % 20) / 4)])
 
     sites = Sites(places, basis(places), count, np.full(len(count), np.log(count.mean())))
-    mean, spread = predict_log(fit_counts(sites, Priors(), doubtful=[1]), grid, basis(grid))
+    mean, spread = predict_log(fit_counts(sites, Priors(), doubtful=[1], allow_even=True), grid, basis(grid))
     np.exp(mean - 1.645 * spread), np.exp(mean + 1.645 * spread), ndtr(mean / spread)
 
 
