@@ -356,8 +356,8 @@ def map_round(stage: _Stage, catch: Catch, count: np.ndarray) -> DensityMap:
     if not few:
         field = start_field(stage.covariates)
         field.fit(samples.places, count, exposure=samples.effort_m2, covariates=stage.there[:, 1:])
-        log_mean, spread = field.predict_log(cells[["easting", "northing"]].to_numpy(float), stage.at_cells[:, 1:])
-        cells = cells.assign(**settings.give_density(log_mean, spread))
+        latent = field.predict_latent(cells[["easting", "northing"]].to_numpy(float), stage.at_cells[:, 1:])
+        cells = cells.assign(**settings.give_density(latent))
         worth = judge_worth(field, block_m=None).as_dict()
     whose = Findings(visit.visit, visit.pest, ())
     found = DensityMap(
