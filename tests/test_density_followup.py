@@ -218,7 +218,7 @@ class TestWhetherToLookAgain:
         assert dear.points <= cheap.points
         assert cheap.points * cheap.price_m2 < cheap.saved_m2 <= small_ground.surfaces.area.sum()
         assert cheap.hours > 0
-        assert cheap.hopeful == (cheap.points > 3)
+        assert cheap.or_more == (cheap.points == 12)
 
     @pytest.mark.slow
     def test_the_worth_is_that_of_the_places_a_follow_up_would_take(
@@ -235,7 +235,7 @@ class TestWhetherToLookAgain:
 
     def test_where_no_plug_pays_the_best_one_s_worth_is_told(self, first_map: DensityMap, small_ground: Ground) -> None:
         looks = weigh_looks(first_map, small_ground, aim_design(small_ground), threshold_per_m2=THRESHOLD, price_m2=1e6)
-        assert (looks.points, looks.hours, looks.hopeful) == (0, 0.0, False)
+        assert (looks.points, looks.hours, looks.or_more) == (0, 0.0, False)
         assert 0 < looks.saved_m2 < 1e6
 
     def test_a_price_of_nothing_is_refused(self, first_map: DensityMap, small_ground: Ground) -> None:

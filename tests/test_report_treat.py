@@ -255,14 +255,14 @@ def test_looking_again_is_proposed_only_where_it_pays_in_one_line():
     none, few, many = (
         tell_looks(looks, "us")
         for looks in (
-            Looks(0, 20.0, 46.45, 0.0, hopeful=False),
-            Looks(2, 150.0, 46.45, 0.48, hopeful=False),
-            Looks(7, 500.0, 46.45, 1.1, hopeful=True),
+            Looks(0, 20.0, 46.45, 0.0, or_more=False),
+            Looks(2, 150.0, 46.45, 0.48, or_more=False),
+            Looks(12, 500.0, 46.45, 1.1, or_more=True),
         )
     )
     assert none == ["Looking again does not pay: the next plug would save about 215 ft², at a price of 500 ft²."]
-    told = "Look again first: 2 more plugs would save about 1,615 ft², each more than its 500 ft²; some 0.5 h."
-    assert few == [f"{told} 'followup --points 2' places them."]
-    assert "likely less" in many[0]
+    told = "Look again first: 2 more plugs would save some 1,615 ft², likely less, each more than its 500 ft²;"
+    assert few == [f"{told} some 0.5 h. 'followup --points 2' places them."]
+    assert "12 or more plugs would save some" in many[0]
     assert tell_looks(None, "us") == ["Whether to look again can't be weighed: this plan does not go by the map."]
     assert all(len(line) <= LINE_WIDTH * 2 for line in (*none, *few, *many))

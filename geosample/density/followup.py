@@ -38,9 +38,9 @@ CELLS, CANDIDATES = 1200, 400
 choice)."""
 MOST_POINTS = 60
 """More is a design, not a second look (own choice)."""
-MOST_LOOKS, TRUSTED_LOOKS = 12, 3
-"""Plugs added at most when weighing whether to look again, and the number up to which their worth is right: beyond, the
-sum is too hopeful, by up to 37 % (simulated)."""
+MOST_LOOKS = 12
+"""Plugs added at most when weighing whether to look again (own choice). What they save is foretold too high, by a
+seventh for 12 and by more for 3 (simulated, ``sample_maps/map_followup.md``)."""
 MOST_MISS_COST = 1000.0
 """A mistake a thousand times as dear as the other leaves nothing to decide (own choice)."""
 _STEPS = ndtri((np.arange(24) + 0.5) / 24)
@@ -98,20 +98,21 @@ class Looks:
     points : int
         How many are each worth more than the price.
     saved_m2 : float
-        What they save together, m² of needless treatment; where there is none, what the best single plug would.
+        What they are foretold to save together, m² of needless treatment, likely a little too much; where there is
+        none, what the best single plug would.
     price_m2 : float
         The user's price of a plug, m².
     hours : float
         To pull and extract them.
-    hopeful : bool
-        Whether there are more than ``TRUSTED_LOOKS``: the sum is then likely too high, by up to 37 % for 6 to 12.
+    or_more : bool
+        Whether a plug beyond ``MOST_LOOKS`` may be worth its price, too.
     """
 
     points: int
     saved_m2: float
     price_m2: float
     hours: float
-    hopeful: bool
+    or_more: bool
 
 
 def weigh_looks(  # noqa: PLR0913 - what a user may say in plain words
@@ -157,7 +158,7 @@ def weigh_looks(  # noqa: PLR0913 - what a user may say in plain words
             break
         points, saved_m2 = points + 1, saved_m2 + gain_m2
     hours = hours_for(points, design.visit.bench) if points else 0.0
-    return Looks(points, saved_m2, price_m2, hours, points > TRUSTED_LOOKS)
+    return Looks(points, saved_m2, price_m2, hours, points == MOST_LOOKS)
 
 
 def _find_candidates(cells: pd.DataFrame) -> np.ndarray:

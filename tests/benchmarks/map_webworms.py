@@ -56,7 +56,7 @@ def ours(split: Split, *, treatments: bool) -> Predictive:
         return np.column_stack(columns + [1.0 * (group == name) for name in range(4)] * treatments)
 
     sites = Sites(split.places, basis(split.group), split.count, np.full(len(split.count), level))
-    fitted = fit_counts(sites, Priors())
+    fitted = fit_counts(sites, Priors(), allow_even=True)
     return foretell(fitted, split.there, basis(split.group_there), np.full(len(split.there), level))
 
 
