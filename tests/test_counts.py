@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import geopandas as gpd
@@ -146,12 +147,55 @@ def test_a_bare_total_is_unstaged_and_a_total_beside_stages_must_be_their_sum(
     assert "a.csv row 3: found total 3; expected the sum of the stages, 2" in line
 
 
-def test_a_row_without_a_method_is_asked_about_unless_the_user_says_it(counts_design: Design, tmp_path: Path) -> None:
+def test_a_row_without_a_method_has_the_designs_own_where_it_planned_one_alone(
+    counts_design: Design, tmp_path: Path
+) -> None:
     path = tmp_path / "a.csv"
     path.write_text("point,L3\n01F-01,4\n")
-    assert "no extraction method" in problems_of(path, counts_design)[0]
-    counts = read_counts(path, counts_design, method="heat")
-    assert counts.samples["sample_id"].tolist() == ["01F-01-H"]
+    counts = read_counts(path, counts_design)
+    assert counts.samples["sample_id"].tolist() == ["01F-01-B"]
+    assert [note.facts for note in counts.notes if note.what == "method_planned"] == [{"method": "brine"}]
+    assert read_counts(path, counts_design, method="heat").samples["sample_id"].tolist() == ["01F-01-H"]
+    two = replace(counts_design.visit, settings={**counts_design.visit.settings, "compare": ["brine", "heat"]})
+    assert "no extraction method" in problems_of(path, replace(counts_design, visit=two))[0]
+
+
+def test_blanks_in_rows_marked_counted_are_asked_about_once(
+    counts_sheet: pd.DataFrame, counts_design: Design, tmp_path: Path
+) -> None:
+    marked = counts_sheet.assign(status=counts_sheet["status"].mask(counts_sheet["L1"] != "", "counted"))
+    marked.loc[marked["status"] == "counted", "L1"] = ""
+    path = write(marked, tmp_path / "a.csv")
+    [asked] = problems_of(path, counts_design)
+    assert "blank under L1 in rows marked counted" in asked
+    zero, missing = (read_counts(path, counts_design, blank=word).counts for word in ("zero", "missing"))
+    assert (zero.loc[zero["stage"] == "L1", "count"] == 0).all()
+    assert (zero["stage"] == "L1").sum() == 20
+    assert not (missing["stage"] == "L1").any()
+    # A total alone is a count whose stages are not told apart, and nothing is asked.
+    path.write_text("point,status,L1,L3,unstaged\n01F-01,counted,,,4\n")
+    assert read_counts(path, counts_design).counts[["stage", "count"]].to_numpy().tolist() == [["unstaged", 4]]
+
+
+@pytest.mark.parametrize(
+    ("comment", "counted"),
+    [
+        ("3 larvae", {"unstaged": 3}),
+        ("2 L3 and 1 pupa", {"L3": 2, "pupa": 1}),
+        ("2 third instar, 4 L4 + 1 adult.", {"L3": 2, "L4": 4, "adult": 1}),
+        ("none", {"unstaged": 0}),
+        ("0 larvae", {"unstaged": 0}),
+    ],
+)
+def test_a_waypoints_comment_is_read_as_people_say_it(
+    comment: str, counted: dict[str, int], counts_design: Design, tmp_path: Path
+) -> None:
+    point = counts_design.points.iloc[0]
+    path = tmp_path / "back.gpx"
+    mark = f'<wpt lat="{point["lat"]}" lon="{point["lon"]}"><name>{point["point_id"]}</name><cmt>{comment}</cmt></wpt>'
+    path.write_text(f'<gpx version="1.1" creator="x" xmlns="http://www.topografix.com/GPX/1/1">{mark}</gpx>')
+    counts = read_counts(path, counts_design)
+    assert dict(zip(counts.counts["stage"], counts.counts["count"], strict=True)) == counted
 
 
 def test_a_moved_plug_is_mapped_where_it_was_taken_and_an_unticked_far_position_is_a_conflict(

@@ -148,6 +148,12 @@ def test_results_of_earlier_counts_go_when_the_counts_change_and_only_then(
         change.put("findings", fill_rows("findings", visit=[counts_design.visit.visit, "another"], value=1.0))
     add_counts(counts_survey, first, counts_design)
     assert len(counts_survey.read("findings")) == 2
+    # Who pulled it, and the same day written in another way, are no other numbers.
+    words = counts_sheet.assign(collector="Ann", collected_at="5/4/2026")
+    named = add_counts(counts_survey, read_counts(write(words, tmp_path / "w.csv"), counts_design), counts_design)
+    assert len(named.changed) == 20
+    assert counts_survey.read("samples")["collector"].eq("Ann").all()
+    assert len(counts_survey.read("findings")) == 2
     fixed = edit(counts_sheet, counts_sheet["point_id"].iloc[0], L3="17")
     corrected = add_counts(counts_survey, read_counts(write(fixed, tmp_path / "b.csv"), counts_design), counts_design)
     assert corrected.changed

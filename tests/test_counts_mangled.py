@@ -60,7 +60,7 @@ MANGLINGS = [
     Mangling("header in capitals", as_csv(lambda s: s.rename(columns=str.upper))),
     Mangling("stages in the trade's words", as_csv(lambda s: s.rename(columns={"L1": "1st instar", "L4": "Instar 4"}))),
     Mangling("a heading to be named", as_csv(lambda s: s.rename(columns={"L3": "mids"})), columns={"mids": "L3"}),
-    Mangling("labels in lower case", as_csv(relabel(str.lower)), told="case, dashes, zeros"),
+    Mangling("labels in lower case", as_csv(relabel(str.lower)), told="in another case"),
     Mangling("labels without dashes", as_csv(relabel(lambda t: t.replace("-", " "))), told="case, dashes, zeros"),
     Mangling("labels without zeros", as_csv(relabel(lambda t: t.lstrip("0").replace("-0", "-"))), told="zeros"),
     Mangling("the letter O for zero", as_csv(relabel(lambda t: t.replace("0", "O"))), told="letters for digits"),

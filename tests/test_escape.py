@@ -120,7 +120,7 @@ def test_no_cell_of_a_workbook_is_a_formula(hostile: Path, name: str) -> None:
     assert [cell.value for cell in cells if cell.data_type == "f"] == []
     assert [cell.value for cell in cells if isinstance(cell.value, str) and cell.value.startswith(SIGNS)] == []
     if name == "blank_counts.xlsx":
-        assert read_cell(book["counts"]["B2"].value) == VISIT
+        assert read_cell(book["batch 1"]["B2"].value) == VISIT
 
 
 def test_the_form_converts_and_says_the_visit_s_name(hostile: Path) -> None:
@@ -191,7 +191,7 @@ def test_each_sheet_comes_in_again(hostile: Path, name: str, tmp_path: Path) -> 
     back = tmp_path / name
     if name.endswith(".xlsx"):
         book = openpyxl.load_workbook(hostile / name)
-        sheet = book["counts"]
+        sheet = book["batch 1"]
         heads = [cell.value for cell in sheet[1]]
         sheet.cell(2, heads.index(UNSTAGED) + 1).value = 3
         book.save(back)

@@ -85,7 +85,7 @@ def test_a_workbook_with_a_count_in_it_is_filled(made: Sheets, tmp_path: Path) -
     source = next(path for path in made.paths if path.name == "blank_counts.xlsx")
     assert not is_filled(source)
     book = openpyxl.load_workbook(source)
-    book["counts"].cell(2, 20).value = 0
+    book["batch 2"].cell(2, 20).value = 0
     book.save(tmp_path / "blank_counts.xlsx")
     assert is_filled(tmp_path / "blank_counts.xlsx")
 

@@ -88,7 +88,7 @@ def test_one_point_and_no_reserve_is_enough(sheets_design: Design, small_ground:
     alone = replace(sheets_design, points=sheets_design.points[sheets_design.points["role"] == "main"].head(1))
     made = write_sheets(alone, small_ground, tmp_path)
     assert made.summary()["points"] == {"main": 1, "reserve": 0}
-    sheet = openpyxl.load_workbook(tmp_path / "blank_counts.xlsx")["counts"]
+    sheet = openpyxl.load_workbook(tmp_path / "blank_counts.xlsx").worksheets[0]
     assert sheet.max_row == 2
 
 

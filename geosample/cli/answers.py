@@ -68,7 +68,13 @@ class Meanings(click.ParamType[dict[str, str]]):
 )
 @click.option("--columns", type=Meanings(), help='What unknown headings hold: "larvae=L3,crew chief=collector".')
 @click.option(
-    "--extraction", "method", type=click.Choice(METHODS), help="How the insects were got out, for rows that don't say."
+    "--extraction",
+    "method",
+    type=click.Choice(METHODS),
+    help="For rows that don't say how the insects were got out; the design's own when not given.",
+)
+@click.option(
+    "--blank", type=click.Choice(["zero", "missing"]), help="What a blank beside counts is, in rows marked counted."
 )
 @click.option("--sums", is_flag=True, help="Read 3+4 as 7.")
 @click.option(

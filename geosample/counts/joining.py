@@ -174,6 +174,9 @@ def read_labels(row: Row, book: LabelBook, log: Log) -> Claim | None:
     if not labels:
         return Claim(unknown=" / ".join(texts))
     for one in {label.written: label for label in labels if label.forgiven}.values():
+        if one.written.upper() == one.point_id.upper():
+            log.note("label_case", row.where)
+            continue
         facts = {"label": one.written, "read_as": one.point_id, "forgiven": one.forgiven}
         log.note("label_read", row.where, facts)
     methods = [label.method for label in labels if label.method]
@@ -181,13 +184,19 @@ def read_labels(row: Row, book: LabelBook, log: Log) -> Claim | None:
     return Claim(labels[0].point_id, next(iter(methods), ""), any(label.recount for label in labels), unknown)
 
 
-def name_bag(bag: Bag, claim: Claim, usual_method: str | None, log: Log) -> Bag | None:
-    """Return the bag with its point, method and own label; None after asking what its method was."""
+def name_bag(bag: Bag, claim: Claim, usual_method: str | None, planned: str, log: Log) -> Bag | None:
+    """Return the bag with its point, method and own label; None after asking what its method was.
+
+    ``planned`` is the design's own method, none where several were planned.
+    """
     method = bag.method or claim.method or usual_method or ""
     if bag.method and claim.method and bag.method != claim.method:
         found = f"method {bag.method} on a bag labelled for {claim.method}"
         log.ask(bag.where, found, "the bag's own method", "correct the method or the bag's label")
         return None
+    if not method and planned and bag.status == "counted":
+        log.note("method_planned", bag.where, {"method": planned})
+        method = planned
     if not method and bag.status == "counted":
         remedy = "add a column 'method', or give `method` for the rows that don't say"
         log.ask(bag.where, "no extraction method", "brine, heat, flush, hand or other", remedy)

@@ -176,7 +176,7 @@ def _usable(
     if not located:
         remedy = "add the label, or name its column with `columns=heading=point_id`"
         log.refuse(table.file, f"the headings {_names(table.headings)}", "a column of labels or of positions", remedy)
-    counted = set(chosen) - set(FIELDS) or {"total", "status"} & set(chosen)
+    counted = set(chosen) - set(FIELDS) or {"total", "status", "none_found"} & set(chosen)
     if located and not counted:
         remedy = f"name it with `columns={next(iter(others), 'larvae')}={UNSTAGED}`"
         log.refuse(table.file, f"the headings {_names(table.headings)}", "a column of counts or of status", remedy)

@@ -380,6 +380,8 @@ COMPARED = (
     "collected_at",
     "note",
 )
+_SAYS_NOTHING_NEW = ("joined_by", "collector", "counted_by", "collected_at", "note")
+"""Fields that no number rests on: results stay where only these change."""
 _DEGREES = 1e-9
 
 
@@ -445,7 +447,8 @@ def add_counts(survey: Survey, fresh: Counts, design: Design) -> Added:
         if added.new or added.changed or _more_recounts(old, added.counts):
             change.put("samples", added.counts.samples, where=of_visit)
             change.put("counts", added.counts.counts, where=of_visit)
-            stale = change.forget_results(fresh.visit)
+            other = added.new or any(note.facts["field"] not in _SAYS_NOTHING_NEW for note in added.differences)
+            stale = change.forget_results(fresh.visit) if other else []
             if stale:
                 told = Note("results_taken_away", f"visit {fresh.visit}", facts={"layers": list(stale)})
                 added = replace(added, counts=replace(added.counts, notes=(told, *added.counts.notes)))

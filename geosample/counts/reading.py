@@ -28,6 +28,7 @@ from geosample.counts.rows import (
     read_place,
     read_row,
     screen_rows,
+    settle_blanks,
     shape_counts,
     shape_recounts,
     shape_samples,
@@ -135,6 +136,7 @@ def read_counts(  # noqa: PLR0913 - plain keywords are what a script is to write
     gps_within_m: float = GPS_WITHIN_M,
     columns: Mapping[str, str] | None = None,
     method: str | None = None,
+    blank: str | None = None,
     sums: bool = False,
     set_aside: bool = False,
     most_per_m2: float = MOST_PER_M2,
@@ -154,7 +156,9 @@ def read_counts(  # noqa: PLR0913 - plain keywords are what a script is to write
     columns : mapping of str to str, optional
         Heading -> field or stage key, for headings the reader does not know: ``{"larvae": "L3"}``.
     method : str, optional
-        The extraction method of rows that don't say theirs; None asks about them.
+        The extraction method of rows that don't say theirs; when None the design's own, where it has only one.
+    blank : {"zero", "missing"}, optional
+        What a blank beside counts means in rows marked counted; None asks about them, once.
     sums : bool
         Read ``3+4`` as 7.
     set_aside : bool
@@ -186,7 +190,7 @@ def read_counts(  # noqa: PLR0913 - plain keywords are what a script is to write
     rows = [] if log.refused else [row for table in tables for row in _rows_of(table, pest, asked, log)]
     if log.refused:
         raise CountsError(log.problems)
-    filled = screen_rows(rows, visit, other_codes or {}, log)
+    filled = settle_blanks(screen_rows(rows, visit, other_codes or {}, log), blank, log)
     note_unlooked(filled, log)
     day, usual = parse_day(visit.date), (visit.units_per_point, visit.unit_m2)
     rules = ReadRules(day, *usual, method=method, sums=sums, most_per_m2=most_per_m2, days=days)
@@ -250,7 +254,7 @@ def _read_rows(rows: Sequence[Row], design: Design, rules: ReadRules, gps_within
     bags = []
     for one in join_positions(read, design, gps_within_m, log):
         if one.claim.point_id:
-            bags.append(name_bag(one.bag, one.claim, rules.method, log))
+            bags.append(name_bag(one.bag, one.claim, rules.method, design.visit.method, log))
         else:
             ask_unknown(one.bag, one.claim, book, log)
     return [bag for bag in bags if bag is not None]
@@ -262,6 +266,11 @@ _NAME = r"[^\W\d_][\w .]{0,30}?"
 _PAIR = re.compile(
     rf"({_NAME})\s*[:=]\s*((?:[^,;|\n=:]|(?<=\d),(?=\d))*?)\s*(?=$|[;|\n]|,(?!\d)|(?<!\d),|\s{_NAME}\s*[:=])"
 )
+# As people say it: "3 larvae", "2 L3 and 1 pupa", "none".
+_PARTED = re.compile(r"\s*(?:[,;+&.]|\band\b)\s*|\s+(?=\d+\s+[^\W\d_])", re.IGNORECASE)
+_FOUND = re.compile(rf"({_NUMBER})\s+([^\W\d_][\w ]*)")
+_NONE = {"none", "nothing", "nil", "zero", "none found", "nothing found", "no larvae", "no insects", "no grubs"}
+_ANY_STAGE = {"larva", "larvae", "insect", "insects", "grub", "grubs", "weevil", "weevils", "bug", "bugs", "found"}
 _STAGE = re.compile(rf"\b([^\W\d_]\w*)\s+({_NUMBER})\b")
 # A waypoint's own name and place say these; in a comment such words are the plan's, or nobody knows them (None).
 _OF_PLACE = {None, "point_id", "sample_id", "lat", "lon", "position", "surface_id", "kind", "walk_order", "role"}
@@ -302,17 +311,36 @@ def read_pairs(text: str, meaning_of: Meaning) -> dict[str, str]:
     {'L3': '4', 'L4': '2', 'method': 'brine'}
     >>> read_pairs("L3 4 L4 0", meaning_of), read_pairs("6", meaning_of)
     ({'L3': '4', 'L4': '0'}, {'count': '6'})
+    >>> read_pairs("2 L3 and 1 pupa", meaning_of), read_pairs("3 larvae", meaning_of), read_pairs("None.", meaning_of)
+    ({'L3': '2', 'pupa': '1'}, {'unstaged': '3'}, {'none_found': 'yes'})
     >>> read_pairs("Point 3 of the round: 10 paces in from the left edge", meaning_of)
     {}
     """
     plain = text.strip()
     if re.fullmatch(_NUMBER, plain):
         return {"count": plain}
+    if spoken := _read_spoken(plain, meaning_of):
+        return spoken
     said = {name.strip(): value.strip() for name, value in _PAIR.findall(plain) if meaning_of(name) not in _OF_PLACE}
     for name, value in _STAGE.findall(plain):
         meant = meaning_of(name)
         if name not in said and meant is not None and (meant not in FIELDS or meant == "total"):
             said[name] = value
+    return said
+
+
+def _read_spoken(text: str, meaning_of: Meaning) -> dict[str, str]:
+    """Return the counts of a comment that says nothing else, nothing where any part of it is no number of insects."""
+    if plain_heading(text) in _NONE:
+        return {"none_found": "yes"}
+    said: dict[str, str] = {}
+    for part in filter(None, _PARTED.split(text)):
+        found = _FOUND.fullmatch(part)
+        word = found[2].strip() if found else ""
+        name = UNSTAGED if plain_heading(word) in _ANY_STAGE else word
+        if found is None or name in said or (name != UNSTAGED and (meaning_of(word) or "total") in FIELDS):
+            return {}
+        said[name] = found[1]
     return said
 
 

@@ -8,7 +8,7 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 from typing import TYPE_CHECKING, TypeVar, cast
 
@@ -411,6 +411,39 @@ def screen_rows(rows: Sequence[Row], visit: Visit, other_codes: Mapping[str, str
     rows = _check_codes(rows, visit, other_codes, log)
     rows = _check_visits(rows, visit, log)
     return _split(rows, _is_blank, "blank_rows", log)
+
+
+def settle_blanks(rows: Sequence[Row], blank: str | None, log: Log) -> list[Row]:
+    """Return the rows with what a blank beside counts means in a row marked counted; ask once where nobody said.
+
+    Parameters
+    ----------
+    blank : {"zero", "missing"}, optional
+        Looked and found none, or did not look.
+    """
+    open_ = [row for row in rows if _is_half_blank(row)]
+    if blank is None and open_:
+        names = list(dict.fromkeys(name for row in open_ for name in _blank_stages(row)))
+        found = f"blank under {', '.join(names)} in rows marked counted"
+        remedy = "fill them in, or say it of all: `blank=zero` (looked, found none) or `blank=missing` (did not look)"
+        log.ask(show_rows(row.where for row in open_), found, "a number: 0 where you looked and found none", remedy)
+        return [row for row in rows if row not in open_]
+    if blank != "zero":
+        return list(rows)
+    return [
+        replace(row, stages={**row.stages, **dict.fromkeys(_blank_stages(row), "0")}) if row in open_ else row
+        for row in rows
+    ]
+
+
+def _blank_stages(row: Row) -> list[str]:
+    return [stage for stage, text in row.stages.items() if not text and stage != UNSTAGED]
+
+
+def _is_half_blank(row: Row) -> bool:
+    """Return whether a row is marked counted and has counts under some stages, and nothing under others."""
+    staged = any(text for stage, text in row.stages.items() if stage != UNSTAGED)
+    return staged and read_status(row.get("status")) == "counted" and bool(_blank_stages(row))
 
 
 def note_unlooked(rows: Sequence[Row], log: Log) -> None:

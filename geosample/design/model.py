@@ -120,6 +120,11 @@ class Visit:
         return tuple(self.settings.get("compare") or ())
 
     @property
+    def method(self) -> str:
+        """How its bags are extracted, one of ``words.METHODS``; empty where several methods are compared."""
+        return "" if self.compare else "flush" if self.unit_shape == "flush" else self.bench.extraction
+
+    @property
     def bench(self) -> Bench:
         """Who and what was to be at hand, and what the work takes."""
         noted = self.settings.get("effort") or {}

@@ -35,6 +35,8 @@ NOTES = {
     "stage_blank": ("{stage} blank beside other counts", "taken as not looked for, never as 0"),
     "visit_rewritten": ("visit '{written}'", "read as {visit}, the same date"),
     "label_read": ("'{label}' read as {read_as} ({forgiven_words})", "joined by label"),
+    "label_case": ("labels in another case", "joined by label"),
+    "method_planned": ("no extraction method", "{method}, as the design has it"),
     "joined_by_position": ("{unknown_label}", "joined by position to {point}, {offset_m:.1f} m away{rival_words}"),
     "moved": ("{point} moved {offset_m:.0f} m from its place", "mapped where it was taken"),
     "moved_nowhere": ("{point} moved, without a position", "mapped at its planned place"),

@@ -179,15 +179,18 @@ def make_csv(rows: pd.DataFrame) -> bytes:
 
 
 def make_workbook(rows: pd.DataFrame, profile: Pest) -> bytes:
-    """Return the blank sheet as a workbook: sheet ``counts`` with one header row, sheet ``how to fill``."""
+    """Return the blank sheet as a workbook: a sheet a batch, in the bench's order, then sheet ``how to fill``."""
     book = openpyxl.Workbook()
-    sheet = book.active
-    sheet.title = "counts"
-    sheet.append(list(rows.columns))
-    for row in rows.astype(object).itertuples(index=False):
-        sheet.append([escape_cell(escape_xml(cell)) if isinstance(cell, str) else cell for cell in row])
-    _style_counts(sheet, rows)
-    _add_checks(sheet, list(rows.columns), stage_columns(profile))
+    book.remove(book.active)
+    several = rows["method"].nunique() > 1
+    for _, some in rows.groupby(["method", "batch"], sort=False):
+        method, batch = some["method"].iloc[0], some["batch"].iloc[0]
+        sheet = book.create_sheet(f"{method} {batch}" if several else f"batch {batch}")
+        sheet.append(list(rows.columns))
+        for row in some.astype(object).itertuples(index=False):
+            sheet.append([escape_cell(escape_xml(cell)) if isinstance(cell, str) else cell for cell in row])
+        _style_counts(sheet, some)
+        _add_checks(sheet, list(rows.columns), stage_columns(profile))
     how = book.create_sheet("how to fill")
     for line in (("column", "what to write"), *HOW_TO_FILL):
         how.append(list(line))
@@ -219,14 +222,19 @@ def check_not_filled(paths: Iterable[Path]) -> None:
 def is_filled(path: Path) -> bool:
     """Return whether a sheet holds anything besides what the program wrote."""
     try:
-        table = _read_csv(path) if path.suffix.lower() == ".csv" else _read_workbook(path)
+        tables: Sequence[Sequence[Sequence[Any]]]
+        tables = [_read_csv(path)] if path.suffix.lower() == ".csv" else _read_workbook(path)
     except _UNREADABLE:
         return True
-    head = [str(cell) for cell in table[0]] if table else []
-    if not set(FILLED_COLUMNS) <= set(head):
+    heads = [list(map(str, table[0])) if table else [] for table in tables]
+    if not set(FILLED_COLUMNS) <= set(heads[0]):
         return True
-    open_columns = [number for number, name in enumerate(head) if name not in FILLED_COLUMNS]
-    return any(_has_words(row, open_columns) for row in table[1:])
+    ours = [(table, head) for table, head in zip(tables, heads, strict=True) if set(FILLED_COLUMNS) <= set(head)]
+    return any(
+        _has_words(row, [number for number, name in enumerate(head) if name not in FILLED_COLUMNS])
+        for table, head in ours
+        for row in table[1:]
+    )
 
 
 def _has_words(row: Sequence[Any], columns: Sequence[int]) -> bool:
@@ -239,13 +247,13 @@ def _read_csv(path: Path) -> list[list[str]]:
         return list(csv.reader(file))
 
 
-def _read_workbook(path: Path) -> list[tuple[Any, ...]]:
+def _read_workbook(path: Path) -> list[list[tuple[Any, ...]]]:
     check_archive(path)
     book = openpyxl.load_workbook(path, read_only=True)
     try:
-        sheet = book.worksheets[0]
-        sheet.reset_dimensions()  # a stray cell in its last corner would make every row as wide
-        return list(sheet.iter_rows(values_only=True))
+        for sheet in book.worksheets:
+            sheet.reset_dimensions()  # a stray cell in its last corner would make every row as wide
+        return [list(sheet.iter_rows(values_only=True)) for sheet in book.worksheets]
     finally:
         book.close()
 

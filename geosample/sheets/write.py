@@ -141,9 +141,9 @@ def write_sheets(  # noqa: PLR0913 - what a user may say in plain words
     folder = Path(out)
     _check_points(design, ground)
     most = int((design.points["role"] == "main").sum())
-    bench = design.visit.bench
+    visit, bench = design.visit, design.visit.bench
     people = min(bench.people, most) if people is None else people
-    method, batch = method or bench.extraction, batch or bench.containers
+    method, batch = method or visit.method or bench.extraction, batch or bench.containers
     if not 1 <= people <= most:
         raise SheetsError(
             Problem("people", str(people), f"1 to {most}, a point for each", "give how many share the points")
@@ -153,7 +153,7 @@ def write_sheets(  # noqa: PLR0913 - what a user may say in plain words
     if not force:
         check_not_filled([folder / name for name in BLANKS])
     design = find_points(design, ground, units=units, pace_m=pace_m, landmarks=landmarks)
-    visit, profile = design.visit, load_pest(design.visit.pest)
+    profile = load_pest(visit.pest)
     course = f"{ground.name}: " if ground.name else ""
     book = open_book(paper=paper, title=f"{course}Sampling map, visit {visit.visit}, design {visit.design_code}")
     setting = LARGE if large else USUAL
