@@ -176,7 +176,15 @@ def test_ninety_points_lie_inside_their_strata_and_their_weights_stand_for_the_w
 
 
 def test_the_crew_gets_everything_it_needs(played: Played) -> None:
-    names = {"field_map.pdf", "points.gpx", "points.kml", "blank_counts.csv", "blank_counts.xlsx", "form.xlsx"}
+    names = {
+        "field_map.pdf",
+        "points.gpx",
+        "points.kml",
+        "blank_counts.csv",
+        "blank_counts.xlsx",
+        "form_pull.xlsx",
+        "form_bench.xlsx",
+    }
     assert names <= {path.name for path in played.folder.iterdir()}
     with (played.folder / "blank_counts.csv").open(newline="", encoding="utf-8-sig") as file:
         blank = list(csv.DictReader(file))

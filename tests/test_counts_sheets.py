@@ -50,12 +50,50 @@ def test_the_second_counts_blank_is_known_for_what_it_is(out: Path, counts_desig
     assert (found.bags, found.first, found.second) == (len(again), 18 * len(again), 27 * len(again))
 
 
-def test_every_question_of_the_form_is_a_column_the_reader_knows(out: Path, counts_design: Design) -> None:
-    form = pd.read_excel(out / "form.xlsx", sheet_name="survey")
+@pytest.mark.parametrize("name", ["form_pull.xlsx", "form_bench.xlsx"])
+def test_every_question_of_a_form_is_a_column_the_reader_knows(name: str, out: Path, counts_design: Design) -> None:
+    form = pd.read_excel(out / name, sheet_name="survey")
     unknown = [name for name in form["name"] if not know_heading(name, PEST) and plain_heading(name) not in FORM_WORDS]
     assert unknown == []
     with pytest.raises(CountsError, match="the form itself"):
-        read_counts(out / "form.xlsx", counts_design)
+        read_counts(out / name, counts_design)
+
+
+def test_answers_of_both_forms_come_in_together(counts_design: Design, tmp_path: Path) -> None:
+    first, second = counts_design.points.iloc[0], counts_design.points.iloc[1]
+    pull, bench = tmp_path / "pull.csv", tmp_path / "bench.csv"
+    pull.write_text(
+        "SubmissionDate,start,design_code,visit,collector,hole,point_id,could_not,plugs,moved,position,hole_filled,"
+        "collected_at,note\n"
+        f"x,x,K7Q2,2026-05-04,Ann,01,{first.point_id},,2,yes,{first.lat + 0.0001} {first.lon} 0 4,yes,"
+        "2026-05-04T09:30,wet\n"
+        f"x,x,K7Q2,2026-05-04,Ann,01,{second.point_id},flooded,,,,,2026-05-04T09:40,\n"
+    )
+    bench.write_text(
+        "start,design_code,visit,counted_by,batch,sample_id,not_done,none_found,L3,L4,unstaged,others_found,note\n"
+        f"x,K7Q2,2026-05-04,Bo,1,{first.point_id}-B,no,no,3,0,,,\n"
+    )
+    counts = read_counts([pull, bench], counts_design)
+    rows = counts.samples.set_index("point_id")
+    bag = rows.loc[first.point_id]
+    assert (bag["status"], bag["plugs"], bag["moved"], bag["collector"]) == ("counted", 2, True, "Ann")
+    assert bag["counted_by"] == "Bo"
+    assert bag["offset_m"] == pytest.approx(11.1, abs=0.2)
+    assert counts.counts.set_index("stage")["count"].to_dict() == {"L3": 3, "L4": 0}
+    assert rows.loc[second.point_id, "status"] == "unreachable"
+
+
+def test_answers_of_the_one_form_of_older_versions_are_read(counts_design: Design, tmp_path: Path) -> None:
+    point = counts_design.points.iloc[0]
+    path = tmp_path / "old.csv"
+    path.write_text(
+        "SubmissionDate,start,design_code,visit,collector,point_id,method,sample_id,collected_at,plugs,moved,position,"
+        "status,how_to_count,L3,L4,unstaged,counted_by,note\n"
+        f"x,x,K7Q2,2026-05-04,Ann,{point.point_id},heat,{point.point_id}-H,2026-05-04T09:30,3,no,,counted,,3,0,,Bo,\n"
+    )
+    counts = read_counts(path, counts_design)
+    assert counts.samples["sample_id"].tolist() == [f"{point.point_id}-H"]
+    assert counts.counts.set_index("stage")["count"].to_dict() == {"L3": 3, "L4": 0}
 
 
 def test_untouched_waypoints_hold_no_counts(out: Path, counts_design: Design) -> None:

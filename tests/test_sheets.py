@@ -33,7 +33,8 @@ def test_write_sheets_makes_every_file_of_the_contract(made: Sheets) -> None:
         "points.kml",
         "blank_counts.csv",
         "blank_counts.xlsx",
-        "form.xlsx",
+        "form_pull.xlsx",
+        "form_bench.xlsx",
     }
 
 

@@ -76,21 +76,32 @@ def test_the_kml_opens_with_points_and_the_round(folder: Path, sheets_design: De
     assert list(main["Name"]) == list(ordered_points(sheets_design, "main")["point_id"])
 
 
-def test_the_form_is_a_valid_xlsform_with_stages_points_and_position(folder: Path, sheets_design: Design) -> None:
-    result = convert(str(folder / "form.xlsx"), validate=False)
+FORMS = ("form_pull.xlsx", "form_bench.xlsx")
+
+
+@pytest.mark.parametrize("name", FORMS)
+def test_the_forms_are_valid_xlsforms_with_points_bags_and_stages(
+    name: str, folder: Path, sheets_design: Design
+) -> None:
+    result = convert(str(folder / name), validate=False)
     assert result.warnings == []
     root = ET.fromstring(result.xform)
     bound = {element.attrib["nodeset"].split("/")[-1] for element in root.iter() if "nodeset" in element.attrib}
-    assert {*stage_columns(load_pest()), "point_id", "position", "status", "sample_id", "design_code"} <= bound
+    asked = {"point_id", "position", "could_not", "hole_filled", "plugs"}
+    wanted = asked if name == "form_pull.xlsx" else {*stage_columns(load_pest()), "none_found", "not_done", "sample_id"}
+    assert wanted | {"design_code", "visit", "note"} <= bound
     assert all(point_id in result.xform for point_id in sheets_design.points["point_id"])
+    assert re.search(r"nodeset=.[^>]*\[of ?= ?", result.xform)
 
 
-def test_the_form_names_its_fields_as_the_blank_sheet_does(folder: Path) -> None:
-    sheet = openpyxl.load_workbook(folder / "form.xlsx")["survey"]
-    heads = [cell.value for cell in sheet[1]]
-    names = [row[heads.index("name")] for row in sheet.iter_rows(min_row=2, values_only=True)]
+def test_the_forms_name_their_fields_as_the_blank_sheet_does(folder: Path) -> None:
+    names: set[str] = set()
+    for form in FORMS:
+        sheet = openpyxl.load_workbook(folder / form)["survey"]
+        heads = [cell.value for cell in sheet[1]]
+        names |= {row[heads.index("name")] for row in sheet.iter_rows(min_row=2, values_only=True)}
     blank = (folder / "blank_counts.csv").read_text(encoding="utf-8-sig").splitlines()[0].split(",")
-    of_the_plan, of_the_position = {"surface_id", "walk_order", "role", "batch"}, {"lat", "lon", "accuracy_m"}
-    ticked_on_paper = {"could_not", "hole_filled", "none_found", "others_found", "not_done"}  # a phone asks the status
-    assert set(blank) - set(names) == of_the_plan | of_the_position | ticked_on_paper
+    of_the_plan, of_the_position = {"surface_id", "walk_order", "role", "method"}, {"lat", "lon", "accuracy_m"}
+    assert set(blank) - names == of_the_plan | of_the_position | {"status"}  # the paper asks for no status either
+    assert names - set(blank) == {"start", "hole", "position", "how_to_count"}
     assert all(re.fullmatch(r"[A-Za-z_][A-Za-z0-9_.-]*", name) for name in names)

@@ -79,8 +79,8 @@ def test_an_odd_course_gets_all_its_sheets(odd_folder: Path, odd_design: Design)
 
 
 def test_quotes_in_names_do_not_break_the_form(odd_folder: Path) -> None:
-    result = convert(str(odd_folder / "form.xlsx"), validate=False)
-    assert "Ann's round" in result.xform
+    for name in ("form_pull.xlsx", "form_bench.xlsx"):
+        assert "Ann's round" in convert(str(odd_folder / name), validate=False).xform
     assert quote_text("""5' 6" tall""") == """concat('5', "'", ' 6" tall')"""
 
 

@@ -358,8 +358,8 @@ def _check_wish(asked: Mapping[str, Any]) -> None:
 def sheets_command(survey: Path, out: Path, visit: str | None, **asked: Any) -> Told:
     """Write the sampling map, the waypoints and the blank sheets of a visit.
 
-    Makes field_map.pdf, bag_labels.pdf, points.gpx, points.kml, blank_counts.csv, blank_counts.xlsx, form.xlsx (an
-    XLSForm) and blank_recounts.csv, for the tenth of the bags that a second person counts.
+    Makes field_map.pdf, bag_labels.pdf, points.gpx, points.kml, blank_counts.csv, blank_counts.xlsx, form_pull.xlsx
+    and form_bench.xlsx (XLSForms), and blank_recounts.csv, for the tenth of the bags that a second person counts.
     Each point gets words to find it by: clock and paces on greens, paces along and in on fairways. They are kept in
     the survey's points too. The default pace and method are common practice, not from a source: set your own.
 

@@ -25,6 +25,7 @@ FIELDS: dict[str, tuple[str, ...]] = {
     "sample_id": ("sample", "bag", "bag id", "bag label", "sample label"),
     "point_id": ("point", "pt", "label", "point label", "point name", "name", "waypoint", "station", "location"),
     "surface_id": ("surface",),
+    "hole": (),
     "walk_order": ("order", "walk", "walking order"),
     "role": ("main or reserve",),
     "kind": ("surface kind", "surface type", "turf"),
@@ -176,7 +177,7 @@ def _usable(
     if not located:
         remedy = "add the label, or name its column with `columns=heading=point_id`"
         log.refuse(table.file, f"the headings {_names(table.headings)}", "a column of labels or of positions", remedy)
-    counted = set(chosen) - set(FIELDS) or {"total", "status", "none_found"} & set(chosen)
+    counted = set(chosen) - set(FIELDS) or {"total", "status", "none_found", "could_not"} & set(chosen)
     if located and not counted:
         remedy = f"name it with `columns={next(iter(others), 'larvae')}={UNSTAGED}`"
         log.refuse(table.file, f"the headings {_names(table.headings)}", "a column of counts or of status", remedy)

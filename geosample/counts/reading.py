@@ -23,6 +23,7 @@ from geosample.counts.rows import (
     ReadRules,
     Row,
     find_reach,
+    is_blank,
     list_rows,
     note_unlooked,
     read_place,
@@ -190,6 +191,7 @@ def read_counts(  # noqa: PLR0913 - plain keywords are what a script is to write
     rows = [] if log.refused else [row for table in tables for row in _rows_of(table, pest, asked, log)]
     if log.refused:
         raise CountsError(log.problems)
+    rows = _join_pulls(rows, LabelBook(design.points["point_id"]))
     filled = settle_blanks(screen_rows(rows, visit, other_codes or {}, log), blank, log)
     note_unlooked(filled, log)
     day, usual = parse_day(visit.date), (visit.units_per_point, visit.unit_m2)
@@ -240,6 +242,31 @@ def _rows_of(table: Table, pest: Pest, asked: Mapping[str, str], log: Log) -> li
     return list_rows(table, columns)
 
 
+def _join_pulls(rows: Sequence[Row], book: LabelBook) -> list[Row]:
+    """Return the rows with what was said of the pulling alone, as in a form of its own, put beside the bags' counts."""
+
+    def point_of(row: Row) -> str:
+        texts = filter(None, (row.get("point_id"), row.get("sample_id")))
+        return next((label.point_id for text in texts if (label := book.find(text))), "")
+
+    counted = {point_of(row) for row in rows if not is_blank(row)} - {""}
+    pulls = {
+        point: row
+        for row in rows
+        if is_blank(row) and any(row.get(name) for name in _OF_PULLING) and (point := point_of(row)) in counted
+    }
+    if not pulls:
+        return list(rows)
+    beside = [pulls.get(point_of(row)) for row in rows]
+    return [
+        row
+        if pull is None
+        else replace(row, cells={**pull.cells, **{n: cell for n, cell in row.cells.items() if cell}})
+        for row, pull in zip(rows, beside, strict=True)
+        if row is not pull
+    ]
+
+
 def _read_rows(rows: Sequence[Row], design: Design, rules: ReadRules, gps_within_m: float, log: Log) -> list[Bag]:
     """Return every row that could be read and joined, as a bag with its own label."""
     points = design.points
@@ -260,6 +287,8 @@ def _read_rows(rows: Sequence[Row], design: Design, rules: ReadRules, gps_within
     return [bag for bag in bags if bag is not None]
 
 
+_OF_PULLING = ("collector", "collected_at", "moved", "position", "lat", "hole_filled")
+"""What a row says of the pulling; the blank sheet's own rows hold none of it."""
 # A number stays whole, whatever marks stand between its digits: 1,000 must not become 1 on the way to its reader.
 _NUMBER = r"\d+(?:[.,'’\s]\d{3}(?!\d))*(?:[.,]\d+)?"
 _NAME = r"[^\W\d_][\w .]{0,30}?"
@@ -273,7 +302,19 @@ _NONE = {"none", "nothing", "nil", "zero", "none found", "nothing found", "no la
 _ANY_STAGE = {"larva", "larvae", "insect", "insects", "grub", "grubs", "weevil", "weevils", "bug", "bugs", "found"}
 _STAGE = re.compile(rf"\b([^\W\d_]\w*)\s+({_NUMBER})\b")
 # A waypoint's own name and place say these; in a comment such words are the plan's, or nobody knows them (None).
-_OF_PLACE = {None, "point_id", "sample_id", "lat", "lon", "position", "surface_id", "kind", "walk_order", "role"}
+_OF_PLACE = {
+    None,
+    "point_id",
+    "sample_id",
+    "lat",
+    "lon",
+    "position",
+    "surface_id",
+    "hole",
+    "kind",
+    "walk_order",
+    "role",
+}
 
 
 def read_waypoints(path: Path, log: Log, meaning_of: Meaning) -> list[Table]:

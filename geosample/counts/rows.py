@@ -410,7 +410,7 @@ def screen_rows(rows: Sequence[Row], visit: Visit, other_codes: Mapping[str, str
     rows = _split(rows, _is_header, "header_again", log)
     rows = _check_codes(rows, visit, other_codes, log)
     rows = _check_visits(rows, visit, log)
-    return _split(rows, _is_blank, "blank_rows", log)
+    return _split(rows, is_blank, "blank_rows", log)
 
 
 def settle_blanks(rows: Sequence[Row], blank: str | None, log: Log) -> list[Row]:
@@ -478,7 +478,7 @@ def _is_header(row: Row) -> bool:
     return len(same) > 1 and all(same)
 
 
-def _is_blank(row: Row) -> bool:
+def is_blank(row: Row) -> bool:
     """Return whether the row says nothing of its plug: no count, no total and no status."""
     said = (row.get(name) for name in ("status", "total", "none_found", "not_done", "could_not"))
     return not (any(said) or any(row.stages.values()))

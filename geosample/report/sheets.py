@@ -97,17 +97,24 @@ HOW_TO_FILL = (
 COUNT_ERROR = "A whole number, 0 or more; blank when you did not look."
 QUESTIONS = {
     "collector": "Who pulled the plugs",
+    "hole": "Hole",
     "point_id": "Point",
-    "method": "Method",
-    "collected_at": "When the plugs were pulled",
+    "could_not": "Could not, because (leave blank where plugs were pulled)",
     "plugs": "Plugs pulled",
     "moved": "Moved from the planned place?",
     "position": "Where the plugs were pulled",
-    "status": "What became of the bag",
+    "hole_filled": "Hole filled?",
+    "collected_at": "When the plugs were pulled",
     "counted_by": "Who counted",
+    "batch": "Batch",
+    "sample_id": "Bag",
+    "not_done": "Not done?",
+    "none_found": "None found? (looked in every stage)",
+    "others_found": "Others found",
     "note": "Note",
 }
-"""What the phone's form asks, by the field it fills."""
+"""What the phone's forms ask, by the field it fills: the same as the crew's and the bench's sheets."""
+FORM_TITLES = {"pull": "Pulling plugs", "bench": "Counting at the bench"}
 FIX_HINT = "Wait for a fix of 5 m or better"
 
 
@@ -228,7 +235,7 @@ def tell_stop_table(table: StopTable, units: Units) -> list[str]:
 
 FILES_FOR = {
     "to print": ("field_map.pdf", "bag_labels.pdf"),
-    "for the phone": ("points.gpx", "points.kml", "form.xlsx"),
+    "for the phone": ("points.gpx", "points.kml", "form_pull.xlsx", "form_bench.xlsx"),
     "a round each": tuple(f"points_round_{number}.gpx" for number in range(1, 10)),
     "to fill in": ("blank_counts.csv", "blank_counts.xlsx"),
     "for a second person": ("blank_recounts.csv",),

@@ -2,7 +2,7 @@
 
 One header row, one row a bag. The columns before ``status`` come filled in; ``status`` and after are the crew's to
 fill. ``lat`` and ``lon`` stay blank unless the plug was moved: the planned place is in the waypoints and on the map.
-The form is an XLSForm (open standard, xlsform.org): one submission a bag, its fields named as the columns.
+The forms are XLSForms (open standard, xlsform.org), one for the round and one for the bench, fields named as columns.
 """
 
 from __future__ import annotations
@@ -26,8 +26,8 @@ from geosample.errors import Problem, SheetsError
 from geosample.files.reading import check_archive
 from geosample.files.saving import escape_cell, escape_xml, write_csv
 from geosample.palettes import GREYS
-from geosample.report.sheets import COUNT_ERROR, FIX_HINT, HOW_TO_FILL, QUESTIONS, tell_counting
-from geosample.words import METHOD_LETTERS, METHODS, ROLES, STATUSES, UNSTAGED, make_sample_id
+from geosample.report.sheets import COUNT_ERROR, FIX_HINT, FORM_TITLES, HOW_TO_FILL, QUESTIONS, tell_counting
+from geosample.words import NO_HOLE, STATUSES, UNSTAGED, hole_label, make_sample_id
 
 if TYPE_CHECKING:
     from openpyxl.worksheet.worksheet import Worksheet
@@ -68,9 +68,10 @@ _SURVEY = (
     "constraint",
     "constraint_message",
     "calculation",
+    "choice_filter",
     "default",
 )
-_XPATH = {"relevant", "constraint", "calculation"}  # a language of its own, in which quote marks count
+_XPATH = {"relevant", "constraint", "calculation", "choice_filter"}  # a language of its own, in which quote marks count
 
 
 def stage_columns(profile: Pest) -> tuple[str, ...]:
@@ -287,8 +288,8 @@ def _add_checks(sheet: Worksheet, columns: list[str], stages: tuple[str, ...]) -
             check.add(f"{letter}2:{letter}{last}")
 
 
-def make_form(design: Design, profile: Pest, *, method: str) -> bytes:
-    """Return an XLSForm workbook: one submission a bag, its fields named as the blank sheet's columns.
+def make_forms(design: Design, profile: Pest, *, method: str, batch: int) -> dict[str, bytes]:
+    """Return the XLSForm workbooks by name: the round's, a submission a point, and the bench's, a submission a bag.
 
     Parameters
     ----------
@@ -297,19 +298,38 @@ def make_form(design: Design, profile: Pest, *, method: str) -> bytes:
     profile : Pest
         The stages.
     method : str
-        The method offered first.
+        As for ``blank_rows``.
+    batch : int
+        Bags extracted at once.
     """
+    bags = bench_order(design, method, batch=batch)
+    places = bags.drop_duplicates("point_id").sort_values("walk_order", kind="stable")
+    return {
+        "form_pull.xlsx": _make_form(design, "pull", _pull_questions(design), _pull_choices(places)),
+        "form_bench.xlsx": _make_form(design, "bench", _bench_questions(profile), _bench_choices(bags)),
+    }
+
+
+def _make_form(design: Design, name: str, questions: list[dict[str, str]], choices: list[dict[str, str]]) -> bytes:
     visit = design.visit
     letters = "".join(letter if letter.isalnum() else "_" for letter in visit.design_code)
     settings = {
-        "form_title": f"Turf plugs {visit.visit} ({visit.design_code})",
-        "form_id": f"turf_plugs_{letters}",
+        "form_title": f"{FORM_TITLES[name]} {visit.visit} ({visit.design_code})",
+        "form_id": f"turf_{name}_{letters}",
         "version": visit.design_code,
         "default_language": "English (en)",
     }
+    asked = [
+        {"type": "start", "name": "start"},
+        {"type": "calculate", "name": "design_code", "calculation": quote_text(visit.design_code)},
+        {"type": "calculate", "name": "visit", "calculation": quote_text(visit.visit)},
+        *questions,
+        _ask("text", "note"),
+    ]
+    yes_no = [{"list_name": "yes_no", "name": word, "label": word} for word in ("yes", "no")]
     tabs = (
-        ("survey", _SURVEY, _questions(design, profile, method)),
-        ("choices", ("list_name", "name", "label"), _choices(design)),
+        ("survey", _SURVEY, asked),
+        ("choices", ("list_name", "name", "label", "of"), [*choices, *yes_no]),
         ("settings", tuple(settings), [settings]),
     )
     book = openpyxl.Workbook()
@@ -330,34 +350,40 @@ def _show_cell(text: str, head: str) -> str | None:
     return (plain if head in _XPATH else escape_cell(plain.replace("${", "$ {"))) or None
 
 
-def _questions(design: Design, profile: Pest, method: str) -> list[dict[str, str]]:
-    visit = design.visit
-    letter = "'X'"
-    for name, initial in METHOD_LETTERS.items():
-        letter = f"if(${{method}} = '{name}', '{initial}', {letter})"
-    counted, required = {"relevant": "${status} = 'counted'"}, {"required": "yes"}
+def _pull_questions(design: Design) -> list[dict[str, str]]:
+    """Return what the crew's sheets ask at a point."""
+    pulled = {"relevant": "${could_not} = ''"}
     return [
-        {"type": "start", "name": "start"},
-        {"type": "calculate", "name": "design_code", "calculation": quote_text(visit.design_code)},
-        {"type": "calculate", "name": "visit", "calculation": quote_text(visit.visit)},
         _ask("text", "collector"),
-        _ask("select_one points", "point_id", **required),
-        _ask("select_one methods", "method", **required, default=method),
-        {"type": "calculate", "name": "sample_id", "calculation": f"concat(${{point_id}}, '-', {letter})"},
-        _ask("dateTime", "collected_at", default="now()"),
-        _ask("integer", "plugs", default=str(visit.units_per_point), **_whole("1")),
-        _ask("select_one yes_no", "moved", default="no"),
+        _ask("select_one holes", "hole", required="yes"),
+        _ask("select_one points", "point_id", required="yes", choice_filter="of=${hole}"),
+        _ask("text", "could_not"),
+        _ask("integer", "plugs", default=str(design.visit.units_per_point), **_whole("1"), **pulled),
+        _ask("select_one yes_no", "moved", default="no", **pulled),
         _ask("geopoint", "position", hint=FIX_HINT, relevant="${moved} = 'yes'"),
-        _ask("select_one statuses", "status", **required),
+        _ask("select_one yes_no", "hole_filled", **pulled),
+        _ask("dateTime", "collected_at", default="now()"),
+    ]
+
+
+def _bench_questions(profile: Pest) -> list[dict[str, str]]:
+    """Return what the bench sheet asks of a bag."""
+    counted = {"relevant": "${not_done} != 'yes' and ${none_found} != 'yes'"}
+    stages = [*((stage.key, stage.name) for stage in profile.stages), (UNSTAGED, "stages not told apart")]
+    return [
+        _ask("text", "counted_by"),
+        _ask("select_one batches", "batch", required="yes"),
+        _ask("select_one bags", "sample_id", required="yes", choice_filter="of=${batch}"),
+        _ask("select_one yes_no", "not_done", default="no"),
+        _ask("select_one yes_no", "none_found", default="no", relevant="${not_done} != 'yes'"),
         # No group round the counts: an export would put its name before theirs, and they are the blank's columns.
         # Blank is allowed, since not looked for is not zero.
         {"type": "note", "name": "how_to_count", "label": tell_counting(profile.name), **counted},
         *(
             {"type": "integer", **counted, **_whole("0"), "name": key, "label": f"Counted: {name}"}
-            for key, name in [*((stage.key, stage.name) for stage in profile.stages), (UNSTAGED, "not told apart")]
+            for key, name in stages
         ),
-        _ask("text", "counted_by", **counted),
-        _ask("text", "note"),
+        _ask("text", "others_found", **counted),
     ]
 
 
@@ -388,14 +414,21 @@ def quote_text(text: str) -> str:
     return f"concat({parts})"
 
 
-def _choices(design: Design) -> list[dict[str, str]]:
+def _pull_choices(places: pd.DataFrame) -> list[dict[str, str]]:
     rows = []
-    for role in ROLES:
-        for point in ordered_points(design, role).to_dict("records"):
-            hole = f", hole {point['hole']}" if isinstance(point["hole"], str) else ""
-            mark = " (reserve)" if role == "reserve" else ""
-            label = f"{point['point_id']}: {point['kind']}{hole}{mark}"
-            rows.append({"list_name": "points", "name": point["point_id"], "label": label})
-    rows += [{"list_name": "methods", "name": name, "label": name} for name in METHODS]
-    rows += [{"list_name": "statuses", "name": name, "label": words.choice} for name, words in STATUSES.items()]
-    return rows + [{"list_name": "yes_no", "name": name, "label": name} for name in ("yes", "no")]
+    for point in places.to_dict("records"):
+        mark = " (reserve)" if point["role"] == "reserve" else ""
+        label = f"{point['point_id']}: {point['kind']}{mark}"
+        one = {"list_name": "points", "name": point["point_id"], "label": label, "of": hole_label(point["hole"])}
+        rows.append(one)
+    names = {hole_label(hole): hole if isinstance(hole, str) else NO_HOLE for hole in places["hole"]}
+    return [*({"list_name": "holes", "name": name, "label": label} for name, label in names.items()), *rows]
+
+
+def _bench_choices(bags: pd.DataFrame) -> list[dict[str, str]]:
+    named = list(zip(bags["sample_id"].astype(str), bags["batch"].astype(str), strict=True))
+    batches = dict.fromkeys(batch for _, batch in named)
+    return [
+        *({"list_name": "batches", "name": batch, "label": batch} for batch in batches),
+        *({"list_name": "bags", "name": name, "label": name, "of": batch} for name, batch in named),
+    ]

@@ -21,7 +21,7 @@ from geosample.sheets.bench import (
     recount_rows,
     stop_tables,
 )
-from geosample.sheets.blanks import blank_rows, check_not_filled, make_csv, make_form, make_workbook
+from geosample.sheets.blanks import blank_rows, check_not_filled, make_csv, make_forms, make_workbook
 from geosample.sheets.finding import NO_WORDS, PACE_M, add_finding, named_landmarks, read_landmarks
 from geosample.sheets.mapbook import (
     LARGE,
@@ -187,7 +187,7 @@ def write_sheets(  # noqa: PLR0913 - what a user may say in plain words
         "blank_counts.csv": make_csv(rows),
         "blank_counts.xlsx": make_workbook(rows, profile),
         "blank_recounts.csv": make_csv(recount_rows(rows, seed=visit.seed)),
-        "form.xlsx": make_form(design, profile, method=method),
+        **make_forms(design, profile, method=method, batch=batch),
         **{f"points_round_{one.number}.gpx": make_gpx(one.design).encode() for one in rounds if one.of > 1},
     }
     make_folder(folder, SheetsError)
