@@ -33,6 +33,7 @@ COMMANDS = {
     "check": ("treating", "Say how well a treatment worked, from two visits."),
     "compare": ("answers", "Say how two extraction methods compare."),
     "rehearse": ("sampling", "Play the survey before it is walked: what would so many plugs tell?"),
+    "visits": ("sampling", "Say what the survey holds; rename, remove or put back a visit."),
     "batch": ("many", "Run the same stages on many survey files."),
     "desk": ("many", "Do the whole job in the browser, on this machine."),
 }

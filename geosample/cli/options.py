@@ -66,6 +66,7 @@ units_option = click.option("--units", type=click.Choice(["us", "metric"]), defa
 paper_option = click.option("--paper", type=click.Choice(["letter", "a4"]), default="letter", help="Paper size.")
 json_option = click.option("--json", "as_json", is_flag=True, help="Print the summary as JSON, alone, on stdout.")
 more_option = click.option("--more", is_flag=True, help="Tell all of it: every row, how it was reckoned, the sources.")
+sure_option = click.option("--sure", is_flag=True, help="The date is right, however far from the other visits'.")
 seed_option = click.option("--seed", type=click.IntRange(0, 2**31 - 1), help="Seed of the random draw.")
 
 

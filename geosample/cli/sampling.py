@@ -24,6 +24,7 @@ from geosample.cli.options import (
     says,
     seed_option,
     split_words,
+    sure_option,
     survey_argument,
     units_option,
     visit_option,
@@ -286,6 +287,7 @@ def _refuse_spacing(ctx: click.Context, param: click.Parameter, value: str | Non
 @click.option("--least-spacing", hidden=True, callback=_refuse_spacing)
 @click.option("--every-edge", is_flag=True, help="Measure edge distance to each surface's own line.")
 @click.option("--walk", type=click.Choice(WALKS), default="holes", help="Walking order.")
+@sure_option
 @units_option
 @says
 def design_command(survey: Path, units: Units, **asked: Any) -> Told:
@@ -298,13 +300,14 @@ def design_command(survey: Path, units: Units, **asked: Any) -> Told:
     Example:
       geosample design course.gpkg --visit 2026-05-04 --points 60 --holes 1-3 --border 15ft --seed 7
     """  # noqa: D301
-    from geosample.design import check_open, save_design
+    from geosample.design import check_day, check_open, save_design
     from geosample.report.design import tell_design, tell_design_more
     from geosample.survey import open_survey
 
     _check_wish(asked)
     file = open_survey(survey, must_exist=True)
     check_open(file.read("samples"), asked["visit"])
+    check_day(file, asked["visit"], asked["date"] or asked["visit"], sure=asked["sure"])
     design = draw_asked(file, asked)
     save_design(file, design)
     rest = tell_design_more(design, units)
@@ -318,7 +321,7 @@ def draw_asked(file: Survey, asked: dict[str, Any]) -> Design:
 
     ground = load_ground(file)
     known = read_known(file, load_pest(asked["pest"]).name)
-    asked = {name: value for name, value in asked.items() if name != "least_spacing"}
+    asked = {name: value for name, value in asked.items() if name not in {"least_spacing", "sure"}}
     if asked["k"] is None:
         asked |= {"k": known.k, "k_from_visit": known.k_from_visit}
     if asked["allocation"] == "optimal":
@@ -387,8 +390,9 @@ def sheets_command(survey: Path, out: Path, visit: str | None, **asked: Any) -> 
     "--threshold", "threshold_per_m2", type=DENSITY, help="What is decided about; the map's own if not given."
 )
 @click.option("--miss-cost", type=float, default=3.0, help="Cost of a miss; a needless one costs 1.")
+@sure_option
 @says
-def followup_command(survey: Path, visit: str, **asked: Any) -> Told:
+def followup_command(survey: Path, visit: str, *, sure: bool, **asked: Any) -> Told:
     """Choose a few more points where their counts are likeliest to turn a decision, in walking order.
 
     The newest density map says where. The points are a visit of their own: print their sheets, take the counts in,
@@ -399,12 +403,13 @@ def followup_command(survey: Path, visit: str, **asked: Any) -> Told:
       geosample followup course.gpkg --points 12 --visit 2026-05-18
     """  # noqa: D301
     from geosample.density import draw_followup, load_last_density, load_newest_density
-    from geosample.design import load_design, save_design
+    from geosample.design import check_day, load_design, save_design
     from geosample.ground import load_ground
     from geosample.report.density import tell_followup
     from geosample.survey import open_survey
 
     file = open_survey(survey, must_exist=True)
+    check_day(file, visit, visit, sure=sure)
     density_map = load_newest_density(file)
     first = load_design(file, density_map.visit)
     last = load_last_density(file, density_map.visit) if "last" in density_map.settings.covariates else None
@@ -490,3 +495,55 @@ def _show_part(done: int, parts: int) -> None:
         click.echo(f"\rplayed {percent(done / parts)}", err=True, nl=last)
     elif last or done % max(parts // 10, 1) == 0:
         click.echo(f"played {percent(done / parts)}", err=True)
+
+
+def _old_and_new(ctx: click.Context, param: click.Parameter, value: str | None) -> tuple[str, str] | None:  # noqa: ARG001
+    if value is None:
+        return None
+    old, equals, new = value.partition("=")
+    if not equals or not old.strip() or not new.strip():
+        message = f"{value!r} is not OLD=NEW, such as 2062-05-04=2026-05-04"
+        raise click.BadParameter(message)
+    return old.strip(), new.strip()
+
+
+@click.command()
+@survey_argument
+@click.option(
+    "--rename", callback=_old_and_new, metavar="OLD=NEW", help="Another name; a date's own date goes with it."
+)
+@click.option("--remove", metavar="VISIT", help="Take a visit away, once it is kept in a file that puts it back.")
+@click.option("--yes", is_flag=True, help="Do take it away.")
+@click.option("--put-back", type=FILE, help="Put back what --remove took away: the file it wrote.")
+@says
+def visits_command(
+    survey: Path, *, rename: tuple[str, str] | None, remove: str | None, yes: bool, put_back: Path | None
+) -> Told:
+    """Say which visits a survey holds and what of each; rename one, remove one, put one back.
+
+    Nothing is removed without --yes, and first all of it is written to a survey file beside this one, which
+    --put-back takes. Treatments recorded for the visit stay where they are.
+
+    \b
+    Example:
+      geosample visits course.gpkg
+    """  # noqa: D301
+    from geosample.report.design import tell_visits
+    from geosample.survey import open_survey
+    from geosample.survey.visits import list_visits, remove_visit, rename_visit
+    from geosample.survey.visits import put_back as put_visits_back
+
+    if sum(one is not None for one in (rename, remove, put_back)) > 1:
+        message = "--rename, --remove and --put-back go one at a time"
+        raise click.UsageError(message)
+    file = open_survey(survey, must_exist=True)
+    done: dict[str, Any] = {}
+    if rename:
+        rename_visit(file, *rename)
+        done["renamed"] = rename
+    if remove:
+        done |= {"removed": remove, "kept_in": str(remove_visit(file, remove, sure=yes))}
+    if put_back:
+        done["put_back"] = put_visits_back(file, open_survey(put_back, must_exist=True))
+    facts = {**done, "visits": list_visits(file)}
+    return tell_visits(facts, survey), facts, []

@@ -506,9 +506,10 @@ def _check_visits(rows: Sequence[Row], visit: Visit, log: Log) -> list[Row]:
     """Ask once for each foreign visit's name; a date that a spreadsheet rewrote is forgiven."""
     foreign: dict[str, list[str]] = {}
     rewritten: dict[str, list[str]] = {}
+    own = {plain_heading(str(name)) for name in (visit.visit, *visit.settings.get("named_before", ()))}
     for row in rows:
         name = row.get("visit")
-        if not name or plain_heading(name) == plain_heading(visit.visit):
+        if not name or plain_heading(name) in own:
             continue
         group = rewritten if same_date(name, visit.visit) else foreign
         group.setdefault(name, []).append(row.where)

@@ -6,6 +6,7 @@ from geosample.design.methods import draw_spread
 from geosample.design.model import (
     Design,
     Visit,
+    check_day,
     check_open,
     day_facts,
     design_code,
@@ -25,6 +26,7 @@ __all__ = [
     "Request",
     "Visit",
     "Ways",
+    "check_day",
     "check_open",
     "day_facts",
     "design_code",

@@ -8,6 +8,7 @@ import math
 from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass, field, replace
+from datetime import date
 from typing import TYPE_CHECKING, Any, cast
 
 import numpy as np
@@ -31,7 +32,7 @@ from geosample.distributions import K_IF_UNKNOWN
 from geosample.errors import DesignError, Problem, SurveyError, list_names
 from geosample.pests import load_pest
 from geosample.results import Result
-from geosample.words import KIND_LETTERS, hole_label
+from geosample.words import KIND_LETTERS, hole_label, is_date
 
 if TYPE_CHECKING:
     import geopandas as gpd
@@ -387,6 +388,41 @@ def save_design(survey: Survey, design: Design) -> None:
         change.put("visits", row, where={"visit": name})
         change.put("points", design.points, where={"visit": name})
         change.put("strata", design.strata, where={"visit": name})
+
+
+FAR_DAYS = 550
+"""Days from every other visit from which a new one's date is asked about (own choice)."""
+_NEAR_TODAY_DAYS = 60
+
+
+def check_day(survey: Survey, visit: str, day: str, *, sure: bool = False) -> None:
+    """Ask about a date far from the survey's other visits and from today, as when a year is mistyped.
+
+    Parameters
+    ----------
+    survey : Survey
+        With its visits.
+    visit, day : str
+        The new visit's name and ISO date.
+    sure : bool
+        Whether the user has said that it is right.
+
+    Raises
+    ------
+    DesignError
+        When it is so, and ``sure`` was not said.
+    """
+    visits = survey.read("visits")
+    others = visits.loc[visits["visit"] != visit, "date"].tolist()
+    if sure or not others or not is_date(day):
+        return
+    new, today = date.fromisoformat(day), date.today()
+    nearest = min(others, key=lambda other: abs(date.fromisoformat(other) - new))
+    apart = abs(date.fromisoformat(nearest) - new).days
+    if apart > FAR_DAYS and abs(new - today).days > _NEAR_TODAY_DAYS:
+        found = f"{day}, {apart:,} days from the nearest other visit ({nearest})"
+        remedy = "mend the year, or add `sure` if it is so"
+        raise DesignError(Problem("date" if day != visit else "visit", found, "a date near the other visits'", remedy))
 
 
 def check_open(samples: pd.DataFrame, visit: str) -> None:

@@ -23,6 +23,8 @@ from geosample.units import (
 )
 
 if TYPE_CHECKING:
+    from pathlib import Path
+
     from geosample.design import Design
 
 ALLOCATIONS = {
@@ -324,3 +326,32 @@ def _tell_rest(facts: Mapping[str, Any]) -> Iterator[str]:
     if facts["compare"]:
         each = f"{facts['units_per_point']} plugs for each of {', '.join(facts['compare'])}"
         yield f"Split blocks: at every point {each}, dealt out at random; the sheets say which is which."
+
+
+def tell_visits(facts: Mapping[str, Any], survey: Path) -> list[str]:
+    """Return what was done to a survey's visits, and a row a visit: what there is of it."""
+    done = []
+    if renamed := facts.get("renamed"):
+        done.append(f"{renamed[0]} is {renamed[1]} now; sheets printed before come in as they are.")
+    if removed := facts.get("removed"):
+        done += [
+            f"{removed} is removed and kept in {facts['kept_in']}.",
+            f"It comes back with: geosample visits {survey} --put-back '{facts['kept_in']}'",
+        ]
+    if back := facts.get("put_back"):
+        done.append(f"Put back: {', '.join(back)}.")
+    rows = [
+        [
+            one["visit"] + (f" (after {one['follows']})" if one["follows"] else ""),
+            one["date"],
+            one["pest"],
+            *(f"{one['rows'].get(name, 0):,}" for name in ("points", "samples", "zones", "treatments")),
+            ", ".join(what for layer, what in _RESULTS.items() if one["rows"].get(layer)) or "-",
+        ]
+        for one in facts["visits"]
+    ]
+    heads = ["visit", "date", "pest", "points", "bags", "zones", "treatments", "results"]
+    return [*done, *show_table(heads, rows)] if rows else [*done, "No visits left."]
+
+
+_RESULTS = {"estimates": "estimate", "models": "map"}
