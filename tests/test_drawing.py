@@ -40,6 +40,7 @@ from geosample.drawing import (
 )
 from geosample.drawing.pens import draw_labels, place_labels
 from geosample.errors import PaperError
+from geosample.units import Units
 
 GREY = Look("#808080", line_mm=0.0)
 
@@ -163,13 +164,14 @@ def test_paragraphs_are_whole_or_given_back_and_signs_are_no_markup() -> None:
     assert said[0] in words_of(book)[0]
 
 
-def test_the_check_bar_measures_what_it_says() -> None:
+@pytest.mark.parametrize(("units", "told", "long_mm"), [("us", "2 in", 50.8), ("metric", "50 mm", 50.0)])
+def test_the_check_bar_measures_what_it_says(units: Units, told: str, long_mm: float) -> None:
     book = open_book()
-    draw_check_bar(book, 20, 30)
+    draw_check_bar(book, 20, 30, units=units)
     with pymupdf.open(stream=close_book(book)) as file:
         widths = [shape["rect"].width * POINT_MM for shape in file[0].get_drawings()]
-        assert "50 mm" in file[0].get_text()
-    assert max(widths) == pytest.approx(50.0, abs=0.3)
+        assert f"This bar is {told} long" in file[0].get_text()
+    assert max(widths) == pytest.approx(long_mm, abs=0.3)
 
 
 def test_accents_and_the_degree_sign_print() -> None:

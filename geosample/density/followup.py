@@ -20,7 +20,7 @@ from geosample.density.laplace import predict_jointly
 from geosample.density.mapping import cut_target
 from geosample.density.model import DensityMap
 from geosample.density.places import covariates_of, mapped_surfaces, restore_field
-from geosample.design import Design, design_code, find_name_problems, label_points, order_walk
+from geosample.design import Design, design_code, find_name_problems, label_points, open_ways, order_walk
 from geosample.design.howmany import hours_for
 from geosample.errors import DensityError, Problem
 from geosample.ground import edge_lines, measure_edge
@@ -312,7 +312,8 @@ def _make_design(table: pd.DataFrame, ground: Ground, design: Design, visit: str
     holes = table["surface_id"].map(ground.surfaces.set_index("surface_id")["hole"])
     places = table[["easting", "northing"]].to_numpy(float)
     rank = {hole: number for number, hole in enumerate(sorted(set(holes), key=hole_key))}
-    walk = order_walk(places, [rank[hole] for hole in holes], places[np.argmin([rank[hole] for hole in holes])])
+    start = places[np.argmin([rank[hole] for hole in holes])]
+    walk = order_walk(places, [rank[hole] for hole in holes], start, ways=open_ways(ground.obstacles))
     ordered = table.assign(hole=holes).iloc[walk].reset_index(drop=True)
     geometry = gpd.GeoSeries(shapely.points(places[walk]), crs=ground.crs)
     degrees = geometry.to_crs(4326)

@@ -203,7 +203,7 @@ def _view_at(across: float, up: float, frame: Box, scale: int, turn_deg: float) 
     return MapView(frame, scale, easting, northing, turn_deg)
 
 
-CHECK_BAR_MM = 50.0
+CHECK_BARS: dict[Units, tuple[float, str]] = {"us": (50.8, "2 in"), "metric": (50.0, "50 mm")}
 _THIN = Pen(width_mm=0.5 * POINT_MM)
 _ROUND = (1, 2, 5)
 _AREA = 2
@@ -406,8 +406,10 @@ def draw_scale_bar(  # noqa: PLR0913 - what a page's maker may place by itself
     return taken
 
 
-def draw_check_bar(paper: Paper, west_mm: float, south_mm: float, letters: Text = _SMALL) -> Box:
-    """Draw a bar of 50 mm that says so, to see whether the printer kept the scale; return the paper it takes.
+def draw_check_bar(
+    paper: Paper, west_mm: float, south_mm: float, letters: Text = _SMALL, *, units: Units = "metric"
+) -> Box:
+    """Draw a bar of 2 in or 50 mm that says so, to see whether the printer kept the scale; return the paper it takes.
 
     Parameters
     ----------
@@ -417,14 +419,17 @@ def draw_check_bar(paper: Paper, west_mm: float, south_mm: float, letters: Text 
         The bar's left end, mm from the page's bottom left.
     letters : Text
         How its words are set.
+    units : {"us", "metric"}
+        Whose rule it is held against.
     """
-    east_mm, level = west_mm + CHECK_BAR_MM, south_mm + 0.8
+    long_mm, told = CHECK_BARS[units]
+    east_mm, level = west_mm + long_mm, south_mm + 0.8
     draw_line(paper, [(west_mm, level), (east_mm, level)], Pen(width_mm=0.3))
     for end_mm in (west_mm, east_mm):
         draw_line(paper, [(end_mm, south_mm - 0.4), (end_mm, south_mm + 2)], Pen(width_mm=0.3))
-    words = "This bar is 50 mm long: print at 100 %, do not fit to page"
+    words = f"This bar is {told} long: print at 100 %, do not fit to page"
     write_text(paper, words, west_mm, south_mm - 0.7 - letters.size_mm, letters)
-    return Box(west_mm - 1, south_mm - 4, max(CHECK_BAR_MM, text_width(words, letters)) + 2, 7)
+    return Box(west_mm - 1, south_mm - 4, max(long_mm, text_width(words, letters)) + 2, 7)
 
 
 def draw_north_arrow(

@@ -68,7 +68,7 @@ _DANGERS: dict[str, tuple[Caution, ...]] = {
     "other": BENCH,
 }
 LABEL_WORDS = "bag labels, plain paper, cut along the lines"
-PRINT_WORDS = "Print at 100 %, then measure the 50 mm bar on the map: a printer that fits pages shrinks them."
+PRINT_WORDS = "Print at 100 %, then measure the {bar} bar on the map: a printer that fits pages shrinks them."
 RECOUNT_WORDS = (
     "For a second person. Count these bags again without seeing the first sheet; keep what was found in each bag until "
     "then. The two counts are compared stage by stage.",
@@ -262,7 +262,7 @@ def tell_sheets(sheets: Sheets, units: Units = "us") -> list[str]:
         f"{len(names)} {'file' if len(names) == 1 else 'files'} in {sheets.paths[0].parent}:",
         "; ".join(told) + ".",
         *(tell_round(one, units) for one in rounds),
-        PRINT_WORDS,
+        PRINT_WORDS.format(bar="2 in" if units == "us" else "50 mm"),
         *(f"Points {words}: {list_names(points, most=MOST_ALIKE)}." for words, points in gaps.items() if points),
     ]
 

@@ -464,7 +464,7 @@ def draw_overview(
         Where the numbers on the sheets come from; the last lines of the page.
     """
     book, design, setting, room = made.book, made.design, made.setting, made.room
-    write_head(made, f"{made.ground.name or 'Overview'}: the round to walk")
+    write_head(made, "Overview: the round to walk")
     words = [*about, *tell_overview(design.visit, made.units, pace_m=pace_m, spare=made.has_spare)]
     words += [tell_reserve(point) for point in spare.to_dict("records")]
     story = [paragraph(text, setting.body) for text in [*words, *sources]]
@@ -491,7 +491,7 @@ def draw_overview(
         letters=_FINE,
         legend=Box(frame.west_mm, strip_mm - legend_mm, frame.width_mm, legend_mm),
     )
-    draw_check_bar(book, frame.west_mm + 84, strip_mm + 5, _FINE)
+    draw_check_bar(book, frame.west_mm + 84, strip_mm + 5, _FINE, units=made.units)
     foot = Box(room.west_mm, room.south_mm, room.width_mm, strip_mm - legend_mm - _GAP_MM - room.south_mm)
     _, unsaid = write_paragraphs(book, [*words, *sources], foot, setting.body)
     write_foot(made, "overview")
@@ -519,9 +519,11 @@ def write_head(made: MapBook, title: str) -> None:
     write_text(made.book, title, inside.west_mm, inside.north_mm - 5, Text(14 * shrink, bold=True))
     write_text(made.book, f"Design {visit.design_code}", inside.east_mm, inside.north_mm - 5, right)
     write_text(made.book, made.name, inside.east_mm, inside.north_mm - 10, replace(right, size_pt=body))
-    pull = f"{tell_pull(visit)} Visit {visit.visit}"
-    pull += "" if visit.visit == visit.date else f", {visit.date}"
-    write_text(made.book, pull, inside.west_mm, inside.north_mm - 10, Text(body))
+    course = f"{made.ground.name}, visit" if made.ground.name else "Visit"
+    pull = f"{course} {visit.visit}{'' if visit.visit == visit.date else f', {visit.date}'}. {tell_pull(visit)}"
+    room_mm = inside.width_mm - text_width(made.name, replace(right, size_pt=body)) - 6
+    shrink = min(1.0, room_mm / text_width(pull, Text(body)))
+    write_text(made.book, pull, inside.west_mm, inside.north_mm - 10, Text(body * shrink))
 
 
 def write_foot(made: MapBook, title: str) -> None:

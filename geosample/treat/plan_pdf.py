@@ -306,7 +306,7 @@ def _draw_hole(
             else Box(frame.west_mm + 2, margin_mm - 1 - _LEGEND_MM, page.width_mm - 2, _LEGEND_MM),
             legend_columns=_LEGEND_COLUMNS,
         )
-    draw_check_bar(book, frame.west_mm + 74, margin_mm + 3)
+    draw_check_bar(book, frame.west_mm + 74, margin_mm + 3, units=units)
     if table_mm:
         draw_table(book, table, Box(page.west_mm, page.south_mm, page.width_mm, table_mm))
     _finish_page(book, zones)
