@@ -1,5 +1,5 @@
 "use strict";
-// Counts typed in bench order by keyboard alone: each value is on disk before the next cell takes the keys.
+// Counts typed in bench order by keyboard alone: each value goes to the disk as its cell is left, and says so.
 window.bench = (() => {
   const { ask, find, make, words, say } = desk;
   const box = find("#bench");
@@ -68,8 +68,11 @@ window.bench = (() => {
   }
 
   async function keep(field, row, stage) {
-    if (field.value.trim() === row[stage]) { return true; }
-    const kept = await put(row, stage, field.value.trim());
+    const value = field.value.trim();
+    if (value === row[stage] || value === field.dataset.sent) { return true; }
+    field.dataset.sent = value;
+    const kept = await put(row, stage, value);
+    delete field.dataset.sent;
     field.classList.toggle("wrong", !kept);
     return kept;
   }
@@ -81,9 +84,10 @@ window.bench = (() => {
     if (event.ctrlKey || event.metaKey || event.altKey) { return; }
     if (event.key in moves) {
       event.preventDefault();
-      if (!await keep(field, row, sheet.stages[at])) { return; }
       const [down, right] = moves[event.key];
+      const kept = keep(field, row, sheet.stages[at]);  // the next cell takes the keys at once: none may go astray
       focus(place + down, event.key === "Enter" ? 0 : at + right);
+      if (!await kept) { field.focus(); }
     } else if (letter === "n") {
       event.preventDefault();
       if (await put(row, "none_found", row.none_found ? "" : "yes")) {

@@ -30,7 +30,9 @@ const desk = (() => {
         method: "POST", headers: { "X-Desk-Token": token, ...(body instanceof FormData ? {} : { "Content-Type": "application/json" }) },
         body: body instanceof FormData ? body : JSON.stringify(body),
       });
+      if (answer.status === 409) { say((await answer.json()).words); return null; }
       if (!answer.ok) { say(answer.status === 413 ? words.too_large : words.lost); return null; }
+      if (find("#spoken").textContent === words.lost) { say(""); }
       return await answer.json();
     } catch {
       say(words.lost);
@@ -217,7 +219,8 @@ const desk = (() => {
   async function run(step, force) {
     const told = await ask("/run", { step, answers: answers(step), force });
     if (told && told.words) { say(told.words); }
-    localStorage.setItem(`hint-${step}`, "seen");
+    find(".got-it", card_of(step)).click();
+    say("");
     draw_draft(null);
     if (find(".draft", card_of(step))) { find(".draft", card_of(step)).replaceChildren(); }
     look();

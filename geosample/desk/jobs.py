@@ -82,9 +82,9 @@ def _plain(frame: pd.DataFrame) -> str:
     """Return a code of a frame's rows; how to find a point is words about it, made by another step."""
     import pandas as pd
 
-    kept = frame.drop(columns=["finding"], errors="ignore")
-    if "geometry" in kept:
-        kept = kept.assign(geometry=kept["geometry"].to_wkb(hex=True))
+    kept = pd.DataFrame(frame.drop(columns=["finding"], errors="ignore"))
+    if "geometry" in frame:
+        kept = kept.assign(geometry=frame["geometry"].to_wkb(hex=True))
     return hashlib.sha256(pd.util.hash_pandas_object(kept.astype(str), index=False).to_numpy().tobytes()).hexdigest()
 
 

@@ -120,9 +120,10 @@ class _Talk(io.TextIOBase):
     def __init__(self, line: Connection) -> None:
         self.line = line
 
-    def write(self, text: str) -> int:
-        if text.strip():
-            self.line.send(("talk", text.rstrip()))
+    def write(self, text: str | bytes) -> int:
+        said = text.decode(errors="replace") if isinstance(text, bytes) else text
+        if said.strip():
+            self.line.send(("talk", said.strip()))
         return len(text)
 
 
