@@ -316,6 +316,10 @@ class MixedField:
         fields = [bool(fit.hyper.spread) for fit in self.fits]
         return self.fits[int(np.argmax(np.where(fields, self.shares, 0.0)))]
 
+    def chance_of(self, column: int) -> float:
+        """Return how likely it is, by the shares, that this column of the basis has an effect."""
+        return sum(share for fit, share in zip(self.fits, self.shares, strict=True) if fit.used[column])
+
     @property
     def patchy(self) -> MixedField:
         """The models with a field alone, their shares among themselves; all where none has one."""

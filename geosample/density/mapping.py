@@ -500,14 +500,13 @@ def _find(
 def _find_border(field: MixedField, covariates: Covariates) -> list[Finding]:
     """Return the density at the outer edge over that far inside, other things equal, where the model has an edge.
 
-    The ratio and its interval are those of the most believed model with an edge effect; ``chance`` is how likely there
-    is one.
+    The ratio and its interval are those of the model with both field and edge, as its coverage was measured
+    (``sample_maps/map_areas.md``); ``chance`` is how likely there is an edge effect.
     """
     if "edge" not in covariates.names:
         return []
     column, settings = covariates.names.index("edge"), covariates.settings
-    fits = [(share, fit) for fit, share in zip(field.fits, field.shares, strict=True) if fit.used[column]]
-    (_, fitted), chance = max(fits, key=lambda one: one[0]), sum(share for share, _ in fits)
+    fitted, chance = field.fits[0], field.chance_of(column)
     mean, spread = (float(covariates.spreads[column]) * value for value in fitted.effect(column))
     half = normal_reach(settings.level) * spread * settings.widen
     low, high = float(np.exp(mean - half)), float(np.exp(mean + half))

@@ -89,12 +89,13 @@ class MapSettings:
     level : float
         Probability the intervals are to hold, between 0 and 1.
     widen : float
-        Factor on the posterior spread of the log density for chances and for means of areas: 1, none is needed
-        (simulated, see ``sample_maps/map_quality.md``); maps of older versions have 1.1.
+        Factor on the posterior spread of the log density for chances: 1, none is needed (simulated, see
+        ``sample_maps/map_quality.md``); maps of older versions have 1.1.
     widen_interval : float
-        The same for a single cell's interval, which needs more to hold the truth as often as it says (simulated, the
-        same table), and comes from the models with a field alone. So a cell's upper limit may lie above a threshold
-        that its chance of being above is under one tail's.
+        The same for the interval of a cell, of an area's mean and of a share of all insects, which need more to hold
+        the truth as often as they say (simulated, the same table and ``map_areas.md``). A cell's comes from the models
+        with a field alone, so its upper limit may lie above a threshold that its chance of being above is under one
+        tail's.
     known_ratio : float
         A cell is known enough where posterior over prior variance of the log density is at most this (own choice).
     least_spread : float

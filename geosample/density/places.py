@@ -185,8 +185,10 @@ def _mean_of(
     share = piece["area_m2"].to_numpy(float) / piece["area_m2"].sum()
     rate = float(density_map.fitted["rate_per_m2"])
     doubt = np.exp(settings.recovery_sd * rng.standard_normal(DRAWS))
-    draws = np.exp(mean + settings.widen * around) @ share * rate * doubt
-    low, high = np.quantile(draws, [0.5 - settings.level / 2, 0.5 + settings.level / 2])
+    draws, wide = (
+        np.exp(mean + factor * around) @ share * rate * doubt for factor in (settings.widen, settings.widen_interval)
+    )
+    low, high = np.quantile(wide, [0.5 - settings.level / 2, 0.5 + settings.level / 2])
     centre = float(np.exp(mean + around.var(axis=0) / 2) @ share) * rate
     area_m2 = float(piece["area_m2"].sum())
     ends = {"low_per_m2": float(low), "high_per_m2": float(high)}

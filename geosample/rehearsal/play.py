@@ -80,6 +80,9 @@ class Rehearsal(Result):
         Of each number and weight.
     cell_m, area_m2 : float
         Side of the map's cells, m, and the ground played on, m².
+    clear_times, sure : float
+        The answer's rule: a truth so many times from the threshold is clear, and a number of points decides where this
+        share of the rounds with a clear truth goes right.
     """
 
     worlds: tuple[World, ...]
@@ -91,10 +94,12 @@ class Rehearsal(Result):
     seed: int
     cell_m: float
     area_m2: float
+    clear_times: float = CLEAR
+    sure: float = SURE
 
     def summary(self) -> dict[str, Any]:
         """Return the rehearsal's facts in plain types, units in the names."""
-        alone = ("threshold_per_m2", "miss_cost", "rounds", "seed", "cell_m", "area_m2")
+        alone = ("threshold_per_m2", "miss_cost", "rounds", "seed", "cell_m", "area_m2", "clear_times", "sure")
         return {
             **{name: getattr(self, name) for name in alone},
             "worlds": [

@@ -15,8 +15,6 @@ if TYPE_CHECKING:
 
     from geosample.rehearsal import Rehearsal, World
 
-SURE, CLEAR = 0.8, 1.5
-"""As in the room: of the answer's rule."""
 FEW_CLEAR = 10
 _GUESSES = {
     "few": "few and even",
@@ -30,8 +28,8 @@ def tell_rehearsal(rehearsal: Rehearsal, units: Units = "us") -> list[str]:
     return [
         tell_verdict(rehearsal),
         *show_table(*_table(rehearsal, units)),
-        f"kinds: decided rightly where the truth is {CLEAR:g} times from {_threshold(rehearsal, units)} or more; "
-        "±: luck of the rounds",
+        f"kinds: decided rightly where the truth is {rehearsal.clear_times:g} times from "
+        f"{_threshold(rehearsal, units)} or more; ±: luck of the rounds",
         _say_played(rehearsal),
     ]
 
@@ -64,12 +62,12 @@ def tell_verdict(rehearsal: Rehearsal) -> str:
     """Return the one line: what the fewest points decide, and what the rest would need."""
     kinds, plans = rehearsal.kinds, rehearsal.plans
     plans = plans[plans["world"] == "all"].sort_values(["hours", "border_weight"], kind="stable")
-    sure = kinds[(kinds["world"] == "all") & (kinds["clear_right"] >= SURE) & (kinds["clear"] >= FEW_CLEAR)]
+    sure = kinds[(kinds["world"] == "all") & (kinds["clear_right"] >= rehearsal.sure) & (kinds["clear"] >= FEW_CLEAR)]
     most = int(plans["points"].max())
-    says = rehearsal.plans[rehearsal.plans["map_says"] >= SURE]
+    says = rehearsal.plans[rehearsal.plans["map_says"] >= rehearsal.sure]
     a_map = f"a map needs {says['points'].min()}" if len(says) else f"a map needs more than {most}"
     if sure.empty:
-        return f"None of these numbers decides a kind in {percent(SURE)} of clear rounds; {a_map}."
+        return f"None of these numbers decides a kind in {percent(rehearsal.sure)} of clear rounds; {a_map}."
     first = next(row for row in plans.to_dict("records") if _decided(sure, row))
     decided = _decided(sure, first)
     if len(says) and says["points"].min() <= first["points"]:

@@ -168,7 +168,10 @@ def target_curve(
     area, treated = (cells[name].to_numpy(float) for name in ("area_m2", "treated"))
     add = _adder(ways, area, treated)
     area_m2, expected = add(np.ones(len(cells))), add(cells["expected_per_m2"].to_numpy(float))
-    insects = draw_sums(build_field(density_map, cells, ground=ground), rng, add)
+    field = build_field(density_map, cells, ground=ground)
+    if density_map.fitted.get("by") != "averages":
+        field = replace(field, sd=field.sd * density_map.settings.widen_interval)
+    insects = draw_sums(field, rng, add)
     low, high = np.quantile(insects[:-1] / insects[-1], [(1 - LEVEL) / 2, (1 + LEVEL) / 2], axis=1)
     steps = [(way.name, *names) for way in ways for names in zip(way.labels, way.widths_m, way.surfaces, strict=True)]
     columns = ["way", "label", "width_m", "surfaces"]

@@ -52,7 +52,7 @@ def run_one(task: tuple[int, int, bool]) -> list[dict[str, float | str]]:
     effect, doubt = (SETTINGS.edge_sd * value for value in fitted.fits[0].effect(1))
     for widen in WIDENINGS:
         held = abs(effect - world.shape.effect) <= normal_reach(LEVEL) * widen * doubt
-        same = {"bags": number, "widen": widen, "border": border, "chance": fitted.shares[0]}
+        same = {"bags": number, "widen": widen, "border": border, "chance": fitted.chance_of(1)}
         rows.append({**same, "what": EDGE, "held": float(held)})
         draws = np.exp(mean[:, None] + level + widen * around)
         everything, true = world.turf.share @ draws, world.turf.share @ world.truth
@@ -104,7 +104,7 @@ def main() -> None:
     lines = ["# How often the intervals of areas hold the truth", "", *(__doc__ or "").splitlines()[2:5], ""]
     lines += [f"90 % intervals; the standard error of a share near 0.9 is at most {np.sqrt(0.09 / each):.3f}.", ""]
     lines += [
-        f"The program takes {SETTINGS.widen:g} for areas and {SETTINGS.widen_interval:g} for the edge's effect.",
+        f"The program takes {SETTINGS.widen_interval:g} for areas and shares, {SETTINGS.widen:g} for the edge's.",
         "",
         *tabulate(rows),
         "",
