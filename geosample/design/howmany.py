@@ -41,8 +41,6 @@ MORE_POINTS = 10
 """What so many more points would tell and take is told."""
 POINTS_SHOWN = (20, 40, 80, 160)
 PLUGS_SHOWN = (1, 3, 6)
-MAP_SPACING_M = 20.0
-"""Widest spacing of points, m, that is still called a map: patches range over 10 to 60 m (P)."""
 _ON_THE_ROUND = {"pull": 0.3, "fill": 0.2, "label": 0.5}
 MINUTES = {
     "brine": {**_ON_THE_ROUND, "batch": 22.5, "count": 2.0},

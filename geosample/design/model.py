@@ -16,7 +16,6 @@ import pandas as pd
 import shapely
 
 from geosample.design.howmany import (
-    MAP_SPACING_M,
     MINUTES,
     MORE_POINTS,
     PLUGS_SHOWN,
@@ -193,7 +192,6 @@ class Design(Result):
             "walk_m": settings.get("round", {}).get("length_m")
             or walk_m(shapely.get_coordinates(main.geometry.to_numpy())),
             "spacing_m": math.sqrt(area_m2 / max(len(main), 1)),
-            "map_spacing_m": MAP_SPACING_M,
             "surfaces_missing": list(settings.get("surfaces_missing") or ()),
             "strata": [_stratum_facts(main, row) for row in settings.get("strata") or ()],
             "precision": _precision_facts(visit, settings.get("strata") or ()),

@@ -62,7 +62,7 @@ _SPREAD_WELL = 0.15  # the balance above which it is said (own choice)
 
 
 def tell_design(design: Design, units: Units = "us") -> list[str]:
-    """Return the answer: how many points, where, how sharp the answer will be, and whether they make a map."""
+    """Return the answer: how many points, where, how sharp the answer will be, and the day it takes."""
     facts = design.summary()
     unit = f"{facts['units_per_point']} {facts['unit_shape']}{'s' if facts['units_per_point'] > 1 else ''}"
     return [
@@ -71,7 +71,7 @@ def tell_design(design: Design, units: Units = "us") -> list[str]:
         *_tell_missing(facts["surfaces_missing"]),
         *_tell_shares(facts["strata"]),
         *_tell_sharpness(facts, units),
-        *_tell_spacing(facts, units),
+        _tell_spacing(facts, units),
         _tell_walk(facts, units),
         _tell_more_points(facts, units),
         *_tell_rest(facts),
@@ -129,14 +129,10 @@ def _tell_sharpness(facts: Mapping[str, Any], units: Units) -> Iterator[str]:
     yield f"At {show_density(buys['densities_per_m2'][middle], units)}, {', '.join(told)}."
 
 
-def _tell_spacing(facts: Mapping[str, Any], units: Units) -> Iterator[str]:
-    """Yield whether the points lie close enough for a map, and how much they would map."""
-    apart, wanted = (show_length(facts[name], units) for name in ("spacing_m", "map_spacing_m"))
-    if facts["spacing_m"] <= facts["map_spacing_m"]:
-        yield f"Points lie about {apart} apart: close enough to try a map."
-        return
-    mapped = show_area(facts["points"] * facts["map_spacing_m"] ** 2, units)
-    yield f"Points lie about {apart} apart: enough for averages; a map wants {wanted}, so on {mapped} at most."
+def _tell_spacing(facts: Mapping[str, Any], units: Units) -> str:
+    """Return how far apart the points lie; whether the counts carry a map is judged from the counts alone."""
+    apart = show_length(facts["spacing_m"], units)
+    return f"Points lie about {apart} apart: smaller patches may be missed; the counts tell if a map holds."
 
 
 def _tell_walk(facts: Mapping[str, Any], units: Units) -> str:
@@ -273,7 +269,6 @@ def _tell_precision(facts: Mapping[str, Any], units: Units) -> Iterator[str]:
         yield f"Reckoned with {clumps}, {source}."
     else:
         yield f"Reckoned with {clumps}: a careful value from memory, for none is published for these larvae."
-    yield "That a map wants points so close: common practice, no source; patches range over a few times that."
 
 
 def _margins(row: Mapping[str, Any]) -> list[str]:

@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from geosample.estimate import Estimates
-    from geosample.pests import Control, Threshold
+    from geosample.pests import Threshold
     from geosample.survey.findings import Finding, Findings
     from geosample.units import Units
 
@@ -32,6 +32,7 @@ BORDER_DOES = {
     "no_more": "holds no more, or little more",
 }
 """What a border does, by its verdict's code; nothing where the counts don't settle it."""
+_CONTROLS = "Which kinds of control reach which stage, and which were used before, the plan lists (treat)."
 _DOMAINS = ("all", "kind", "hole", "surface", "stratum", "part")  # the order to read in
 
 
@@ -69,7 +70,7 @@ def tell_answer(estimates: Estimates, units: Units = "us") -> list[str]:
         *(_tell_density(row, units) for row in kinds.to_dict("records")),
         *tell_decisions(found.of(What.DECISION), units),
         *_tell_stopped(facts),
-        *_tell_stages(found.of(What.STAGE_GROUP_SHARE), estimates.pest),
+        *_tell_stages(found.of(What.STAGE_GROUP_SHARE)),
         *_tell_shift(found.of(What.STAGE_GROUP_SHARE)),
         tell_border(found),
         *(_tell_account(facts) if facts else []),
@@ -179,8 +180,8 @@ def _tell_stopped(facts: Mapping[str, Any]) -> list[str]:
     ]
 
 
-def _tell_stages(groups: Sequence[Finding], pest: str) -> list[str]:
-    """Return which stage group is most common and how sure, how mixed, and what that means for control."""
+def _tell_stages(groups: Sequence[Finding]) -> list[str]:
+    """Return which stage group is most common and how sure, how mixed, and where the kinds of control stand."""
     if not groups:
         return ["Life stages: too few points with insects to tell the mix."]
     first, *others = sorted(groups, key=lambda one: -one.value)
@@ -198,7 +199,7 @@ def _tell_stages(groups: Sequence[Finding], pest: str) -> list[str]:
         spread = "Nearly all are of that group."
     else:
         spread = "Two age groups lie side by side." if number < TWO_AGES else "The ages are mixed."
-    return [tell_stages(groups), f"{said} {spread}", *_tell_both(groups), _tell_control(first.domain, pest)]
+    return [tell_stages(groups), f"{said} {spread}", *_tell_both(groups), _CONTROLS]
 
 
 def _tell_both(groups: Sequence[Finding]) -> list[str]:
@@ -208,20 +209,6 @@ def _tell_both(groups: Sequence[Finding]) -> list[str]:
         return []
     text = f"Adults ({percent(adults)}) and larvae ({percent(larvae)}) are both common:"
     return [f"{text} what is aimed at adults does nothing to larvae, and the other way round."]
-
-
-def _tell_control(group: str, pest: str) -> str:
-    fitting = [control for control in load_pest(pest).controls if control.group == group]
-    if not fitting:
-        return f"Kinds of control for {group}: none on file for this pest."
-    told = [
-        f"{control.when}: {'IRAC groups ' + ', '.join(control.irac) if control.irac else 'no group'}"
-        for control in fitting
-    ]
-    return (
-        f"Kinds of control, by open IRAC groups (classes by how they work on insects): {'; '.join(told)}. The label "
-        "and a licensed applicator decide."
-    )
 
 
 def _tell_shift(groups: Sequence[Finding]) -> list[str]:
@@ -270,16 +257,12 @@ def _tell_thresholds(pest: str, units: Units) -> list[str]:
 
 
 def _tell_sources(pest: str) -> list[str]:
-    """Return where thresholds and kinds of control come from, and how sure that is, in one place."""
-    profile = load_pest(pest)
-    thresholds = [_source_of(one) for one in profile.thresholds]
-    controls = dict.fromkeys(_source_of(one) for one in profile.controls)
-    told = [f"thresholds, in their order: {'; '.join(thresholds)}"] if thresholds else []
-    told += [f"kinds of control: {'; '.join(controls)}"] if controls else []
-    return [f"Sources and how sure: {'. '.join(told)}."] if told else []
+    """Return where the thresholds come from, and how sure that is, in one place."""
+    thresholds = [_source_of(one) for one in load_pest(pest).thresholds]
+    return [f"Sources and how sure: thresholds, in their order: {'; '.join(thresholds)}."] if thresholds else []
 
 
-def _source_of(one: Threshold | Control) -> str:
+def _source_of(one: Threshold) -> str:
     return f"{one.source} ({GRADES[one.grade]})" if one.source else GRADES[one.grade]
 
 
