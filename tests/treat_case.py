@@ -30,8 +30,8 @@ def make_map(ground: Ground, density: Field, *, spread: float = 0.25, known: Fie
         log_sd=spread,
         prior_sd=1.0,
         expected_per_m2=expected,
-        low_per_m2=expected * np.exp(-1.6449 * spread),
-        high_per_m2=expected * np.exp(1.6449 * spread),
+        low_per_m2=expected * np.exp(-(spread**2) / 2 - 1.6449 * spread),
+        high_per_m2=expected * np.exp(-(spread**2) / 2 + 1.6449 * spread),
         known=True if known is None else known(cells),
     )
     frame = shape_frame("cells", pd.DataFrame(cells.drop(columns="geometry")).assign(visit="May", pest="x"))

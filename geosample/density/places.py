@@ -111,7 +111,8 @@ def estimate_areas(
 
     Notes
     -----
-    A threshold on a mean is not one on a cell: an area may be below it and hold cells above.
+    A threshold on a mean is not one on a cell: an area may be below it and hold cells above. Mean and probability are
+    of all models, the interval of those with a field, as a cell's: ground called even would have a mean too sure.
     """
     import pandas as pd
 
@@ -130,7 +131,7 @@ def estimate_areas(
 
 
 def covary_places(density_map: DensityMap, ground: Ground, cells: pd.DataFrame) -> np.ndarray:
-    """Return how the log densities of some hundreds of cells err together: the joint posterior covariance as shown.
+    """Return how the log densities of some hundreds of cells err together, by the models with a field.
 
     Parameters
     ----------
@@ -144,14 +145,15 @@ def covary_places(density_map: DensityMap, ground: Ground, cells: pd.DataFrame) 
     Returns
     -------
     ndarray, shape (cells, cells)
-        With the widening and the doubt about recovery of ``MapSettings.widen_spread``.
+        As the cells' intervals have it: with the widening and the doubt about recovery of ``MapSettings``.
     """
     fitted, covariates = restore_field(density_map), covariates_of(density_map, ground, None)
     kinds = cells["surface_id"].map(ground.surfaces.set_index("surface_id")["kind"]).to_numpy()
     places = cells[["easting", "northing"]].to_numpy(float)
     basis = covariates.basis(places, kinds)
     settings = covariates.settings
-    return np.asarray(predict_jointly(fitted, places, basis)[1] * settings.widen**2 + settings.recovery_sd**2)
+    covariance = predict_jointly(fitted.patchy, places, basis)[1]
+    return np.asarray(covariance * settings.widen_interval**2 + settings.recovery_sd**2)
 
 
 def _cut_area(mapped: gpd.GeoDataFrame, shape: shapely.Geometry) -> pd.DataFrame:
@@ -182,16 +184,16 @@ def _mean_of(
     basis = covariates.basis(places, piece["kind"].to_numpy())
     settings = covariates.settings
     mean, around = draw_log(fitted, places, basis, rng, DRAWS)
+    patchy, apart = draw_log(fitted.patchy, places, basis, rng, DRAWS)
     share = piece["area_m2"].to_numpy(float) / piece["area_m2"].sum()
     rate = float(density_map.fitted["rate_per_m2"])
     doubt = np.exp(settings.recovery_sd * rng.standard_normal(DRAWS))
-    draws, wide = (
-        np.exp(mean + factor * around) @ share * rate * doubt for factor in (settings.widen, settings.widen_interval)
-    )
+    draws = np.exp(mean + settings.widen * around) @ share * rate * doubt
+    wide = np.exp(patchy + settings.widen_interval * apart) @ share * rate * doubt
     low, high = np.quantile(wide, [0.5 - settings.level / 2, 0.5 + settings.level / 2])
     centre = float(np.exp(mean + around.var(axis=0) / 2) @ share) * rate
     area_m2 = float(piece["area_m2"].sum())
-    ends = {"low_per_m2": float(low), "high_per_m2": float(high)}
+    ends = {"low_per_m2": min(float(low), centre), "high_per_m2": max(float(high), centre)}
     return {"area_m2": area_m2, "mean_per_m2": centre, **ends, "draws": draws}
 
 

@@ -21,7 +21,7 @@ import pandas as pd
 from scipy.sparse import csr_array
 
 from geosample.density import covary_places, is_one_sided
-from geosample.distributions import log_spread
+from geosample.distributions import log_spread, normal_reach
 from geosample.survey.findings import What
 from geosample.treat.cells import weigh
 from geosample.treat.model import (
@@ -168,10 +168,7 @@ def target_curve(
     area, treated = (cells[name].to_numpy(float) for name in ("area_m2", "treated"))
     add = _adder(ways, area, treated)
     area_m2, expected = add(np.ones(len(cells))), add(cells["expected_per_m2"].to_numpy(float))
-    field = build_field(density_map, cells, ground=ground)
-    if density_map.fitted.get("by") != "averages":
-        field = replace(field, sd=field.sd * density_map.settings.widen_interval)
-    insects = draw_sums(field, rng, add)
+    insects = draw_sums(build_field(density_map, cells, ground=ground), rng, add)
     low, high = np.quantile(insects[:-1] / insects[-1], [(1 - LEVEL) / 2, (1 + LEVEL) / 2], axis=1)
     steps = [(way.name, *names) for way in ways for names in zip(way.labels, way.widths_m, way.surfaces, strict=True)]
     columns = ["way", "label", "width_m", "surfaces"]
@@ -352,7 +349,8 @@ def build_field(density_map: DensityMap, cells: pd.DataFrame, *, ground: Ground 
     Parameters
     ----------
     cells : DataFrame
-        Cells of that map, in any order: surface_id, easting, northing, edge_m, log_mean, log_sd.
+        Cells of that map, in any order: surface_id, easting, northing, edge_m, log_mean, log_sd, and the ends of
+        their intervals.
     ground : Ground, optional
         What the map was made on; needed for the joint posterior.
     """
@@ -360,6 +358,9 @@ def build_field(density_map: DensityMap, cells: pd.DataFrame, *, ground: Ground 
     if density_map.fitted.get("by") == "averages":
         levels, block = np.unique(np.column_stack([mean, total]), axis=0, return_inverse=True)
         return Field(mean, total, block.ravel(), np.eye(len(levels)))
+    if not density_map.fitted.get("no_map"):
+        low, high = (np.log(cells[name].to_numpy(float)) for name in ("low_per_m2", "high_per_m2"))
+        mean, total = (low + high) / 2, (high - low) / (2 * normal_reach(density_map.level))
     block, rows = _cut_blocks(cells)
     some = cells.iloc[rows]
     if ground is not None and "sites" in density_map.fitted and "last" not in density_map.settings.covariates:

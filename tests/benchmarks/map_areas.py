@@ -45,7 +45,7 @@ def run_one(task: tuple[int, int, bool]) -> list[dict[str, float | str]]:
     if world.count.sum() < 5:
         return []
     fitted, basis, level = fit_ours(world)
-    mean, covariance = predict_jointly(fitted, world.turf.places, basis[number:])
+    mean, covariance = predict_jointly(fitted.patchy, world.turf.places, basis[number:])
     root = np.linalg.cholesky(covariance + 1e-6 * np.eye(len(mean)))
     around = root @ rng.standard_normal((len(mean), DRAWS))
     rows: list[dict[str, float | str]] = []
