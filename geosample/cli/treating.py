@@ -157,8 +157,13 @@ def treat_command(survey: Path, out: Path, visit: str | None, **asked: Any) -> T
     return lines, summary, rest
 
 
-def suggest_asked(file: Survey, visit: str | None, asked: Mapping[str, Any], units: Units) -> tuple[Evidence, Zones]:
-    """Return the zones that the command's options ask for, which are not stored, and what they rest on."""
+def suggest_asked(
+    file: Survey, visit: str | None, asked: Mapping[str, Any], units: Units, *, found: Evidence | None = None
+) -> tuple[Evidence, Zones]:
+    """Return the zones that the command's options ask for, which are not stored, and what they rest on.
+
+    ``found`` is what they rest on where it was gathered before.
+    """
     from geosample.treat import Sprayer, gather_evidence, suggest_zones
     from geosample.treat.amounts import parse_rate, parse_tank
 
@@ -170,7 +175,7 @@ def suggest_asked(file: Survey, visit: str | None, asked: Mapping[str, Any], uni
         carrier=None if carrier is None else parse_rate(carrier, where="--carrier", dimension="volume"),
         tank=None if tank is None else parse_tank(tank),
     )
-    found = gather_evidence(file, visit, by=by)
+    found = found or gather_evidence(file, visit, by=by)
     if found.estimated_now:
         talk("There were no estimates yet: made them first, as 'geosample estimate' does.")
     zones = suggest_zones(

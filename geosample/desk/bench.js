@@ -10,14 +10,14 @@ window.bench = (() => {
     sheet = await ask("/bench");
     if (!sheet) { return; }
     const bar = make("div", "", "bar");
-    const shut = make("button", "Back to the map");
+    const shut = make("button", words.back);
     shut.type = "button";
     shut.addEventListener("click", close);
-    bar.append(shut, make("b", sheet.file), make("span", "Digits and Enter: the next bag. Arrows: any cell. N: none found. S: why there is no count."));
+    bar.append(shut, make("b", sheet.file), make("span", words.bench_keys));
     const table = document.createElement("table");
     const head = document.createElement("thead");
     const names = document.createElement("tr");
-    names.append(make("th", "Bag"), make("th", "No count because"), make("th", words.none_found), ...sheet.stages.map((stage) => make("th", stage)));
+    names.append(make("th", words.bag), make("th", words.no_count), make("th", words.none_found), ...sheet.stages.map((stage) => make("th", stage)));
     head.append(names);
     const body = document.createElement("tbody");
     body.append(...sheet.rows.map(make_row));

@@ -98,7 +98,7 @@ const desk = (() => {
     row.append(label, field);
     add_slider(row, field, step, question.name);
     if (question.name === "start" || question.name === "end") {
-      const button = make("button", "Pick it on the map");
+      const button = make("button", words.pick);
       button.type = "button";
       button.addEventListener("click", () => { pick = field; show_place(true); });
       row.append(button);
@@ -441,7 +441,7 @@ const desk = (() => {
   function show_place(shown) {
     document.body.classList.toggle("show-map", shown);
     document.body.classList.toggle("show-work", !shown);
-    find("#other").textContent = shown ? "Show the work" : "Show the map";
+    find("#other").textContent = shown ? words.show_work : words.show_map;
     const on = the_map();
     if (on) { on.map.invalidateSize({ animate: false }); }
   }

@@ -8,6 +8,7 @@ import importlib
 import json
 import warnings
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -25,10 +26,12 @@ if TYPE_CHECKING:
 
     from geosample.ground import UnknownKindsError
     from geosample.survey import Survey
+    from geosample.treat.suggest import Evidence
 
 PICTURE = "not_recognised.png"
 _STAGES = ("ground", "design", "sheets", "counts", "estimate", "density", "treat", "webmap")
-_OF_GROUND = ("surfaces", "obstacles")
+_EVIDENCE: dict[tuple[Any, ...], Evidence] = {}
+"""What the last draft of zones rested on, by the survey's state: a slider asks for many drafts of the same."""
 
 
 def load_libraries() -> None:
@@ -232,6 +235,7 @@ def try_zones(words: Sequence[str]) -> dict[str, Any]:
     from geosample.cli.treating import suggest_asked
     from geosample.report.treat import tell_plan
     from geosample.survey import open_survey
+    from geosample.survey.reading import list_changes
 
     asked = _parse(words)
     if "problems" in asked:
@@ -239,7 +243,12 @@ def try_zones(words: Sequence[str]) -> dict[str, Any]:
     survey, visit, units = (asked.pop(name) for name in ("survey", "visit", "units"))
     for name in ("out", "paper", "price_m2"):
         asked.pop(name)
-    _, zones = suggest_asked(open_survey(survey, must_exist=True), visit, asked, units)
+    file = open_survey(survey, must_exist=True)
+    rests_on = (survey, visit, asked["by"], tuple(list_changes(file.path).items()))
+    found, zones = suggest_asked(file, visit, asked, units, found=_EVIDENCE.get(rests_on))
+    if not found.estimated_now:  # which changed the survey
+        _EVIDENCE.clear()
+        _EVIDENCE[rests_on] = found
     shapes = zones.zones[["zone_id", "action", "geometry"]].to_crs("EPSG:4326")
     shapes = shapes.set_geometry(shapes.geometry.simplify(2e-6))
     return {"zones": json.loads(shapes.to_json(drop_id=True)), "said": fold(tell_plan(zones, units))}
@@ -256,22 +265,21 @@ def _parse(words: Sequence[str]) -> dict[str, Any]:
 
 def correct(survey: str, file: str, surface_id: str, kind: str, hole: str) -> None:
     """Write the ground as a file in which one surface has another kind or hole, for the command to read."""
-    import pandas as pd
-
-    from geosample.files.saving import save_file
+    from geosample.ground import load_ground, write_ground
     from geosample.survey import open_survey
 
-    source = open_survey(survey, must_exist=True)
-    surfaces = source.need("surfaces")
+    ground = load_ground(open_survey(survey, must_exist=True))
+    surfaces = ground.surfaces.copy()
     chosen = surfaces["surface_id"] == surface_id
     surfaces.loc[chosen, "kind"], surfaces.loc[chosen, "hole"] = kind, hole or None
-    shapes = pd.concat([surfaces, source.read("obstacles"), source.read("landmarks")], ignore_index=True)
-    plain = shapes[["kind", "hole", "name", "geometry"]].to_crs("EPSG:4326")  # type: ignore[operator]
-    save_file(file, plain.to_json(drop_id=True).encode())
+    write_ground(replace(ground, surfaces=surfaces), Path(file))
 
 
-def list_bench(survey: str, visit: str, method: str) -> dict[str, Any]:
-    """Return the visit's blank sheet, which is in bench order, and the columns that insects are counted in."""
+def list_bench(survey: str, visit: str, extraction: str, containers: str) -> dict[str, Any]:
+    """Return the visit's blank sheet, which is in bench order, and the columns that insects are counted in.
+
+    Extraction and containers are those of the sheets where they were said, else the design's.
+    """
     from geosample.design import load_design
     from geosample.pests import load_pest
     from geosample.sheets.blanks import blank_rows, stage_columns
@@ -279,12 +287,14 @@ def list_bench(survey: str, visit: str, method: str) -> dict[str, Any]:
 
     design = load_design(open_survey(survey, must_exist=True), visit or None)
     profile = load_pest(design.visit.pest)
-    rows = blank_rows(design, profile, method=method).astype(object)
+    own = design.visit.bench
+    method = extraction or design.visit.method or own.extraction
+    rows = blank_rows(design, profile, method=method, batch=int(containers or own.containers)).astype(object)
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
         rows = rows.where(rows.notna(), "")
     return {
-        "visit": design.visit.visit,
+        "name": f"{design.visit.visit} {design.visit.design_code}",
         "columns": list(rows.columns),
         "rows": [[str(cell) for cell in row] for row in rows.itertuples(index=False)],
         "stages": list(stage_columns(profile)),

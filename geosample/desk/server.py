@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import re
+import socket
 import threading
 from importlib import resources
 from pathlib import Path
@@ -32,7 +33,7 @@ def make_app(desk: Desk, guard: Guard, close: Callable[[], None]) -> Flask:  # n
     app.config["MAX_CONTENT_LENGTH"] = LARGEST_UNPACKED_BYTES
     guard.watch(app)
     own = resources.files("geosample.desk")
-    benches: dict[tuple[str, str], Bench] = {}
+    benches: dict[tuple[str, ...], Bench] = {}
 
     @app.errorhandler(Failed)
     def tell_failed(error: Failed) -> tuple[Response, int]:
@@ -43,8 +44,10 @@ def make_app(desk: Desk, guard: Guard, close: Callable[[], None]) -> Flask:  # n
         return jsonify({"words": PHRASES["crashed"]}), 409
 
     def bench() -> Bench:
-        key = (desk.survey, desk.visit or desk.tell()["visit"])
-        benches.setdefault(key, Bench(desk)) if key not in benches else None
+        plan = desk.tell()
+        key = (desk.survey, plan["visit"], plan["drawn"]["plan"], json.dumps(desk.asked_of_sheets))
+        if key not in benches:
+            benches[key] = Bench(desk)
         return benches[key]
 
     def card_of(given: Facts) -> Card:
@@ -214,20 +217,21 @@ def open_desk(folder: Path, survey: str, *, tell: Callable[[str, Path], None]) -
     tell : callable
         Called with the desk's address and the file that lets its owner's browser in.
     """
-    server: Any = None
     desk = Desk(folder, survey)
-    placeholder = Flask(__name__)
-    server = waitress.create_server(
-        placeholder,
-        host="127.0.0.1",
-        port=0,
+    place = socket.create_server(("127.0.0.1", 0))
+    guard = Guard(place.getsockname()[1])
+
+    def close() -> None:
+        server.close()
+
+    server: Any = waitress.create_server(
+        make_app(desk, guard, close),
+        sockets=[place],
         threads=8,
         connection_limit=200,
         clear_untrusted_proxy_headers=True,
         max_request_body_size=LARGEST_UNPACKED_BYTES,
     )
-    guard = Guard(server.effective_port)
-    server.application = make_app(desk, guard, server.close)
     try:
         desk.worker.start()
         tell(f"http://{guard.address}/", guard.write_door())

@@ -107,6 +107,11 @@ class Desk:
             self._load()
         self.visit, self.units, self._seen = visit, units, ()
 
+    @property
+    def asked_of_sheets(self) -> Facts:
+        """What was answered on the card of the sheets."""
+        return dict(self.said.get("sheets", {}).get("answers", {}))
+
     def list_surveys(self) -> list[str]:
         """Return the survey files there are in the folder, and the one that is about to be made."""
         found = {path.name for path in self.folder.glob("*.gpkg") if not path.name.startswith(".")}
@@ -139,7 +144,7 @@ class Desk:
         if self.running:
             return False
         lines = self.words_of(card, answers, force=force)
-        self.running, self._cancelled = card.step, False
+        self.running, self._cancelled, self._may_cancel = card.step, False, True
         threading.Thread(target=self._run, args=(card, lines, answers), daemon=True).start()
         return True
 
@@ -156,17 +161,19 @@ class Desk:
             entry["problems"] = str(error).splitlines()
         finally:
             self.said[card.step] = entry
-            self.running = ""
+            self.running, self._may_cancel = "", False
             self._save()
 
     def _do_lines(self, card: Card, lines: list[list[str]]) -> Facts:
         """Run commands in the worker; when it is ended in the middle, the survey is put back."""
         before = str(self.kept / f"before_{card.step}.gpkg") if self.path.exists() else ""
-        kept, self._may_cancel = not before, True
+        kept = not before
         try:
             if before:
                 self.worker.do("keep_before", survey=self.survey, before=before)
                 kept = True
+            if self._cancelled:
+                return {"problems": [PHRASES["cancelled"]]}
             told: Facts = self.worker.do("run", survey=self.survey, lines=lines, before=before, out=self.out)
         except Gone:
             self._may_cancel = False
@@ -203,7 +210,7 @@ class Desk:
         return sorted(path.name for path in made if path.name != PICTURE and not path.name.startswith("."))
 
     def cancel(self) -> None:
-        """Stop what runs, also where it is about to; the survey goes back to its state before."""
+        """Stop what runs, also where it has not begun; the survey goes back to its state before."""
         self._cancelled = True
         while self._may_cancel:
             self.worker.end()
@@ -297,11 +304,12 @@ class Bench:
 
     def __init__(self, desk: Desk) -> None:
         self.lock = threading.Lock()
-        sheet: Facts = desk.worker.do("list_bench", survey=desk.survey, visit=desk.visit, method="brine")
+        asked = {name: desk.asked_of_sheets.get(name, "") for name in ("extraction", "containers")}
+        sheet: Facts = desk.worker.do("list_bench", survey=desk.survey, visit=desk.visit, **asked)
         self.columns: list[str] = sheet["columns"]
         self.stages: list[str] = sheet["stages"]
         self.rows: list[list[str]] = sheet["rows"]
-        self.name = f"typed_{plain_name(sheet['visit'])}.csv"
+        self.name = f"typed_{plain_name(sheet['name'])}.csv"
         self.path = desk.folder / "dropped" / self.name
         if self.path.exists():
             self._go_on()

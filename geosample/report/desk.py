@@ -61,6 +61,13 @@ PHRASES = {
     "bad_value": "Write a whole number, or leave it blank.",
     "empty": "Drop the course's file on the card 'Ground' to begin.",
     "none_found": "None found",
+    "bag": "Bag",
+    "no_count": "No count because",
+    "bench_keys": "Digits and Enter: the next bag. Arrows: any cell. N: none found. S: why there is no count.",
+    "back": "Back to the map",
+    "pick": "Pick it on the map",
+    "show_work": "Show the work",
+    "show_map": "Show the map",
     "draft": "Draft, not stored:",
     "kept_file": "{name} is here; press the button.",
 }
@@ -79,4 +86,4 @@ def join_steps(steps: list[str]) -> str:
 
 def tell_desk(folder: Path) -> str:
     """Return how to go on from a folder in the browser."""
-    return f"The same job in the browser, on your own course: geosample desk {folder}"
+    return f"The same in the browser: geosample desk {folder}"

@@ -143,7 +143,8 @@ def sum_up(size: Size) -> tuple[pd.DataFrame, dict[str, object]]:
         "cell, m": size.cell_m,
         "cells": int(table["cells"].iloc[0]),
         "all, s": round(work["s"].sum(), 1),
-        "density, s": round(table.loc["density", "s"], 1),
+        **{f"{name}, s": round(table.loc[name, "s"], 1) for name in ("sheets", "estimate", "density", "treat")},
+        "treat, MB": round(table.loc["treat", "MB"]),
         "peak, MB": round(work["MB"].max()),
     }
 
@@ -158,6 +159,7 @@ def main() -> None:
     spent = [f"{way}, {seconds:.1f} s, {mb:.0f} MB" for way, (seconds, mb) in together.items()]
     others = [replace(usual, points=60), replace(usual, points=240), replace(usual, cell_m=2.0)]
     others += [replace(usual, cell_m=0.5), replace(usual, holes=9), replace(usual, holes=36)]
+    others += [replace(usual, holes=72), replace(usual, points=2000)]
     growth = pd.DataFrame([row, *(sum_up(size)[1] for size in others if not asked.smallest)])
     shown = table.drop(columns=["cells", "page_mb"]).round({"s": 2, "MB": 0}).rename_axis("command").reset_index()
     text = (
