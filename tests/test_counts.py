@@ -11,7 +11,7 @@ import pandas as pd
 import pytest
 from counts_case import PEST, STAGE_KEYS, edit, problems_of, told, write
 
-from geosample.counts import read_counts, tally
+from geosample.counts import partly_counted, read_counts, tally
 from geosample.design import Design
 from geosample.errors import CountsError
 
@@ -52,6 +52,20 @@ def test_zero_is_a_count_blank_is_not_and_a_blank_row_is_no_sample(
     assert "01G-03 | not returned" in text
     assert "01G-04 | lost" in text
     assert tally(counts, PEST.name, stages=["L3"])["sample_id"].isin(["01G-02-B"]).sum() == 0
+    # A total without one of its stages is not known: the bag is told, and no count is made of it.
+    assert partly_counted(counts, PEST.name) == ["01G-02-B"]
+    assert "01G-02-B" not in set(tally(counts, PEST.name)["sample_id"])
+    assert "01G-02-B" in set(tally(counts, PEST.name, stages=["L4"])["sample_id"])
+
+
+def test_a_stage_few_looked_for_is_asked_of_no_other_bag(
+    counts_sheet: pd.DataFrame, counts_design: Design, tmp_path: Path
+) -> None:
+    for point in counts_sheet["point_id"][3:]:
+        counts_sheet = edit(counts_sheet, point, pupa="")
+    counts = read_counts(write(counts_sheet, tmp_path / "a.csv"), counts_design)
+    assert partly_counted(counts, PEST.name) == []
+    assert len(tally(counts, PEST.name)) == len(counts.samples)
 
 
 @pytest.mark.parametrize("text", ["-2", "2.5", "12?", "3+4", "~10", "many", "NA", "(2)", "−1", ">5", "1e2", "O", "½"])

@@ -177,7 +177,7 @@ def tally(counts: Counts, pest: str, *, stages: Collection[str] | None = None) -
     -------
     GeoDataFrame
         The samples with status ``counted`` and a ``count`` column (whole number). A sample in which none of the
-        stages was looked for is left out: that is missing, not zero.
+        stages was looked for is left out, and one counted in part (``partly_counted``): that is missing, not zero.
 
     Raises
     ------
@@ -187,15 +187,43 @@ def tally(counts: Counts, pest: str, *, stages: Collection[str] | None = None) -
     rows = counts.counts[counts.counts["pest"] == pest]
     if stages is not None:
         rows = rows[rows["stage"].isin(list(stages))]
-    totals = rows.groupby("sample_id")["count"].sum()
+    partly = partly_counted(counts, pest, stages=stages)
+    totals = rows.groupby("sample_id")["count"].sum().drop(partly)
     done = counts.samples[(counts.samples["status"] == "counted") & counts.samples["sample_id"].isin(totals.index)]
     if done.empty:
-        problem = Problem(
-            f"visit {counts.visit}", f"no counted sample of {pest}", "at least one", "take counts in with 'counts'"
-        )
-        raise CountsError(problem)
+        remedy = "write the blank stages, 0 if none were found" if partly else "take counts in with 'counts'"
+        found = f"no counted sample of {pest}" + (f" but {len(partly)} counted in part" if partly else "")
+        if stages is not None and not partly:
+            found, remedy = f"{found} in which {', '.join(stages)} was looked for", "name stages that were counted"
+        raise CountsError(Problem(f"visit {counts.visit}", found, "at least one", remedy))
     found = done.assign(count=done["sample_id"].map(totals).astype("int64").to_numpy())
     return cast("gpd.GeoDataFrame", found.reset_index(drop=True))
+
+
+def partly_counted(counts: Counts, pest: str, *, stages: Collection[str] | None = None) -> list[str]:
+    """Return the counted samples in which a stage was not looked for that most were searched for: no total is known.
+
+    Parameters
+    ----------
+    counts, pest, stages
+        As for ``tally``.
+
+    Notes
+    -----
+    A stage counts as searched for where at least half of the samples with stages have it; one that few looked for adds
+    to their totals and is asked of no other. A sample with a count of no stage (``unstaged``) is whole.
+    """
+    done = set(counts.samples["sample_id"][counts.samples["status"] == "counted"])
+    rows = counts.counts[(counts.counts["pest"] == pest) & counts.counts["sample_id"].isin(done)]
+    whole = set(rows["sample_id"][rows["stage"] == UNSTAGED])
+    rows = rows[~rows["sample_id"].isin(whole)]
+    if stages is not None:
+        rows = rows[rows["stage"].isin(list(stages))]
+    searched = rows.groupby("stage")["sample_id"].nunique()
+    usual = searched.index[searched * 2 >= rows["sample_id"].nunique()]
+    has = rows[rows["stage"].isin(usual)].groupby("sample_id")["stage"].nunique()
+    has = has.reindex(rows["sample_id"].unique(), fill_value=0)
+    return [str(name) for name in has.index[has < len(usual)]]
 
 
 ALL_STAGES = "all stages"

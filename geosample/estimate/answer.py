@@ -18,6 +18,7 @@ import pandas as pd
 import scipy  # its stats are slow to import, and load when the lines are fitted
 from scipy import special
 
+from geosample.counts import partly_counted
 from geosample.distributions import Bags
 from geosample.errors import EstimateError, Problem
 from geosample.estimate.bags import ALL, gather_bags, group_bags, mix_stages, read_recovery
@@ -241,6 +242,7 @@ def count_account(catch: Catch, counts: Counts, design: Design) -> Finding:
             "lost": lost,
             "silent": int((~main.isin(statuses.index)).sum()),
             "left_out": list(catch.left_out),
+            "partly": partly_counted(counts, catch.pest),
             "pooled": catch.pooled,
             "off_turf": [asdict(one) for one in catch.off_turf],
             # Only by stop lines: a mean of bags stopped so leans away from the threshold.

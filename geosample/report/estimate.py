@@ -26,6 +26,7 @@ SURE = 0.95  # from which the commonest stage is told as such
 BOTH_COMMON = 0.2  # share from which adults, and larvae, count as common (own choice, no source)
 ONE_AGE, TWO_AGES = 1.5, 2.5  # effective number of groups (own choice, no source)
 MOST_TIMES_MEAN = 10
+FEW_NAMES = 5  # a longer list is counted
 BORDER_DOES = {
     "more": "holds more",
     "less": "holds less, not more",
@@ -270,10 +271,14 @@ def _tell_account(facts: Mapping[str, Any]) -> list[str]:
     """Return how many planned points were counted, what became of the others, and what was left out."""
     told = [f"{n} {status.replace('_', ' ')}" for status, n in facts["lost"].items()]
     told += [f"{facts['silent']} with nothing written"] if facts["silent"] else []
-    text = f"{facts['counted']} points counted of {facts['planned']} planned"
-    text += f", {facts['reserves']} of them reserve points" if facts["reserves"] else ""
+    text = f"{facts['counted'] - facts['reserves']} of {facts['planned']} planned points counted"
+    text += f", and {facts['reserves']} in reserve" if facts["reserves"] else ""
     text += f"; not counted: {', '.join(told)}. They are taken as missing by chance, not as zero" if told else ""
     lines = [f"{text}."]
+    if partly := facts.get("partly"):  # absent in surveys of before it was told
+        named = f" ({', '.join(partly)})" if len(partly) <= FEW_NAMES else ""
+        bags = f"{len(partly)} bag{'s' * (len(partly) > 1)}"
+        lines.append(f"Left out, a stage being blank: {bags}{named}. If none were found, write 0; blank is not zero.")
     if facts["left_out"]:
         lines.append(f"Left out, with no planned point and so no design weight: {', '.join(facts['left_out'])}.")
     lines += [
