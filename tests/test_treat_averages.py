@@ -76,6 +76,9 @@ def test_the_level_the_estimates_are_shown_at_does_not_change_the_doubt(small_gr
     made = use_averages(make_map(small_ground, patch(-45, -150, 15)), rows, strata)
     green = made.cells[made.cells["surface_id"] == "01-green-1"]
     assert np.allclose(green["log_sd"], 0.3, rtol=1e-4)
+    # The plan's intervals are all 90 %, whatever level the estimates were shown at; reach 1.64485, the same table.
+    ends = [60.0 * np.exp(side * 1.64485 * 0.3) for side in (-1, 1)]
+    assert np.allclose(green[["low_per_m2", "high_per_m2"]] * FOOT2_M2, ends, rtol=1e-4)
 
 
 @pytest.mark.slow

@@ -193,6 +193,10 @@ def use_averages(
     reach = means["level"].fillna(0.95).map(normal_reach).to_numpy(float)
     with np.errstate(divide="ignore", invalid="ignore"):
         spread = np.where(low > 0, np.log(high / np.maximum(low, 1e-12)) / 2, np.log(high / middle)) / reach
+        # The plan has one level for all its intervals, the map's: the estimates' ends are moved to it.
+        times = np.exp(spread * normal_reach(density_map.level))
+        centre = np.where(low > 0, np.sqrt(low * high), middle)
+        low, high = np.where(low > 0, centre / times, 0.0), centre * times
     found = np.isfinite(middle) & (middle > 0) & np.isfinite(spread)
     own: dict[str, Any] = {
         "log_mean": np.where(found, np.log(np.where(found, middle, 1.0)), cells["log_mean"]),
