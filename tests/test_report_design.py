@@ -38,7 +38,7 @@ def test_a_design_is_told_in_the_units_asked_for(design):
 def test_what_was_asked_beside_the_points_is_told(design):
     text = told(design, "us")
     assert "5 batches of 6 in brine" in text
-    assert "10 more points tell the mean of all to" in text
+    assert "; 10 more points tell it to ± " in text
     assert "Stop lines for extraction, k 1.2 a bag" in text
     assert "right at 10/ft²" in text
     assert "Pooled here: 2." in text

@@ -76,7 +76,7 @@ def test_border_only_is_answered_in_two_lines(small_ground):
     for found, said in verdicts.items():
         zones = plan_map(given, small_ground, findings=ratio_found(*found), border_only_m=4.572)
         holds, costs = tell_border(zones, "us")
-        assert holds.startswith(f"Does the border hold more than the rest? {said} times the interior, ")
+        assert holds.startswith(f"Does the border hold more? {said} times the interior, ")
         assert costs.startswith("A strip of 15 ft costs ")
         assert " and leaves " in costs
         assert tell_plan(zones, "us")[1:3] == [holds, costs]
@@ -147,7 +147,7 @@ def test_stages_point_to_classes_and_never_to_products(small_ground):
     found = Findings("May", DEFAULT_PEST, (Finding(What.STAGE_SHARE, "L4", 0.6), Finding(What.STAGE_SHARE, "L3", 0.4)))
     given = replace(make_map(small_ground, patch(-50, -130, 14)), pest=DEFAULT_PEST)
     first, *_ = [line for line in tell_reasons(plan_map(given, small_ground, findings=found), "us") if "tage" in line]
-    assert first.startswith("Stages: 60 % of the insects found fit")
+    assert first.startswith("Stages: 60 % of the insects fit")
     assert "IRAC groups 5, 22A, 1B, 28" in first
 
 

@@ -51,7 +51,7 @@ def test_the_answer_says_where_how_much_how_sure_and_what_is_not_known(complete:
     assert "fairways are undecided, about 4 more points would settle it" in text
     assert "We cannot tell whether the border holds more: 1.3 times" in text
     assert "The map foretells a left-out count clearly better than one average does" in text
-    assert "2 bags came back without a count: missing, not zero" in text
+    assert "2 points without a count: missing, not zero" in text
 
 
 def test_the_answer_in_a_line_says_what_to_do_and_how_much_nobody_knows(complete: Survey):

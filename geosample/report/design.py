@@ -70,10 +70,9 @@ def tell_design(design: Design, units: Units = "us") -> list[str]:
         f"{show_area(facts['area_m2'], units)}, {unit} a point.",
         *_tell_missing(facts["surfaces_missing"]),
         *_tell_shares(facts["strata"]),
-        *_tell_sharpness(facts, units),
         _tell_spacing(facts, units),
         _tell_walk(facts, units),
-        _tell_more_points(facts, units),
+        _tell_sharpness(facts, units),
         *_tell_rest(facts),
         *_tell_stops_briefly(facts["stop_lines"]),
     ]
@@ -113,20 +112,6 @@ def _tell_shares(rows: Sequence[Mapping[str, Any]]) -> Iterator[str]:
     elif len(rows) > 1:
         named = ", ".join(f"{row['stratum']} {row['main']}" for row in rows)
         yield f"Points by part: {named}."
-
-
-def _tell_sharpness(facts: Mapping[str, Any], units: Units) -> Iterator[str]:
-    """Yield how well about so many bags tell the mean of all, and of the part with the fewest."""
-    buys = facts["precision"]
-    if buys is None:
-        return
-    middle = len(buys["densities_per_m2"]) // 2
-    near = min(buys["points"], key=lambda row: abs(row["points"] - facts["points"]))
-    told = [f"{near['points']} bags tell the mean of all to {_margins(near)[middle]}"]
-    if len(buys["strata"]) > 1:
-        few = min(buys["strata"], key=lambda row: row["points"])
-        told.append(f"{few['points']} that of {few['stratum']} to {_margins(few)[middle]}")
-    yield f"At {show_density(buys['densities_per_m2'][middle], units)}, {', '.join(told)}."
 
 
 def _tell_spacing(facts: Mapping[str, Any], units: Units) -> str:
@@ -200,13 +185,18 @@ def tell_day_grades(day: Mapping[str, Any], units: Units) -> str:
     return f"Reckoned with {'; '.join(told)}."
 
 
-def _tell_more_points(facts: Mapping[str, Any], units: Units) -> str:
-    """Return what ten more points would tell, and take."""
-    more = facts["effort"]["more"]
+def _tell_sharpness(facts: Mapping[str, Any], units: Units) -> str:
+    """Return how well the points tell the mean of all, and of the part with the fewest; what ten more would take."""
+    more, buys = facts["effort"]["more"], facts["precision"]
     now, then = _margins(more)
+    told = [f"{facts['points']} points tell the mean of all to {now}"]
+    if buys and len(buys["strata"]) > 1 and math.isclose(buys["densities_per_m2"][1], more["density_per_m2"]):
+        few = min(buys["strata"], key=lambda row: row["points"])
+        middle = _margins(few)[1]
+        told.append(f"the {few['points']} of {few['stratum']} theirs to {middle}")
     return (
-        f"At {show_density(more['density_per_m2'], units)}, {more['points']} more points tell the mean of all to "
-        f"{then}, not {now}, and take {show_minutes(60 * more['minutes'])} more."
+        f"At {show_density(more['density_per_m2'], units)}, {', '.join(told)}; {more['points']} more points tell it to "
+        f"{then} and take {show_minutes(60 * more['minutes'])}."
     )
 
 

@@ -87,8 +87,12 @@ def tell_stages(groups: Sequence[Finding]) -> str:
     """
     if not groups:
         return "Life stages: too few points with insects to tell the mix."
-    told = zip(groups, share_out([one.value for one in groups]), strict=True)
-    return f"Life stages: {', '.join(f'{one.domain} {share}' for one, share in told if one.value > 0)}."
+    shares = share_out([one.value for one in groups])
+    told = ", ".join(f"{one.domain} {share}" for one, share in zip(groups, shares, strict=True) if one.value > 0)
+    give = max((one.high - one.low) / 2 for one in groups)
+    level = groups[0].detail.get("level", SURE)
+    sure = f"; each ± {100 * give:.0f} points or less ({percent(level)} interval)" if give > 0 else ""
+    return f"Life stages: {told}{sure}."
 
 
 def tell_table(rows: pd.DataFrame, units: Units = "us", *, domains: Sequence[str] = _DOMAINS) -> list[str]:
@@ -161,7 +165,7 @@ def tell_decisions(decisions: Sequence[Finding], units: Units) -> list[str]:
             bounds.append(f"{where} {side} {show_density(end, units)}")
             continue
         points = "1 more point" if more == 1 else f"{more} more points"
-        so = f"about {points} would settle it" if more else "too close to it for more points to pay"
+        so = f"about {points} would settle it" if more else "ten times the points would not be sure to settle it"
         told.append(f"{where} are undecided, {so}")
     level = decisions[0].detail["level"]
     shown = f" ({', '.join(bounds)})" if bounds else ""
@@ -220,7 +224,7 @@ def _tell_shift(groups: Sequence[Finding]) -> list[str]:
     moved = [
         f"{one.domain} {percent(then['share'])} then, {percent(one.value)} now" for one, then in known if then["moved"]
     ]
-    told = _list(moved or ["no group's share is clearly another"])
+    told = _list(moved or ["no group's share has clearly changed"])
     return [f"Since visit {known[0][1]['visit']}: {told}."]
 
 

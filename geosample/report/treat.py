@@ -53,10 +53,12 @@ _REASONS = {
     "check": "to see what treatment did",
 }
 _HOLDS_MORE = {"more": "yes", "less": "no", "no_more": "no"}
+_INTERVAL = "90 % interval"  # the level of treat.model
 _LEAST_TOLD_M2 = 1.0
 _NOTHING_LEFT = 0.005
 _NOT_SHOWN = "The interval reaches to none at all: these counts do not show that the treatment did anything."
 _NEAR_END = 0.05
+_WHOLE_MINUTES = 60
 _ROUND_TO = 5  # yards or metres along a surface: nobody paces finer
 DIRECTIONS = (
     "Distances run from the green end (a tee's front); left and right are as seen facing the green; 6 o'clock faces "
@@ -265,7 +267,10 @@ def work_rows(zones: Zones, places: Mapping[str, Place], units: Units) -> list[l
     settings, drives = zones.settings, zones.drives
 
     def row(*told: str, area_m2: float, passes: int = 0, length_m: float = 0.0) -> list[str]:
-        driven = [str(passes), show_way(length_m, units), show_minutes(length_m / settings.speed_m_per_s)]
+        minutes = length_m / settings.speed_m_per_s / 60
+        # Not rounded up row by row, or the rows would add up to more than the whole.
+        time = show_minutes(60 * minutes) if minutes >= _WHOLE_MINUTES else f"{minutes:.1f} min"
+        driven = [str(passes), show_way(length_m, units), time]
         load = settings.sprayer.count_loads(area_m2)
         loads = [] if load is None else [_show_loads(load) if passes else ""]
         return [*told, show_area(area_m2, units), *(driven if passes else ["none", "", ""]), *loads]
@@ -394,7 +399,7 @@ def _tell_saving(figures: Figures, units: Units) -> Iterator[str]:
     yield (
         f"That saves {show_area(saved, units)} ({percent(1 - figures.share_of_area)}) and leaves "
         f"{about_percent(1 - reached.insect_share)} of the insects "
-        f"({percent_range(1 - reached.high, 1 - reached.low)})."
+        f"({percent_range(1 - reached.high, 1 - reached.low)}, {_INTERVAL})."
     )
 
 
@@ -473,9 +478,7 @@ def _tell_boom(zones: Zones, units: Units) -> Iterator[str]:
 def _tell_known(zones: Zones, units: Units) -> Iterator[str]:
     figures = zones.figures
     yield (
-        f"The counts speak for {percent(figures.known_share)} of the mapped ground; on "
-        f"{percent(figures.one_sided_share)} of it the interval lies wholly above or below {_limit(zones, units)}, and "
-        "elsewhere the plan weighs chances."
+        f"The counts speak for {percent(figures.known_share)} of the mapped ground; elsewhere the plan weighs chances."
     )
     if figures.unsampled.area_m2 >= _LEAST_TOLD_M2:
         yield (
@@ -555,7 +558,7 @@ def _tell_controls(figures: Figures) -> Iterator[str]:
     for one, share in zip(figures.controls, shares, strict=True):
         groups = ", ".join(f"{group} (used {one.used_on})" if group in one.used else group for group in one.irac)
         fit = f": IRAC groups {groups}" if groups else ""
-        yield f"Stages: {share} of the insects found fit '{one.when}'{fit}."
+        yield f"Stages: {share} of the insects fit '{one.when}'{fit}."
     if any(one.used for one in figures.controls):
         yield "Do not meet the next generation with a group that was used."
     yield (
@@ -611,12 +614,12 @@ def tell_border(zones: Zones, units: Units) -> list[str]:
     if ratio is None:
         holds = "not estimated"
     else:
-        size = f"{ratio.value:.1f} times the interior, {ratio.low:.2g} to {ratio.high:.2g}"
+        size = f"{ratio.value:.1f} times the interior, {ratio.low:.2g} to {ratio.high:.2g}, {percent(ratio.level)} interval"
         holds = f"{_HOLDS_MORE.get(ratio.verdict, 'cannot tell')} ({size})"
     area = show_area(strip.area_share * zones.figures.mapped.area_m2, units)
-    leaves = f"{percent_range(1 - strip.high, 1 - strip.low)} of the insects"
+    leaves = f"{percent_range(1 - strip.high, 1 - strip.low)} of the insects ({_INTERVAL})"
     return [
-        f"Does the border hold more than the rest? {holds[0].upper()}{holds[1:]}.",
+        f"Does the border hold more? {holds[0].upper()}{holds[1:]}.",
         f"A strip of {show_length(strip.width_m, units)} costs {area} ({percent(strip.area_share)}) and leaves "
         f"{leaves}.",
     ]

@@ -270,12 +270,12 @@ def _tell_not_known(story: Story) -> Markup:
             ).format(area(unknown_m2), area(mapped_m2), percent(unknown_m2 / mapped_m2))
         )
     if story.uncounted:
-        lost = _plural(story.uncounted, "bag")
-        parts.append(Markup("{} came back without a count: missing, not zero.").format(lost))
+        lost = _plural(story.uncounted, "point")
+        parts.append(Markup("{} without a count: missing, not zero.").format(lost))
     if len(bare):
         parts.append(
             Markup(
-                "{} ({}) to be sampled came back without a count: what is shown there goes by ground like it."
+                "{} ({}) to be sampled without a counted bag: what is shown there goes by ground like it."
             ).format(_plural(len(bare), "surface"), area(bare["area_m2"].sum()))
         )
     return _sentences(*parts)

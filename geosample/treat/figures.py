@@ -25,6 +25,7 @@ from geosample.distributions import log_spread, normal_reach
 from geosample.survey.findings import What
 from geosample.treat.cells import weigh
 from geosample.treat.model import (
+    LEVEL,
     STRIP_STEP_M,
     BorderAdvice,
     BorderOnly,
@@ -44,7 +45,6 @@ if TYPE_CHECKING:
     from geosample.treat.zoning import SurfacePlan
 
 DRAWS = 400
-LEVEL = 0.9
 _BATCH = 25
 _MOST_BLOCKS = 1200
 _RANGE_M = 20.0

@@ -40,6 +40,8 @@ SPEED_M_PER_S = 3 * SPEEDS_M_PER_S["mph"]
 STRIP_STEP_M = 5 * FOOT_M
 """By how much the targeting curve's border strips grow, m (own choice)."""
 
+LEVEL = 0.9
+"""Of every interval of a plan, the map's too."""
 NEARLY_ALL = 0.9
 """Beyond this share of the ground a plan is no spot treatment (own choice)."""
 LEAST_SWATH_M, MOST_SWATH_M = 0.3, 60.0
@@ -275,6 +277,7 @@ class BorderRatio:
     low: float
     high: float
     verdict: str
+    level: float = 0.95
 
     @property
     def supported(self) -> bool:
@@ -436,11 +439,6 @@ class Figures:
     def known_share(self) -> float:
         """Known over mapped ground, 0 to 1."""
         return self.known_m2 / self.mapped.area_m2
-
-    @property
-    def one_sided_share(self) -> float:
-        """Ground whose interval lies wholly on one side of the threshold, over mapped ground, 0 to 1."""
-        return self.one_sided_m2 / self.mapped.area_m2
 
     @property
     def share_of_area(self) -> float:
