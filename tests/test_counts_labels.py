@@ -46,6 +46,15 @@ def test_labels_in_another_case_are_forgiven_in_one_line(
     assert sum("in another case: joined by label (20)" in line for line in tell_notes(counts.notes)) == 1
 
 
+def test_a_second_label_nobody_knows_is_kept_and_told_in_one_line(
+    counts_sheet: pd.DataFrame, counts_design: Design, tmp_path: Path
+) -> None:
+    own = counts_sheet.assign(sample_id=[f"my bag {n}" for n in range(len(counts_sheet))])
+    counts = read_counts(write(own, tmp_path / "a.csv"), counts_design)
+    assert sum("a second label that the design does not know" in line for line in tell_notes(counts.notes)) == 1
+    assert counts.samples["note"].str.contains("own label: my bag").all()
+
+
 def test_labels_that_fit_two_points_are_not_guessed(small_ground: Ground, tmp_path: Path) -> None:
     design = scatter_design(small_ground)
     points = design.points.assign(point_id=["1-1", "01-01", *design.points["point_id"][2:]])

@@ -203,6 +203,8 @@ def name_bag(bag: Bag, claim: Claim, usual_method: str | None, planned: str, log
         return None
     method = method or "other"
     own = f"own label: {claim.unknown}" if claim.unknown and bag.joined_by == "label" else ""
+    if own:
+        log.note("own_label", bag.where)
     note = "; ".join(text for text in (bag.words["note"], own) if text)
     return replace(
         bag,

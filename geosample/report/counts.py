@@ -35,6 +35,7 @@ NOTES = {
     "stage_blank": ("{stage} blank beside other counts", "taken as not looked for, never as 0; where most bags have a count of it, write 0 if none were found, or the bag has no total"),
     "visit_rewritten": ("visit '{written}'", "read as {visit}, the same date"),
     "label_read": ("'{label}' read as {read_as} ({forgiven_words})", "joined by label"),
+    "own_label": ("a second label that the design does not know", "joined by the first; kept in the sample's note"),
     "label_case": ("labels in another case", "joined by label"),
     "method_planned": ("no extraction method", "{method}, as the design has it"),
     "joined_by_position": ("{unknown_label}", "joined by position to {point}, {offset_m:.1f} m away{rival_words}"),
