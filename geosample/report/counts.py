@@ -32,7 +32,10 @@ NOTES = {
     "header_again": ("the header row again", "set aside"),
     "blank_rows": ("rows without a count or a status", "no sample made: blank is not zero"),
     "blank_count": ("a blank count", "left out: blank is not zero"),
-    "stage_blank": ("{stage} blank beside other counts", "taken as not looked for, never as 0; where most bags have a count of it, write 0 if none were found, or the bag has no total"),
+    "stage_blank": (
+        "{stage} blank beside other counts",
+        "taken as not looked for, never as 0; write 0 if none were found",
+    ),
     "visit_rewritten": ("visit '{written}'", "read as {visit}, the same date"),
     "label_read": ("'{label}' read as {read_as} ({forgiven_words})", "joined by label"),
     "own_label": ("a second label that the design does not know", "joined by the first; kept in the sample's note"),

@@ -614,7 +614,8 @@ def tell_border(zones: Zones, units: Units) -> list[str]:
     if ratio is None:
         holds = "not estimated"
     else:
-        size = f"{ratio.value:.1f} times the interior, {ratio.low:.2g} to {ratio.high:.2g}, {percent(ratio.level)} interval"
+        ends = f"{ratio.low:.2g} to {ratio.high:.2g}, {percent(ratio.level)} interval"
+        size = f"{ratio.value:.1f} times the interior, {ends}"
         holds = f"{_HOLDS_MORE.get(ratio.verdict, 'cannot tell')} ({size})"
     area = show_area(strip.area_share * zones.figures.mapped.area_m2, units)
     leaves = f"{percent_range(1 - strip.high, 1 - strip.low)} of the insects ({_INTERVAL})"

@@ -274,9 +274,9 @@ def _tell_not_known(story: Story) -> Markup:
         parts.append(Markup("{} without a count: missing, not zero.").format(lost))
     if len(bare):
         parts.append(
-            Markup(
-                "{} ({}) to be sampled without a counted bag: what is shown there goes by ground like it."
-            ).format(_plural(len(bare), "surface"), area(bare["area_m2"].sum()))
+            Markup("{} ({}) to be sampled without a counted bag: what is shown there goes by ground like it.").format(
+                _plural(len(bare), "surface"), area(bare["area_m2"].sum())
+            )
         )
     return _sentences(*parts)
 

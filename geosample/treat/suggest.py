@@ -311,7 +311,8 @@ def find_ratio(findings: Findings | None) -> BorderRatio | None:
         rows = [row for row in findings.of(what) if np.isfinite(row.low)]
         if len(rows) == 1:
             (row,) = rows
-            return BorderRatio(row.value, row.low, row.high, row.detail.get("verdict", "open"), row.detail.get("level", 0.95))
+            verdict, level = (row.detail.get(name, usual) for name, usual in (("verdict", "open"), ("level", 0.95)))
+            return BorderRatio(row.value, row.low, row.high, verdict, level)
     return None
 
 
