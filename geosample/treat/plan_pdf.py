@@ -19,6 +19,7 @@ from geosample.drawing import (
     Mark,
     Pen,
     Text,
+    clear_area,
     close_book,
     draw_border,
     draw_check_bar,
@@ -34,6 +35,7 @@ from geosample.drawing import (
     paint_mark,
     paragraph,
     space,
+    text_width,
     upright_turn,
     write_footer,
     write_paragraphs,
@@ -422,9 +424,10 @@ def draw_curve(book: Book, frame: Box, curve: pd.DataFrame, units: Units) -> Non
         if way == "best cells":
             along = np.vstack([along, [1.0, 1.0]])
         draw_line(book, _place_shares(plot, along), pen)
+    wide = 11 + max(text_width(words, SMALL) for _, words in _LINES.values())
+    _draw_key(book, Box(plot.east_mm - wide - 1, plot.south_mm + 1, wide, 24))
     _mark_strips(book, plot, curve[curve["way"] == "border"], units)
     _mark_plan(book, plot, curve[curve["way"] == "zones"])
-    _draw_key(book, Box(plot.west_mm + plot.width_mm * 0.42, plot.south_mm + 3, plot.width_mm * 0.55, 24))
 
 
 def curve_table(curve: pd.DataFrame, units: Units) -> tuple[tuple[Column, ...], list[list[str]]]:
@@ -483,7 +486,8 @@ def _mark_strips(book: Book, plot: Box, border: pd.DataFrame, units: Units) -> N
     step = max(1, len(border) // _MOST_LABELS)
     for number, (place, width_m) in enumerate(zip(places, border["width_m"], strict=True)):
         paint_mark(book, place[0], place[1], Mark(1.2, "#ffffff", OKABE_ITO["blue"], 0.3))
-        if number % step == 0 and number < len(border) - 1:
+        # Beyond that a width would be written over the plot's edge.
+        if number % step == 0 and place[0] < plot.east_mm - 12:
             write_text(book, show_length(width_m, units), place[0] + 1.5, place[1] - 2.8, Text(7))
 
 
@@ -497,6 +501,7 @@ def _mark_plan(book: Book, plot: Box, zones: pd.DataFrame) -> None:
 
 
 def _draw_key(book: Book, place: Box) -> None:
+    clear_area(book, place)
     north = place.north_mm - 3
     paint_mark(book, place.west_mm + 4, north + 1, Mark(2.4, OKABE_ITO["vermilion"], "#000000", 0.4))
     write_text(book, "this plan, with its 90 % interval", place.west_mm + 10, north, SMALL)
