@@ -285,6 +285,7 @@ _WAYS = np.column_stack([np.cos(_ANGLES), np.sin(_ANGLES)])
 
 
 _MARK_MM = 2.5  # width of the marks that labels must not touch
+_STEPS = 12  # a leading line is tested at so many places
 
 
 def place_labels(
@@ -293,6 +294,7 @@ def place_labels(
     frame: Box,
     *,
     keep_clear: Sequence[Box] = (),
+    not_one_less: bool = False,
 ) -> NDArray[np.float64]:
     """Return where each label's box goes, its bottom left corner in mm, shape (n, 2); nan where there is no room.
 
@@ -304,24 +306,35 @@ def place_labels(
         Labels stay inside it; a point outside it gets none.
     keep_clear : sequence of Box
         Where no label may lie (a scale bar, a north arrow).
+    not_one_less : bool
+        Give up at the first label without room: all are nan then.
 
     Notes
     -----
     Each point in turn, the most crowded first, takes the nearest free place of twelve directions at growing reach.
     """
-    half = _MARK_MM / 2
-    taken = [np.array([*(place - half), *(place + half)]) for place in points_mm] + [_box_of(f) for f in keep_clear]
+    half, first = _MARK_MM / 2, len(points_mm) + len(keep_clear)
+    marks = np.hstack([points_mm - half, points_mm + half])
+    taken = np.vstack([marks, *(_box_of(box) for box in keep_clear), np.full_like(marks, np.nan)])
+    leads = np.full((len(points_mm), _STEPS, 2), np.nan)
     corners = np.full((len(points_mm), 2), np.nan)
-    leads: list[NDArray[np.float64]] = []
-    for number in _crowded_first(points_mm):
-        if not _inside(np.array([*points_mm[number], *points_mm[number]]), frame):
-            continue
-        for box in _boxes(points_mm[number], sizes_mm[number], half):
-            lead = np.array([points_mm[number], nearest_on_box(box, points_mm[number])])
-            if _inside(box, frame) and _is_free(box, lead, np.array(taken), leads, own=number):
-                corners[number] = box[:2]
-                taken, leads = [*taken, box], [*leads, lead]
+    for done, number in enumerate(_crowded_first(points_mm)):
+        place, drawn, lines = points_mm[number], taken[: first + done], leads[:done].reshape(-1, 2)
+        # Marks that overlap the point's own can't be avoided by its line; all others are.
+        others = drawn[~_touching(marks[[number]], drawn)[0]]
+        boxes = _boxes(place, sizes_mm[number], half)
+        boxes = boxes[_inside(boxes, frame) & _inside(np.tile(place, (1, 2)), frame)]
+        for near in np.array_split(boxes, range(len(_WAYS), len(boxes), len(_WAYS))):
+            free = near[~_touching(near, drawn).any(axis=1)]
+            free = free[~_within(lines, free).any(axis=1)]
+            own = _along(place, np.clip(place, free[:, :2], free[:, 2:]))
+            crossed = _within(own.reshape(-1, 2), others).any(axis=0).reshape(-1, _STEPS).any(axis=1)
+            if not crossed.all():
+                best = int(np.argmin(crossed))
+                corners[number], taken[first + done], leads[done] = free[best, :2], free[best], own[best]
                 break
+        if not_one_less and np.isnan(corners[number, 0]):
+            return np.full_like(corners, np.nan)
     return corners
 
 
@@ -384,7 +397,7 @@ def labels_fit(
         How the labels are set.
     """
     sizes = _label_sizes(texts, [style] * len(texts))
-    return not np.isnan(place_labels(points_mm, sizes, frame, keep_clear=keep_clear)).any()
+    return not np.isnan(place_labels(points_mm, sizes, frame, keep_clear=keep_clear, not_one_less=True)).any()
 
 
 def _label_sizes(texts: Sequence[str], styles: Sequence[Text]) -> NDArray[np.float64]:
@@ -438,38 +451,22 @@ def _box_shifts(ways: NDArray[np.float64]) -> NDArray[np.float64]:
     return shifts
 
 
-def _inside(box: NDArray[np.float64], frame: Box) -> bool:
-    west, south, east, north = box
-    return bool(west >= frame.west_mm and south >= frame.south_mm and east <= frame.east_mm and north <= frame.north_mm)
+def _inside(boxes: NDArray[np.float64], frame: Box) -> NDArray[np.bool_]:
+    low, high = np.split(_box_of(frame), 2)
+    return np.asarray((boxes[:, :2] >= low).all(axis=1) & (boxes[:, 2:] <= high).all(axis=1))
 
 
-def _is_free(
-    box: NDArray[np.float64],
-    lead: NDArray[np.float64],
-    taken: NDArray[np.float64],
-    leads: list[NDArray[np.float64]],
-    *,
-    own: int,
-) -> bool:
-    """Return whether a box and the line leading to it are clear of what is drawn already."""
-    if _touching(box, taken).any():
-        return False
-    # Marks that overlap the point's own can't be avoided by its line; all others are.
-    others = taken[~_touching(taken[own], taken)]
-    steps = _along(lead)[:, None, :2]
-    crossed = (steps >= others[None, :, :2]) & (steps <= others[None, :, 2:])
-    if crossed.all(axis=2).any():
-        return False
-    return not any(_touching(box, _along(other)).any() for other in leads)
+def _touching(boxes: NDArray[np.float64], others: NDArray[np.float64]) -> NDArray[np.bool_]:
+    """Return which boxes touch which others, shape (boxes, others); one of nan touches none."""
+    near = (others[None, :, :2] <= boxes[:, None, 2:]) & (others[None, :, 2:] >= boxes[:, None, :2])
+    return np.asarray(near.all(axis=2))
 
 
-def _touching(box: NDArray[np.float64], others: NDArray[np.float64]) -> NDArray[np.bool_]:
-    if len(others) == 0:
-        return np.zeros(0, dtype=bool)
-    apart = (others[:, 0] > box[2]) | (others[:, 2] < box[0]) | (others[:, 1] > box[3]) | (others[:, 3] < box[1])
-    return np.asarray(~apart)
+def _within(places: NDArray[np.float64], boxes: NDArray[np.float64]) -> NDArray[np.bool_]:
+    """Return which boxes hold which places, shape (boxes, places)."""
+    return _touching(boxes, np.hstack([places, places]))
 
 
-def _along(lead: NDArray[np.float64]) -> NDArray[np.float64]:
-    steps = lead[0] + np.linspace(0.0, 1.0, 12)[:, None] * (lead[1] - lead[0])
-    return np.hstack([steps, steps])
+def _along(start: NDArray[np.float64], ends: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return steps along the lines from one place to others, shape (n, steps, 2)."""
+    return np.asarray(start + np.linspace(0.0, 1.0, _STEPS)[None, :, None] * (ends - start)[:, None, :])

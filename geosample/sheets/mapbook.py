@@ -239,12 +239,14 @@ def _along_its_length(made: MapBook, title: str, points: gpd.GeoDataFrame) -> li
     for count in range(1, len(main) + 1):
         cuts = [-np.inf, *((low[0] + high[-1]) / 2 for high, low in pairwise(np.array_split(main, count))), np.inf]
         cuts = [np.inf, *cuts[1:-1], -np.inf]
-        sheets = []
+        sheets: list[HoleSheet] = []
         for part, (top, bottom) in enumerate(pairwise(cuts), start=1):
             mine = points[(up <= top) & (up > bottom)]
             ends = {1: " (at the green)", count: " (at the tee)"} if toward_green else {}
             named = f"{title}, part {part} of {count}{ends.get(part, '')}" if count > 1 else title
             sheets.append(_lay_out(made, named, mine, band=(bottom, top, turn_deg) if count > 1 else None))
+            if not sheets[-1].fits and count < len(main):
+                break  # so many are too few, whatever the others hold
         if all(sheet.fits for sheet in sheets):
             break
     return sheets
@@ -292,9 +294,9 @@ def _lay_out(
     if band is not None:
         small, long = (_cut_band(shape, band) for shape in (small, long))
     found = _arrangements(made, area, long, small, main)
-    for views in found:
+    for views in found if map_mm >= _LEAST_MAP_MM else ():
         if all(_labels_fit(made, view, points, dial=view.scale <= DIAL_SCALE) for view in views):
-            return HoleSheet(title, points, views, map_mm >= _LEAST_MAP_MM)
+            return HoleSheet(title, points, views, fits=True)
     if found:
         return HoleSheet(title, points, found[0], fits=False)
     both = shapely.union(long, small)  # whatever the scale: the last resort of ground that can't be split
