@@ -217,6 +217,11 @@ def test_no_effect_is_not_called_one(small_ground):
         assert len(answer) <= LINE_WIDTH
     assert answer.startswith("Killed by the treatment, against the check strips: ")
     assert tell_efficacy(replace(nothing, strips_used=True)).endswith("that may be nothing.")
+    worse = tell_efficacy(replace(much, strips_used=True, henderson_tilton=(-3.92, -12.89, -0.69)))
+    assert worse.endswith("strips: none: 4.9 times the expected left (90 %: 1.7 to 14).")
+    assert len(worse) <= LINE_WIDTH
+    unsure = tell_efficacy(replace(much, strips_used=True, henderson_tilton=(0.61, -0.2, 0.85)))
+    assert unsure.endswith("strips: 61 % (90 % interval none to 85 %): that may be nothing.")
     assert not any("flatter" in line for line in tell_efficacy_more(replace(much, strips_used=True)))
 
 

@@ -22,6 +22,7 @@ from geosample.units import (
     show_density,
     show_length,
     show_minutes,
+    show_number,
     show_range,
     show_speed,
     show_way,
@@ -734,6 +735,8 @@ def tell_efficacy(found: Efficacy) -> str:
         return "No verdict: no untreated ground was counted; next time leave check strips (treat --checks 5%)."
     if not math.isfinite(value):
         return "No verdict: too few insects were found; next time pull more plugs in zones and check strips."
+    if value < 0:
+        return f"Killed, against the check strips: {_show_share(found.henderson_tilton)}."
     unsure = "" if low > 0 else ": that may be nothing"
     return f"Killed by the treatment, against the check strips: {_show_share(found.henderson_tilton)}{unsure}."
 
@@ -774,7 +777,7 @@ def _tell_against_strips(found: Efficacy) -> Iterator[str]:
     yield f"Insects killed by the treatment, against the check strips: {share} (Henderson-Tilton)."
     if not found.henderson_tilton[1] > 0:
         yield _NOT_SHOWN
-    below = " Less than 0 %: the treated ground held more afterwards than the untreated." if found.abbott[0] < 0 else ""
+    below = " The treated ground held more afterwards than the untreated." if found.abbott[0] < 0 else ""
     yield f"From the ground afterwards alone: {_show_share(found.abbott)} (Abbott).{below}"
 
 
@@ -797,14 +800,20 @@ def _tell_against_the_rest(found: Efficacy) -> Iterator[str]:
     )
     yield (
         f"From the ground afterwards alone it slights it, for the zones were denser: {_show_share(found.abbott)} "
-        "(Abbott; below 0 % where they still are)."
+        "(Abbott; none where they still are)."
     )
     if not found.henderson_tilton[1] > 0:
         yield _NOT_SHOWN
 
 
 def _show_share(limits: tuple[float, float, float]) -> str:
+    """Return a share killed; where more were left than untreated ground leads to expect, how many times as many."""
     value, low, high = limits
     if not math.isfinite(value):
         return "a share that these counts can't tell (no insects in untreated ground)"
-    return f"{percent(value)} (90 % interval {percent_range(low, high)})"
+    if low >= 0:
+        return f"{percent(value)} (90 % interval {percent_range(low, high)})"
+    if value >= 0:
+        return f"{percent(value)} (90 % interval none to {percent(high)})"
+    left, least, most = (show_number(1 - end) for end in (value, high, low))
+    return f"none: {left} times the expected left (90 %: {least} to {most})"
