@@ -25,6 +25,7 @@ if TYPE_CHECKING:
     from geosample.estimate import estimate_means
     from geosample.ground import read_ground
     from geosample.rehearsal import rehearse
+    from geosample.season import read_temperatures, tell_season
     from geosample.sheets import write_sheets
     from geosample.treat import suggest_zones
     from geosample.webmap import draw_map
@@ -44,6 +45,8 @@ _HOMES = {
     "map_density": "density",
     "suggest_zones": "treat",
     "rehearse": "rehearsal",
+    "read_temperatures": "season",
+    "tell_season": "season",
     "draw_map": "webmap",
     "GeosampleError": "errors",
 }
@@ -59,9 +62,11 @@ __all__ = [
     "open_survey",
     "read_counts",
     "read_ground",
+    "read_temperatures",
     "read_trial",
     "rehearse",
     "suggest_zones",
+    "tell_season",
     "write_sheets",
 ]
 

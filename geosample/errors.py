@@ -15,6 +15,7 @@
     +-- DensityError   the density map
     +-- RehearsalError a survey that can't be played
     +-- TreatError     treatment areas
+    +-- SeasonError    temperatures, and visits that can't be told together
     +-- MapError       the page
 """
 
@@ -191,6 +192,10 @@ class RehearsalError(GeosampleError):
 
 class TreatError(GeosampleError):
     """Treatment areas that can't be worked out as asked."""
+
+
+class SeasonError(GeosampleError):
+    """Temperatures that can't be read, or visits that can't be told together."""
 
 
 class MapError(GeosampleError):

@@ -23,7 +23,8 @@ from geosample.cli import COMMANDS, main
 
 ROOT = Path(__file__).resolve().parents[1]
 PACKAGE = ROOT / "geosample"
-STAGES = ["ground", "design", "sheets", "counts", "estimate", "compare", "density", "treat", "rehearsal", "webmap"]
+STAGES = ["ground", "design", "sheets", "counts", "estimate", "compare", "density", "treat", "season", "rehearsal"]
+STAGES += ["webmap"]
 PACKAGE_NAMES = {"__version__"}  # what any room may take from the package itself
 TOOLS = [["ruff", "check", "."], ["ruff", "format", "--check", "."], ["mypy"]]
 SHARED_ROOMS = {"errors", "files", "workers", "units", "words", "pests", "survey", "cautions", "palettes", "report"}

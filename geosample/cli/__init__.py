@@ -31,6 +31,7 @@ COMMANDS = {
     "record": ("treating", "Store what was applied, for the rules and for the next plan."),
     "followup": ("sampling", "Choose where a second round would most improve the decision."),
     "check": ("treating", "Say how well a treatment worked, from two visits."),
+    "season": ("answers", "Say what changed between visits, what was used, when to look again."),
     "compare": ("answers", "Say how two extraction methods compare."),
     "rehearse": ("sampling", "Play the survey before it is walked: what would so many plugs tell?"),
     "visits": ("sampling", "Say what the survey holds; rename, remove or put back a visit."),

@@ -1,4 +1,4 @@
-"""Commands that say what the counts tell: ``counts``, ``estimate``, ``density``, ``compare``, ``map``."""
+"""Commands that say what the counts tell: ``counts``, ``estimate``, ``density``, ``compare``, ``map``, ``season``."""
 
 from __future__ import annotations
 
@@ -411,3 +411,43 @@ def map_command(survey: Path, out: Path, visit: str | None, units: Units, **aske
     facts = {"page": str(out), "size_bytes": size, **story.summary(), "cautions": cautions}
     told, rest = tell_drawn(story, out, size, units), tell_drawn_more(story)
     return told, facts, rest
+
+
+@click.command()
+@survey_argument
+@out_folder_option("Folder for changes.csv and treatments.csv.")
+@click.option("--temperatures", "file", type=FILE, help="Your daily lows and highs: a CSV as weather services give it.")
+@click.option("--scale", type=click.Choice(["F", "C"]), help="°F or °C, where the file's headings do not say.")
+@click.option(
+    "--degree-days",
+    "method",
+    type=click.Choice(["average", "sine"]),
+    default="average",
+    help="Simple average or single sine: events' sources rarely say theirs (own choice).",
+)
+@click.option("--from", "start", default="01-01", help="Month and day the sum starts on, MM-DD (own choice).")
+@click.option("--year", type=click.IntRange(1900, 2200), help="The season; the newest visit's when not given.")
+@click.option("--pest", help="A pest's profile; the newest visit's when not given.")
+@units_option
+@says
+def season_command(survey: Path, out: Path, file: Path | None, units: Units, **asked: Any) -> Told:
+    """Say what changed between the visits of a year, what was used, and when to look again.
+
+    \b
+    Example:
+      geosample season course.gpkg --out season
+    """  # noqa: D301
+    from geosample.errors import SeasonError
+    from geosample.files.saving import make_folder
+    from geosample.report.season import tell_season_answer, tell_season_more
+    from geosample.season import read_temperatures, tell_season, write_changes, write_ledger
+    from geosample.survey import open_survey
+
+    scale = asked.pop("scale")
+    temperatures = None if file is None else read_temperatures(file, scale=scale)
+    season = tell_season(open_survey(survey, must_exist=True), temperatures=temperatures, **asked)
+    make_folder(out, SeasonError)
+    files = [write_changes(out / "changes.csv", season), write_ledger(out / "treatments.csv", season.ledger)]
+    lines, rest = tell_season_answer(season, units), tell_season_more(season, units)
+    facts = {**season.summary(), "files": [str(path) for path in files]}
+    return [*lines, f"Wrote changes.csv and treatments.csv into {out}."], facts, rest

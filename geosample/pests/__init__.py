@@ -49,6 +49,35 @@ class Control:
 
 
 @dataclass(frozen=True, slots=True)
+class Event:
+    """What is seen of a pest at a sum of degree-days F, with the plant that shows it; low and high may be one.
+
+    Parameters
+    ----------
+    name : str
+        What is seen.
+    low_f, high_f : float
+        The sum, degree-days F above ``base_f``.
+    base_f, upper_f : float
+        Thresholds of development, °F; no upper one where the source has none.
+    sign : str
+        What blooms then; empty where no source says.
+    look : bool
+        Whether it is a time to sample.
+    """
+
+    name: str
+    low_f: float
+    high_f: float
+    base_f: float
+    sign: str
+    grade: Grade
+    source: str
+    upper_f: float | None = None
+    look: bool = False
+
+
+@dataclass(frozen=True, slots=True)
 class Pest:
     """What the program knows of one pest; every number can be overruled by the user.
 
@@ -70,6 +99,7 @@ class Pest:
     stages: tuple[Stage, ...]
     thresholds: tuple[Threshold, ...]
     controls: tuple[Control, ...]
+    events: tuple[Event, ...] = ()
 
     def stage_of(self, word: str) -> str | None:
         """Return the key of the stage a word means, or None.
@@ -132,6 +162,7 @@ def load_pest(name: str = DEFAULT_PEST) -> Pest:
             )
             for row in data.pop("controls", [])
         ),
+        events=tuple(Event(**row) for row in data.pop("events", [])),
         **data,
     )
 

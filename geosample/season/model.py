@@ -1,0 +1,284 @@
+"""Season: the type this room makes, gathered from what the survey file holds of a year."""
+
+from __future__ import annotations
+
+import contextlib
+from dataclasses import asdict, dataclass, field, replace
+from datetime import date
+from itertools import pairwise
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pandas as pd
+
+from geosample.counts import load_counts, tally
+from geosample.density import load_density
+from geosample.design import Visit, load_design, load_visit
+from geosample.errors import CountsError, EstimateError, Problem, SeasonError, TreatError
+from geosample.estimate import Estimates, estimate_means, load_estimates
+from geosample.files.saving import save_file, write_csv
+from geosample.pests import load_pest
+from geosample.results import Result
+from geosample.season.change import LEVEL, Change, compare_means, compare_zones, map_change, pair_bags
+from geosample.season.degree_days import Look, Temperatures, foresee, sum_year
+from geosample.season.ledger import Again, Entry, as_row, count_groups, read_ledger, used_again
+from geosample.survey.findings import What, visits_with
+from geosample.treat import load_zones
+from geosample.treat.records import check_treatment, treated_zones
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    from geosample.season.degree_days import Method
+    from geosample.survey import Survey
+    from geosample.treat.records import Efficacy
+
+
+_SEED = 7  # of the draws behind what a treatment did, so that the same survey says the same
+
+
+@dataclass(frozen=True, slots=True)
+class Step:
+    """From one visit to the next.
+
+    Parameters
+    ----------
+    before, after : str
+        The visits.
+    changes : tuple of Change
+        The whole ground, kinds, holes, and the zones treated between them.
+    methods : tuple of str
+        Extraction methods of both; more than one and the counts are not comparable as they stand.
+    map_m2 : dict of str to float
+        Ground that grew, fell, is unclear, known at one visit only, or unknown, by both maps, m²; empty without maps.
+    efficacy : Efficacy or None
+        What the treatment did, where bags enough lie in treated and in untreated ground at both visits.
+    """
+
+    before: str
+    after: str
+    changes: tuple[Change, ...]
+    methods: tuple[str, ...]
+    map_m2: dict[str, float] = field(default_factory=dict)
+    efficacy: Efficacy | None = None
+
+    @property
+    def level(self) -> float:
+        """The confidence of its changes' intervals."""
+        return LEVEL
+
+    @property
+    def whole(self) -> Change | None:
+        """The change of the whole ground; None where there is none."""
+        return next((one for one in self.changes if one.domain == "all"), None)
+
+
+@dataclass(frozen=True, slots=True, repr=False)
+class Season(Result):
+    """What a year's visits say together.
+
+    Parameters
+    ----------
+    year : int
+        Which.
+    pest : str
+        A profile's name.
+    visits : tuple of Visit
+        Those with estimates, oldest first.
+    estimates : tuple of Estimates
+        One a visit.
+    steps : tuple of Step
+        One between two visits.
+    ledger : tuple of Entry
+        Treatments of all years.
+    looks : tuple of Look
+        The profile's events by degree-days; none without temperatures.
+    degree_days : dict of str to float or None
+        Sum on each visit's day, degree-days F; None where the file does not reach.
+    left_out : tuple of str
+        Visits of the year without estimates.
+    temperatures : Temperatures or None
+        As read.
+    method : str
+        How degree-days were reckoned, ``average`` or ``sine``.
+    """
+
+    year: int
+    pest: str
+    visits: tuple[Visit, ...]
+    estimates: tuple[Estimates, ...]
+    steps: tuple[Step, ...]
+    ledger: tuple[Entry, ...]
+    looks: tuple[Look, ...] = ()
+    degree_days: dict[str, float | None] = field(default_factory=dict)
+    left_out: tuple[str, ...] = ()
+    temperatures: Temperatures | None = None
+    method: str = "average"
+
+    @property
+    def simulated(self) -> bool:
+        """Whether any visit's counts are invented."""
+        return any(visit.simulated for visit in self.visits)
+
+    @property
+    def groups_used(self) -> dict[str, int]:
+        """On how many days of the year each IRAC group was used."""
+        return count_groups(self.ledger, self.year)
+
+    @property
+    def used_again(self) -> list[Again]:
+        """Groups of the year used on several days or against several generations."""
+        return used_again(self.ledger, self.year)
+
+    def summary(self) -> dict[str, Any]:
+        """Return the facts in JSON's own types; densities per m²."""
+        return {
+            "year": self.year,
+            "pest": self.pest,
+            "simulated": self.simulated,
+            "visits": [
+                {"visit": v.visit, "date": v.date, "degree_days_f": self.degree_days.get(v.visit)} for v in self.visits
+            ],
+            "steps": [
+                {
+                    "before": step.before,
+                    "after": step.after,
+                    "methods": list(step.methods),
+                    "map_m2": step.map_m2,
+                    "efficacy": None if step.efficacy is None else step.efficacy.summary(),
+                    "changes": [one.summary() for one in step.changes],
+                }
+                for step in self.steps
+            ],
+            "treatments": [as_row(entry) for entry in self.ledger],
+            "groups_this_year": self.groups_used,
+            "used_again": [asdict(one) for one in self.used_again],
+            "looks": [asdict(look) for look in self.looks],
+            "left_out": list(self.left_out),
+        }
+
+
+def tell_season(
+    survey: Survey,
+    *,
+    year: int | None = None,
+    pest: str | None = None,
+    temperatures: Temperatures | None = None,
+    method: Method = "average",
+    start: str = "01-01",
+) -> Season:
+    """Return what a year's visits say together.
+
+    Parameters
+    ----------
+    survey : Survey
+        With two visits or more that have estimates, or counts to make them from.
+    year : int, optional
+        The newest visit's when None.
+    pest : str, optional
+        The newest visit's when None.
+    temperatures : Temperatures, optional
+        The user's daily lows and highs, from ``read_temperatures``.
+    method : str
+        Degree-days by ``average`` or ``sine``.
+    start : str
+        Month and day the sum starts on, MM-DD.
+
+    Raises
+    ------
+    SeasonError
+        When fewer than two visits of the year and pest have estimates.
+    """
+    every = [load_visit(survey, name) for name in survey.order_visits()]
+    year = year or int(survey.need("visits")["date"].max()[:4])
+    mine = [one for one in every if one.date.startswith(f"{year}-")]
+    pest = pest or (mine[-1].pest if mine else "")
+    mine = [one for one in mine if one.pest == pest]
+    ready = [(one, found) for one in mine if (found := _estimate(survey, one, pest)) is not None]
+    if len(ready) < 2:  # noqa: PLR2004 - a season is told from two
+        told = f"{len(ready)} of {year} that can be estimated" + (f", of {len(mine)} visits" if mine else "")
+        remedy = "take counts in with 'geosample counts', or draw the next visit with 'geosample design'"
+        raise SeasonError(Problem(str(survey.path), told, "two visits or more", remedy))
+    visits, estimates = zip(*ready, strict=True)
+    steps = tuple(_step(survey, pair, pest) for pair in pairwise(ready))
+    left_out = tuple(one.visit for one in mine if one.visit not in {visit.visit for visit in visits})
+    season = Season(year, pest, visits, estimates, steps, tuple(read_ledger(survey.read("treatments"))))
+    if temperatures is None:
+        return replace(season, left_out=left_out)
+    events = load_pest(pest).events
+    return replace(
+        season,
+        left_out=left_out,
+        looks=tuple(foresee(temperatures, year, events, method=method, start=start)),
+        degree_days=_sums(season, temperatures, method, start),
+        temperatures=temperatures,
+        method=method,
+    )
+
+
+def _estimate(survey: Survey, visit: Visit, pest: str) -> Estimates | None:
+    """Return a visit's stored estimates, or those its counts give now; None where it can have none."""
+    found = load_estimates(survey, visit.visit, pest)
+    if not found.estimates.empty:
+        return found
+    if visit.follows or visit.visit not in set(survey.read("samples")["visit"]):
+        return None
+    with contextlib.suppress(EstimateError, CountsError):  # such as two methods without a factor: 'estimate' asks
+        design = load_design(survey, visit.visit)
+        return estimate_means(load_counts(survey, visit.visit), design, by=("kind", "hole"), pest=pest)
+    return None
+
+
+def _sums(season: Season, temperatures: Temperatures, method: Method, start: str) -> dict[str, float | None]:
+    events = load_pest(season.pest).events
+    if not events:
+        return {}
+    base = {"lower_f": events[0].base_f, "upper_f": events[0].upper_f}
+    total = sum_year(temperatures, season.year, **base, method=method, start=start)  # type: ignore[arg-type]
+    if total is None:
+        return {}
+    return {visit.visit: total.on(date.fromisoformat(visit.date)) for visit in season.visits}
+
+
+def _step(survey: Survey, pair: tuple[tuple[Visit, Estimates], tuple[Visit, Estimates]], pest: str) -> Step:
+    (first, before), (second, after) = pair
+    counts = [load_counts(survey, one.visit) for one in (first, second)]
+    designs = [load_design(survey, one.visit) for one in (first, second)]
+    pairs = pair_bags((counts[0], designs[0]), (counts[1], designs[1]), pest)
+    changes = compare_means(before, after, pairs)
+    earlier, later = (tally(one, pest) for one in counts)
+    efficacy = None
+    if first.visit in {of for of, named in visits_with(survey, What.PLAN_SETTINGS) if named == pest}:
+        done, treated = treated_zones(load_zones(survey, first.visit), survey.read("treatments"))
+        if treated.days and min(treated.days) <= second.date and len(done.of("treat")):
+            changes += list(compare_zones(earlier, later, done))
+            with contextlib.suppress(TreatError):  # too few bags on either side: then nothing is said
+                efficacy = check_treatment(earlier, later, done, rng=np.random.default_rng(_SEED))
+    methods = tuple(sorted({str(method) for one in (earlier, later) for method in one["method"].dropna()}))
+    map_m2 = _map_areas(survey, first.visit, second.visit, pest)
+    return Step(first.visit, second.visit, tuple(changes), methods, map_m2, efficacy)
+
+
+def _map_areas(survey: Survey, before: str, after: str, pest: str) -> dict[str, float]:
+    models = survey.read("models")
+    there = set(models.loc[models["pest"] == pest, "visit"])
+    if not {before, after} <= there:
+        return {}
+    cells = map_change(load_density(survey, before), load_density(survey, after))
+    return {} if cells is None else {str(k): float(v) for k, v in cells.groupby("verdict")["area_m2"].sum().items()}
+
+
+def write_changes(path: Path, season: Season) -> Path:
+    """Write every change as CSV (UTF-8), a row a domain and pair of visits; densities per m².
+
+    Raises
+    ------
+    SeasonError
+        When the file can't be written.
+    """
+    rows = [
+        {"before": step.before, "after": step.after, **one.summary(), "bags": "; ".join(map(str, one.bags))}
+        for step in season.steps
+        for one in step.changes
+    ]
+    return save_file(path, write_csv(pd.DataFrame(rows)), SeasonError)
