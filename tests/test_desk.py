@@ -32,10 +32,12 @@ from geosample.desk import jobs
 from geosample.desk.cards import CARDS, list_questions, show_line, write_words
 from geosample.desk.guard import POLICY, Guard
 from geosample.desk.server import make_app
-from geosample.desk.work import Desk, plain_name
+from geosample.desk.work import Bench, Desk, plain_name
+from geosample.desk.worker import Failed, Worker
+from geosample.errors import Problem, SurveyError
 from geosample.ground import Ground, load_ground, read_ground, save_ground
 from geosample.report.desk import HINTS, TITLES
-from geosample.survey import Survey, open_survey
+from geosample.survey import Survey, open_survey, reading, writing
 from geosample.treat import suggest_zones
 
 PORT = 4321
@@ -222,6 +224,158 @@ def test_the_line_of_a_step_is_what_it_runs() -> None:
         "--out a_files --units metric"
     )
     assert show_line(draw) == "geosample map a.gpkg --out a_files/map.html --units metric --threshold 30/ft2"
+
+
+class Near(Worker):
+    """A worker that does its jobs in this process."""
+
+    def do(self, job: str, *, wait_s: float = -1, **given: Any) -> Any:  # noqa: ARG002
+        jobs.WROTE.clear()
+        try:
+            return getattr(jobs, job)(**given)
+        except Exception as error:
+            raise Failed(str(error)) from error
+
+
+@pytest.fixture
+def near(desk: Desk, drawn_survey: Path, monkeypatch: pytest.MonkeyPatch) -> Desk:
+    """A desk on a survey with a ground and a plan, its worker in this process."""
+    monkeypatch.chdir(desk.folder)
+    shutil.copy(drawn_survey, desk.path)
+    desk.worker = Near(desk.folder)
+    return desk
+
+
+def finish(desk: Desk) -> None:
+    while desk.running:
+        time.sleep(0.02)
+
+
+@contextlib.contextmanager
+def held(path: Path) -> Iterator[None]:
+    """Hold a survey for a write, as another program does."""
+    program = (
+        f"import sqlite3; c = sqlite3.connect({str(path)!r}, isolation_level=None); "
+        "c.execute('BEGIN EXCLUSIVE'); print('held', flush=True); input()"
+    )
+    words = [sys.executable, "-c", program]
+    with subprocess.Popen(words, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True) as other:
+        assert other.stdout
+        assert other.stdout.readline() == "held\n"
+        yield
+        other.communicate("\n")
+
+
+def test_a_survey_that_another_program_holds_is_told_and_what_was_seen_stays(
+    near: Desk, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    for module, name in ((reading, "LOCK_WAIT_S"), (writing, "READER_WAIT_S"), (writing, "WRITER_WAIT_S")):
+        monkeypatch.setattr(module, name, 0.1)
+    before = near.tell()
+    assert before["steps"]["plan"]["state"] == "done"
+    os.utime(near.path)  # so that the desk looks again
+    with held(near.path):
+        now = near.tell()
+        assert "another program is writing to it" in now["wrong"]
+        assert near.start_run(CARDS["sheets"], {}, force=False)
+        finish(near)
+        [problem] = near.said["sheets"]["problems"]
+        assert "another program is writing to it" in problem
+    assert {**now, "wrong": ""} == before
+    after = near.tell()
+    assert {**after, "steps": ""} == {**before, "steps": ""}
+
+
+def test_a_page_that_shows_what_is_no_longer_there_is_asked_to_look_again(
+    near: Desk, guard: Guard, counts_survey: Survey
+) -> None:
+    client = make_app(near, guard, lambda: None).test_client()
+    enter(client, guard)
+    state = client.get("/state", base_url=OWN).get_json()
+    seen = {name: state[name] for name in ("survey", "visit", "drawn")}
+    surfaces = counts_survey.read("surfaces")
+    with open_survey(near.path).change() as change:  # a command in a terminal
+        change.put("surfaces", surfaces[surfaces["kind"] != "collar"])
+    headers = {"Origin": OWN, "X-Desk-Token": guard.token}
+    body = {"step": "plan", "answers": {"visit": "2026-06-01"}, "seen": seen}
+    told = client.post("/run", base_url=OWN, json=body, headers=headers)
+    assert told.status_code == 409
+    assert "just changed: Ground." in told.get_json()["words"]
+    assert not near.said
+    now = client.get("/state", base_url=OWN).get_json()
+    assert now["drawn"]["ground"] != seen["drawn"]["ground"]
+    body["seen"] = {name: now[name] for name in ("survey", "visit", "drawn")}
+    assert write(client, guard, "/run", {**body, "seen": {**body["seen"], "visit": "2026-01-01"}}) == 409
+    assert write(client, guard, "/run", body) == 200
+    finish(near)
+
+
+@pytest.mark.parametrize("when", ["before the step wrote", "after it wrote"])
+def test_a_step_that_fails_takes_back_its_own_work_and_nobody_elses(
+    near: Desk, monkeypatch: pytest.MonkeyPatch, when: str
+) -> None:
+    """Another command writes between two commands of one card, the second of which fails."""
+    file = open_survey(near.path)
+    before = near.folder / "before.gpkg"
+    jobs.keep_before(str(near.path), str(before))
+    old = {layer: file.read(layer) for layer in ("visits", "surfaces", "obstacles")}
+    lines = iter(["ours", "fails"])
+
+    def write_other() -> None:
+        with file.change() as change:
+            change.put("obstacles", old["obstacles"].iloc[:1])
+            if when == "after it wrote":
+                change.put("visits", fill_rows("visits", visit=["theirs"], date=["2026-07-01"]))
+
+    def hear(*_: Any) -> Any:
+        if next(lines) == "fails":
+            write_other()
+            raise SurveyError(Problem("it", "found", "expected", "do"))
+        monkeypatch.setattr(reading, "WATCHERS", [jobs.note_writes])
+        monkeypatch.setattr(writing, "WATCHERS", [jobs.note_writes])
+        with file.change() as change:
+            change.put("visits", fill_rows("visits", visit=["ours"], date=["2026-06-01"]))
+            change.put("surfaces", old["surfaces"].iloc[:2])
+        monkeypatch.setattr(writing, "WATCHERS", [])
+        return [], {}, []
+
+    monkeypatch.setattr(jobs, "hear", hear)
+    jobs.WROTE.clear()
+    told = jobs.run(str(near.path), [["design"], ["design"]], str(before), "out")
+    assert told["problems"]
+    assert file.read("surfaces").equals(old["surfaces"])
+    assert len(file.read("obstacles")) == 1
+    mixed = when == "after it wrote"
+    assert told["kept"] == (["visits"] if mixed else [])
+    assert list(file.read("visits")["visit"]) == (["theirs"] if mixed else list(old["visits"]["visit"]))
+
+
+def test_a_survey_made_at_the_desk_is_not_taken_away_with_what_came_later(near: Desk) -> None:
+    marks = reading.list_changes(near.path)
+    ground = {layer: marks[layer] for layer in ("surfaces", "obstacles", "layout")}
+    assert not jobs.restore(str(near.path), "", ground)
+    assert jobs.roll_back(str(near.path), "", dict.fromkeys(ground, "")) == []
+    assert near.path.exists()
+    assert jobs.restore(str(near.path), "", marks)
+    assert not near.path.exists()
+
+
+def test_two_windows_type_on_one_sheet_and_neither_loses_a_value(near: Desk) -> None:
+    bench = Bench(near)
+    first, second = (row["sample_id"] for row in bench.tell()["rows"][:2])
+    assert bench.put(first, "L3", "4", was="")["kept"]
+    told = bench.put(first, "L3", "9", was="")
+    assert (told["kept"], told["value"]) == (False, "4")
+    assert f"{first} L3: another window wrote 4 there" in told["words"]
+    other = bench.path.read_text("utf-8-sig").splitlines()  # a spreadsheet writes beside
+    at = next(i for i, line in enumerate(other) if second in line)
+    column = other[0].split(",").index("L3")
+    cells = other[at].split(",")
+    cells[column] = "7"
+    other[at] = ",".join(cells)
+    bench.path.write_text("\n".join(other) + "\n", "utf-8-sig")
+    assert bench.put(first, "L3", "5", was="4")["kept"]
+    assert [row["L3"] for row in bench.tell()["rows"][:2]] == ["5", "7"]
 
 
 @dataclass

@@ -60,8 +60,9 @@ window.bench = (() => {
   }
 
   async function put(row, column, value) {
-    const told = await ask("/bench", { sample_id: row.sample_id, column, value });
+    const told = await ask("/bench", { file: sheet.file, sample_id: row.sample_id, column, value, was: row[column] });
     if (!told) { return false; }
+    if (told.value !== undefined) { row[column] = told.value; }
     say(told.kept ? `${row.sample_id} ${column} ${value || "-"}: ${told.words}` : told.words);
     if (told.kept) { row[column] = value; }
     return told.kept;

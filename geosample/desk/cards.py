@@ -65,6 +65,8 @@ CARDS = {
         Card("record", ("record",), ("date", "zones", "set", "rules"), ("treat",), ("treatments",)),
     )
 }
+REHEARSAL = Card("rehearse", ("rehearse",), ("points", "holes", "surfaces", "border"), ("ground",))
+"""What the plan's card plays on request: it stores nothing, and takes the plan's own answers."""
 _DESK_OWN = {"as_json", "more", "out", "units", "picture", "csv_file", "force"}
 """What the desk answers itself: where files go, the units of the page, and what would be written beside."""
 _OUT = {"sheets": "{}", "density": "{}", "treat": "{}", "map": "{}/map.html"}

@@ -22,6 +22,7 @@ const desk = (() => {
   const say = (text) => { find("#spoken").textContent = text || ""; };
   const make = (tag, text, looks) => { const node = document.createElement(tag); node.textContent = text || ""; node.className = looks || ""; return node; };
   const card_of = (step) => find(`#card-${step}`);
+  const seen = () => state && { survey: state.survey, visit: state.visit, drawn: state.drawn };
   const open_step = () => { const head = find(".head[aria-expanded=true]"); return head && head.closest(".card").dataset.step; };
 
   async function ask(path, body) {
@@ -53,6 +54,18 @@ const desk = (() => {
       } else {
         table = null;
         if (line) { box.append(make("p", line)); }
+      }
+    }
+  }
+
+  // What was typed outlives the window's reload; else the fields say what the step was done with.
+  const typed_key = (step) => `typed ${state.survey} ${step}`;
+  function fill_answers() {
+    for (const [step, now] of Object.entries(state.steps)) {
+      const kept = JSON.parse(sessionStorage.getItem(typed_key(step)) || "null") || now.answers;
+      for (const field of all("[data-option]", card_of(step))) {
+        const value = kept[field.dataset.option];
+        if (value !== undefined && field.type === "checkbox") { field.checked = value === "on"; } else if (value !== undefined) { field.value = value; }
       }
     }
   }
@@ -143,7 +156,7 @@ const desk = (() => {
       find(".go", card).addEventListener("click", () => run(one.step, false));
       find(".force", card).addEventListener("click", () => run(one.step, true));
       find(".cancel", card).addEventListener("click", () => ask("/cancel", {}));
-      find(".undo", card).addEventListener("click", async () => { const told = await ask("/undo", { step: one.step }); say(told && told.words); look(); });
+      find(".undo", card).addEventListener("click", async () => { const told = await ask("/undo", { step: one.step, seen: seen() }); if (told) { say(told.words); } look(); });
       card.addEventListener("input", () => later(one.step));
       card.addEventListener("change", () => later(one.step));
       if (localStorage.getItem(`hint-${one.step}`)) { find(".hint", card).hidden = true; }
@@ -169,6 +182,7 @@ const desk = (() => {
     clearTimeout(timer);
     timer = setTimeout(async () => {
       const body = { step, answers: answers(step) };
+      if (state) { sessionStorage.setItem(typed_key(step), JSON.stringify(body.answers)); }
       const lines = await ask("/line", body);
       if (lines) { find(".line code", card_of(step)).textContent = lines.join("\n"); }
       if ((step === "plan" || step === "treat") && open_step() === step) { draft(body); }
@@ -217,8 +231,8 @@ const desk = (() => {
   }
 
   async function run(step, force) {
-    const told = await ask("/run", { step, answers: answers(step), force });
-    if (told && told.words) { say(told.words); }
+    const told = await ask("/run", { step, answers: answers(step), force, seen: seen() });
+    if (!told || told.words) { say((told && told.words) || find("#spoken").textContent); look(); return; }
     find(".got-it", card_of(step)).click();
     say("");
     draw_draft(null);
@@ -364,9 +378,9 @@ const desk = (() => {
     for (const [step, now] of Object.entries(told.steps)) { show_card(step, now); }
     const { sheets, ...seen } = told.drawn;
     const key = JSON.stringify([told.survey, told.visit, told.units, seen]);
-    if (told.wrong) { say(told.wrong); }
+    if (told.wrong) { say(told.wrong); } else if (was && was.wrong && find("#spoken").textContent === was.wrong) { say(""); }
     if (key !== drawn && !told.running) {
-      if (was && was.survey === told.survey && !was.running && drawn) { say(words.changed); }
+      if (was && drawn && !was.running && !told.wrong) { say_changed(was, told); }
       const same = was && was.survey === told.survey && was.drawn.ground === told.drawn.ground;
       const on = the_map();
       view = same && on ? [on.map.getCenter(), on.map.getZoom()] : null;
@@ -376,7 +390,17 @@ const desk = (() => {
       find("#wait").textContent = words.running;
       frame.src = `/map?${Date.now()}`;
     }
+    if (!was || was.survey !== told.survey) { fill_answers(); }
     if (!open_step()) { first_open(); }
+  }
+
+  const title_of = (step) => given.cards.find((one) => one.step === step).title;
+  let turned = false;  // by this window itself
+  function say_changed(was, told) {
+    if (turned) { turned = false; return; }
+    const steps = Object.keys(told.drawn).filter((step) => was.drawn[step] !== told.drawn[step]).map(title_of);
+    if (was.survey !== told.survey || was.visit !== told.visit) { say(words.turned.replace("{visit}", told.visit || "-").replace("{survey}", told.survey)); }
+    else if (steps.length) { say(words.changed.replace("{steps}", steps.join(", "))); }
   }
 
   // The first step that waits to be done opens by itself, once.
@@ -448,7 +472,8 @@ const desk = (() => {
 
   async function move(change) {
     const told = await ask("/switch", { survey: state.survey, visit: state.visit, units: state.units, ...change });
-    if (told) { look(); }
+    turned = Boolean(told);
+    if (told) { say(""); look(); }
   }
 
   function bind() {

@@ -30,6 +30,8 @@ if TYPE_CHECKING:
 
 PICTURE = "not_recognised.png"
 _STAGES = ("ground", "design", "sheets", "counts", "estimate", "density", "treat", "webmap")
+WROTE: dict[str, str] = {}
+"""Layers that the running job writes, each with its mark before: what another program writes meanwhile is not ours."""
 _EVIDENCE: dict[tuple[Any, ...], Evidence] = {}
 """What the last draft of zones rested on, by the survey's state: a slider asks for many drafts of the same."""
 
@@ -95,6 +97,12 @@ def _hash(parts: Sequence[Any]) -> str:
     return hashlib.sha256(json.dumps(parts).encode()).hexdigest()[:16]
 
 
+def note_writes(marks: Mapping[str, str]) -> dict[str, str]:
+    """Note what is about to be written, and return all that the running job has."""
+    WROTE.update({layer: mark for layer, mark in marks.items() if layer not in WROTE})
+    return dict(WROTE)
+
+
 def run(survey: str, lines: Sequence[Sequence[str]], before: str, out: str) -> dict[str, Any]:
     """Run commands on a survey, one after the other; when one fails the survey is as it was before the first.
 
@@ -109,27 +117,28 @@ def run(survey: str, lines: Sequence[Sequence[str]], before: str, out: str) -> d
     -------
     dict
         ``said`` and ``rest``, lines of the answer; or ``problems``, lines of what is wrong, with ``labels`` that were
-        not recognised; and ``layers``, those that were changed, each with its mark.
+        not recognised and ``kept``, layers of ours that another program changed since; ``layers``, those that were
+        written, each with its mark; and ``alone``, whether nobody else wrote to them meanwhile.
     """
     from geosample.survey.reading import list_changes
 
     place = Path(survey)
-    marks = list_changes(place)
+    ours: dict[str, str] = {}
     said: list[str] = []
     rest: list[str] = []
     for words in lines:
         try:
             told, _, more = hear(load_command(words[0]), list(words[1:]))
         except Exception as error:  # whatever it was, the survey goes back and the page tells it
-            undo(survey, before, list(_changed(marks, list_changes(place))))
-            return _tell_failure(error, words, Path(out))
+            return {"kept": roll_back(survey, before, dict(WROTE), ours), **_tell_failure(error, words, Path(out))}
         said += [*([""] if said else []), *told]
         rest += more
-    return {"said": fold(said), "rest": fold(rest), "layers": _changed(marks, list_changes(place))}
-
-
-def _changed(old: Mapping[str, str], new: Mapping[str, str]) -> dict[str, str]:
-    return {layer: new.get(layer, "") for layer in {**old, **new} if old.get(layer) != new.get(layer)}
+        now = list_changes(place)
+        ours = {layer: now.get(layer, "") for layer in WROTE}
+    base = list_changes(Path(before)) if before else {}
+    alone = all(mark == base.get(layer, "") for layer, mark in WROTE.items())
+    changed = {layer: mark for layer, mark in ours.items() if mark != base.get(layer, "")}
+    return {"said": fold(said), "rest": fold(rest), "layers": changed, "alone": alone}
 
 
 def _tell_failure(error: Exception, words: Sequence[str], out: Path) -> dict[str, Any]:
@@ -158,17 +167,10 @@ def _name_labels(error: UnknownKindsError, out: Path) -> list[dict[str, Any]]:
 
 
 def keep_before(survey: str, before: str) -> None:
-    """Keep the state of a survey, whole or not at all, so that what a step replaces can be had back once."""
-    from geosample.survey.reading import DOOR
-    from geosample.survey.writing import copy_state
+    """Keep the state of a survey, so that what a step replaces can be had back once."""
+    from geosample.survey.writing import keep_copy
 
-    place = Path(before)
-    place.parent.mkdir(parents=True, exist_ok=True)
-    fresh = place.with_suffix(".part")
-    fresh.unlink(missing_ok=True)
-    with DOOR:
-        copy_state(Path(survey), fresh)
-    fresh.replace(place)
+    keep_copy(Path(survey), Path(before))
 
 
 def undo(survey: str, before: str, layers: Sequence[str]) -> None:
@@ -191,19 +193,33 @@ def restore(survey: str, before: str, layers: Mapping[str, str]) -> bool:
     from geosample.survey.reading import list_changes
 
     now = list_changes(Path(survey))
-    if any(now.get(layer, "") != mark for layer, mark in layers.items()):
+    if any(now.get(layer, "") != mark for layer, mark in layers.items()) or (not before and set(now) - set(layers)):
         return False
     undo(survey, before, list(layers))
     return True
 
 
-def roll_back(survey: str, before: str) -> None:
-    """Put back all that differs from the state before: after a step that was cancelled or crashed half-way."""
+def roll_back(survey: str, before: str, wrote: Mapping[str, str], ours: Mapping[str, str] | None = None) -> list[str]:
+    """Put back the layers that a step wrote before it was stopped, and return those that hold others' work too.
+
+    Parameters
+    ----------
+    survey, before : str
+        The survey file, and its state before the step; empty where there was no survey.
+    wrote : mapping of str to str
+        The layers the step was about to write, each with its mark just before.
+    ours : mapping of str to str, optional
+        Their marks when the step's last command ended; what differs from it was written by another program since.
+    """
     from geosample.survey.reading import list_changes
 
-    place = Path(survey)
-    if place.exists():
-        undo(survey, before, list(_changed(list_changes(Path(before)), list_changes(place))) if before else [])
+    now, base = list_changes(Path(survey)), list_changes(Path(before)) if before else {}
+    changed = [layer for layer in wrote if now.get(layer, "") != base.get(layer, "")]
+    mixed = {layer for layer in changed if wrote[layer] != base.get(layer, "")}
+    mixed |= {layer for layer, mark in (ours or {}).items() if now.get(layer, "") != mark}
+    if before or (changed and not mixed and not set(now) - set(wrote)):
+        undo(survey, before, [layer for layer in changed if layer not in mixed])
+    return sorted(mixed)
 
 
 def draw_page(survey: str, visit: str, units: str) -> str:

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 import waitress
 from flask import Flask, Response, abort, jsonify, render_template_string, request, send_file
 
-from geosample.desk.cards import CARDS, Card, list_questions, show_line
+from geosample.desk.cards import CARDS, REHEARSAL, Card, list_questions, show_line
 from geosample.desk.guard import Guard
 from geosample.desk.jobs import PICTURE
 from geosample.desk.work import BUSY_S, Bench, Desk, Facts, plain_name
@@ -51,11 +51,15 @@ def make_app(desk: Desk, guard: Guard, close: Callable[[], None]) -> Flask:  # n
         return benches[key]
 
     def card_of(given: Facts) -> Card:
-        return CARDS.get(given.get("step", "")) or abort(400)
+        return {**CARDS, REHEARSAL.step: REHEARSAL}.get(given.get("step", "")) or abort(400)
 
     def given() -> Facts:
         body = request.get_json(silent=True)
         return body if isinstance(body, dict) else abort(400)
+
+    def check_seen(body: Facts) -> None:
+        if told := desk.check_seen(card_of(body), body.get("seen")):
+            raise Failed(told)
 
     @app.post("/enter")
     def enter() -> Response:
@@ -126,6 +130,7 @@ def make_app(desk: Desk, guard: Guard, close: Callable[[], None]) -> Flask:  # n
     @app.post("/run")
     def run() -> Response:
         body = given()
+        check_seen(body)
         started = desk.start_run(card_of(body), body.get("answers", {}), force=body.get("force") is True)
         return jsonify({"started": started, "words": "" if started else PHRASES["busy"]})
 
@@ -136,7 +141,9 @@ def make_app(desk: Desk, guard: Guard, close: Callable[[], None]) -> Flask:  # n
 
     @app.post("/undo")
     def undo() -> Response:
-        return jsonify({"words": desk.undo(card_of(given()).step)})
+        body = given()
+        check_seen(body)
+        return jsonify({"words": desk.undo(card_of(body).step)})
 
     @app.post("/draft")
     def draft() -> Response:
@@ -176,8 +183,11 @@ def make_app(desk: Desk, guard: Guard, close: Callable[[], None]) -> Flask:  # n
     @app.post("/bench")
     def type_bench() -> Response:
         body = given()
-        kept = bench().put(*(str(body.get(name, "")) for name in ("sample_id", "column", "value")))
-        return jsonify({"kept": kept, "words": PHRASES["saved" if kept else "bad_value"]})
+        sheet = bench()
+        if body.get("file", sheet.name) != sheet.name:
+            raise Failed(PHRASES["other_sheet"])
+        sample_id, column, value = (str(body.get(name, "")) for name in ("sample_id", "column", "value"))
+        return jsonify(sheet.put(sample_id, column, value, was=body.get("was")))
 
     @app.post("/close")
     def shut() -> Response:

@@ -13,7 +13,7 @@ from typing import Any
 
 from flask import abort
 
-from geosample.desk.cards import CARDS, Card, list_questions, write_words
+from geosample.desk.cards import CARDS, REHEARSAL, Card, list_questions, write_words
 from geosample.desk.jobs import PICTURE
 from geosample.desk.worker import Failed, Gone, Worker
 from geosample.errors import GeosampleError
@@ -103,7 +103,7 @@ class Desk:
     def switch(self, survey: str, visit: str, units: str) -> None:
         """Open another survey of the folder, or show another visit, or other units."""
         if survey != self.survey:
-            self.survey, visit = survey, ""
+            self.survey, visit, self._facts = survey, "", {}
             self._load()
         self.visit, self.units, self._seen = visit, units, ()
 
@@ -154,7 +154,7 @@ class Desk:
         try:
             (self.folder / self.out).mkdir(exist_ok=True)
             told = self._do_lines(card, lines)
-            entry |= told if "problems" in told else {**told, **self._note(card, answers, began)}
+            entry |= told if "problems" in told else {**self._note(card, answers, began), **told}
         except Gone:
             entry["problems"] = [PHRASES["crashed"]]
         except (Failed, OSError, GeosampleError) as error:
@@ -175,17 +175,21 @@ class Desk:
             if self._cancelled:
                 return {"problems": [PHRASES["cancelled"]]}
             told: Facts = self.worker.do("run", survey=self.survey, lines=lines, before=before, out=self.out)
-        except Gone:
+        except Gone as gone:
             self._may_cancel = False
             told = {"problems": [PHRASES["cancelled" if self._cancelled else "crashed"]]}
             if kept:
-                self._roll_back(before, told["problems"])
+                told["kept"] = self._roll_back(before, gone.wrote, told["problems"])
         finally:
             self._may_cancel = False
-        return {**told, "before": before}
+        if told.pop("kept", None):
+            told["problems"].append(PHRASES["mixed"].format(before=before))
+        return {**told, "before": before, "undo": told.pop("alone", False)}
 
     def _note(self, card: Card, answers: Facts, began: datetime.datetime) -> Facts:
         """Return when a step was done and from what, by which it is later seen whether it still holds."""
+        if card.step == "plan":
+            self.visit = str(answers.get("visit", ""))
         facts = self._look()
         return {
             "when": began.isoformat(timespec="seconds"),
@@ -195,14 +199,14 @@ class Desk:
             "names": answers.get("files", []),
             "answers": answers,
             "files": self._list_made(began.timestamp()),
-            "undo": True,
         }
 
-    def _roll_back(self, before: str, problems: list[str]) -> None:
+    def _roll_back(self, before: str, wrote: Facts, problems: list[str]) -> list[str]:
         try:
-            self.worker.do("roll_back", survey=self.survey, before=before)
+            return list(self.worker.do("roll_back", survey=self.survey, before=before, wrote=wrote))
         except (Gone, Failed):
             problems.append(PHRASES["not_rolled_back"].format(before=before))
+            return []
 
     def _list_made(self, since: float) -> list[str]:
         place = self.folder / self.out
@@ -231,15 +235,16 @@ class Desk:
     def _look(self, wait_s: float = -1) -> Facts:
         """Return what the survey holds now; while the worker is busy, what it held when last looked at."""
         if not self.path.exists():
-            blank = dict.fromkeys(CARDS, "")
-            self._facts = {"course": "", "visits": [], "visit": "", "codes": blank, "changed": blank, "holes": []}
+            self._facts = dict(_NOTHING)
             return self._facts
-        state = self.path.stat()
-        seen = (self.survey, self.visit, state.st_mtime_ns, state.st_size)
+        beside = self.path.with_name(f"{self.survey}-wal")  # where a desktop GIS writes first
+        states = [file.stat() for file in (self.path, beside) if file.exists()]
+        seen = (self.survey, self.visit, *((state.st_mtime_ns, state.st_size) for state in states))
         if seen != self._seen:
             found = self.worker.do("describe", wait_s=wait_s, survey=self.survey, visit=self.visit)
             if found is not None:
-                self._seen, self._facts = seen, found
+                self.visit = found["visit"]  # a visit made elsewhere does not turn the page
+                self._seen, self._facts = (self.survey, self.visit, *seen[2:]), found
                 return dict(found)
         return self._facts
 
@@ -250,8 +255,8 @@ class Desk:
             wrong = ""
         except Gone:
             facts, wrong = self._facts, PHRASES["crashed"]
-        except Failed as error:
-            facts, wrong = {}, str(error)
+        except Failed as error:  # another program holds the file: what was seen last stands meanwhile
+            facts, wrong = self._facts, str(error)
         facts = facts or _NOTHING
         return {
             "survey": self.survey,
@@ -262,9 +267,31 @@ class Desk:
             "talk": self.worker.talk[-1:] if self.running else [],
             "wrong": wrong,
             **{name: facts[name] for name in ("course", "visits", "visit", "holes")},
+            "rehearsal": self._tell_rehearsal(),
             "drawn": facts["codes"],
             "steps": {step: self._tell_step(card, facts) for step, card in CARDS.items()},
         }
+
+    def _tell_rehearsal(self) -> Facts:
+        entry = self.said.get(REHEARSAL.step, {})
+        return {name: entry.get(name, []) for name in ("said", "rest", "problems")}
+
+    def check_seen(self, card: Card, seen: Any) -> str:
+        """Return what to say when a page asks for work on what it no longer shows; empty when it shows what there is.
+
+        Parameters
+        ----------
+        seen : dict
+            The survey, the visit and the codes of the steps (``drawn``) that the page shows; None where it says none.
+        """
+        if not isinstance(seen, dict):
+            return ""
+        now = self.tell()
+        if (seen.get("survey"), seen.get("visit")) != (now["survey"], now["visit"]):
+            return PHRASES["other_shown"].format(visit=now["visit"] or "-", survey=now["survey"])
+        was = seen.get("drawn", {})
+        changed = [step for step in (*card.needs, card.step) if step in CARDS and was.get(step) != now["drawn"][step]]
+        return PHRASES["look_again"].format(steps=join_steps(changed)) if changed else ""
 
     def _tell_step(self, card: Card, facts: Facts) -> Facts:
         codes, entry = facts["codes"], self.said.get(card.step, {})
@@ -286,7 +313,7 @@ class Desk:
             "said": entry.get("said", []) if ours else [],
             "rest": entry.get("rest", []) if ours else [],
             "files": entry.get("files", []) if ours else [],
-            "answers": entry.get("answers", {}),
+            "answers": entry.get("answers", {}) if ours else {},
             "undo": bool(ours and entry.get("undo")),
             "problems": entry.get("problems", []),
             "labels": entry.get("labels", []),
@@ -311,11 +338,15 @@ class Bench:
         self.rows: list[list[str]] = sheet["rows"]
         self.name = f"typed_{plain_name(sheet['name'])}.csv"
         self.path = desk.folder / "dropped" / self.name
-        if self.path.exists():
-            self._go_on()
+        self._read_at = 0
+        self._go_on()
 
     def _go_on(self) -> None:
-        """Take up what was typed before, where it is of the same plan."""
+        """Take up what was typed before or elsewhere, where it is of the same plan."""
+        written = self.path.stat().st_mtime_ns if self.path.exists() else 0
+        if written == self._read_at:
+            return
+        self._read_at = written
         with self.path.open(encoding="utf-8-sig", newline="") as file:
             typed = list(csv.reader(file))
         place = self.columns.index("sample_id")
@@ -323,25 +354,38 @@ class Bench:
             known = {(row[0], row[place]): row for row in typed[1:]}
             self.rows = [known.get((row[0], row[place]), row) for row in self.rows]
 
-    def put(self, sample_id: str, column: str, value: str) -> bool:
-        """Write one value; False where it is none. It is on disk when this returns."""
+    def put(self, sample_id: str, column: str, value: str, was: str | None = None) -> Facts:
+        """Write one value, which is on disk when this returns; say whether it was kept, and what stands there.
+
+        Parameters
+        ----------
+        was : str, optional
+            What the page showed there: where another window wrote something else, that stays.
+        """
         fits = {"status": value in _FATES, "none_found": value in {"", "yes"}}
         allowed = fits.get(column, column in self.stages and re.fullmatch(r"\d{0,5}", value) is not None)
         if not allowed:
-            return False
+            return {"kept": False, "words": PHRASES["bad_value"]}
         import pandas as pd
 
         with self.lock:
+            self._go_on()
             place, at = self.columns.index("sample_id"), self.columns.index(column)
             for row in self.rows:
                 if row[place] == sample_id:
+                    if was is not None and row[at] not in {was, value}:
+                        told = PHRASES["typed_elsewhere"].format(value=row[at] or "-", bag=sample_id, column=column)
+                        return {"kept": False, "words": told, "value": row[at]}
                     row[at] = value
                     save_file(self.path, write_csv(pd.DataFrame(self.rows, columns=self.columns), encoding="utf-8-sig"))
-                    return True
-        return False
+                    self._read_at = self.path.stat().st_mtime_ns
+                    return {"kept": True, "words": PHRASES["saved"]}
+        return {"kept": False, "words": PHRASES["bad_value"]}
 
     def tell(self) -> Facts:
         """Return what the page shows: a row a bag with what was typed."""
+        with self.lock:
+            self._go_on()
         shown = ["sample_id", "batch", "role", "status", "none_found", *self.stages]
         at = [self.columns.index(name) for name in shown]
         return {

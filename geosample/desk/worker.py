@@ -19,7 +19,17 @@ GRACE_S = 3.0
 
 
 class Gone(Exception):  # noqa: N818 - not an error of the user's
-    """The process ended in the middle of a job: it was cancelled, or it crashed."""
+    """The process ended in the middle of a job: it was cancelled, or it crashed.
+
+    Parameters
+    ----------
+    wrote : dict of str to str
+        The layers the job had written or was about to, each with its mark before.
+    """
+
+    def __init__(self, wrote: dict[str, str]) -> None:
+        super().__init__()
+        self.wrote = wrote
 
 
 class Failed(Exception):  # noqa: N818
@@ -71,7 +81,7 @@ class Worker:
             if not got:
                 return None
             line = self._ensure()
-            self.talk = []
+            self.talk, wrote = [], {}
             try:
                 line.send((job, given))
                 while True:
@@ -80,10 +90,13 @@ class Worker:
                         return value
                     if kind == "failed":
                         raise Failed(value)
-                    self.talk.append(value)
+                    if kind == "writes":
+                        wrote = value
+                    else:
+                        self.talk.append(value)
             except (EOFError, OSError) as error:
                 self._forget()
-                raise Gone from error
+                raise Gone(wrote) from error
 
     def end(self) -> None:
         """End the process: a stage puts its things away first, if it does so soon."""
@@ -136,14 +149,17 @@ def serve(line: Connection, folder: str) -> None:
     from geosample.cli import tell_error
     from geosample.desk import jobs
     from geosample.errors import list_problems
+    from geosample.survey.reading import WATCHERS
 
     jobs.load_libraries()
+    WATCHERS.append(lambda marks: line.send(("writes", jobs.note_writes(marks))))
     with contextlib.redirect_stderr(_Talk(line)):
         while True:
             try:
                 job, given = line.recv()
             except EOFError:
                 return
+            jobs.WROTE.clear()
             try:
                 told = ("done", getattr(jobs, job)(**given))
             except Exception as error:  # told on the page; the process goes on

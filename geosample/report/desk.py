@@ -13,7 +13,8 @@ ENTRY = """<!DOCTYPE html>
 <button>Open the desk</button></form><script>document.forms[0].submit()</script></body></html>
 """
 ENTERED = """<!DOCTYPE html>
-<html lang="en"><meta charset="utf-8"><title>geosample desk</title><meta http-equiv="refresh" content="0; url=/">
+<html lang="en"><meta charset="utf-8"><title>geosample desk</title><link rel="icon" href="data:,">
+<meta http-equiv="refresh" content="0; url=/">
 <a href="/">Go on to the desk</a></html>
 """
 TITLES = {
@@ -53,7 +54,14 @@ PHRASES = {
     "busy": "Another piece of work is still running; this one waits for it.",
     "undone": "Undone: the survey is as it was before this step.",
     "not_undone": "Not undone: this step's results were changed since by other work, which would be lost.",
-    "changed": "The survey was changed by another program or window; the page shows it now.",
+    "changed": "Changed by another window or program: {steps}. The page shows it now; what you typed is still here.",
+    "turned": "Another window turned the desk to visit {visit} of {survey}.",
+    "other_shown": "Another window turned the desk to visit {visit} of {survey}: look at it, then press again.",
+    "look_again": "Another window or program just changed: {steps}. Look at it, then press again.",
+    "mixed": "Another program wrote to the survey meanwhile, so part of this step stays. Before it: {before}",
+    "typed_elsewhere": "{bag} {column}: another window wrote {value} there, which stays. Type again to change it.",
+    "other_sheet": "The plan was changed, and with it the sheet. Go back to the map and open the sheet again; what was "
+    "typed is kept.",
     "closed": "The desk is closed. You can close this window.",
     "lost": "The desk does not answer. Start it again with: geosample desk",
     "saved": "saved",

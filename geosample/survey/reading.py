@@ -30,6 +30,8 @@ LOCK_WAIT_S = 5.0
 """How long a reader waits for another program that holds the file for itself: as long as most programs do."""
 STAND_INS: dict[Path, Callable[[], Path]] = {}
 """Files this process is changing: each with what makes a copy of its committed state, to be read in its place."""
+WATCHERS: list[Callable[[dict[str, str]], None]] = []
+"""Who is told of each change before it is committed: the layers it writes, each with when it was last changed."""
 
 
 @contextmanager

@@ -34,6 +34,7 @@ from geosample.survey.layers import LAYERS, LAYOUT, MARKED, RESULTS, shape_frame
 from geosample.survey.reading import (
     DOOR,
     STAND_INS,
+    WATCHERS,
     Where,
     check_layout,
     empty_layer,
@@ -506,6 +507,7 @@ def start_change(path: Path) -> Iterator[Change]:
             yield change
             if change.frames:
                 change.note_layout()
+                _tell_watchers(change)
                 _make_file(path, place, change)
             return
         check_layout(path)
@@ -519,9 +521,18 @@ def start_change(path: Path) -> Iterator[Change]:
                     scratch = folder / "fresh.gpkg"
                     write_frames(scratch, change.frames, change.descriptions)
                     change.settle(scratch)
+                    _tell_watchers(change)
                     put_layers(connection, scratch, change.wheres)
                     if not commit(connection):
                         _go_round_reader(path, place, connection, scratch, change)
+
+
+def _tell_watchers(change: Change) -> None:
+    marks: dict[str, str] = {}
+    if WATCHERS and change.connection is not None:
+        marks = dict(change.connection.execute("SELECT table_name, last_change FROM main.gpkg_contents"))
+    for watch in WATCHERS:
+        watch({layer: marks.get(layer, "") for layer in change.wheres})
 
 
 @contextmanager
@@ -574,9 +585,27 @@ def _stand_in(place: Path, copy: Path) -> Iterator[None]:
 
 def copy_state(place: Path, copy: Path) -> None:
     """Copy the committed state of a file as SQLite sees it, journals and all, into one plain file."""
-    with closing(sqlite3.connect(place)) as source, closing(sqlite3.connect(copy)) as target:
+    with closing(sqlite3.connect(place, timeout=READER_WAIT_S)) as source, closing(sqlite3.connect(copy)) as target:
+        source.execute("BEGIN")
+        source.execute("SELECT 1 FROM sqlite_master").fetchone()  # backup alone waits without end for who holds it
         source.backup(target)
         target.execute("PRAGMA journal_mode = DELETE")
+
+
+def keep_copy(path: Path, copy: Path) -> None:
+    """Keep the state of a survey in a file of its own, whole or not at all.
+
+    Raises
+    ------
+    SurveyError
+        When another program holds the survey for itself, or there is no room.
+    """
+    with _told_in_words(path), DOOR:
+        copy.parent.mkdir(parents=True, exist_ok=True)
+        fresh = copy.with_suffix(".part")
+        fresh.unlink(missing_ok=True)
+        copy_state(path, fresh)
+        fresh.replace(copy)
 
 
 def commit(connection: sqlite3.Connection) -> bool:
