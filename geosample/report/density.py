@@ -156,8 +156,9 @@ def _tell_scores(worth: Mapping[str, Any], units: Units) -> list[str]:
     holds = ", ".join(f"{percent(float(level))} held {percent(share)}" for level, share in worth["holds"].items())
     blocks = worth.get("blocks")
     lines = [
-        *show_table(["each count foretold from the others", "log score", "CRPS (mean miss)"], rows),
-        f"(lower is better in both; intervals foretold to hold {holds} of the counts)",
+        *show_table(["each count foretold from the others", "log score", "mean miss (CRPS)"], rows),
+        f"(Both: how far off the chances foretold were, lower is better. Intervals foretold to hold {holds} of the "
+        "counts.)",
     ]
     if blocks:
         own, flat = (blocks["log_score"][way] for way in ("map", "average"))

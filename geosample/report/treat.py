@@ -48,8 +48,8 @@ _BASIS = {
     "averages, the map adds nothing": "The map adds nothing to plain averages",
 }
 _REASONS = {
-    "above": "above the line",
-    "risky": "below the line, but risky",
+    "above": "above the threshold",
+    "risky": "below it, but risky",
     "no_plug": "no plug here: by ground like it",
     "check": "to see what treatment did",
 }
@@ -102,7 +102,11 @@ def tell_plan_more(zones: Zones, units: Units) -> list[str]:
         )
         for zone in zones.zones.itertuples()
     ]
-    table = ["", *show_table(heads, rows), ""] if rows else [""]
+    legend = (
+        f"Between: {_INTERVAL}. Saves: what treating an acre saves on average, in acres of needless treatment, a miss "
+        f"at {zones.settings.miss_cost:g}."
+    )
+    table = ["", *show_table(heads, rows), legend, ""] if rows else [""]
     cautions = ["Before anything is applied:", *number_cautions()]
     sources = ["Sources and how sure:", *(f"- {line}" for line in tell_sources(zones, units))]
     said = set(tell_plan(zones, units))
