@@ -266,7 +266,8 @@ def _tell_not_known(story: Story) -> Markup:
     if unknown_m2 > 0:
         parts.append(
             Markup(
-                "{} of the {} mapped ({}) is not known: the counts say too little of it. Crossed in grey, not clean."
+                "{} of the {} mapped ({}) is not known: the counts say too little of it. Crossed out, not clean: the "
+                "colour there goes by ground like it."
             ).format(area(unknown_m2), area(mapped_m2), percent(unknown_m2 / mapped_m2))
         )
     if story.uncounted:

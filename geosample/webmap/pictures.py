@@ -39,7 +39,7 @@ MOST_PIXELS = 4_000_000
 _MARGIN_PX = 2
 # Two million pixels as JPEG are about 1 MB: half a metre over a hole or two, a metre over a course (P).
 MOST_AERIAL_PIXELS = 2_000_000
-# Light and dark, crossed: never a colour of the scales, never a clean look.
+# Crossed, light and dark, over the colour of what is expected there: never a clean look.
 UNKNOWN = (GREYS[1], GREYS[4])
 CHANCE_EDGES = (0.0, 0.1, 0.25, 0.5, 0.75, 0.9, 1.0)
 _CLASSES = 6
@@ -74,7 +74,7 @@ class Picture:
     swatches : tuple of Swatch
         Its classes, the lowest first.
     unknown_m2 : float
-        The ground the counts say too little of, m².
+        Of all that ground, what the counts say too little of, m²: crossed out.
     threshold_per_m2 : float, optional
         Of a chance: to be above it, insects per m².
     """
@@ -286,7 +286,6 @@ def _round_edges(values: np.ndarray, density_map: DensityMap, units: Units) -> n
 def _draw_scale(
     density_map: DensityMap, grid: PixelGrid, values: np.ndarray, edges: np.ndarray, palette: tuple[str, ...]
 ) -> Picture:
-    # The middle greys of the scales' dark end stay apart from the not-known grey by lightness and hatching.
     ends = [*zip(edges, [*edges[1:], None], strict=True)]
     return paint(density_map, grid, np.digitize(values, edges[1:]), palette, ends, "per_m2")
 
@@ -299,7 +298,7 @@ def paint(
     ends: Sequence[tuple[float, float | None]],
     of: Literal["per_m2", "share"],
 ) -> Picture:
-    """Return a picture of the cells' classes, with ground not known well enough crossed out in grey.
+    """Return a picture of the cells' classes, crossed out where the ground is not known well enough.
 
     Parameters
     ----------
@@ -314,22 +313,27 @@ def paint(
     """
     last, cells = max(len(ends) - 1, 1), density_map.cells
     colours = [ramp(palette, 1 - place / last) for place in range(len(ends))]
-    shown = np.where(cells["known"].to_numpy(bool), classes + 1, 0)
+    known, area_m2 = cells["known"].to_numpy(bool), cells["area_m2"].to_numpy(float)
     row, column = np.nonzero(grid.cell >= 0)
-    inside = shown[grid.cell[row, column]]
+    inside = grid.cell[row, column]
+    crossed = np.where(known[inside], 0, _crosses(row, column))
     pixels = np.zeros(grid.cell.shape, dtype=np.uint8)
-    pixels[row, column] = np.where(inside > 0, inside, len(ends) + 1 + _crosses(row, column))
-    areas = np.bincount(shown, cells["area_m2"], minlength=len(ends) + 1)
+    pixels[row, column] = np.where(crossed, len(ends) + crossed, classes[inside] + 1)
+    areas = np.bincount(classes, area_m2, minlength=len(ends))
     swatches = tuple(
         Swatch(colour, float(low), None if high is None else float(high), float(area))
-        for colour, (low, high), area in zip(colours, ends, areas[1:], strict=True)
+        for colour, (low, high), area in zip(colours, ends, areas, strict=True)
     )
-    return Picture(_write_png(pixels, [*colours, *UNKNOWN]), of, swatches, float(areas[0]))
+    return Picture(_write_png(pixels, [*colours, *UNKNOWN]), of, swatches, float(area_m2[~known].sum()))
 
 
-def _crosses(row: np.ndarray, column: np.ndarray, every_px: int = 9) -> np.ndarray:
-    """Return which pixels lie on crossing lines, for ground that is not known; stripes are the zones' own look."""
-    return np.asarray(((row + column) % every_px < every_px // 3) | ((row - column) % every_px < every_px // 3))
+def _crosses(row: np.ndarray, column: np.ndarray, every_px: int = 8) -> np.ndarray:
+    """Return 1 on the light side of crossing lines, 2 on their dark side and 0 between them, for ground not known.
+
+    Two tones are seen on light and on dark colours; stripes one way are the zones' own look.
+    """
+    ways = np.stack([(row + column) % every_px, (row - column) % every_px])
+    return np.asarray(np.where((ways == 0).any(axis=0), 2, (ways == 1).any(axis=0)))
 
 
 def _write_png(classes: np.ndarray, colours: list[str]) -> str:
