@@ -69,6 +69,70 @@ def one_hole() -> list[tuple[shapely.Geometry, dict[str, Any]]]:
     ]
 
 
+def osm(*features: tuple[shapely.Geometry, dict[str, Any]]) -> str:
+    """Return lines and outlines in metres about the site as an OpenStreetMap extract, a way each; points as nodes."""
+    nodes: dict[tuple[float, float], int] = {}
+    tagged: dict[int, str] = {}
+    ways = []
+    for shape, tags in features:
+        corners = shapely.get_coordinates(lonlat(shape)).round(9)
+        ids = [nodes.setdefault((lon, lat), len(nodes) + 1) for lon, lat in corners]
+        text = "".join(f'<tag k="{key}" v="{value}"/>' for key, value in tags.items())
+        if shape.geom_type == "Point":
+            tagged[ids[0]] = text
+        else:
+            refs = "".join(f'<nd ref="{one}"/>' for one in ids)
+            ways.append(f'<way id="{len(ways) + 1}" version="1">{refs}{text}</way>')
+    dots = [
+        f'<node id="{one}" lat="{lat:.9f}" lon="{lon:.9f}" version="1">{tagged.get(one, "")}</node>'
+        for (lon, lat), one in nodes.items()
+    ]
+    return f"<?xml version='1.0' encoding='UTF-8'?>\n<osm version=\"0.6\">\n{chr(10).join([*dots, *ways])}\n</osm>\n"
+
+
+def pbf(*features: tuple[shapely.Geometry, dict[str, str]]) -> bytes:
+    """Return outlines and lines in metres about the site as an extract in PBF, written by its published layout."""
+
+    def number(value: int) -> bytes:
+        low, rest = value & 0x7F, value >> 7
+        return bytes([low | 0x80]) + number(rest) if rest else bytes([low])
+
+    def field(key: int, value: int | bytes) -> bytes:
+        plain = isinstance(value, int)
+        return number(key * 8 + (0 if plain else 2)) + (number(value) if plain else number(len(value)) + value)
+
+    def packed(key: int, values: list[int], *, signed: bool = True) -> bytes:
+        coded = [(value << 1) ^ (value >> 63) if signed else value for value in values]
+        return field(key, b"".join(map(number, coded)))
+
+    def steps(values: list[int]) -> list[int]:
+        return [value - before for value, before in zip(values, [0, *values[:-1]], strict=True)]
+
+    words, ways, places = [b""], b"", []
+    for number_of_way, (shape, tags) in enumerate(features, start=1):
+        corners = np.round(shapely.get_coordinates(lonlat(shape)) * 1e7).astype(int)
+        closed = (corners[0] == corners[-1]).all()
+        ids = [len(places) + 1 + i for i in range(len(corners) - closed)]
+        places += corners[: len(ids)].tolist()
+        ids += ids[:1] if closed else []
+        keys = [len(words) + 2 * i for i in range(len(tags))]
+        words += [text.encode() for pair in tags.items() for text in pair]
+        tagged = packed(2, keys, signed=False) + packed(3, [key + 1 for key in keys], signed=False)
+        ways += field(3, field(1, number_of_way) + tagged + packed(8, steps(ids)))
+    lon, lat = (steps([place[axis] for place in places]) for axis in (0, 1))
+    dense = packed(1, [1] * len(places)) + packed(8, lat) + packed(9, lon)
+    table = field(1, b"".join(field(1, word) for word in words))
+    block = table + field(2, field(2, dense)) + field(2, ways)
+
+    def blob(kind: bytes, data: bytes) -> bytes:
+        body = field(1, data)
+        head = field(1, kind) + field(3, len(body))
+        return len(head).to_bytes(4, "big") + head + body
+
+    needs = field(4, b"OsmSchema-V0.6") + field(4, b"DenseNodes")
+    return blob(b"OSMHeader", needs) + blob(b"OSMData", block)
+
+
 def kml(body: str) -> str:
     head = '<?xml version="1.0" encoding="UTF-8"?>\n<kml xmlns="http://www.opengis.net/kml/2.2"><Document>'
     return f"{head}{body}</Document></kml>"

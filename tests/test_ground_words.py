@@ -7,7 +7,7 @@ from pathlib import Path
 import geopandas as gpd
 import pytest
 import shapely
-from ground_case import areas, disc, kml, lonlat, one_hole, placemark, said, write
+from ground_case import areas, disc, kml, lonlat, one_hole, osm, pbf, placemark, said, write
 
 from geosample.errors import GroundError
 from geosample.ground import read_ground
@@ -55,7 +55,7 @@ def test_openstreetmap_tags_and_hole_lines_are_understood(tmp_path: Path) -> Non
     ground = read_ground(write(tmp_path / "a.geojson", *shapes))
     assert ground.surfaces["surface_id"].tolist() == ["03-green-1", "04-green-1"]
     assert ground.obstacles["kind"].tolist() == ["bunker", "trees", "water"]
-    assert "given the nearest hole's" in said(ground)
+    assert "given that of the hole's line" in said(ground)
 
 
 def test_two_courses_in_one_file_keep_their_holes_apart(tmp_path: Path) -> None:
@@ -164,3 +164,67 @@ def test_names_that_speak_of_one_kind_are_offered_as_it_never_taken_for_it(tmp_p
     path = write(tmp_path / "a.geojson", *one_hole(), (disc(90, 0, 9), {"name": "Bunker 3 by the oak"}))
     with pytest.raises(GroundError, match='kinds="Bunker 3 by the oak=bunker"'):
         read_ground(path)
+
+
+def two_holes() -> list[tuple[shapely.Geometry, dict[str, str]]]:
+    """Return an extract of hole 1 going up and round a bend, and hole 2 beside it, as volunteers draw them: no numbers.
+
+    The first fairway's inner point lies nearer to hole 2's line, and hole 2's tee nearer to hole 1's green.
+    """
+    bend = shapely.LineString([(0, 0), (0, 200), (150, 330)])
+    first = shapely.union(shapely.box(-20, 30, 20, 190), shapely.buffer(shapely.LineString([(0, 190), (130, 310)]), 25))
+    return [
+        (first, {"golf": "fairway"}),
+        (shapely.box(75, 40, 115, 190), {"golf": "fairway"}),
+        (disc(150, 330, 12), {"golf": "green"}),
+        (disc(95, 20, 12), {"golf": "green"}),
+        (shapely.box(-4, -6, 4, 6), {"golf": "tee"}),
+        (shapely.box(120, 308, 132, 316), {"golf": "tee"}),
+        (bend, {"golf": "hole", "ref": "1"}),
+        (shapely.LineString([(126, 312), (95, 180), (95, 20)]), {"golf": "hole", "ref": "2"}),
+        (shapely.LineString([(-30, 0), (-30, 200), (-60, 200), (-30, 0)]), {"golf": "cartpath"}),
+        (disc(40, 100, 5), {"natural": "sand"}),
+        (shapely.Point(95, 20), {"golf": "pin", "ref": "2"}),
+        (disc(60, 60, 9), {"shop": "bakery"}),
+        (disc(900, 60, 9), {"natural": "water"}),
+    ]
+
+
+@pytest.mark.parametrize("ending", [".osm", ".osm.pbf", ".geojson"])
+def test_an_extracts_surfaces_have_the_hole_of_the_line_through_them(tmp_path: Path, ending: str) -> None:
+    path = tmp_path / f"course{ending}"
+    shapes = [one for one in two_holes() if ending != ".geojson" or "shop" not in one[1]]
+    if ending == ".geojson":
+        write(path, *shapes)
+    else:
+        path.write_bytes(
+            pbf(*(one for one in shapes if one[0].geom_type != "Point")) if "pbf" in ending else osm(*shapes).encode()
+        )
+    ground = read_ground(path)
+    assert ground.surfaces["surface_id"].tolist() == [
+        "01-green-1", "01-tee-1", "01-fairway-1", "02-green-1", "02-tee-1", "02-fairway-1"
+    ]  # fmt: skip
+    by_hole = ground.surfaces.set_index("surface_id").geometry
+    assert by_hole["01-fairway-1"].intersects(shapely.union_all(by_hole[["01-green-1"]].buffer(40)))
+    kinds = ground.obstacles["kind"].value_counts().to_dict()
+    told = {note.what: note for note in ground.notes}
+    if ending == ".geojson":
+        assert kinds == {"path": 1, "bunker": 1, "water": 1}
+        return
+    assert kinds == {"path": 1, "bunker": 1}  # the pond is 800 m from all golf
+    assert dict(told["not_of_course"].facts) == {"things": 2, "other": 1, "far": 1}
+    path_line = ground.obstacles[ground.obstacles["kind"] == "path"].geometry.iloc[0]
+    assert shapely.get_dimensions(path_line) == 1  # a loop of path encloses no path
+
+
+def test_an_extract_has_its_multipolygons_with_their_islands(tmp_path: Path) -> None:
+    outer, inner = disc(0, 0, 60), disc(0, 0, 20)
+    text = osm((outer, {}), (inner, {}))
+    members = "".join(f'<member type="way" ref="{n}" role="{role}"/>' for n, role in ((1, "outer"), (2, "inner")))
+    tags = '<tag k="type" v="multipolygon"/><tag k="golf" v="fairway"/>'
+    relation = f'<relation id="9" version="1">{members}{tags}</relation></osm>'
+    path = tmp_path / "a.osm"
+    path.write_text(text.replace("</osm>", relation), encoding="utf-8")
+    surfaces = read_ground(path).surfaces
+    assert surfaces["source"].tolist() == ["a.osm, relation 9"]
+    assert surfaces["area_m2"].to_numpy() == pytest.approx([outer.area - inner.area], rel=1e-4)

@@ -81,8 +81,9 @@ class HoleWidths(click.ParamType[dict[str, float]]):
 def ground_command(survey: Path, files: tuple[Path, ...], units: Units, **options: Any) -> Told:
     """Read the course's polygons into a survey file: kinds, holes, collars, overlaps settled.
 
-    FILE is any of GeoJSON (.geojson, .json), KML, KMZ, GeoPackage (.gpkg), Shapefile (.shp, or zipped),
-    FlatGeobuf (.fgb) and CSV with a column WKT; several at once are one course. What is not recognised is listed
+    FILE is any of GeoJSON (.geojson, .json), KML, KMZ, OpenStreetMap extract (.osm, .osm.pbf), GeoPackage (.gpkg),
+    Shapefile (.shp, or zipped), file geodatabase (.gdb, or zipped), FlatGeobuf (.fgb), GML, MapInfo (.tab, .mif) and
+    CSV with a column WKT; several at once are one course. What is not recognised is listed
     with the text for --kinds that settles it; it is left out only if you say so (LABEL=ignore). Overlaps go to the
     first of green, collar, tee, approach, fairway, rough; water, bunkers, paths and buildings are cut out of all.
     Points such as cups and pins are landmarks, not ground. With --out and no FILE the survey's ground is written out.

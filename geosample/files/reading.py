@@ -69,21 +69,35 @@ def parse_xml(path: Path, data: bytes) -> ET.Element:
     Raises
     ------
     FileError
+        When ``check_xml`` refuses it.
+    """
+    check_xml(path, data)
+    try:
+        return ET.fromstring(data)
+    except (ET.ParseError, LookupError, ValueError) as error:
+        raise FileError(_explain_xml(path, data, error)) from error
+
+
+def check_xml(path: Path, data: bytes) -> None:
+    """Refuse an XML document that is broken or may do harm, before anything is made of it.
+
+    Raises
+    ------
+    FileError
         When it declares a document type (the door for entity attacks; map files have no use for one), is cut
         short, or is not well-formed.
     """
     try:
         _refuse_document_type(path, data)
-        return ET.fromstring(data)
     except FileError:
         raise
-    except (ET.ParseError, expat.ExpatError, LookupError, ValueError) as error:
+    except (expat.ExpatError, LookupError, ValueError) as error:
         raise FileError(_explain_xml(path, data, error)) from error
 
 
 def _refuse_document_type(path: Path, data: bytes) -> None:
     def refuse(*_: object) -> None:
-        remedy = "export the file again as KML or GPX"
+        remedy = "export the file again"
         raise FileError(Problem(str(path), "a document type declaration", "plain map data", remedy))
 
     parser = expat.ParserCreate()

@@ -1,4 +1,4 @@
-"""The formats of maps: GeoJSON, KML, CSV with WKT, archives of these, and what the common driver reads.
+"""The formats of maps: GeoJSON, KML, CSV with WKT, archives of these, and what the common drivers read.
 
 Each is read leniently, shape by shape, so that one bad ring never loses the rest of its file. The driver alone gives
 up on a whole layer for one ring that is not closed: its raw bytes are asked for, and each shape is opened by itself.
@@ -8,7 +8,8 @@ References
 RFC 7946 (2016), GeoJSON: WGS84, longitude first; its forerunner of 2008 allowed a ``crs`` member, still met in the
 field. OGC 12-007r2, KML 2.3 (2015): longitude, latitude[, height] on WGS84. OGC 06-103r4, Simple Feature Access part 1
 (2011), section 7: well-known text. OGC 12-128r19 (GeoPackage 1.4); ESRI Shapefile Technical Description (1998);
-FlatGeobuf specification 3.
+FlatGeobuf specification 3; ISO 19136:2007 (GML). OpenStreetMap wiki, OSM XML and PBF Format: a file of blocks, each
+behind four bytes with the length of its header, which holds the block's kind (field 1) and length (field 3).
 """
 
 from __future__ import annotations
@@ -23,6 +24,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, NamedTuple
 from xml.etree import ElementTree as ET
 
+import numpy as np
 import pyogrio
 import pyproj
 import shapely
@@ -32,6 +34,7 @@ from geosample.files.reading import (
     LARGEST_BYTES,
     Note,
     check_sums,
+    check_xml,
     child_text,
     decode_text,
     is_by_product,
@@ -56,21 +59,33 @@ from geosample.ground.features import (
     open_text,
     read_corners,
 )
-from geosample.ground.naming import FIELDS, flatten_tags, unpack_tags
+from geosample.ground.naming import FIELDS, find_kind, flatten_tags, unpack_tags
 from geosample.words import ENCODINGS, SHAPE_FAULTS
 
 if TYPE_CHECKING:
     from shapely import Geometry
 
 WGS84 = pyproj.CRS.from_epsg(4326)
-MAGIC = {".gpkg": SQLITE_HEADER, ".fgb": b"fgb", ".shp": b"\x00\x00\x27\x0a"}
-"""The first bytes of each kind of file: a driver is only let at what it is meant for."""
+MAGIC = {
+    ".gpkg": SQLITE_HEADER,
+    ".fgb": b"fgb",
+    ".shp": b"\x00\x00\x27\x0a",
+    ".gml": b"<",
+    ".tab": b"!table",
+    ".mif": b"version",
+    ".osm": b"<",
+    ".pbf": b"\x00\x00\x00",
+}
+"""The first bytes of each kind of file, letters small: a driver is only let at what it is meant for."""
+_XML_ROOTS = {".gml": b"opengis.net/gml", ".osm": b"<osm"}
+_BESIDE = {".shp": (".shx", ".dbf"), ".tab": (".dat", ".map", ".id"), ".mif": (".mid",)}
+_HEAD_BYTES = 4096
 _LONGEST_WARNING = 160
 _SINGLE = {"MultiPolygon": "Polygon", "MultiLineString": "LineString", "MultiPoint": "Point"}
 _KML_SHAPES = {"Polygon", "LineString", "LinearRing", "Point", "Track"}
 _KML_FOLDERS = {"Folder", "Document"}
 _WKT_COLUMNS = ("wkt", "geometry", "geom", "the_geom", "shape", "wkt_geom")
-_MAPS = (".kml", ".shp", ".geojson", ".json", ".gpkg", ".fgb", ".csv")
+_MAPS = (".kml", ".shp", ".geojson", ".json", ".gpkg", ".fgb", ".csv", ".gml", ".tab", ".mif", ".osm", ".pbf")
 
 
 Built = tuple["Geometry | None", list[str]]
@@ -377,28 +392,86 @@ def check_magic(path: Path, ending: str, start: bytes) -> None:
     GroundError
         When it is another kind of file under this name.
     """
-    if not start.startswith(MAGIC[ending]):
+    plain = start.removeprefix(b"\xef\xbb\xbf").lstrip().lower() if ending in _TEXTS else start
+    if not plain.startswith(MAGIC[ending]) or _XML_ROOTS.get(ending, b"") not in start:
         remedy = "it may be damaged or misnamed: export it again"
         raise GroundError(Problem(str(path), "other bytes than its ending says", f"a {ending} file", remedy))
 
 
-def check_shapefile(path: Path) -> None:
-    """Refuse a Shapefile that lacks the files that belong to it, or is shorter than it says.
+_TEXTS = (".gml", ".osm", ".tab", ".mif")
+
+
+def check_beside(path: Path, ending: str) -> None:
+    """Refuse a file that lacks those that belong to it, or a Shapefile shorter than it says.
 
     Raises
     ------
     GroundError
-        When .shx or .dbf is not beside it, or the file is cut short.
+        When one of them is not beside it, or the file is cut short.
     """
+    needed = _BESIDE[ending]
     beside = {file.name.lower() for file in path.parent.glob("*") if file.stem == path.stem}
-    missing = [ending for ending in (".shx", ".dbf") if f"{path.stem}{ending}".lower() not in beside]
+    missing = [other for other in needed if f"{path.stem}{other}".lower() not in beside]
     if missing:
         found = f"no {' and no '.join(missing)} file beside it"
-        raise GroundError(Problem(str(path), found, ".shp, .shx and .dbf together", "copy all its files, or zip them"))
-    with path.open("rb") as file:
-        words = int.from_bytes(file.read(28)[24:28], "big")  # 16-bit words, big end first: the format's own header
-    if path.stat().st_size < 2 * words:
-        raise GroundError(_unreadable(path, "it is shorter than it says"))
+        expected = f"{', '.join((ending, *needed[:-1]))} and {needed[-1]} together"
+        raise GroundError(Problem(str(path), found, expected, "copy all its files, or zip them"))
+    if ending == ".shp":
+        with path.open("rb") as file:
+            words = int.from_bytes(file.read(28)[24:28], "big")  # 16-bit words, big end first: the format's own header
+        if path.stat().st_size < 2 * words:
+            raise GroundError(_unreadable(path, "it is shorter than it says"))
+
+
+def check_blocks(path: Path, data: bytes) -> None:
+    """Refuse an OpenStreetMap extract in PBF whose blocks are not all there: the driver reads what it can of it.
+
+    Raises
+    ------
+    GroundError
+        When a block is cut short, or the first one is no header.
+    """
+    at, kinds = 0, []
+    while at < len(data):
+        length = int.from_bytes(data[at : at + 4], "big")
+        fields = _read_fields(data[at + 4 : at + 4 + length])
+        kinds.append(fields.get(1))
+        size = fields.get(3)
+        at += 4 + length + (size if isinstance(size, int) else len(data))
+    if at != len(data) or kinds[0] != b"OSMHeader":
+        raise GroundError(_unreadable(path, "its blocks are not all there"))
+
+
+def _read_fields(data: bytes) -> dict[int, bytes | int]:
+    """Return the fields of a short protocol-buffers message; those before the break of a broken one."""
+    fields: dict[int, bytes | int] = {}
+    at = 0
+    while at < len(data):
+        key, at = _read_number(data, at)
+        value, at = _read_number(data, at)
+        if key % 8 == 2:  # noqa: PLR2004 - bytes behind their length; a plain number is 0
+            fields[key // 8], at = data[at : at + value], at + value
+        else:
+            fields[key // 8] = value
+    return fields
+
+
+def _read_number(data: bytes, at: int) -> tuple[int, int]:
+    """Return a number of seven bits a byte, the lowest first, and where the next thing stands."""
+    number = 0
+    for place, byte in enumerate(data[at : at + 9]):
+        number |= (byte & 0x7F) << 7 * place
+        if byte < 0x80:  # noqa: PLR2004 - its last byte
+            return number, at + place + 1
+    return number, len(data) + 1
+
+
+_OSM_CONFIG = Path(__file__).with_name("osmconf.ini")
+_OPTIONS: dict[str, dict[str, str]] = {
+    ".gml": {"WRITE_GFS": "NO"},  # else the driver leaves a file of its own beside the user's
+    ".osm": {"CONFIG_FILE": str(_OSM_CONFIG)},
+    ".pbf": {"CONFIG_FILE": str(_OSM_CONFIG)},
+}
 
 
 def read_driver(path: Path, opened: str | None = None) -> Content:
@@ -417,12 +490,13 @@ def read_driver(path: Path, opened: str | None = None) -> Content:
         When the driver can't open it, or no layer has shapes.
     """
     opened = opened or str(path)
+    options = _OPTIONS.get(path.suffix.lower(), {})
     found: list[Feature | Note] = []
     systems: set[str] = set()
     try:
         for layer in _list_layers(opened):
             source = path.name if layer == path.stem else f"{path.name}, layer {layer}"
-            table, said = _read_layer(opened, layer)
+            table, said = _read_layer(opened, layer, options)
             found += [Note("driver_says", source, facts={"text": text}) for text in said]
             found += _open_shapes(table, source)
             systems |= {table.crs} if table.crs and table.shapes else set()
@@ -441,14 +515,58 @@ def _unreadable(path: Path, why: str) -> Problem:
     return Problem(str(path), f"a file that can't be read ({why})", "a whole file", "export or copy it again")
 
 
-def _read_layer(opened: str, layer: str) -> tuple[_Layer, list[str]]:
+def _read_layer(opened: str, layer: str, options: Mapping[str, str]) -> tuple[_Layer, list[str]]:
     """Return a layer as the driver gives it, and what the driver warned of."""
+    # By SQL the driver for extracts drops the other layers' features as it goes; else it stops when they are many.
+    which = {"sql": f"SELECT * FROM {layer}"} if "CONFIG_FILE" in options else {"layer": layer}
     with warnings.catch_warnings(record=True) as heard:
         warnings.simplefilter("always")
-        meta, _, shapes, columns = pyogrio.raw.read(opened, layer=layer)
+        meta, _, shapes, columns = pyogrio.raw.read(opened, **which, **options)
     said = sorted({" ".join(str(warning.message).split())[:_LONGEST_WARNING] for warning in heard})
     found = [] if shapes is None else list(shapes)
     return _Layer(layer, found, [str(name) for name in meta["fields"]], columns, str(meta["crs"] or "")), said
+
+
+_NEAR_M = 200.0
+"""What lies further than this from all that is tagged as golf is not of the course (no source)."""
+_DEGREE_M = 111_195.0  # a degree of a great circle on a sphere of 6,371 km
+
+
+def read_extract(path: Path) -> Content:
+    """Return what of an OpenStreetMap extract is of the course; the rest is counted in one note.
+
+    Notes
+    -----
+    Kept is what has a golf tag, and what is known by another tag and lies within 200 m of it. Closed ways are areas
+    by ``osmconf.ini`` beside this module.
+    """
+    content = read_driver(path)
+    notes = [note for note in content.notes if note.what != "empty_layer"]  # all its layers are always there
+    named = [_name_extract(feature) for feature in content.features]
+    golf = shapely.union_all([feature.shape for feature in named if "golf" in feature.fields])
+    known = [feature for feature in named if "golf" in feature.fields or find_kind(feature, {}).kind]
+    near = known
+    if not golf.is_empty:
+        _, south, _, north = golf.bounds
+        narrow = np.cos(np.radians((south + north) / 2))
+        reach = _NEAR_M / _DEGREE_M / max(narrow, 0.01)
+        shapely.prepare(golf)
+        near = [feature for feature in known if shapely.dwithin(golf, feature.shape, reach)]
+    counts = {"things": len(named) - len(near), "other": len(named) - len(known), "far": len(known) - len(near)}
+    if counts["things"]:
+        notes.append(Note("not_of_course", path.name, facts=counts))
+    return replace(content, features=tuple(near), notes=tuple(notes))
+
+
+def _name_extract(feature: Feature) -> Feature:
+    """Return a feature with its tags as fields, and the number it has in the map itself as its place."""
+    fields = unpack_tags(feature.fields)
+    numbers = {"way": fields.pop("osm_way_id", None), "": fields.pop("osm_id", None)}
+    kinds = {"Point": "node", "LineString": "way", "Polygon": "relation"}
+    where = next((f"{kind or kinds[feature.shape.geom_type]} {n}" for kind, n in numbers.items() if n), "")
+    name = fields.get("name")
+    source = f"{feature.source.split(', ')[0]}, {where}" + (f" '{name}'" if name else "")
+    return replace(feature, fields=fields, folders=(), name=name, source=source)
 
 
 def _open_shapes(layer: _Layer, source: str) -> Iterator[Feature | Note]:
@@ -494,7 +612,7 @@ def read_kmz(path: Path, data: bytes) -> Content:
 
 
 def read_zip(path: Path, data: bytes) -> Content:
-    """Return what the Shapefiles of a zip archive hold, or the KML where there are none.
+    """Return what the Shapefiles and file geodatabases of a zip archive hold, or the KML where there are none.
 
     Raises
     ------
@@ -502,16 +620,20 @@ def read_zip(path: Path, data: bytes) -> Content:
         When the archive is damaged, too large, points outside itself, or has neither in it.
     """
     with open_archive(path, io.BytesIO(data)) as archive:
-        names = [name for name in list_members(path, archive) if name.lower().endswith(".shp")]
+        members = list_members(path, archive)
+        names = [name for name in members if name.lower().endswith(".shp")]
         for name in names:
             check_magic(path, ".shp", unpack_member(path, archive, name, most=16))
         check_sums(path, archive)
+        tables = (name for name in members if name.lower().endswith(".gdbtable"))
+        folders = sorted({name.rpartition("/")[0] for name in tables})
+        names += [folder for folder in folders if folder.lower().endswith(FOLDER)]
         if not names:
             return read_kmz(path, data)
         left = _unread(path, archive, set(names))
     contents = [read_driver(path, f"/vsizip/{{{path.absolute()}}}/{name}") for name in names]
     if len({str(content.crs) for content in contents}) > 1:
-        found = "Shapefiles in different coordinate systems"
+        found = "maps in different coordinate systems"
         raise GroundError(Problem(str(path), found, "one system", "zip those of one system together"))
     features = tuple(feature for content in contents for feature in content.features)
     notes = tuple(note for content in contents for note in content.notes)
@@ -533,7 +655,9 @@ _READERS: dict[str, Callable[[Path, bytes], Content]] = {
     ".zip": read_zip,
     ".csv": read_csv_wkt,
 }
-FORMATS = (*_READERS, *MAGIC)
+FOLDER = ".gdb"
+"""The ending of the one format that is a folder."""
+FORMATS = (*_READERS, *MAGIC, FOLDER)
 """The endings of files that are read."""
 
 
@@ -558,7 +682,7 @@ def read_file(path: Path, *, any_kind: bool = False) -> Content:
             content = _READERS[ending](path, path.read_bytes())
         else:
             _check_start(path, ending)
-            content = read_driver(path)
+            content = read_extract(path) if ending in {".osm", ".pbf"} else read_driver(path)
     except FileError as error:
         raise GroundError(error.problems) from error
     except OSError as error:
@@ -587,19 +711,26 @@ def _with_tags(feature: Feature) -> Feature:
 def _check_start(path: Path, ending: str) -> None:
     if ending in MAGIC:
         with path.open("rb") as file:
-            check_magic(path, ending, file.read(16))
-    if ending == ".shp":
-        check_shapefile(path)
+            check_magic(path, ending, file.read(_HEAD_BYTES))
+    if ending == FOLDER and not list(path.glob("*.gdbtable")):
+        remedy = "copy the whole folder, or zip it"
+        raise GroundError(Problem(str(path), "no .gdbtable file in it", "a file geodatabase", remedy))
+    if ending in _BESIDE:
+        check_beside(path, ending)
+    if ending in _XML_ROOTS:
+        check_xml(path, path.read_bytes())
+    if ending == ".pbf":
+        check_blocks(path, path.read_bytes())
 
 
 def _check_file(path: Path, *, any_kind: bool) -> str:
     ending = path.suffix.lower()
     formats = ", ".join(FORMATS)
-    if not path.is_file():
+    if not path.is_file() and not (ending == FOLDER and path.is_dir()):
         raise GroundError(Problem(str(path), "no such file", f"a file: {formats}", "check the name"))
     if ending not in FORMATS and not any_kind:
         raise GroundError(Problem(str(path), f"the ending '{path.suffix}'", formats, "export it as one of these"))
-    size = path.stat().st_size
+    size = path.stat().st_size if path.is_file() else sum(file.stat().st_size for file in path.iterdir())
     if size == 0:
         raise GroundError(Problem(str(path), "an empty file", "polygons", "export or copy it again"))
     if size > LARGEST_BYTES:

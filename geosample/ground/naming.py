@@ -506,8 +506,14 @@ def _in_name(feature: Feature, fields: Mapping[str, str]) -> str | None:
     return None
 
 
+NEAR_LINE_M = 60.0
+"""A surface further than this from every hole's line takes the hole of the nearest thing (no source)."""
+_END_M = 10.0  # a hole's line ends on its green, or this near to it (no source)
+_TOUCH_M = 1.0  # a line this near to a surface runs through it (no source)
+
+
 def lend_holes(surfaces: gpd.GeoDataFrame, landmarks: gpd.GeoDataFrame) -> tuple[gpd.GeoDataFrame, list[Note]]:
-    """Return the surfaces with the hole of the nearest hole where they had none, and notes of it.
+    """Return the surfaces with a hole lent to those that had none, and notes of it.
 
     Parameters
     ----------
@@ -515,6 +521,12 @@ def lend_holes(surfaces: gpd.GeoDataFrame, landmarks: gpd.GeoDataFrame) -> tuple
         With a ``hole``, None where unknown; as they are when no hole is known at all.
     landmarks : GeoDataFrame
         Hole lines, pins and cups whose hole is known count as well.
+
+    Notes
+    -----
+    Where holes' lines are drawn, from tee to green as OpenStreetMap has it: of the lines that touch a surface the one
+    with most of its length inside, for tee and green first those that begin or end there; where none touches, the
+    nearest. Without a line within 60 m it is the hole of the nearest thing to a point inside the surface.
     """
     ground = surfaces[["hole", "geometry"]]
     known = pd.concat([ground, landmarks[["hole", "geometry"]]]) if len(landmarks) else ground
@@ -524,16 +536,45 @@ def lend_holes(surfaces: gpd.GeoDataFrame, landmarks: gpd.GeoDataFrame) -> tuple
         return surfaces, []
     if known.empty:
         return surfaces, [Note("no_hole_known", "all surfaces", int(nameless.sum()))]
-    tree = shapely.STRtree(known.geometry.to_numpy())
-    places = shapely.point_on_surface(surfaces.geometry.to_numpy()[nameless])
-    nearest = tree.nearest(np.where(shapely.is_empty(places), surfaces.geometry.to_numpy()[nameless], places))
-    notes = [
-        Note("hole_lent", str(group["source"].iloc[0]), len(group), float(group.area.sum()), {"kind": kind})
-        for kind, group in surfaces[nameless].groupby("kind", sort=True)
-    ]
     holes = surfaces["hole"].to_numpy(dtype=object).copy()
-    holes[nameless] = known["hole"].to_numpy()[nearest]
+    holes[nameless] = _nearest_holes(surfaces.geometry.to_numpy()[nameless], known)
+    lines = known[shapely.get_dimensions(known.geometry.to_numpy()) == 1]
+    by_line = np.zeros(len(surfaces), dtype=bool)
+    for i in np.flatnonzero(nameless):
+        hole = _hole_by_line(surfaces.geometry.iloc[i], surfaces["kind"].iloc[i], lines) if len(lines) else None
+        by_line[i] = hole is not None
+        holes[i] = holes[i] if hole is None else hole
+    notes = [
+        Note(what, str(group["source"].iloc[0]), len(group), float(group.area.sum()), {"kind": kind})
+        for what, lent in (("hole_by_line", nameless & by_line), ("hole_lent", nameless & ~by_line))
+        for kind, group in surfaces[lent].groupby("kind", sort=True)
+    ]
     return surfaces.assign(hole=pd.Series(holes, surfaces.index, dtype=object)), notes
+
+
+def _nearest_holes(shapes: np.ndarray, known: gpd.GeoDataFrame) -> np.ndarray:
+    tree = shapely.STRtree(known.geometry.to_numpy())
+    places = shapely.point_on_surface(shapes)
+    nearest = tree.nearest(np.where(shapely.is_empty(places), shapes, places))
+    return np.asarray(known["hole"].to_numpy()[nearest])
+
+
+def _hole_by_line(shape: shapely.Geometry, kind: str, lines: gpd.GeoDataFrame) -> str | None:
+    """Return the hole whose line tells most of a surface; None where none is near."""
+    paths = lines.geometry.to_numpy()
+    away_m = shapely.distance(paths, shape)
+    if away_m.min() > NEAR_LINE_M:
+        return None
+    within_m = shapely.length(shapely.intersection(paths, shapely.buffer(shape, _TOUCH_M)))
+    end = {"tee": 0, "green": -1}.get(kind)
+    ends_here = np.zeros(len(paths), dtype=bool)
+    if end is not None:
+        parts = [shapely.get_parts(path) for path in paths]
+        ends = [shapely.get_point(one[end], end) for one in parts]
+        ends_here = shapely.distance(ends, shape) <= _END_M
+    # the last key goes first: a line that ends on the green, then the longest inside, then the nearest
+    order = np.lexsort((away_m, -within_m, ~ends_here))
+    return str(lines["hole"].iloc[order[0]])
 
 
 def miss_holes(surfaces: gpd.GeoDataFrame) -> list[Note]:

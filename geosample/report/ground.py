@@ -44,6 +44,11 @@ NOTES = {
         "a {kind} without a hole",
         "given the nearest hole's; where that is wrong, give it a field hole, or see --hole-from",
     ),
+    "hole_by_line": ("a {kind} without a hole", "given that of the hole's line through it, or nearest to it"),
+    "not_of_course": (
+        "{things} of an extract that are not of the course",
+        "left out| {other} with no tag that is known here, {far} further than 200 m from all golf [no source]",
+    ),
     "hole_missing": ("a hole without any ground", "look whether it is in the file, and under which name"),
     "hole_without_green": ("a hole without a green", "look whether it is in the file, and under which name"),
     "collar_derived": ("greens without a collar of their own", "collar derived round each"),
@@ -94,6 +99,8 @@ ROUTINE = (
     "collar_derived",
     "collar_new_ground",
     "approach_made",
+    "hole_by_line",
+    "not_of_course",
     "crosses_itself",
     "encoding",
 )
