@@ -19,7 +19,7 @@ from survey_case import VALUES, fill_rows
 from geosample.cli import main
 from geosample.design import Request, draw_design, load_design, save_design
 from geosample.errors import DesignError
-from geosample.ground import Ground, save_ground
+from geosample.ground import Ground, load_ground, save_ground
 from geosample.survey import LAYERS, open_survey
 
 ASKED = {"visit": "2026-05-04", "points": 60, "border_m": 4.572, "seed": 7}
@@ -267,8 +267,13 @@ def test_command_takes_a_precision_at_an_expected_density(survey_path):
 @pytest.mark.slow
 def test_command_takes_distances_to_keep_off(survey_path):
     words = [survey_path, "--visit", "2026-05-04", "--seed", 7, "--json"]
-    less = json.loads(run(*words, "--keep-off", "bunker=10ft").stdout)["area_m2"]
-    assert less < json.loads(run(*words).stdout)["area_m2"]
+    less, whole = (json.loads(run(*words, *more).stdout)["area_m2"] for more in (("--keep-off", "bunker=10ft"), ()))
+    assert less < whole
+    green = load_ground(open_survey(survey_path)).surfaces.set_index("surface_id").to_crs(4326).geometry["01-green-1"]
+    lon, lat = green.representative_point().coords[0]
+    around = json.loads(run(*words, "--keep-off", f"{lon:.7f},{lat:.7f}=1m").stdout)["area_m2"]
+    assert whole - around == pytest.approx(np.pi, rel=0.01)  # a round of 1 m
+    assert "longitude and latitude" in run(*words, "--keep-off", "10,91=1m").stderr
     assert run(*words, "--keep-off", "bunker").exit_code == 2
 
 

@@ -21,9 +21,13 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pandas as pd
 import pytest
+import rasterio
+import shapely
 from flask.testing import FlaskClient
+from pyproj import Geod
 from survey_case import fill_rows
 from treat_case import make_map, patch
 
@@ -434,11 +438,107 @@ class Served:
 
 def test_a_surface_is_corrected_through_a_file_that_the_command_reads(counts_survey: Survey, tmp_path: Path) -> None:
     before = load_ground(counts_survey).surfaces.set_index("surface_id")
-    jobs.correct(str(counts_survey.path), str(tmp_path / "own.geojson"), "01-collar-1", "approach", "2")
+    jobs.correct(
+        str(counts_survey.path), str(tmp_path / "own.geojson"), surface_id="01-collar-1", kind="approach", hole="2"
+    )
     after = read_ground(tmp_path / "own.geojson").surfaces.set_index("surface_id")
     assert list(after.loc["02-approach-1", ["kind", "hole"]]) == ["approach", "2"]
     areas = after.rename(index={"02-approach-1": "01-collar-1"}).loc[before.index, "area_m2"]
     assert areas.to_numpy() == pytest.approx(before["area_m2"].to_numpy(), rel=1e-6)
+
+
+def test_a_corner_that_was_moved_and_a_surface_that_was_drawn_are_read_by_the_command(near: Desk) -> None:
+    old = load_ground(open_survey(near.path)).surfaces.set_index("surface_id")
+    outline = old.to_crs(4326).geometry["01-green-1"].geoms[0]
+    corners = [[round(lon, 7), round(lat, 7)] for lon, lat in outline.exterior.coords[:-1]]  # as the page has them
+    corners[0] = [corners[0][0] + 3e-5, corners[0][1]]
+    asked: dict[str, Any] = {"file": "own.geojson", "kind": "green", "hole": "1"}
+    course = jobs.correct(near.survey, surface_id="01-green-1", rings=[corners], **asked)
+    assert course == open_survey(near.path).course
+    new = read_ground("own.geojson").surfaces.set_index("surface_id")
+    assert set(new.index) == set(old.index)
+    kept = [
+        shape.exterior.coords[1:-1]
+        for shape in (new.to_crs(old.crs).geometry["01-green-1"].geoms[0], old.geometry["01-green-1"].geoms[0])
+    ]
+    # metres: corners that were not moved stay where they were, though the page rounds to 1 cm; PROJ's way back from an
+    # equal-area system is good to 1 mm or so
+    assert shapely.MultiPoint(kept[0]).hausdorff_distance(shapely.MultiPoint(kept[1])) < 0.002
+    assert new.area["01-green-1"] - old.area["01-green-1"] > 1
+    west, south = outline.centroid.x - 0.002, outline.centroid.y
+    square = [[west, south], [west + 2e-4, south], [west + 2e-4, south + 2e-4], [west, south + 2e-4]]
+    jobs.correct(near.survey, surface_id="", rings=[square], **asked | {"kind": "tee", "hole": "2"})
+    assert read_ground("own.geojson").surfaces["surface_id"].tolist()[-1] == "02-tee-1"
+    jobs.correct("none_yet.gpkg", surface_id="", rings=[square], **asked)
+    [first] = read_ground("own.geojson").surfaces.to_dict("records")
+    assert (first["surface_id"], round(first["area_m2"])) == (
+        "01-green-1",
+        round(Geod(ellps="WGS84").geometry_area_perimeter(shapely.Polygon(square))[0]),
+    )
+
+
+@pytest.mark.parametrize(
+    "rings",
+    [
+        "x",
+        [["x"]],
+        [[[1, 2], [3, 4]]],
+        [[[1, 2], [3, 4], [200, 0]]],
+        [[[1, 2], [3, 4], [5, "6"]]],
+        [[[0, 0]] * 20_001],
+        [],
+    ],
+)
+def test_what_is_no_outline_is_refused(client: FlaskClient, guard: Guard, rings: Any) -> None:
+    enter(client, guard)
+    assert write(client, guard, "/correct", {"kind": "tee", "hole": "1", "rings": rings}) == 400
+    assert write(client, guard, "/correct", {"kind": "<b>", "hole": "1", "rings": [[[1, 2], [3, 4], [5, 6]]]}) == 400
+
+
+def test_the_map_lies_over_what_the_user_named_and_may_ask_that_host_alone(
+    near: Desk, guard: Guard, tmp_path: Path
+) -> None:
+    client = make_app(near, guard, lambda: None).test_client()
+    enter(client, guard)
+    assert write(client, guard, "/under", {"aerial": "../own.tif"}) == 400
+    assert client.get("/map?visit=2030-01-01", base_url=OWN).status_code == 404
+    tiles = {"base-map": "https://tiles.invalid/{z}/{x}/{y}.png", "base-credit": "Their <owner>"}
+    assert write(client, guard, "/under", tiles) == 200
+    page = client.get("/map", base_url=OWN).text
+    assert "img-src data: https://tiles.invalid;" in page
+    assert "connect-src" not in page
+    for asked, said in (({"base-map": "nonsense"}, "https://"), ({**tiles, "base-credit": ""}, "named")):
+        assert write(client, guard, "/under", asked) == 200
+        assert said in client.get("/map", base_url=OWN).text
+    assert write(client, guard, "/under", {}) == 200
+    assert "img-src data:;" in client.get("/map", base_url=OWN).text
+    near.switch("other.gpkg", "", "us")  # no ground yet: over a place, or a picture
+    assert write(client, guard, "/under", {**tiles, "place": "here"}) == 200
+    assert "longitude,latitude in degrees" in client.get("/map", base_url=OWN).text
+    assert write(client, guard, "/under", {**tiles, "place": "-73.9,41.5"}) == 200
+    assert shown_bounds(client.get("/map", base_url=OWN).text) == pytest.approx([41.4955, -73.9045, 41.5045, -73.8955])
+    (tmp_path / "dropped").mkdir()
+    draw_aerial(tmp_path / "dropped" / "own.tif", (-73.91, 41.49, -73.89, 41.51))
+    assert write(client, guard, "/under", {"aerial": "own.tif"}) == 200
+    page = client.get("/map", base_url=OWN).text
+    assert "data:image/jpeg" in page
+    assert shown_bounds(page) == pytest.approx([41.49, -73.91, 41.51, -73.89])
+
+
+def shown_bounds(page: str) -> list[float]:
+    """Return what a map's page shows at first: south, west, north, east in degrees."""
+    found = re.search(r'"first_bounds":\s*(\[\[.*?\]\])', page)
+    assert found
+    return [edge for corner in json.loads(found[1]) for edge in corner]
+
+
+def draw_aerial(path: Path, bounds: tuple[float, float, float, float]) -> None:
+    """Write an invented picture of the ground."""
+    west, south, east, north = bounds
+    place = rasterio.Affine((east - west) / 40, 0, west, 0, (south - north) / 40, north)
+    kind = {"driver": "GTiff", "width": 40, "height": 40, "count": 3, "dtype": "uint8", "crs": "EPSG:4326"}
+    with rasterio.open(path, "w", transform=place, **kind) as picture:
+        picture.write(np.arange(4800, dtype="uint8").reshape(3, 40, 40))
 
 
 def test_the_bench_has_the_extraction_and_containers_of_the_sheets_or_of_the_design(counts_survey: Survey) -> None:

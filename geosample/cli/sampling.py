@@ -270,7 +270,8 @@ def _refuse_spacing(ctx: click.Context, param: click.Parameter, value: str | Non
     "--keep-off",
     multiple=True,
     type=KeepOff(),
-    help="Leave out what is this near to a kind of obstacle or landmark: water=10ft, cup=3ft; 0ft: the thing itself.",
+    help="Leave out what is this near to a kind of obstacle or landmark, or to a place: water=10ft, cup=3ft, "
+    "-73.91,41.52=15ft; 0ft: the thing itself.",
 )
 @click.option("--keep", type=float, default=0.0, help="Share of the last visit's points kept, moved by 0.5 to 1 m.")
 @click.option(

@@ -511,16 +511,23 @@ def _as_pairs(pairs: Mapping[str, Value] | Sequence[tuple[str, Value]]) -> tuple
     return tuple(pairs.items() if isinstance(pairs, Mapping) else pairs)
 
 
+_DEGREES = re.compile(r"(-?\d+(?:\.\d+)?)\s*,\s*(-?\d+(?:\.\d+)?)")
+
+
 def part_spots(
     keep_off: Sequence[tuple[str, float]], ground: Ground
 ) -> tuple[tuple[tuple[str, float], ...], tuple[tuple[float, float, float], ...]]:
-    """Return the obstacles to keep off, and the landmarks by name or kind as rounds to leave out."""
+    """Return the obstacles to keep off, and as rounds left out the landmarks by name or kind, and places in degrees."""
     marks = ground.landmarks
     obstacles = set(ground.obstacles["kind"])
     texts = [] if marks is None else [marks[name].astype("string").fillna("") for name in ("kind", "name")]
     called = [text.str.strip().str.lower() for text in texts]
     others, spots = [], []
     for kind, distance_m in keep_off:
+        if degrees := _DEGREES.fullmatch(kind):
+            east, north = _place("keep_off", (float(degrees[1]), float(degrees[2])), ground)
+            spots.append((east, north, distance_m))
+            continue
         mine = [] if marks is None or kind in obstacles else marks[called[0].eq(kind) | called[1].eq(kind)].geometry
         if not len(mine):
             others.append((kind, distance_m))

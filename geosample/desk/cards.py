@@ -69,6 +69,8 @@ REHEARSAL = Card("rehearse", ("rehearse",), ("points", "holes", "surfaces", "bor
 """What the plan's card plays on request: it stores nothing, and takes the plan's own answers."""
 _DESK_OWN = {"as_json", "more", "out", "units", "picture", "csv_file", "force"}
 """What the desk answers itself: where files go, the units of the page, and what would be written beside."""
+UNDER = ("aerial", "base-map", "base-credit")
+"""What ``map`` lays under the course: asked once, on the ground's card, where surfaces are drawn over it."""
 _OUT = {"sheets": "{}", "density": "{}", "treat": "{}", "map": "{}/map.html"}
 """Commands that are told where their files go, and how."""
 
@@ -86,10 +88,18 @@ def list_questions(card: Card) -> list[dict[str, Any]]:
 def _options(card: Card) -> Iterator[click.Option]:
     for command in card.commands:
         for param in load_command(command).params:
-            hidden = isinstance(param, click.Option) and param.hidden
+            if not isinstance(param, click.Option) or param.hidden or param.name in _DESK_OWN:
+                continue
             visit = param.name == "visit" and not param.required  # chosen once, at the head of the page
-            if isinstance(param, click.Option) and not hidden and not visit and param.name not in _DESK_OWN:
+            if not visit and param.opts[0].removeprefix("--") not in UNDER:
                 yield param
+
+
+def list_under() -> list[dict[str, Any]]:
+    """Return the questions of what is laid under the course, as the command asks them."""
+    options = [param for param in load_command("map").params if isinstance(param, click.Option)]
+    named = {param.opts[0].removeprefix("--"): param for param in options}
+    return [_ask(name, named[name], first=True) for name in UNDER]
 
 
 def _ask(name: str, param: click.Option, *, first: bool) -> dict[str, Any]:

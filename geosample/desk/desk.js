@@ -8,6 +8,7 @@ const desk = (() => {
   const given = JSON.parse(meta("desk-given"));
   const words = given.words;
   const frame = find("#map");
+  const beside = find("#beside");
   // A slider beside a question; the unit is written with the number, as the command wants it.
   const sliders = {
     plan: { points: { min: 10, max: 240, step: 5, start: 90 } },
@@ -110,10 +111,10 @@ const desk = (() => {
     field.setAttribute("aria-describedby", help.id);
     row.append(label, field);
     add_slider(row, field, step, question.name);
-    if (question.name === "start" || question.name === "end") {
+    if (step === "plan" && ["start", "end", "keep-off"].includes(question.name)) {
       const button = make("button", words.pick);
       button.type = "button";
-      button.addEventListener("click", () => { pick = field; show_place(true); });
+      button.addEventListener("click", () => { pick = field; say(words.pick_now); show_place(true); });
       row.append(button);
     }
     row.append(help);
@@ -151,19 +152,33 @@ const desk = (() => {
       for (const question of one.questions) {
         find(question.first ? ".questions" : ".rare", card).append(make_field(question, one.step));
       }
+      const slid = find("input[type=range]", card) && all("input[type=range]", card).pop().closest(".question");
+      if (slid && find(".draft", card)) { slid.after(find(".draft", card), ...all("#rehearsal", card)); }
       if (!one.questions.some((question) => !question.first)) { find(".more", card).remove(); }
       find(".head", card).addEventListener("click", () => open(one.step, find(".body", card).hidden));
       find(".go", card).addEventListener("click", () => run(one.step, false));
-      find(".force", card).addEventListener("click", () => run(one.step, true));
+      find(".force", card).addEventListener("click", () => run(one.step, true, asked[one.step]));
       find(".cancel", card).addEventListener("click", () => ask("/cancel", {}));
-      find(".undo", card).addEventListener("click", async () => { const told = await ask("/undo", { step: one.step, seen: seen() }); if (told) { say(told.words); } look(); });
+      find(".undo", card).addEventListener("click", async () => { const told = await ask("/undo", { step: one.step, seen: seen() }); turned = Boolean(told); if (told) { say(told.words); } look(); });
       card.addEventListener("input", () => later(one.step));
       card.addEventListener("change", () => later(one.step));
       if (localStorage.getItem(`hint-${one.step}`)) { find(".hint", card).hidden = true; }
       find(".got-it", card).addEventListener("click", () => { localStorage.setItem(`hint-${one.step}`, "seen"); find(".hint", card).hidden = true; });
       bind_drop(card, one.step);
     }
-    for (const kind of given.kinds) { find("#correct-kind").append(new Option(kind, kind)); }
+    const place = { name: "place", help: words.place_help, kind: "text", default: "", choices: [] };
+    find("#under .fields").append(...[...given.under, place].map((question) => make_field(question, "under")));
+    for (const field of all("#under [data-option]")) { field.dataset.under = field.dataset.option; delete field.dataset.option; }
+    find("#under-do").addEventListener("click", async () => {
+      const fields = all("#under [data-under]").map((field) => [field.dataset.under, field.value.trim()]);
+      if (await ask("/under", Object.fromEntries(fields))) { await look(); show_place(true); }
+    });
+    find("#rehearse").addEventListener("click", async () => {
+      const { visit, date, ...own } = answers("plan");
+      const told = await ask("/run", { step: "rehearse", answers: { points: "90", ...own, rounds: "20" }, seen: seen() });
+      if (told && told.words) { say(told.words); }
+      look();
+    });
   }
 
   function open(step, shown) {
@@ -230,8 +245,10 @@ const desk = (() => {
     drafts.addTo(on.map);
   }
 
-  async function run(step, force) {
-    const told = await ask("/run", { step, answers: answers(step), force, seen: seen() });
+  const asked = {};  // what a step was last asked with, for "replace it all the same"
+  async function run(step, force, own) {
+    asked[step] = own || answers(step);
+    const told = await ask("/run", { step, answers: asked[step], force, seen: seen() });
     if (!told || told.words) { say((told && told.words) || find("#spoken").textContent); look(); return; }
     find(".got-it", card_of(step)).click();
     say("");
@@ -287,8 +304,10 @@ const desk = (() => {
     }
     for (const select of all("select[data-file]", card)) {
       if (select.dataset.key === key) { continue; }
+      const value = select.value;
       select.dataset.key = key;
       select.replaceChildren(new Option("", ""), ...state.dropped.map((name) => new Option(name, name)));
+      select.value = state.dropped.includes(value) ? value : "";
     }
   }
 
@@ -320,9 +339,18 @@ const desk = (() => {
     if (labels.length) { find("#picture").src = `/picture?${Date.now()}`; }
   }
 
+  function show_rehearsal() {
+    const mine = state.running === "rehearse";
+    const { said, rest, problems } = state.rehearsal;
+    find("#rehearse").disabled = Boolean(state.running) || state.steps.plan.state === "needs";
+    find("#rehearsal .progress").textContent = mine ? [words.running, ...state.talk].join(" ") : "";
+    const key = JSON.stringify([said, problems]);
+    if (find("#rehearsal").dataset.key !== key) { find("#rehearsal").dataset.key = key; tell(find("#rehearsal .said"), problems.length ? problems : said); }
+  }
+
   function show_card(step, now) {
     const card = card_of(step);
-    const mine = state.running === step;
+    const mine = state.running === step || (step === "plan" && state.running === "rehearse");
     for (const name of ["done", "stale", "needs", "ready"]) { card.classList.toggle(name, now.state === name); }
     find(".state", card).textContent = mine ? words.running : now.state === "done" && now.when ? `${words.done} ${when(now.when)}` : now.words;
     const parts = [now.words, now.when && when(now.when), now.names.length && words.from.replace("{names}", now.names.join(", "))];
@@ -376,8 +404,14 @@ const desk = (() => {
     fill(find("#visit"), told.visits, told.visit);
     find("#units").value = told.units;
     for (const [step, now] of Object.entries(told.steps)) { show_card(step, now); }
+    show_rehearsal();
+    fill(find("#beside-visit"), ["", ...told.visits.filter((visit) => visit !== told.visit)], find("#beside-visit").value);
+    if (!find("#beside-visit").value) { find("#beside-visit").value = ""; }
+    find(".visit").hidden = !told.visits.length;
+    find(".beside").hidden = told.visits.length < 2;
+    if (!was) { all("#under [data-under]").forEach((field) => { field.value = told.under[field.dataset.under] || ""; }); }
     const { sheets, ...seen } = told.drawn;
-    const key = JSON.stringify([told.survey, told.visit, told.units, seen]);
+    const key = JSON.stringify([told.survey, told.visit, told.units, told.under, seen]);
     if (told.wrong) { say(told.wrong); } else if (was && was.wrong && find("#spoken").textContent === was.wrong) { say(""); }
     if (key !== drawn && !told.running) {
       if (was && drawn && !was.running && !told.wrong) { say_changed(was, told); }
@@ -388,7 +422,9 @@ const desk = (() => {
       drafts = null;
       draw_draft.hid = null;
       find("#wait").textContent = words.running;
+      if (window.draw) { window.draw.detach(); }
       frame.src = `/map?${Date.now()}`;
+      show_beside();
     }
     if (!was || was.survey !== told.survey) { fill_answers(); }
     if (!open_step()) { first_open(); }
@@ -417,7 +453,8 @@ const desk = (() => {
     find("#wait").textContent = "";
     if (!on) { return; }
     if (view) { on.map.setView(view[0], view[1], { animate: false }); }
-    for (const layer of on.layers.surfaces || []) { layer.eachLayer((shape) => shape.on("click", () => surface_clicked(shape.feature.properties))); }
+    for (const layer of on.layers.surfaces || []) { layer.eachLayer((shape) => shape.on("click", (event) => surface_clicked(shape.feature, event.latlng))); }
+    window.draw.resume();
     on.map.on("click", place_clicked);
     on.map.eachLayer((layer) => { if (layer.feature) { layer.on("click", place_clicked); } });
     if (open_step()) { later(open_step()); }
@@ -425,17 +462,21 @@ const desk = (() => {
 
   function place_clicked(event) {
     if (!pick) { return; }
-    pick.value = `${event.latlng.lng.toFixed(6)},${event.latlng.lat.toFixed(6)}`;
+    const place = `${event.latlng.lng.toFixed(6)},${event.latlng.lat.toFixed(6)}`;
+    const far = state.units === "us" ? "10ft" : "3m";
+    pick.value = pick.dataset.option === "keep-off" ? [pick.value.trim(), `${place}=${far}`].filter(Boolean).join("; ") : place;
     pick.dispatchEvent(new Event("input", { bubbles: true }));
     pick = null;
+    say("");
     the_map().map.closePopup();
     show_place(false);
   }
 
   // On the plan's card a tap takes a hole in or out; on the ground's it opens the surface for a correction.
-  function surface_clicked(own) {
-    if (pick) { return; }
+  function surface_clicked(feature, at) {
+    if (pick || window.draw.active()) { return; }
     const step = open_step();
+    const own = feature.properties;
     if (step === "plan" && own.hole) {
       the_map().map.closePopup();
       const field = find("[data-option=holes]", card_of("plan"));
@@ -443,23 +484,48 @@ const desk = (() => {
       field.value = (holes.includes(own.hole) ? holes.filter((hole) => hole !== own.hole) : [...holes, own.hole]).join(",");
       field.dispatchEvent(new Event("input", { bubbles: true }));
     }
-    if (step === "ground") {
-      find("#correct").hidden = false;
-      find("#correct-id").textContent = own.id;
-      find("#correct-kind").value = own.look.split(" ")[1];
-      find("#correct-hole").value = own.hole || "";
+    if (step === "ground" && own.id) {
+      the_map().map.closePopup();
+      window.draw.choose(feature, at);
     }
   }
 
-  async function correct() {
-    const told = await ask("/correct", { surface_id: find("#correct-id").textContent, kind: find("#correct-kind").value, hole: find("#correct-hole").value.trim() });
-    if (!told) { return; }
-    find("#correct").hidden = true;
-    all(".dropped input", card_of("ground")).forEach((box) => { box.checked = false; });
-    chosen.add(`ground ${told.name}`);
-    await look();
-    all(".dropped input", card_of("ground")).forEach((box) => { box.checked = box.value === told.name; });
-    run("ground", false);
+  // Another visit beside the one that is worked on: the same ground in view, the same measure.
+  function show_beside() {
+    const visit = find("#beside-visit").value;
+    find("#place").classList.toggle("two", Boolean(visit));
+    beside.hidden = !visit;
+    if (visit) { beside.src = `/map?visit=${encodeURIComponent(visit)}&${Date.now()}`; } else { beside.removeAttribute("src"); }
+    if (the_map()) { the_map().map.invalidateSize({ animate: false }); }
+  }
+
+  function pair(one, two) {
+    const map = (of) => of.contentWindow.geosample.current().map;
+    map(one).on("move", (event) => {
+      if (pair.busy || beside.hidden) { return; }
+      pair.busy = true;
+      map(two).setView(map(one).getCenter(), map(one).getZoom(), { animate: false });
+      pair.busy = false;
+    });
+    const pick_of = (of) => of.contentDocument.querySelector("#raster");
+    if (pick_of(one)) {
+      pick_of(one).addEventListener("change", (event) => {
+        if (!event.isTrusted || !pick_of(two)) { return; }
+        pick_of(two).value = pick_of(one).value;
+        pick_of(two).dispatchEvent(new Event("change"));
+      });
+    }
+  }
+  for (const one of [frame, beside]) {
+    one.addEventListener("load", () => {
+      const ready = [frame, beside].every((of) => !beside.hidden && of.contentWindow.geosample && of.contentWindow.geosample.current());
+      if (!ready) { return; }
+      pair(frame, beside);
+      pair(beside, frame);
+      const { map } = the_map();
+      map.invalidateSize({ animate: false });
+      map.fire("move");
+    });
   }
 
   function show_place(shown) {
@@ -491,7 +557,7 @@ const desk = (() => {
     find("#new-survey").addEventListener("close", () => {
       if (find("#new-survey").returnValue === "yes") { opened = false; move({ survey: find("#new-name").value, visit: "" }); } else { look(); }
     });
-    find("#correct-do").addEventListener("click", correct);
+    find("#beside-visit").addEventListener("change", show_beside);
   }
 
   let clock = 0;
@@ -503,5 +569,5 @@ const desk = (() => {
   build();
   bind();
   watch();
-  return { ask, find, make, words, say, look, state: () => state, show_place };
+  return { ask, find, make, words, say, look, state: () => state, show_place, the_map, seen, run, kinds: given.kinds };
 })();

@@ -17,7 +17,7 @@ import click
 from geosample.cli import load_command, tell_error
 from geosample.cli.options import hear
 from geosample.desk.cards import CARDS
-from geosample.errors import list_problems
+from geosample.errors import MapError, Problem, list_problems
 from geosample.report import fold
 
 if TYPE_CHECKING:
@@ -27,6 +27,7 @@ if TYPE_CHECKING:
     from geosample.ground import UnknownKindsError
     from geosample.survey import Survey
     from geosample.treat.suggest import Evidence
+    from geosample.webmap.story import Story
 
 PICTURE = "not_recognised.png"
 _STAGES = ("ground", "design", "sheets", "counts", "estimate", "density", "treat", "webmap")
@@ -222,13 +223,61 @@ def roll_back(survey: str, before: str, wrote: Mapping[str, str], ours: Mapping[
     return sorted(mixed)
 
 
-def draw_page(survey: str, visit: str, units: str) -> str:
-    """Return the page of the command ``map``, for what there is so far."""
+def draw_page(survey: str, visit: str, units: str, under: Mapping[str, str]) -> str:
+    """Return the page of the command ``map``, for what there is so far; before there is a ground, what lies under it.
+
+    Parameters
+    ----------
+    under : mapping of str to str
+        ``aerial``, ``base-map`` and ``base-credit`` as the command takes them; ``place``, longitude and latitude to
+        begin at where there is no ground and no picture.
+    """
     from geosample.survey import open_survey
     from geosample.webmap import gather_story
-    from geosample.webmap.page import compose_page
+    from geosample.webmap.page import check_tiles, compose_page
 
-    return compose_page(gather_story(open_survey(survey), visit or None), units="us" if units == "us" else "metric")
+    laid: dict[str, Any] = {
+        "aerial": Path(under["aerial"]) if under.get("aerial") else None,
+        "base_map": under.get("base-map") or None,
+        "base_credit": under.get("base-credit", ""),
+    }
+    check_tiles(laid["base_map"], laid["base_credit"])
+    known = Path(survey).exists()
+    story = gather_story(open_survey(survey), visit or None) if known else _empty_story()
+    wide = _widen(story, laid["aerial"], under.get("place", "")) if any(laid.values()) or not known else None
+    return compose_page(story, units="us" if units == "us" else "metric", **laid, bounds=wide)
+
+
+def _empty_story() -> Story:
+    import geopandas as gpd
+
+    from geosample.ground import Ground
+    from geosample.survey.reading import empty_layer
+    from geosample.webmap.story import gather_results
+
+    surfaces, obstacles = (gpd.GeoDataFrame(empty_layer(layer)).set_crs(4326) for layer in ("surfaces", "obstacles"))
+    return gather_results(Ground(surfaces, obstacles))
+
+
+_ROOM = 0.0015
+"""Degrees shown round the course where surfaces are drawn: about 150 m."""
+
+
+def _widen(story: Story, aerial: Path | None, place: str) -> tuple[float, float, float, float]:
+    """Return the ground to draw on, degrees: the course with room round it, or else the picture, or round a place."""
+    from geosample.webmap.pictures import find_bounds
+
+    if len(story.surfaces):
+        west, south, east, north = story.surfaces.to_crs(4326).total_bounds
+        return west - _ROOM, south - _ROOM, east + _ROOM, north + _ROOM
+    if aerial is not None:
+        return find_bounds(aerial)
+    try:
+        lon, lat = (float(part) for part in place.split(","))
+    except ValueError:
+        found = Problem("place", repr(place), "longitude,latitude in degrees", "write where to begin: -73.91,41.52")
+        raise MapError(found) from None
+    return lon - 3 * _ROOM, lat - 3 * _ROOM, lon + 3 * _ROOM, lat + 3 * _ROOM
 
 
 def try_plan(words: Sequence[str]) -> dict[str, Any]:
@@ -279,16 +328,57 @@ def _parse(words: Sequence[str]) -> dict[str, Any]:
         return {"problems": [error.format_message()]}
 
 
-def correct(survey: str, file: str, surface_id: str, kind: str, hole: str) -> None:
-    """Write the ground as a file in which one surface has another kind or hole, for the command to read."""
-    from geosample.ground import load_ground, write_ground
-    from geosample.survey import open_survey
+_NEAR_M = 0.02
+"""A corner this near to where it was has not been moved: the page rounds to a centimetre."""
 
-    ground = load_ground(open_survey(survey, must_exist=True))
+
+def correct(  # noqa: PLR0913 - what the page asks
+    survey: str, file: str, *, surface_id: str, kind: str, hole: str, rings: Sequence[Any] = (), piece: int = 0
+) -> str:
+    """Write the ground as a file in which one surface is other or new, for the command to read; return its course.
+
+    Parameters
+    ----------
+    survey, file : str
+        The survey, which need not be there yet; the GeoJSON to write.
+    surface_id : str
+        The surface; empty for a new one.
+    kind, hole : str
+        What it is from now on.
+    rings : sequence
+        Its outline and then its openings, each a list of longitude and latitude; none when its shape stays.
+    piece : int
+        Which of its pieces they are.
+    """
+    import geopandas as gpd
+    import pandas as pd
+    import shapely
+
+    from geosample.ground import Ground, load_ground, write_ground
+    from geosample.survey import open_survey
+    from geosample.survey.reading import empty_layer
+
+    there = Path(survey).exists()
+    empty = [gpd.GeoDataFrame(empty_layer(layer)).set_crs(4326) for layer in ("surfaces", "obstacles")]
+    ground = load_ground(open_survey(survey)) if there else Ground(*empty)
     surfaces = ground.surfaces.copy()
-    chosen = surfaces["surface_id"] == surface_id
-    surfaces.loc[chosen, "kind"], surfaces.loc[chosen, "hole"] = kind, hole or None
+    shape = None
+    if rings:
+        drawn = shapely.Polygon(rings[0], rings[1:])
+        shape = gpd.GeoSeries([drawn], crs=4326).to_crs(ground.crs).iloc[0]
+    if surface_id:
+        [chosen] = surfaces.index[surfaces["surface_id"] == surface_id]
+        surfaces.loc[chosen, ["kind", "hole"]] = [kind, hole or None]
+        if shape is not None:
+            pieces = list(shapely.get_parts(surfaces.geometry[chosen]))
+            pieces[piece] = shapely.snap(shape, pieces[piece], _NEAR_M)
+            surfaces.loc[[chosen], "geometry"] = gpd.GeoSeries([shapely.multipolygons(pieces)], [chosen], surfaces.crs)
+    else:
+        row = {"surface_id": None, "kind": kind, "hole": hole or None, "name": None, "geometry": shape}
+        new = gpd.GeoDataFrame([row], crs=ground.crs)
+        surfaces = new if surfaces.empty else gpd.GeoDataFrame(pd.concat([surfaces, new], ignore_index=True))
     write_ground(replace(ground, surfaces=surfaces), Path(file))
+    return open_survey(survey).course if there else ""
 
 
 def list_bench(survey: str, visit: str, extraction: str, containers: str) -> dict[str, Any]:

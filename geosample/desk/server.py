@@ -13,10 +13,10 @@ from typing import TYPE_CHECKING, Any
 import waitress
 from flask import Flask, Response, abort, jsonify, render_template_string, request, send_file
 
-from geosample.desk.cards import CARDS, REHEARSAL, Card, list_questions, show_line
+from geosample.desk.cards import CARDS, REHEARSAL, Card, list_questions, list_under, show_line
 from geosample.desk.guard import Guard
 from geosample.desk.jobs import PICTURE
-from geosample.desk.work import BUSY_S, Bench, Desk, Facts, plain_name
+from geosample.desk.work import Bench, Desk, Facts, plain_name
 from geosample.desk.worker import Failed, Gone
 from geosample.files.reading import LARGEST_UNPACKED_BYTES
 from geosample.files.saving import escape_html, save_file
@@ -80,13 +80,20 @@ def make_app(desk: Desk, guard: Guard, close: Callable[[], None]) -> Flask:  # n
             }
             for s, c in CARDS.items()
         ]
-        given = {"cards": cards, "words": PHRASES, "kinds": [*SURFACE_KINDS, *OBSTACLE_KINDS, "island", "ignore"]}
+        given = {
+            "cards": cards,
+            "under": list_under(),
+            "words": PHRASES,
+            "kinds": [*SURFACE_KINDS, *OBSTACLE_KINDS, "island", "ignore"],
+        }
         text = (resources.files("geosample.report") / "desk.html").read_text(encoding="utf-8")
-        return render_template_string(text, token=guard.token, given=json.dumps(given), cards=cards)
+        return render_template_string(
+            text, token=guard.token, given=json.dumps(given), cards=cards, draw_keys=PHRASES["draw_keys"]
+        )
 
     @app.get("/own/<name>")
     def script(name: str) -> Response:
-        kinds = {"desk.js": "text/javascript", "bench.js": "text/javascript", "desk.css": "text/css"}
+        kinds = dict.fromkeys(("desk.js", "bench.js", "draw.js"), "text/javascript") | {"desk.css": "text/css"}
         if name not in kinds:
             abort(404)
         return Response((own / name).read_bytes(), mimetype=kinds[name])
@@ -97,13 +104,20 @@ def make_app(desk: Desk, guard: Guard, close: Callable[[], None]) -> Flask:  # n
 
     @app.get("/map")
     def course_map() -> Response:
-        if not desk.path.exists():
-            return _frame(f"<!DOCTYPE html><meta charset=utf-8><title>-</title><p>{PHRASES['empty']}</p>")
+        visit = request.args.get("visit", desk.visit)
+        if not (desk.path.exists() or desk.under):
+            return _frame(_say(PHRASES["empty"]))
+        if visit not in {"", *desk.tell()["visits"]}:
+            abort(404)
         try:
-            text = desk.worker.do("draw_page", wait_s=BUSY_S, survey=desk.survey, visit=desk.visit, units=desk.units)
+            return _frame(desk.draw_page(visit) or _say(PHRASES["busy"]))
         except (Gone, Failed) as error:
-            return _frame(f"<!DOCTYPE html><meta charset=utf-8><title>-</title><p>{escape_html(str(error))}</p>")
-        return _frame(text or f"<!DOCTYPE html><meta charset=utf-8><title>-</title><p>{PHRASES['busy']}</p>")
+            return _frame(_say(str(error)))
+
+    @app.post("/under")
+    def under() -> Response:
+        desk.lay_under(given())
+        return jsonify(desk.tell())
 
     @app.get("/picture")
     def picture() -> Response:
@@ -162,12 +176,17 @@ def make_app(desk: Desk, guard: Guard, close: Callable[[], None]) -> Flask:  # n
     @app.post("/correct")
     def correct() -> Response:
         body = given()
-        name = f"{Path(desk.survey).stem}_corrected.geojson"
+        check_seen({**body, "step": "ground"})
         asked: Facts = {part: str(body.get(part, "")) for part in ("surface_id", "kind", "hole")}
-        if desk.running or asked["kind"] not in {*SURFACE_KINDS, *OBSTACLE_KINDS, "ignore"}:
+        asked |= {"rings": check_rings(body.get("rings", [])), "piece": int(body.get("piece", 0))}
+        if desk.running or asked["kind"] not in {*SURFACE_KINDS, *OBSTACLE_KINDS, "island", "ignore"}:
             abort(400)
-        desk.worker.do("correct", survey=desk.survey, file=f"dropped/{name}", **asked)
-        return jsonify({"name": name})
+        if not asked["surface_id"] and not asked["rings"]:
+            abort(400)
+        name = f"{Path(desk.survey).stem}_corrected.geojson"
+        (desk.folder / "dropped").mkdir(exist_ok=True)
+        course = desk.worker.do("correct", survey=desk.survey, file=f"dropped/{name}", **asked)
+        return jsonify({"answers": {"files": [name], **({"name": course} if course else {})}})
 
     @app.post("/drop")
     def drop() -> Response:
@@ -195,6 +214,24 @@ def make_app(desk: Desk, guard: Guard, close: Callable[[], None]) -> Flask:  # n
         return jsonify({"words": PHRASES["closed"]})
 
     return app
+
+
+MOST_CORNERS = 20_000
+
+
+def check_rings(rings: Any) -> list[list[list[float]]]:
+    """Return a drawn outline and its openings where they are such: corners of two numbers, three or more to a ring."""
+    parts = rings if isinstance(rings, list) else abort(400)
+    corners = [corner for ring in parts for corner in (ring if isinstance(ring, list) else abort(400))]
+    fits = all(isinstance(corner, list) and len(corner) == 2 for corner in corners)  # noqa: PLR2004
+    fits = fits and all(isinstance(part, (int, float)) and abs(part) <= 180 for c in corners for part in c)  # noqa: PLR2004
+    if not fits or len(corners) > MOST_CORNERS or any(len(ring) < 3 for ring in parts):  # noqa: PLR2004
+        abort(400)
+    return parts
+
+
+def _say(text: str) -> str:
+    return f"<!DOCTYPE html><meta charset=utf-8><title>-</title><p>{escape_html(text)}</p>"
 
 
 def _frame(text: str) -> Response:

@@ -13,7 +13,7 @@ from typing import Any
 
 from flask import abort
 
-from geosample.desk.cards import CARDS, REHEARSAL, Card, list_questions, write_words
+from geosample.desk.cards import CARDS, REHEARSAL, UNDER, Card, list_questions, write_words
 from geosample.desk.jobs import PICTURE
 from geosample.desk.worker import Failed, Gone, Worker
 from geosample.errors import GeosampleError
@@ -71,7 +71,7 @@ class Desk:
         self._cancelled = self._may_cancel = False
         self._seen: tuple[Any, ...] = ()
         self._facts: Facts = {}
-        self._ours: Any = None
+        self._pages: dict[str, str] = {}
         self._load()
 
     @property
@@ -112,6 +112,35 @@ class Desk:
         """What was answered on the card of the sheets."""
         return dict(self.said.get("sheets", {}).get("answers", {}))
 
+    @property
+    def under(self) -> dict[str, str]:
+        """What is laid under the course, as the command ``map`` is told it; and ``place``, where to begin without."""
+        asked = dict(self.said.get("under", {}))
+        if asked.get("aerial"):
+            asked["aerial"] = f"dropped/{asked['aerial']}"
+        return asked
+
+    def lay_under(self, asked: Facts) -> None:
+        """Remember what to lay under the course: a dropped picture, or an online map's address."""
+        if asked.get("aerial"):
+            self._known_file(asked["aerial"])
+        self.said["under"] = {name: str(asked[name]).strip() for name in (*UNDER, "place") if asked.get(name)}
+        self._save()
+
+    def draw_page(self, visit: str) -> str | None:
+        """Return the map's page for a visit, None while the work takes too long; nothing is drawn twice."""
+        state = [file.stat().st_mtime_ns for file in (self.path,) if file.exists()]
+        key = json.dumps([self.survey, state, visit, self.units, self.under])
+        if key not in self._pages:
+            given: Facts = {"survey": self.survey, "visit": visit, "units": self.units, "under": self.under}
+            page = self.worker.do("draw_page", wait_s=BUSY_S, **given)
+            if page is None:
+                return None
+            while len(self._pages) > 3:  # noqa: PLR2004 - two visits side by side, and the two before
+                del self._pages[next(iter(self._pages))]
+            self._pages[key] = page
+        return self._pages[key]
+
     def list_surveys(self) -> list[str]:
         """Return the survey files there are in the folder, and the one that is about to be made."""
         found = {path.name for path in self.folder.glob("*.gpkg") if not path.name.startswith(".")}
@@ -126,7 +155,8 @@ class Desk:
         asked["files"] = [self._known_file(name) for name in asked.get("files", [])]
         newest = self._facts.get("visits", [""])[-1:]
         visit = self.visit if card.step != "plan" and [self.visit] != newest else ""
-        own = {"visit": visit, "units": self.units if self.units != "us" else "", "out": self.out}
+        own = {**self.under, "visit": visit, "units": self.units if self.units != "us" else "", "out": self.out}
+        own.pop("place", None)
         return write_words(card, asked, self.survey, own, force=force)
 
     def _known_file(self, name: Any) -> str:
@@ -194,7 +224,7 @@ class Desk:
         return {
             "when": began.isoformat(timespec="seconds"),
             "visit": facts["visit"],
-            "code": facts["codes"][card.step],
+            "code": facts["codes"].get(card.step, ""),
             "from": {step: facts["codes"][step] for step in card.needs},
             "names": answers.get("files", []),
             "answers": answers,
@@ -267,6 +297,7 @@ class Desk:
             "talk": self.worker.talk[-1:] if self.running else [],
             "wrong": wrong,
             **{name: facts[name] for name in ("course", "visits", "visit", "holes")},
+            "under": self.said.get("under", {}),
             "rehearsal": self._tell_rehearsal(),
             "drawn": facts["codes"],
             "steps": {step: self._tell_step(card, facts) for step, card in CARDS.items()},

@@ -31,6 +31,7 @@ const geosample = (() => {
 
   // A pop-up is made when it is asked for, as large as there is room for it just then.
   function tell(layer, at) {
+    if (page.quiet) { return; }
     const room = clear_room();
     L.popup({
       maxWidth: Math.min(320, room.wide - 56), maxHeight: room.tall - 70,

@@ -131,7 +131,7 @@ def draw_map(  # noqa: PLR0913 - what a user may say in plain words
     return path
 
 
-def compose_page(
+def compose_page(  # noqa: PLR0913 - a keyword a thing
     story: Story,
     *,
     units: Units = "us",
@@ -139,9 +139,13 @@ def compose_page(
     aerial: Path | None = None,
     base_map: str | None = None,
     base_credit: str = "",
+    bounds: Bounds | None = None,
 ) -> str:
-    """Return the whole page as text, as ``draw_map`` writes it; the same story gives the same text, byte for byte."""
-    bounds = _lonlat_bounds(story.surfaces)
+    """Return the whole page as text, as ``draw_map`` writes it; the same story gives the same text, byte for byte.
+
+    ``bounds``, in degrees, is the ground to show where it is not the surfaces' own, which there may be none of.
+    """
+    bounds = bounds or _lonlat_bounds(story.surfaces)
     drawn = OfflineMap(bounds)
     pictures = draw_pictures(story, thresholds_per_m2, units)
     layers: dict[str, list[folium.map.Layer]] = {}
@@ -163,7 +167,7 @@ def compose_page(
     own = story.surfaces[story.surfaces["hole"].isin(story.sampled_holes)]
     start: dict[str, Any] = {
         "bounds": turn_bounds(bounds),
-        "first_bounds": turn_bounds(_lonlat_bounds(story.surfaces if own.empty else own)),
+        "first_bounds": turn_bounds(bounds if story.surfaces.empty else _lonlat_bounds(_first(story.surfaces, own))),
         "holes": [turn_bounds(_lonlat_bounds(named.get_group(hole))) for hole in holes],
         "words": words.SCRIPT_WORDS,
         "units": units,
@@ -178,6 +182,10 @@ def compose_page(
         after=Words(body=below, script=write_start(drawn, layers, start)),
         base_map=base_map,
     )
+
+
+def _first(surfaces: gpd.GeoDataFrame, sampled: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
+    return surfaces if sampled.empty else sampled
 
 
 def _lonlat_bounds(rows: gpd.GeoDataFrame) -> Bounds:

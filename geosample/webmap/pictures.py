@@ -423,6 +423,29 @@ def read_aerial(path: Path, lonlat: Bounds) -> tuple[str, Bounds]:
     return _encode(Image.fromarray(pixels.transpose(1, 2, 0)), "JPEG", quality=80), lonlat
 
 
+def find_bounds(path: Path) -> Bounds:
+    """Return where a GeoTIFF lies: west, south, east, north in degrees.
+
+    Raises
+    ------
+    MapError
+        When it can't be read or has no coordinate system.
+    """
+    import rasterio
+    from rasterio.warp import transform_bounds
+
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore", rasterio.errors.NotGeoreferencedWarning)
+            picture = rasterio.open(path)
+        with picture:
+            check_picture(path, picture)
+            west, south, east, north = transform_bounds(picture.crs, "EPSG:4326", *picture.bounds)
+    except rasterio.errors.RasterioIOError as error:
+        raise MapError(_problem(path, f"a file that can't be read ({error})", "a GeoTIFF")) from error
+    return west, south, east, north
+
+
 def check_picture(path: Path, picture: Any) -> None:
     """Raise MapError unless the picture is placed and has 8-bit bands."""
     problems = []

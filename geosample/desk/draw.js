@@ -1,0 +1,218 @@
+"use strict";
+// Surfaces by hand on the map: what one is, its corners moved, a new one drawn; read again by the command's own checks.
+window.draw = (() => {
+  const { ask, find, make, words, say } = desk;
+  const bar = find("#draw");
+  const REACH_PX = 10;
+  let now = null;
+  let shown = null;
+
+  const on = () => desk.the_map();
+  const copy = (rings) => rings.map((ring) => ring.map((corner) => ({ lat: corner.lat, lng: corner.lng })));
+  const corners_of = (ring) => ring.slice(0, -1).map(([lng, lat]) => ({ lat, lng }));
+  const pieces_of = (shape) => (shape.type === "Polygon" ? [shape.coordinates] : shape.coordinates);
+
+  function inside(ring, at) {
+    let odd = false;
+    ring.forEach(([lng, lat], place) => {
+      const [before_lng, before_lat] = ring[(place || ring.length) - 1];
+      if ((lat > at.lat) !== (before_lat > at.lat) && at.lng < lng + (before_lng - lng) * (at.lat - lat) / (before_lat - lat)) { odd = !odd; }
+    });
+    return odd;
+  }
+
+  // A surface that was clicked: its kind and hole, and on request its corners.
+  function choose(feature, at) {
+    leave();
+    const pieces = pieces_of(feature.geometry);
+    const piece = Math.max(0, pieces.findIndex((rings) => inside(rings[0], at)));
+    const own = feature.properties;
+    begin({ id: own.id, piece, rings: pieces[piece].map(corners_of), closed: true, own: feature });
+    find("#draw-kind").value = own.look.split(" ")[1];
+    find("#draw-hole").value = own.hole || "";
+  }
+
+  function draw_new() {
+    leave();
+    if (!on()) { say(words.no_picture); return; }
+    begin({ id: "", piece: 0, rings: [[]], closed: false, own: null });
+    edit();
+  }
+
+  function begin(start) {
+    now = { ...start, past: [], edits: false, seen: desk.seen() };
+    bar.hidden = false;
+    find("#draw-id").textContent = now.id || words.new_surface;
+    find("#draw-tools").hidden = true;
+    find("#draw-corners").hidden = !now.id;
+    desk.show_place(true);
+    find("#draw-kind").focus();
+  }
+
+  function edit() {
+    const { map, layers, page } = on();
+    now.edits = true;
+    now.others = [...(layers.surfaces || []), ...(layers.obstacles || [])].flatMap((group) => group.getLayers())
+      .filter((layer) => layer.feature && layer.feature.geometry.type.endsWith("Polygon") && layer.feature !== now.own)
+      .flatMap((layer) => pieces_of(layer.feature.geometry).flat()).map((ring) => ring.map(([lng, lat]) => ({ lat, lng })));
+    find("#draw-tools").hidden = false;
+    find("#draw-corners").hidden = true;
+    find("#cross").hidden = false;
+    page.current().quiet = true;
+    map.doubleClickZoom.disable();
+    for (const name of ["ground", "obstacles"]) { map.getPane(name).style.opacity = 0.5; }
+    for (const name of ["rasters", "zones", "markerPane"]) { map.getPane(name).style.visibility = "hidden"; }
+    if (now.id && !now.past.length) { map.fitBounds(now.rings[0].map((corner) => [corner.lat, corner.lng]), { animate: false, maxZoom: 21 }); }
+    map.on("click", clicked);
+    map.on("moveend", show);
+    map.getContainer().addEventListener("keydown", key);
+    desk.find("#map").contentWindow.focus();
+    map.getContainer().focus({ preventScroll: true });
+    show();
+    aim();
+  }
+
+  // The map's page goes, or the drawing ends: what was changed on the map is put back.
+  function detach() {
+    if (now && now.edits && on()) {
+      const { map, page } = on();
+      page.current().quiet = false;
+      map.doubleClickZoom.enable();
+      for (const name of ["ground", "obstacles", "rasters", "zones", "markerPane"]) { Object.assign(map.getPane(name).style, { opacity: "", visibility: "" }); }
+      map.off("click", clicked);
+      map.off("moveend", show);
+      map.getContainer().removeEventListener("keydown", key);
+      if (shown) { shown.remove(); }
+    }
+    shown = null;
+  }
+
+  // On the map's new page a drawing goes on where it was.
+  function resume() { if (now && now.edits) { edit(); } }
+
+  function leave() {
+    detach();
+    now = null;
+    bar.hidden = true;
+    find("#cross").hidden = true;
+  }
+
+  function aim() {
+    const box = on().map.getContainer().getBoundingClientRect();
+    Object.assign(find("#cross").style, { left: `${box.left + box.width / 2}px`, top: `${box.top + box.height / 2}px` });
+  }
+
+  // Corners are drawn as the page draws points; only those in view, so that a long outline stays quick.
+  function show() {
+    const { map, page, L } = on();
+    if (shown) { shown.remove(); }
+    shown = L.layerGroup();
+    const look = { color: "#D55E00", weight: 4, fill: false, interactive: false };
+    now.line = now.closed ? L.polygon(now.rings, look) : L.polyline(now.rings[0], look);
+    shown.addLayer(now.line);
+    const seen = map.getBounds();
+    let room = 300;
+    now.rings.forEach((ring, at) => ring.forEach((corner, place) => {
+      if (!seen.contains(corner) || room === 0) { return; }
+      room -= 1;
+      const mark = page.place({ properties: { look: "point planned", mark: "", name: "" } }, [corner.lat, corner.lng]);
+      Object.assign(mark.options, { draggable: true, pane: "popupPane" });
+      mark.on("dragstart", keep);
+      mark.on("drag", () => { now.rings[at][place] = mark.getLatLng(); now.line.setLatLngs(now.closed ? now.rings : now.rings[0]); });
+      mark.on("dragend", () => { now.rings[at][place] = snap(mark.getLatLng()); show(); });
+      mark.on("click", () => { if (!now.closed && place === 0 && ring.length > 2) { keep(); now.closed = true; show(); } });
+      shown.addLayer(mark);
+    }));
+    shown.addTo(map);
+    find("#draw-count").textContent = words.corners.replace("{n}", now.rings.reduce((sum, ring) => sum + ring.length, 0));
+  }
+
+  const keep = () => { now.past.push({ rings: copy(now.rings), closed: now.closed }); };
+
+  // The place of an edge of a ring that is nearest, and how far that is on the screen.
+  function nearest_edge(ring, at, closed) {
+    const { map, L } = on();
+    const spot = map.latLngToContainerPoint(at);
+    let best = { far: Infinity };
+    ring.forEach((corner, place) => {
+      const end = ring[place + 1] || (closed ? ring[0] : null);
+      if (!end) { return; }
+      const hit = L.LineUtil.closestPointOnSegment(spot, map.latLngToContainerPoint(corner), map.latLngToContainerPoint(end));
+      const far = spot.distanceTo(hit);
+      if (far < best.far) { best = { far, place, at: map.containerPointToLatLng(hit) }; }
+    });
+    return best;
+  }
+
+  // A corner put near a neighbour's takes its place, or lies down on its edge: no gap and no overlap is left between.
+  function snap(at) {
+    const { map } = on();
+    const spot = map.latLngToContainerPoint(at);
+    const box = [map.containerPointToLatLng(spot.add([-REACH_PX, REACH_PX])), map.containerPointToLatLng(spot.add([REACH_PX, -REACH_PX]))];
+    const near = now.others.filter((ring) => ring.some((corner, place) => {
+      const end = ring[place + 1] || corner;
+      return Math.min(corner.lat, end.lat) <= box[1].lat && Math.max(corner.lat, end.lat) >= box[0].lat && Math.min(corner.lng, end.lng) <= box[1].lng && Math.max(corner.lng, end.lng) >= box[0].lng;
+    }));
+    const corners = near.flat().map((corner) => ({ corner, far: spot.distanceTo(map.latLngToContainerPoint(corner)) })).filter((one) => one.far <= REACH_PX);
+    if (corners.length) { return { ...corners.sort((one, two) => one.far - two.far)[0].corner }; }
+    const edges = near.map((ring) => nearest_edge(ring, at, false)).filter((one) => one.far <= REACH_PX);
+    return edges.length ? edges.sort((one, two) => one.far - two.far)[0].at : { lat: at.lat, lng: at.lng };
+  }
+
+  function add(at) {
+    if (!now.closed) { keep(); now.rings[0].push(snap(at)); show(); return; }
+    const edges = now.rings.map((ring, place) => ({ ...nearest_edge(ring, at, true), ring: place }));
+    const best = edges.sort((one, two) => one.far - two.far)[0];
+    keep();
+    now.rings[best.ring].splice(best.place + 1, 0, snap(at));
+    show();
+  }
+
+  function nearest_corner(at) {
+    const { map } = on();
+    const spot = map.latLngToContainerPoint(at);
+    return now.rings.flatMap((ring, of) => ring.map((corner, place) => ({ of, place, far: spot.distanceTo(map.latLngToContainerPoint(corner)) })))
+      .sort((one, two) => one.far - two.far)[0];
+  }
+
+  const steps = {
+    add: () => add(on().map.getCenter()),
+    move: () => { const best = nearest_corner(on().map.getCenter()); if (best) { keep(); now.rings[best.of][best.place] = snap(on().map.getCenter()); show(); } },
+    drop: () => {
+      const best = nearest_corner(on().map.getCenter());
+      if (best && (!now.closed || now.rings[best.of].length > 3)) { keep(); now.rings[best.of].splice(best.place, 1); show(); }
+    },
+    undo: () => { const last = now.past.pop(); if (last) { Object.assign(now, last); show(); } },
+  };
+
+  // A click adds a corner; on an outline that is closed only where it meets the line.
+  function clicked(event) {
+    if (!now.closed || now.rings.some((ring) => nearest_edge(ring, event.latlng, true).far < REACH_PX)) { add(event.latlng); }
+  }
+
+  function key(event) {
+    const ways = { Enter: "add", m: "move", Delete: "drop", Backspace: "undo" };
+    const way = event.key === "z" && (event.ctrlKey || event.metaKey) ? "undo" : ways[event.key];
+    if (event.key === "Escape") { leave(); return; }
+    if (way) { event.preventDefault(); steps[way](); }
+  }
+
+  async function done() {
+    const drawn = now.edits && (now.past.length > 0 || !now.id);
+    const rings = drawn ? now.rings.map((ring) => ring.map((corner) => [corner.lng, corner.lat])) : [];
+    if (drawn && rings.some((ring) => ring.length < 3)) { say(words.few_corners); return; }
+    const told = await ask("/correct", { seen: now.seen, surface_id: now.id, piece: now.piece, rings, kind: find("#draw-kind").value, hole: find("#draw-hole").value.trim() });
+    if (!told) { await desk.look(); now.seen = desk.seen(); return; }
+    leave();
+    desk.show_place(false);
+    desk.run("ground", false, told.answers);
+  }
+
+  for (const kind of desk.kinds) { find("#draw-kind").append(new Option(kind, kind)); }
+  for (const button of bar.querySelectorAll("[data-way]")) { button.addEventListener("click", () => steps[button.dataset.way]()); }
+  find("#draw-new").addEventListener("click", draw_new);
+  find("#draw-corners").addEventListener("click", edit);
+  find("#draw-done").addEventListener("click", done);
+  find("#draw-leave").addEventListener("click", leave);
+  return { choose, detach, resume, active: () => Boolean(now && now.edits) };
+})();
