@@ -320,3 +320,7 @@ def name_surface(surface: Mapping[Hashable, Any]) -> str:
         return f"{kind} {name.strip()}"
     number = str(surface["surface_id"]).rpartition("-")[2]
     return f"{kind} {number} without a hole" if number.isdecimal() else name_place(None, kind)
+
+
+EFFORT = ("minutes", "wait_hours")
+"""What a trial's sheet asks of each bag beside its counts: minutes at hand, and hours of waiting."""

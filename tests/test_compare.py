@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import math
 import warnings
 from pathlib import Path
@@ -19,7 +20,7 @@ from scipy import integrate, optimize, stats
 from statsmodels.stats.weightstats import ttost_paired
 
 from geosample.cli import main
-from geosample.compare import Trial, compare_methods, read_example, read_trial
+from geosample.compare import Trial, compare_methods, gather_trial, read_example, read_trial, size_trial
 from geosample.compare.answer import (
     Blocks,
     carried_level,
@@ -31,9 +32,14 @@ from geosample.compare.answer import (
     shuffle_p,
 )
 from geosample.compare.model import Ratio
+from geosample.counts import read_counts
+from geosample.design import draw_design
 from geosample.errors import EstimateError
 from geosample.estimate import Interval
 from geosample.files.reading import Note
+from geosample.ground import Ground
+from geosample.pests import load_pest
+from geosample.sheets.blanks import blank_rows, make_csv
 
 
 def draw_trial(rng: np.random.Generator, *, blocks: int = 10, ratio: float = 1.0, mean: float = 3.0) -> Trial:
@@ -373,3 +379,60 @@ def test_equivalence_of_many_insects_is_the_paired_test_of_a_reference_library()
     interval = ratio_interval(data, fit, level=0.90)
     expected = np.exp([apart.mean() - half, apart.mean() + half])
     assert [interval.low, interval.high] == pytest.approx(expected, rel=0.01)
+
+
+@pytest.mark.slow
+def test_a_trial_goes_from_design_to_sheet_to_comparison_and_the_true_ratio_comes_back(
+    small_ground: Ground, tmp_path: Path
+) -> None:
+    asked: dict[str, Any] = {"visit": "2026-05-04", "points": 40, "compare": "brine,heat", "seed": 5}
+    design = draw_design(small_ground, **asked, surfaces="green,fairway", sites="hole", by="hole", allocation="equal")
+    deals = [text.split() for text in design.points["split"]]
+    assert all(sorted(deal) == ["brine"] * 3 + ["heat"] * 3 for deal in deals)
+    assert len({tuple(deal) for deal in deals}) > 10  # dealt anew in every block
+    rows = blank_rows(design, load_pest())
+    assert set(rows["site"]) == {"1"}
+    rng = np.random.default_rng(2)
+    here = dict(zip(design.points["point_id"], rng.lognormal(1.5, 0.5, len(design.points)), strict=True))
+    for at, row in rows[rows["role"] == "main"].iterrows():
+        found = rng.poisson(here[row["point_id"]] * (2.0 if row["method"] == "heat" else 1.0) * rng.gamma(3, 1 / 3, 2))
+        rows.loc[at, ["L3", "L4", "minutes", "wait_hours"]] = [*found, 4, 48 if row["method"] == "heat" else 1.5]
+    first = rows.index[rows["role"] == "main"][0]
+    rows.loc[first, ["L3", "L4", "status"]] = [None, None, "lost"]
+    path = tmp_path / "filled.csv"
+    path.write_bytes(make_csv(rows))
+    of_file, of_survey = read_trial(path), gather_trial(read_counts(path, design), design)
+    assert [note.what for note in of_file.notes] == ["blank_rows", "uncounted_bag"]
+    answers = [compare_methods(trial) for trial in (of_file, of_survey)]
+    low, high = answers[0].overall.interval.low, answers[0].overall.interval.high
+    assert low < 2.0 < high
+    assert low > 1.2
+    assert answers[1].overall.interval.value == pytest.approx(answers[0].overall.interval.value, rel=1e-5)
+    for answer in answers:
+        assert [one.wait_hours for one in answer.effort] == [1.5, 48.0]
+        assert [one.minutes for one in answer.effort] == [4.0, 4.0]
+        assert {ratio.stage for ratio in answer.by_stage} == {"L3", "L4"}
+
+
+def test_a_trial_of_an_older_visit_has_its_kinds_for_sites(small_ground: Ground) -> None:
+    design = draw_design(small_ground, visit="2026-05-04", points=20, compare="brine,heat", seed=5)
+    older = dict(design.visit.settings)
+    assert older.pop("sites") == "kind"
+    assert dataclasses.replace(design.visit, settings=older).sites == "kind"
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(("aim", "mean"), [("difference", 5.0), ("equivalence", 8.0)])
+def test_the_blocks_of_a_trial_give_the_power_asked_for(aim: str, mean: float) -> None:
+    asked: dict[str, Any] = {"mean": mean, "k": 4.0, "margin": 2.0, "aim": aim}
+    size = size_trial(**asked, rounds=60)
+    again = size_trial(**asked, blocks=size.blocks, rounds=60)
+    assert (size.power, again.power) == pytest.approx((0.8, 0.8), abs=0.15)  # 60 trials: standard error 5 %
+    assert size_trial(**asked, blocks=max(size.blocks // 3, 4), rounds=30).power < 0.6
+
+
+def test_a_trial_that_can_not_be_sized_is_refused_in_words() -> None:
+    with pytest.raises(EstimateError, match=r"(?s)k: found -1.*margin: found 0.9.*aim: found 'both'"):
+        size_trial(mean=3.0, k=-1.0, margin=0.9, aim="both")
+    with pytest.raises(EstimateError, match=r"takes about .* blocks; expected up to 600"):
+        size_trial(mean=1.0, k=0.3, margin=1.05)

@@ -17,6 +17,7 @@ from geosample.cli.options import (
     PATH,
     Told,
     out_folder_option,
+    read_margin,
     says,
     split_words,
     survey_argument,
@@ -317,28 +318,16 @@ def _counts_of(file: Survey, design: Design) -> Counts:
     return join_rounds(load_counts(file, follows), counts)
 
 
-def _margin(ctx: click.Context, param: click.Parameter, value: str | None) -> float | None:
-    """Return a margin as a ratio: 25% is 1.25."""
-    if value is None:
-        return None
-    try:
-        return 1 + float(value.rstrip("% ")) / 100 if value.endswith("%") else float(value)
-    except ValueError as error:
-        text = f"{value!r} is no margin; write for instance 25%"
-        raise click.BadParameter(text, ctx, param) from error
-
-
 @click.command()
 @click.argument("survey", required=False, type=PATH)
 @click.option("--example", is_flag=True, help="Use the invented trial that comes with the program.")
-@click.option("--margin", callback=_margin, help="Up to what difference they count as the same, such as 25%.")
+@click.option("--margin", callback=read_margin, help="Up to what difference they count as the same, such as 25%.")
 @click.option("--reference", help="The method the other is held against; the first found when not given.")
 @click.option("--method", help="The other method.")
 @click.option(
     "--site",
     type=click.Choice(["kind", "hole", "surface_id", "all"]),
-    default="kind",
-    help="What a site is, in a survey.",
+    help="What a site is, in a survey; as it was designed when not given.",
 )
 @visit_option
 @click.option("--pest", help="Another pest found with it; the visit's own when not given.")
@@ -349,7 +338,8 @@ def compare_command(survey: Path | None, **asked: Any) -> Told:
     """Say how two extraction methods compare: a survey drawn with design --trial, or a table (CSV, XLSX).
 
     A table has a row a bag: block, method, count, and where known site, stage, plugs, minutes, cost; or a column of
-    counts for each method. A difference that is not seen is never called sameness: that takes a margin of yours.
+    counts for each method or stage, as the filled sheets of a trial have. A difference that is not seen is never called
+    sameness: that takes a margin of yours.
 
     \b
     Example:
@@ -367,7 +357,9 @@ def compare_command(survey: Path | None, **asked: Any) -> Told:
         raise click.UsageError(text)
     question = {name: asked[name] for name in ("reference", "method", "margin", "level", "seed")}
     if survey is None or survey.suffix.lower() in TABLES:
-        comparison = compare_methods(read_example() if survey is None else read_trial(survey), **question)
+        comparison = compare_methods(
+            read_example() if survey is None else read_trial(survey, pest=asked["pest"]), **question
+        )
     else:
         file = open_survey(survey, must_exist=True)
         name = file.find_visit(asked["visit"])

@@ -98,6 +98,17 @@ def split_words(ctx: click.Context, param: click.Parameter, value: str | None) -
     return tuple(word.strip().lower() for word in (value or "").split(",") if word.strip())
 
 
+def read_margin(ctx: click.Context, param: click.Parameter, value: str | None) -> float | None:
+    """Return a margin as a ratio: 25% is 1.25."""
+    if value is None:
+        return None
+    try:
+        return 1 + float(value.rstrip("% ")) / 100 if value.endswith("%") else float(value)
+    except ValueError as error:
+        text = f"{value!r} is no margin; write for instance 25%"
+        raise click.BadParameter(text, ctx, param) from error
+
+
 def out_folder_option(help_text: str) -> Callable[[F], F]:
     """Return the --out option for a command that writes files into a folder."""
     return click.option("--out", required=True, type=click.Path(path_type=Path, file_okay=False), help=help_text)

@@ -21,6 +21,7 @@ from geosample.cli.options import (
     name_options,
     out_folder_option,
     paper_option,
+    read_margin,
     says,
     seed_option,
     split_words,
@@ -35,6 +36,7 @@ from geosample.units import Units, percent
 from geosample.words import ALLOCATIONS, DRAW_METHODS, METHODS, WALKS
 
 if TYPE_CHECKING:
+    from geosample.compare import TrialSize
     from geosample.design import Design
     from geosample.ground import Ground
     from geosample.survey import Survey
@@ -211,7 +213,7 @@ def _refuse_spacing(ctx: click.Context, param: click.Parameter, value: str | Non
 @click.option(
     "--threshold", "threshold_per_m2", type=DENSITY, help="As many points as tell the expected density from this one."
 )
-@click.option("--chance", type=float, default=0.8, help="Chance to tell it, 0.5 to 0.99.")
+@click.option("--chance", "--power", "chance", type=float, default=0.8, help="Chance to tell it, 0.5 to 0.99.")
 @click.option(
     "--hours", type=float, help="Hours at hand, walk to lens: as many points as they allow, --points at most."
 )
@@ -281,6 +283,22 @@ def _refuse_spacing(ctx: click.Context, param: click.Parameter, value: str | Non
     callback=split_words,
     help="A trial: every point is a block, its plugs dealt at random to methods: brine,heat.",
 )
+@click.option(
+    "--margin",
+    callback=read_margin,
+    help="A trial's: as many blocks as tell a difference of this size, such as 50%; with --points, their power.",
+)
+@click.option(
+    "--aim",
+    type=click.Choice(["difference", "equivalence"]),
+    default="difference",
+    help="Whether a trial is to tell a difference of the margin, or that there is none beyond it.",
+)
+@click.option(
+    "--sites",
+    type=click.Choice(["kind", "hole", "surface_id", "all"]),
+    help="What a trial's sites are: they share its blocks alike; kinds, sharing as parts do, when not given.",
+)
 @click.option("--stop-lines", callback=_densities, help="Low and high density for stop lines: 10/ft2,40/ft2.")
 @click.option(
     "--start", callback=_degrees, help="Where the round starts, longitude,latitude; the first tee when not given."
@@ -303,6 +321,7 @@ def design_command(survey: Path, units: Units, **asked: Any) -> Told:
       geosample design course.gpkg --visit 2026-05-04 --points 60 --holes 1-3 --border 15ft --seed 7
     """  # noqa: D301
     from geosample.design import check_day, check_open, save_design
+    from geosample.report.compare import tell_size
     from geosample.report.design import tell_design, tell_design_more
     from geosample.survey import open_survey
 
@@ -310,10 +329,45 @@ def design_command(survey: Path, units: Units, **asked: Any) -> Told:
     file = open_survey(survey, must_exist=True)
     check_open(file.read("samples"), asked["visit"])
     check_day(file, asked["visit"], asked["date"] or asked["visit"], sure=asked["sure"])
-    design = draw_asked(file, asked)
+    size = size_asked(file, asked)
+    design = draw_asked(file, asked | ({} if size is None else {"points": size.blocks}))
     save_design(file, design)
     rest = tell_design_more(design, units)
-    return tell_design(design, units), design.summary(), rest
+    told, facts = tell_design(design, units), design.summary()
+    if size is not None:
+        told, facts = (
+            [told[0], *tell_size(size, design.visit.k_from_visit), *told[1:]],
+            facts | {"trial": size.summary()},
+        )
+    return told, facts, rest
+
+
+def size_asked(file: Survey, asked: Mapping[str, Any]) -> TrialSize | None:
+    """Return the blocks that a trial's margin takes, or the power of those asked for; None without a margin."""
+    from geosample.compare import size_trial
+    from geosample.design import read_known
+    from geosample.distributions import K_IF_UNKNOWN
+    from geosample.units import plug_area_m2
+
+    if asked["margin"] is None:
+        return None
+    pest = load_pest(asked["pest"])
+    known = read_known(file, pest.name)
+    kinds = asked["surfaces"] or known.densities_per_m2
+    found = [known.densities_per_m2[kind] for kind in kinds if kind in known.densities_per_m2]
+    if not asked["compare"] or (asked["expected_per_m2"] is None and not found):
+        text = "--margin is a trial's: it needs --trial brine,heat, and --expected where no visit was estimated yet"
+        raise click.UsageError(text)
+    density = asked["expected_per_m2"] or sum(found) / len(found)
+    unit_m2 = asked["unit_m2"] or plug_area_m2(asked["plug_m"] or pest.unit_diameter_m)
+    return size_trial(
+        mean=density * unit_m2 * (asked["plugs"] or pest.plugs_per_point),
+        k=asked["k"] or known.k or K_IF_UNKNOWN,
+        margin=asked["margin"],
+        power=asked["chance"],
+        aim=asked["aim"],
+        blocks=asked["points"],
+    )
 
 
 def draw_asked(file: Survey, asked: dict[str, Any]) -> Design:
@@ -323,7 +377,12 @@ def draw_asked(file: Survey, asked: dict[str, Any]) -> Design:
 
     ground = load_ground(file)
     known = read_known(file, load_pest(asked["pest"]).name)
-    asked = {name: value for name, value in asked.items() if name not in {"least_spacing", "sure"}}
+    asked = {name: value for name, value in asked.items() if name not in {"least_spacing", "sure", "margin", "aim"}}
+    if asked["sites"] in {"hole", "surface_id"}:
+        asked["by"] = tuple(dict.fromkeys([*asked["by"], asked["sites"].removesuffix("_id")]))
+    if asked["sites"]:
+        asked["allocation"] = "equal"
+    asked["sites"] = asked["sites"] or "kind"
     if asked["k"] is None:
         asked |= {"k": known.k, "k_from_visit": known.k_from_visit}
     if asked["allocation"] == "optimal":

@@ -191,7 +191,7 @@ def ratio_interval(data: Blocks, fit: Fit, *, level: float) -> Interval:
     has ratio 0 and only an upper limit, and the other way round.
     """
     cut = float(stats.f.ppf(level, 1, data.freedom))
-    drop = _drop_from(data, fit)
+    drop = log_drop(data, fit)
     best = float(fit.log_ratio[0])
     caught = [float(data.count[data.is_method == side].sum()) for side in (0, 1)]
     low = 0.0 if not caught[1] else math.exp(_cross(drop, cut, best, -1))
@@ -211,11 +211,12 @@ def one_sided_p(data: Blocks, fit: Fit, log_ratio: float, side: int) -> float:
         1 when the question is whether the ratio is above it, -1 below.
     """
     away = side * (float(fit.log_ratio[0]) - log_ratio)
-    root = math.copysign(math.sqrt(_drop_from(data, fit)(log_ratio)), away)
+    root = math.copysign(math.sqrt(log_drop(data, fit)(log_ratio)), away)
     return float(stats.t.sf(root, data.freedom))
 
 
-def _drop_from(data: Blocks, fit: Fit) -> Callable[[float], float]:
+def log_drop(data: Blocks, fit: Fit) -> Callable[[float], float]:
+    """Return the function of a log ratio that says by how much holding it there lowers twice the log likelihood."""
     start = np.delete(fit.theta, data.n_sites)
     known = {float(fit.log_ratio[0]): 0.0}  # a second look from another start must not tell another drop
 

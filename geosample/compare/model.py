@@ -14,18 +14,35 @@ from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
-from geosample.counts import Bad, ask_two_ways, plain_heading, read_method, read_whole
+from geosample.counts import (
+    Bad,
+    ReadRules,
+    effort_in,
+    find_columns,
+    is_blank,
+    know_heading,
+    list_rows,
+    plain_heading,
+    read_amount,
+    read_method,
+    read_row,
+    read_whole,
+    settle_blanks,
+)
 from geosample.errors import EstimateError
 from geosample.estimate import Interval
-from geosample.files.reading import Log, Table, read_tables
+from geosample.files.reading import Log, Table, read_tables, show_rows
+from geosample.pests import DEFAULT_PEST, load_pest
 from geosample.results import Result
 from geosample.survey.findings import Finding, What, put_findings
-from geosample.words import METHODS, NO_HOLE
+from geosample.units import plug_area_m2
+from geosample.words import EFFORT, METHODS, NO_HOLE, UNSTAGED
 
 if TYPE_CHECKING:
     from geosample.counts import Counts
     from geosample.design import Design
     from geosample.files.reading import Note
+    from geosample.pests import Pest
     from geosample.survey import Survey
 
 
@@ -309,7 +326,7 @@ def _plain(interval: Interval) -> dict[str, float]:
     return {"ratio": interval.value, "low": interval.low, "high": interval.high}
 
 
-def gather_trial(counts: Counts, design: Design, *, pest: str | None = None, site: str = "kind") -> Trial:
+def gather_trial(counts: Counts, design: Design, *, pest: str | None = None, site: str | None = None) -> Trial:
     """Return a visit's counted bags by block and method.
 
     Parameters
@@ -320,9 +337,10 @@ def gather_trial(counts: Counts, design: Design, *, pest: str | None = None, sit
         Its points, each a block of its own.
     pest : str, optional
         Another pest than the visit's own.
-    site : str
-        What sites are: ``kind``, ``hole``, ``surface_id`` or ``all``.
+    site : str, optional
+        What sites are: ``kind``, ``hole``, ``surface_id`` or ``all``; as it was designed when None.
     """
+    site = site or design.visit.sites
     points = design.points.set_index("point_id")
     bags = counts.samples[counts.samples["status"] == "counted"]
     rows = counts.counts[counts.counts["pest"] == (pest or design.visit.pest)][["sample_id", "stage", "count"]]
@@ -333,9 +351,8 @@ def gather_trial(counts: Counts, design: Design, *, pest: str | None = None, sit
         block=merged["point_id"],
         bag=merged["sample_id"],
         effort=merged["sampled_m2"],
-        minutes=float("nan"),
-        wait_hours=float("nan"),
         cost=float("nan"),
+        **{name: [effort_in(note, name) for note in merged["note"]] for name in EFFORT},
     )
     return Trial(trial[list(COLUMNS)], f"visit {counts.visit}", exposure="m2", invented=bool(design.visit.simulated))
 
@@ -407,11 +424,19 @@ def meaning_of(heading: str) -> str | None:
     return f"={method}" if isinstance(method, str) else None
 
 
-def read_trial(path: str | Path) -> Trial:
+def read_trial(path: str | Path, *, pest: str | None = None) -> Trial:
     """Return a trial from a CSV or XLSX file.
+
+    Parameters
+    ----------
+    path : path
+        A table with a row a bag and stage, a column a method, or a column a stage; a filled sheet of a trial is one.
+    pest : str, optional
+        Whose stages are columns; the usual pest when None.
 
     Columns are known by their headings (``WORDS``): block, method and count are needed; site, stage, plugs, minutes
     and cost may be there. Instead of method and count, each method may have a column of counts under its own name.
+    A table with a column a stage is read as filled sheets are: a bag lost or not extracted is left out, and said.
     A blank count is not counted: its row is left out and said.
 
     Raises
@@ -419,11 +444,14 @@ def read_trial(path: str | Path) -> Trial:
     EstimateError
         With every cell that can't be read; also when there is no such file.
     """
-    path, log = Path(path), Log()
-    tables = list(read_tables(path, log, meaning_of))
-    rows = [row for table in tables for row in _rows(table, log)]
+    path, log, profile = Path(path), Log(), load_pest(pest or DEFAULT_PEST)
+    stages = {stage.key for stage in profile.stages} | {UNSTAGED}
+    tables = read_tables(path, log, lambda text: meaning_of(text) or know_heading(text, profile))
+    sheets = [any(know_heading(text, profile) in stages for text in table.headings) for table in tables]
+    read = zip(tables, sheets, strict=True)
+    rows = [row for table, sheet in read for row in (_sheet_rows(table, profile, log) if sheet else _rows(table, log))]
     headings = [h for table in tables for h in table.headings if meaning_of(h) == "effort"]
-    if headings and looks_like_numbering(rows):
+    if headings and not all(sheets) and looks_like_numbering(rows):
         remedy = "name it 'plug' if it numbers them, 'plugs pooled' if it is how many are in a bag"
         if plain_heading(headings[0]) == "plugs":
             found = f"1, 2, 3 and so on in every block, in column '{headings[0]}'"
@@ -484,6 +512,38 @@ def _rows(table: Table, log: Log) -> list[dict[str, object]]:
     return rows
 
 
+def _sheet_rows(table: Table, pest: Pest, log: Log) -> list[dict[str, object]]:
+    """Return the rows of a table with a column a stage, read as the counts of a survey are: one a bag and stage."""
+    wanted = {h: "point_id" for h in table.headings if meaning_of(h) == "block" and know_heading(h, pest) is None}
+    columns = find_columns(table, pest, wanted, log)
+    if columns is None:
+        return []
+    if columns.others:
+        log.note("columns_unused", table.file, {"columns": list(columns.others)})
+    listed = list_rows(table, columns)
+    rows = [row for row in listed if not is_blank(row)]
+    if blank := [row.where for row in listed if is_blank(row)]:
+        log.note("blank_rows", show_rows(blank))
+    rules, read = ReadRules(None, 1, plug_area_m2(pest.unit_diameter_m)), []
+    for row in settle_blanks(rows, None, log):
+        bag = read_row(row, rules, log)
+        if bag is None:
+            continue
+        if bag.status != "counted":
+            log.note("uncounted_bag", row.where, {"status": bag.status})
+            continue
+        block = row.get("point_id").strip()
+        if not block or not bag.method:
+            log.ask(row.where, "no block" if not block else "no method", "both in every row", "write it in")
+            continue
+        site = row.get("site").strip() or ALL
+        known = {"site": site, "block": block, "method": bag.method, "bag": row.get("sample_id").strip()}
+        effort = {name: _number(row.get(name), f"{row.where}, {name}", log) for name in EFFORT}
+        known_too = {"effort": float(bag.plugs), **effort, "cost": math.nan}
+        read += [{**known, "stage": stage, "count": count, **known_too} for stage, count in bag.found.items()]
+    return read
+
+
 def _row(cells: Mapping[str, str], where: str, log: Log) -> dict[str, object] | None:
     count, method = read_whole(cells["count"]), read_method(cells["method"])
     if count is None:
@@ -507,18 +567,10 @@ def _row(cells: Mapping[str, str], where: str, log: Log) -> dict[str, object] | 
 
 
 def _number(text: str, where: str, log: Log) -> float:
-    if not text.strip():
-        return math.nan
-    if "," in text and (two_ways := ask_two_ways(text)):  # a point alone is one for decimals
-        log.ask(where, f"'{text}'", two_ways.expected, two_ways.remedy)
-        return math.nan
-    try:
-        value = float(text.replace(",", "."))
-    except ValueError:
-        value = -1.0
-    if value > 0 and math.isfinite(value):
+    value = read_amount(text)
+    if isinstance(value, float):
         return value
-    log.ask(where, f"'{text}'", "a number above 0", "mend it or leave it blank")
+    log.ask(where, f"'{text}'", value.expected, value.remedy)
     return math.nan
 
 

@@ -46,6 +46,9 @@ FIELDS: dict[str, tuple[str, ...]] = {
     "others_found": ("others found", "other insects"),
     "hole_filled": ("hole filled", "filled"),
     "batch": (),
+    "site": (),
+    "minutes": ("minutes at hand",),
+    "wait_hours": ("wait hours", "hours waiting", "hours to wait", "hours waited"),
     "total": ("count", "total count", "insects", "number found", "total found"),
     "collector": ("collected by", "pulled by", "crew"),
     "counted_by": ("counter", "counted", "reader"),
@@ -101,6 +104,12 @@ def find_columns(table: Table, pest: Pest, asked: Mapping[str, str], log: Log) -
 
     Parameters
     ----------
+    table : Table
+        Its headings.
+    pest : Pest
+        Whose stages are known.
+    log : Log
+        Takes what must be asked.
     asked : mapping of str to str
         Heading -> field or stage, by the user's own word, before anything else.
     """

@@ -19,6 +19,7 @@ import pandas as pd
 from geosample.counts.meaning import (
     Bad,
     Columns,
+    ask_two_ways,
     clean_text,
     plain_heading,
     read_date,
@@ -32,7 +33,7 @@ from geosample.counts.meaning import (
 from geosample.files.reading import Log, Table, show_rows
 from geosample.survey import LAYERS, shape_frame
 from geosample.units import FOOT2_M2
-from geosample.words import UNSTAGED
+from geosample.words import EFFORT, UNSTAGED
 
 if TYPE_CHECKING:
     from geosample.design import Design, Visit
@@ -158,7 +159,17 @@ def list_rows(table: Table, columns: Columns) -> list[Row]:
 
 
 def read_row(row: Row, rules: ReadRules, log: Log) -> Bag | None:
-    """Return the bag a row tells of, without its place; None after asking about every cell that can't be read."""
+    """Return the bag a row tells of, without its place; None after asking about every cell that can't be read.
+
+    Parameters
+    ----------
+    row : Row
+        Its cells, as they were written.
+    rules : ReadRules
+        What they are read against.
+    log : Log
+        Takes what must be asked.
+    """
     before = len(log.problems)
     found = _read_found(row, rules, log)
     status = _read_cell(row, "status", read_status(row.get("status")), log)
@@ -166,6 +177,8 @@ def read_row(row: Row, rules: ReadRules, log: Log) -> Bag | None:
     accuracy_m = _read_cell(row, "accuracy_m", read_metres(row.get("accuracy_m")), log)
     if rules.day is not None:
         _read_cell(row, "collected_at", read_date(row.get("collected_at"), rules.day, rules.days), log)
+    for name in EFFORT:
+        _read_cell(row, name, read_amount(row.get(name)), log)
     state = _settle_status(row, status, found, log)
     if state == "counted":
         _check_amount(row, found, plugs, rules, log)
@@ -252,9 +265,44 @@ def _check_amount(row: Row, found: dict[str, int], plugs: int, rules: ReadRules,
             )
 
 
+KEPT_IN_NOTE = ("could_not", "others_found", "hole_filled")
+
+
+def read_amount(text: str) -> float | Bad:
+    """Return a number above 0, with a point or a comma; not a number where blank.
+
+    Examples
+    --------
+    >>> read_amount("2,5"), read_amount("-1").expected
+    (2.5, 'a number above 0')
+    """
+    plain = clean_text(text)
+    if not plain:
+        return math.nan
+    two_ways = ask_two_ways(text) if "," in plain else None  # a point alone is one for decimals
+    if two_ways is None and re.fullmatch(r"(\d+[.,]?\d*|[.,]\d+)", plain) and float(plain.replace(",", ".")) > 0:
+        return float(plain.replace(",", "."))
+    return two_ways or Bad("a number above 0", "mend it or leave it blank")
+
+
+def effort_in(note: str | None, name: str) -> float:
+    """Return one of ``EFFORT`` from a sample's note; not a number where it was not written down.
+
+    Examples
+    --------
+    >>> effort_in("wet; minutes: 4,5; wait hours: 48", "wait_hours"), effort_in(None, "minutes")
+    (48.0, nan)
+    """
+    found = re.search(rf"(?:^|; ){name.replace('_', ' ')}: ([\d.,]+)(?:;|$)", note or "")
+    amount = read_amount(found[1]) if found else math.nan
+    return amount if isinstance(amount, float) else math.nan
+
+
 def _read_words(row: Row) -> dict[str, str]:
     """Return who, when and the note, with the columns nobody knew at the note's end."""
-    others = {name.replace("_", " "): row.get(name) for name in ("could_not", "others_found", "hole_filled")}
+    others = {name.replace("_", " "): row.get(name) for name in (*KEPT_IN_NOTE, *EFFORT)}
+    if not row.get("design_code"):  # on a sheet of ours the site is the design's own
+        others["site"] = row.get("site")
     kept = "; ".join(f"{heading}: {cell}" for heading, cell in {**others, **row.others}.items() if cell)
     note = "; ".join(text for text in (row.get("note"), kept) if text)
     return {**{name: row.get(name) for name in ("collector", "counted_by", "collected_at")}, "note": note}
@@ -418,8 +466,12 @@ def settle_blanks(rows: Sequence[Row], blank: str | None, log: Log) -> list[Row]
 
     Parameters
     ----------
+    rows : sequence of Row
+        All rows that say something.
     blank : {"zero", "missing"}, optional
         Looked and found none, or did not look.
+    log : Log
+        Takes what must be asked.
     """
     open_ = [row for row in rows if _is_half_blank(row)]
     if blank is None and open_:

@@ -108,6 +108,7 @@ def draw_design(  # noqa: PLR0913 - all but the visit have a default
     stop_low_per_m2: float | None = None,
     stop_high_per_m2: float | None = None,
     compare: str | Sequence[str] = (),
+    sites: str = "kind",
     keep: float = 0.0,
     last: Design | None = None,
     walk: str = "holes",
@@ -191,7 +192,10 @@ def draw_design(  # noqa: PLR0913 - all but the visit have a default
     stop_low_per_m2, stop_high_per_m2 : float, optional
         Densities, insects per m², that need nothing and that need treating, for stop lines.
     compare : sequence of str
-        Extraction methods to split each point's plugs between, at random; none for one bag a point.
+        A trial: every point is a block, and its plugs are dealt to these extraction methods at random, a bag (the
+        unit) a method; none for one bag a point.
+    sites : str
+        What the sites of a trial are: ``kind``, ``hole``, ``surface_id`` or ``all``; ``by`` makes them strata.
     keep : float
         Share of the last visit's points kept, moved by half a metre to a metre; 0 for none.
     last : Design, optional
@@ -343,6 +347,8 @@ def _note_visit(
     settings = {**request.plain(), "gap_m": GAP_M, "strata": strata, "versions": versions}
     effort = {**asdict(request.bench), "minutes": dict(request.minutes), "points_wished": wished}
     beside: dict[str, Any] = {"round": walk, "effort": {**effort, "expected_per_m2": request.expected_per_m2}}
+    if request.compare:
+        beside["sites"] = request.sites
     if request.surfaces_missing:
         beside["surfaces_missing"] = list(request.surfaces_missing)
     if request.k_from_visit:

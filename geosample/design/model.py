@@ -31,7 +31,7 @@ from geosample.distributions import K_IF_UNKNOWN
 from geosample.errors import DesignError, Problem, SurveyError, list_names
 from geosample.pests import load_pest
 from geosample.results import Result
-from geosample.words import KIND_LETTERS, hole_label, is_date
+from geosample.words import KIND_LETTERS, NO_HOLE, hole_label, is_date
 
 if TYPE_CHECKING:
     import geopandas as gpd
@@ -120,6 +120,11 @@ class Visit:
         return tuple(self.settings.get("compare") or ())
 
     @property
+    def sites(self) -> str:
+        """The column of the points that tells the sites of a trial; ``all`` for one site."""
+        return str(self.settings.get("sites") or "kind")
+
+    @property
     def method(self) -> str:
         """How its bags are extracted, one of ``words.METHODS``; empty where several methods are compared."""
         return "" if self.compare else "flush" if self.unit_shape == "flush" else self.bench.extraction
@@ -161,6 +166,12 @@ class Design(Result):
     def main(self) -> gpd.GeoDataFrame:
         """The main points."""
         return self.points[self.points["role"] == "main"]
+
+    def sites_of(self, points: pd.DataFrame) -> pd.Series:
+        """Return the site of each row of points (or of bags with their columns), as the trial has them."""
+        if self.visit.sites == "all":
+            return pd.Series("all", index=points.index)
+        return points[self.visit.sites].fillna(NO_HOLE)
 
     def to_geodataframe(self) -> gpd.GeoDataFrame:
         """Return a copy of the points."""

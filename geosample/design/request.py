@@ -39,6 +39,8 @@ if TYPE_CHECKING:
     from geosample.ground import Ground
     from geosample.survey import Survey
 
+TRIAL_SITES = ("kind", "hole", "surface_id", "all")
+"""What the sites of a trial are: kinds of ground, holes, single surfaces, or one site."""
 SURFACES = ("green", "collar", "fairway")
 """Kinds sampled when none are asked for, as far as the course has them."""
 POINTS = 90
@@ -51,7 +53,7 @@ _LONGEST_MINUTES = 20_000.0
 _BESIDE = (
     *("visit", "date", "precision", "expected_per_m2", "threshold_per_m2", "chance", "hours", "people", "containers"),
     *("extraction", "walk_m_per_s", "minutes", "begin"),
-    *("stop_low_per_m2", "stop_high_per_m2", "k_from_visit", "surfaces_missing", "end"),
+    *("sites", "stop_low_per_m2", "stop_high_per_m2", "k_from_visit", "surfaces_missing", "end"),
 )
 """Fields that decide nothing of the draw once its points are counted; they are no part of the design's code."""
 
@@ -131,6 +133,7 @@ class Request:
     stop_low_per_m2: float | None = None
     stop_high_per_m2: float | None = None
     compare: tuple[str, ...] = ()
+    sites: str = "kind"
     keep: float = 0.0
     walk: str = "holes"
     start: tuple[float, float] | None = None
@@ -449,6 +452,7 @@ def _choice_problems(request: Request) -> Iterator[Problem]:
         ("by", request.by, ("hole", "surface")),
         ("walk", (request.walk,), WALKS),
         ("compare", request.compare, METHODS),
+        ("sites", (request.sites,), TRIAL_SITES),
         ("extraction", (request.extraction,), MINUTES),
         ("minutes", tuple(name for name, _ in request.minutes), MINUTES["brine"]),
     ]

@@ -5,13 +5,14 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING
 
+from geosample.distributions import K_IF_UNKNOWN
 from geosample.errors import list_names
 from geosample.report.counts import tell_notes
 from geosample.report.terminal import show_table
 from geosample.units import percent, set_percent
 
 if TYPE_CHECKING:
-    from geosample.compare import Comparison
+    from geosample.compare import Comparison, TrialSize
     from geosample.compare.model import Ratio
     from geosample.estimate import Interval
 
@@ -37,6 +38,22 @@ def tell_comparison(comparison: Comparison) -> list[str]:
         *_say_unused(comparison),
         *_say_factor(comparison),
         *([f"{left_out} rows were left out or read with help (--more)."] if left_out else []),
+    ]
+
+
+def tell_size(size: TrialSize, k_from_visit: str | None) -> list[str]:
+    """Return what the blocks of a planned trial promise, and on what that rests."""
+    goal = {
+        "difference": f"tell a true difference of {set_percent(round(size.margin - 1, 2))} from none",
+        "equivalence": f"show methods that are alike to lie within {set_percent(round(size.margin - 1, 2))}",
+    }[size.aim]
+    k = f"found on visit {k_from_visit}" if k_from_visit else "a careful value, none is published"
+    if k_from_visit is None and size.k != K_IF_UNKNOWN:
+        k = "given by you"
+    return [
+        f"{size.blocks} blocks {goal} with a chance of {percent(size.power)} (± {percent(size.power_se)}, "
+        f"{size.rounds} trials played; asked {percent(size.asked)}), at {size.mean:.2g} insects a bag and "
+        f"k {size.k:.2g} ({k}); no spread is taken for the blocks', which errs on the side of more."
     ]
 
 

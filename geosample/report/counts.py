@@ -31,6 +31,7 @@ NOTES = {
     "sum_rows": ("rows of sums or means", "set aside"),
     "header_again": ("the header row again", "set aside"),
     "blank_rows": ("rows without a count or a status", "no sample made: blank is not zero"),
+    "uncounted_bag": ("a bag marked {status}", "left out of the comparison"),
     "blank_count": ("a blank count", "left out: blank is not zero"),
     "stage_blank": (
         "{stage} blank beside other counts",

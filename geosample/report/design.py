@@ -310,7 +310,7 @@ def _tell_rest(facts: Mapping[str, Any]) -> Iterator[str]:
         yield f"Kept from visit {facts['kept_from_visit']}: {facts['kept']} of {facts['points']} points, {moved}."
     if facts["compare"]:
         each = f"{facts['units_per_point']} plugs for each of {', '.join(facts['compare'])}"
-        yield f"Split blocks: at every point {each}, dealt out at random; the sheets say which is which."
+        yield f"A trial: every point is a block, {each}, dealt out at random; the sheets say which is which."
 
 
 def tell_visits(facts: Mapping[str, Any], survey: Path) -> list[str]:

@@ -90,6 +90,10 @@ HOW_TO_FILL = (
         "unstaged",
         "Insects whose stage was not told apart: their total alone is enough; not also under a stage.",
     ),
+    (
+        "minutes, wait_hours",
+        "In a trial: minutes at hand and hours of waiting for the bag; of a batch, its minutes by its bags.",
+    ),
     ("collected_at", "Date and time, such as 2026-05-04 09:30."),
     ("rows marked reserve", "Used in their order when a main point can't be sampled; leave the others blank."),
 )
@@ -131,7 +135,7 @@ def tell_unit(visit: Visit, units: Units) -> str:
         across = f"{across_m / INCH_M:.3g} in" if units == "us" else f"{across_m * 1000:.0f} mm"
         if visit.compare:
             share = f"{visit.units_per_point} plugs for each of {', '.join(visit.compare)}, a bag for each"
-            return f"At each point, side by side: {share}; plugs {across} across and {depth} deep."
+            return f"A trial, each point a block, side by side: {share}; plugs {across} across and {depth} deep."
         return f"At each point: {visit.units_per_point} plugs, {across} across and {depth} deep, in one bag."
     area = show_area(visit.unit_m2, units) if visit.unit_m2 > FOOT2_M2 else f"{visit.unit_m2 * 1e4:,.0f} cm²"
     return f"At each point: {visit.units_per_point} of a {visit.unit_shape} of {area} and {depth} deep, in one bag."

@@ -27,7 +27,7 @@ from geosample.files.reading import check_archive
 from geosample.files.saving import escape_cell, escape_xml, write_csv
 from geosample.palettes import GREYS
 from geosample.report.sheets import COUNT_ERROR, FIX_HINT, FORM_TITLES, HOW_TO_FILL, QUESTIONS, tell_counting
-from geosample.words import NO_HOLE, STATUSES, UNSTAGED, hole_label, make_sample_id
+from geosample.words import EFFORT, NO_HOLE, STATUSES, UNSTAGED, hole_label, make_sample_id
 
 if TYPE_CHECKING:
     from openpyxl.worksheet.worksheet import Worksheet
@@ -48,6 +48,8 @@ FILLED_COLUMNS = (
     "plugs",
 )
 """What the program fills in; ``plugs`` is the plan's and may be corrected by hand."""
+SITE = "site"
+"""What the program fills in besides for a trial."""
 FATE_COLUMNS = ("status", "moved", "lat", "lon", "accuracy_m", "could_not", "hole_filled")
 """What became of the point: one of ``words.STATUSES``, whether it was moved, and if so where to (degrees, metres); why
 it could not be sampled, and whether its hole was filled, as on the crew's sheets."""
@@ -86,8 +88,8 @@ def stage_columns(profile: Pest) -> tuple[str, ...]:
     return (*(stage.key for stage in profile.stages), UNSTAGED)
 
 
-def sheet_columns(profile: Pest) -> tuple[str, ...]:
-    """Return the blank sheet's header row.
+def sheet_columns(profile: Pest, *, trial: bool = False) -> tuple[str, ...]:
+    """Return the blank sheet's header row; a trial's has each block's site, and asks for the time a bag takes.
 
     Examples
     --------
@@ -96,7 +98,9 @@ def sheet_columns(profile: Pest) -> tuple[str, ...]:
     ('status', 'moved', 'lat', 'lon', 'accuracy_m', 'could_not', 'hole_filled', 'none_found', 'egg', 'L1')
     """
     before, after = BENCH_COLUMNS
-    return (*FILLED_COLUMNS, *FATE_COLUMNS, *before, *stage_columns(profile), *after, *HAND_COLUMNS)
+    site, effort = ((SITE,), EFFORT) if trial else ((), ())
+    counts = *before, *stage_columns(profile), *after
+    return (*FILLED_COLUMNS, *site, *FATE_COLUMNS, *counts, *effort, *HAND_COLUMNS)
 
 
 def ordered_points(design: Design, role: str) -> pd.DataFrame:
@@ -134,8 +138,11 @@ def blank_rows(design: Design, profile: Pest, *, method: str = "brine", batch: i
         **{name: points[name].to_list() for name in ("point_id", "surface_id", "walk_order", "role", "method")},
         "plugs": design.visit.units_per_point,
     }
-    blank = dict.fromkeys(sheet_columns(profile)[len(FILLED_COLUMNS) :])
-    return pd.DataFrame({**filled, **blank}, index=range(len(points)), columns=list(sheet_columns(profile)))
+    columns = sheet_columns(profile, trial=bool(design.visit.compare))
+    if SITE in columns:
+        filled[SITE] = design.sites_of(points).to_list()
+    blank = dict.fromkeys(name for name in columns if name not in filled)
+    return pd.DataFrame({**filled, **blank}, index=range(len(points)), columns=list(columns))
 
 
 def list_bags(design: Design, method: str) -> pd.DataFrame:
@@ -232,7 +239,7 @@ def is_filled(path: Path) -> bool:
         return True
     ours = [(table, head) for table, head in zip(tables, heads, strict=True) if set(FILLED_COLUMNS) <= set(head)]
     return any(
-        _has_words(row, [number for number, name in enumerate(head) if name not in FILLED_COLUMNS])
+        _has_words(row, [number for number, name in enumerate(head) if name not in (*FILLED_COLUMNS, SITE)])
         for table, head in ours
         for row in table[1:]
     )
