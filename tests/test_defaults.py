@@ -17,7 +17,7 @@ from geosample.sheets import write_sheets
 from geosample.treat import suggest_zones
 from geosample.words import STATUSES
 
-OPTIONAL = {"seed", "points", "k", "threshold_per_m2", "surfaces"}  # None asks the room to choose
+OPTIONAL = {"seed", "points", "k", "threshold_per_m2", "surfaces", "sites"}  # None asks the room to choose
 
 
 def defaults_of(command: str) -> dict[str, Any]:

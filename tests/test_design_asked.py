@@ -187,6 +187,8 @@ def test_the_round_starts_where_it_is_told(survey, small_ground):
         (["--threshold", "30/ft2", "--expected", "30/ft2"], 1, "two densities above zero that differ"),
         (["--stop-lines", "40/ft2,10/ft2"], 2, "a low and a high density"),
         (["--compare", "brine"], 1, "--trial"),
+        (["--margin", "50%", "--sites", "hole"], 2, "--sites and --margin needs --trial"),
+        (["--trial", "brine,heat", "--margin", "50%"], 2, "--margin needs --expected"),
         (["--k", 0], 1, "--k"),
         (["--hours", 0], 1, "--hours"),
         (["--most", "bunker=3"], 1, "--most"),

@@ -349,14 +349,18 @@ def size_asked(file: Survey, asked: Mapping[str, Any]) -> TrialSize | None:
     from geosample.distributions import K_IF_UNKNOWN
     from geosample.units import plug_area_m2
 
+    alone = [f"--{name}" for name in ("sites", "margin") if asked[name] is not None and not asked["compare"]]
+    if alone or (asked["aim"] != "difference" and asked["margin"] is None):
+        text = f"{' and '.join(alone)} needs --trial brine,heat" if alone else "--aim needs --margin"
+        raise click.UsageError(text)
     if asked["margin"] is None:
         return None
     pest = load_pest(asked["pest"])
     known = read_known(file, pest.name)
     kinds = asked["surfaces"] or known.densities_per_m2
     found = [known.densities_per_m2[kind] for kind in kinds if kind in known.densities_per_m2]
-    if not asked["compare"] or (asked["expected_per_m2"] is None and not found):
-        text = "--margin is a trial's: it needs --trial brine,heat, and --expected where no visit was estimated yet"
+    if asked["expected_per_m2"] is None and not found:
+        text = "--margin needs --expected, since no visit was estimated yet"
         raise click.UsageError(text)
     density = asked["expected_per_m2"] or sum(found) / len(found)
     unit_m2 = asked["unit_m2"] or plug_area_m2(asked["plug_m"] or pest.unit_diameter_m)
@@ -380,7 +384,7 @@ def draw_asked(file: Survey, asked: dict[str, Any]) -> Design:
     asked = {name: value for name, value in asked.items() if name not in {"least_spacing", "sure", "margin", "aim"}}
     if asked["sites"] in {"hole", "surface_id"}:
         asked["by"] = tuple(dict.fromkeys([*asked["by"], asked["sites"].removesuffix("_id")]))
-    if asked["sites"]:
+    if asked["sites"] not in {None, "all"} and asked["allocation"] == "power":  # said by nobody
         asked["allocation"] = "equal"
     asked["sites"] = asked["sites"] or "kind"
     if asked["k"] is None:

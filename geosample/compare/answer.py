@@ -27,6 +27,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 from scipy import optimize, special, stats
+from threadpoolctl import threadpool_limits
 
 from geosample.compare.model import ALL, Comparison, Contrast, Effort, Equivalence, Ratio, Trial, Zeros
 from geosample.distributions import BLOCKS, expect, log_pmf, normal_quantile, normal_reach, slope_in_k, slopes
@@ -259,6 +260,11 @@ POWER = 0.8
 """Chance to settle it that the number of blocks is worked out for (common practice, no source)."""
 
 
+one_core = threadpool_limits.wrap(limits=1, user_api="blas")
+"""Small matrices, many times: several cores would wait for one another."""
+
+
+@one_core
 def compare_methods(
     trial: Trial,
     *,

@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 from scipy import stats
 
-from geosample.compare.answer import POWER, Blocks, carried_level, fit_ratio, log_drop, one_sided_p
+from geosample.compare.answer import POWER, Blocks, carried_level, fit_ratio, log_drop, one_core, one_sided_p
 from geosample.distributions import normal_quantile, normal_reach, relative_variance
 from geosample.errors import EstimateError, Problem
 
@@ -21,6 +21,8 @@ AIMS = ("difference", "equivalence")
 """To tell a true ratio of the margin from 1, or to show methods that are alike to lie within the margin."""
 ROUNDS = 150
 """Trials played for each number of blocks: a chance of 80 % is known to within 3 % (its standard error)."""
+ENOUGH = 9000
+"""Blocks played at most for the power told; larger trials are played fewer times, and the standard error tells."""
 FEWEST, MOST = 4, 600
 _TURNS, _NEAR = 3, 0.05
 
@@ -67,6 +69,7 @@ class TrialSize:
         return asdict(self)
 
 
+@one_core
 def size_trial(  # noqa: PLR0913 - plain keywords are what a script is to write
     *,
     mean: float,
@@ -134,10 +137,11 @@ def size_trial(  # noqa: PLR0913 - plain keywords are what a script is to write
         if any(abs(number - other) <= _NEAR * number for other in tried) or len(tried) == _TURNS:
             break
         tried.append(number)
-        some = rounds if len(tried) == _TURNS else max(rounds // 3, 1)
+        some = max(rounds // 3, 1)
         share = _play((number, *world), margin, aim, level, some, seed)
         share = min(max(share, 0.5 / some), 1 - 0.5 / some)
         variance = number * (math.log(margin) / max(_quantile(aim, share) + reach, 0.3)) ** 2
+    rounds = max(min(rounds, ENOUGH // number), rounds // 3)
     told = _play((number, *world), margin, aim, level, rounds, seed + 1)
     error = math.sqrt(max(told * (1 - told), 0.25 / rounds) / rounds)
     return TrialSize(aim, margin, power, number, told, error, rounds, mean, k, block_sd, level)
