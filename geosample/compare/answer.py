@@ -21,7 +21,9 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from functools import wraps
 from itertools import combinations
+from typing import ParamSpec, TypeVar
 
 import numpy as np
 import pandas as pd
@@ -34,6 +36,8 @@ from geosample.distributions import BLOCKS, expect, log_pmf, normal_quantile, no
 from geosample.errors import EstimateError, Problem
 from geosample.estimate import Interval
 
+Asked = ParamSpec("Asked")
+Answer = TypeVar("Answer")
 Floats = NDArray[np.float64]
 NODES = np.linspace(-6.0, 6.0, 81)
 _LOG_WEIGHTS = -0.5 * NODES**2 - 0.5 * np.log(2 * np.pi) + np.log(NODES[1] - NODES[0])
@@ -260,8 +264,15 @@ POWER = 0.8
 """Chance to settle it that the number of blocks is worked out for (common practice, no source)."""
 
 
-one_core = threadpool_limits.wrap(limits=1, user_api="blas")
-"""Small matrices, many times: several cores would wait for one another."""
+def one_core(work: Callable[Asked, Answer]) -> Callable[Asked, Answer]:
+    """Return a function that keeps to one core: with small matrices, many times, several wait for one another."""
+
+    @wraps(work)
+    def alone(*args: Asked.args, **asked: Asked.kwargs) -> Answer:
+        with threadpool_limits(1, user_api="blas"):
+            return work(*args, **asked)
+
+    return alone
 
 
 @one_core
