@@ -185,7 +185,7 @@ def test_what_the_comparison_cannot_say_is_said(small_ground):
     before = bags(zones, 600, 300, rng)
     found = check_treatment(before, before.assign(count=0), zones, rng=rng)
     answer = tell_efficacy(found)
-    assert answer.startswith("No verdict: no untreated ground was counted; next time leave check strips")
+    assert answer == "No verdict without check strips (treat --checks 5%): zones at 0 times before, others 0."
     assert len(answer) <= LINE_WIDTH
     said = " ".join([*tell_same_places(found), *tell_efficacy_more(found)])
     for part in (
@@ -207,22 +207,23 @@ def test_no_effect_is_not_called_one(small_ground):
     claim = "do not show that the treatment did anything"
     assert any(claim in line for line in tell_efficacy_more(nothing))
     assert not any(claim in line for line in tell_efficacy_more(much))
-    strips = replace(much, strips=(2, 1, 4))
+    strips = replace(much, strips=(2, 1, 2))
     assert any(
-        "check strips (2) hold 1 bags before and 4 after; 3 at each" in line for line in tell_efficacy_more(strips)
+        "check strips (2) hold 1 bags before and 2 after; 3 after are" in line for line in tell_efficacy_more(strips)
     )
     few = tell_efficacy(strips)
-    assert few.startswith("No verdict: the check strips held 1 bags, then 4; next time pull 3 or more")
-    for answer in (few, tell_efficacy(replace(much, strips_used=True))):
+    assert few.startswith("No verdict: the check strips held 2 of the 3 bags needed; points")
+    both = {"strips_used": True, "strips": (2, 4, 4)}
+    for answer in (few, tell_efficacy(replace(much, **both))):
         assert len(answer) <= LINE_WIDTH
     assert answer.startswith("Killed by the treatment, against the check strips: ")
-    assert tell_efficacy(replace(nothing, strips_used=True)).endswith("that may be nothing.")
-    worse = tell_efficacy(replace(much, strips_used=True, henderson_tilton=(-3.92, -12.89, -0.69)))
+    assert tell_efficacy(replace(nothing, **both)).endswith("that may be nothing.")
+    worse = tell_efficacy(replace(much, **both, henderson_tilton=(-3.92, -12.89, -0.69)))
     assert worse.endswith("strips: none: 4.9 times the expected left (90 %: 1.7 to 14).")
     assert len(worse) <= LINE_WIDTH
-    unsure = tell_efficacy(replace(much, strips_used=True, henderson_tilton=(0.61, -0.2, 0.85)))
+    unsure = tell_efficacy(replace(much, **both, henderson_tilton=(0.61, -0.2, 0.85)))
     assert unsure.endswith("strips: 61 % (90 % interval none to 85 %): that may be nothing.")
-    assert not any("flatter" in line for line in tell_efficacy_more(replace(much, strips_used=True)))
+    assert not any("flatter" in line for line in tell_efficacy_more(replace(much, **both)))
 
 
 def test_which_zones_count_as_treated_is_said():

@@ -27,6 +27,7 @@ from geosample.treat.records import (
     check_treatment,
     check_visits,
     fill_record,
+    find_strips,
     henderson_tilton,
     keep_fields,
     last_groups,
@@ -246,8 +247,10 @@ def test_strips_with_too_few_bags_are_named_and_not_gone_by(small_ground):
     strips = striped.zones[striped.zones["action"] == "check"]
     rng = np.random.default_rng(7)
     before, after = (bags(striped, *means, rng) for means in ((600, 300), (100, 300)))
+    inside = after.intersects(strips.geometry.union_all())
+    after = pd.concat([after[~inside], after[inside][:2]])
     held = [int(frame.intersects(strips.geometry.union_all()).sum()) for frame in (before, after)]
-    assert min(held) < 3
+    assert held[1] == 2
     found = check_treatment(before, after, striped, rng=rng)
     assert (found.strips_used, found.strips) == (False, (len(strips), *held))
     assert found.fewest == 3
@@ -267,6 +270,23 @@ def test_check_strips_are_the_untreated_ground_where_bags_lie_in_them(small_grou
     found = check_treatment(before, after, striped, rng=rng)
     assert found.strips_used
     assert found.groups["untreated after"].bags >= len(spots)
+    assert found.verdict == found.henderson_tilton
+    # strips are left after the first visit, so that as a rule nothing was pulled in them before
+    none_before = before[~before.intersects(strips)]
+    later = check_treatment(none_before, after, striped, rng=rng)
+    assert later.strips_used
+    assert later.verdict == later.abbott
+    assert 0 < later.verdict[1] < later.verdict[0] < later.verdict[2] < 1
+
+
+def test_the_last_plan_gives_its_strips_to_the_next_design(survey, small_ground):
+    assert find_strips(survey, "2026-06-08", "2026-06-08", "x") is None
+    save_zones(survey, plan(small_ground, patch(-50, -130, 30), check_share=0.2))
+    of, strips = find_strips(survey, "2026-06-08", "2026-06-08", "x")
+    assert of == "May"
+    assert set(strips["action"]) == {"check"}
+    assert find_strips(survey, "2026-05-01", "2026-05-01", "x") is None
+    assert find_strips(survey, "2026-06-08", "2026-06-08", "another") is None
 
 
 def test_too_few_bags_are_refused_for_every_ground_at_once(zones):

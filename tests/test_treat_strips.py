@@ -11,7 +11,9 @@ from click.testing import CliRunner
 from treat_case import patch, plan, treated
 
 from geosample.cli import main
+from geosample.design import draw_design
 from geosample.errors import TreatError
+from geosample.report.design import tell_design
 from geosample.sheets.finding import PACE_M, read_finding, take_sights
 from geosample.treat import TreatSettings, draw_plan, write_zones
 from geosample.treat.cells import Overlay
@@ -132,6 +134,42 @@ def test_no_scrap_smaller_than_the_smallest_zone_is_left_beside_a_strip():
         assert all(piece.area >= 150.0 for piece in one.treat)
         assert sum(piece.area for piece in (*one.treat, *one.checks)) == pytest.approx(zone.area)
         assert sum(strip.area for strip in one.checks) <= 0.4 * zone.area
+
+
+def test_strips_are_cut_from_a_zone_whose_outline_crosses_itself():
+    """A course's outlines once made the overlay fail: TopologyException, found non-noded intersection."""
+    zone = shapely.Polygon([(0, 0), (90, 0), (90, 20), (1, 20), (0, 18.5), (1, 18.5), (0, 20)])
+    place = OpenGround("01-fairway-1", "1", "fairway", zone, zone, zone)
+    cells = gpd.GeoDataFrame(geometry=[])
+    drawn = [SurfacePlan(place, cells, Overlay(cells), [zone], [])]
+    asked = TreatSettings(300.0, check_share=0.2, swath_m=5.0, smallest_m2=0.0)
+    (one,) = leave_strips(drawn, asked, np.random.default_rng(7))
+    assert one.checks
+    assert sum(piece.area for piece in (*one.treat, *one.checks)) == pytest.approx(zone.area, rel=1e-2)
+
+
+def test_the_next_visit_has_points_in_the_strips_and_only_there_of_their_strata(small_ground, striped):
+    left = checks(striped)
+    asked = {
+        "visit": "2026-06-01",
+        "points": 40,
+        "border_m": 4.6,
+        "strips": left,
+        "strips_from_visit": "May",
+        "seed": 3,
+    }
+    design = draw_design(small_ground, **asked)
+    own = design.points["stratum"] == "fairway check strips"
+    inside = shapely.covers(left.union_all().buffer(1e-6), design.points.geometry.to_numpy())
+    assert inside[own].all()
+    assert not inside[~own].any()
+    assert (design.main["stratum"] == "fairway check strips").sum() >= 5
+    in_strips = design.strata["stratum"] == "fairway check strips"
+    assert design.strata.loc[in_strips, "area_m2"].sum() == pytest.approx(left["area_m2"].sum(), rel=1e-6)
+    plain = draw_design(small_ground, visit="2026-06-01", points=40, border_m=4.6, seed=3)
+    assert design.strata["area_m2"].sum() == pytest.approx(plain.strata["area_m2"].sum())
+    assert "strips" not in plain.visit.settings
+    assert any("In the check strips of the plan of May:" in line for line in tell_design(design))
 
 
 def test_a_share_that_cannot_be_is_refused_with_its_remedy(tmp_path):

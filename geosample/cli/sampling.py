@@ -378,6 +378,7 @@ def draw_asked(file: Survey, asked: dict[str, Any]) -> Design:
     """Return the design that the command's options ask for, which is not stored."""
     from geosample.design import draw_design, load_last_design, read_known
     from geosample.ground import load_ground
+    from geosample.treat.records import find_strips
 
     ground = load_ground(file)
     known = read_known(file, load_pest(asked["pest"]).name)
@@ -395,6 +396,11 @@ def draw_asked(file: Survey, asked: dict[str, Any]) -> Design:
         asked[name] = asked[name] or None
     asked["stop_low_per_m2"], asked["stop_high_per_m2"] = asked.pop("stop_lines") or (None, None)
     last = load_last_design(file, asked["visit"]) if asked["keep"] else None
+    left = find_strips(file, asked["visit"], asked["date"] or asked["visit"], load_pest(asked["pest"]).name)
+    if left is not None and last is None:
+        asked |= {"strips_from_visit": left[0], "strips": left[1]}
+    elif left is not None:
+        talk(f"The check strips of {left[0]} get no points of their own, for --keep keeps to the strata of that visit.")
     return draw_design(ground, **asked, last=last)
 
 

@@ -87,6 +87,8 @@ def draw_design(  # noqa: PLR0913 - all but the visit have a default
     hole_groups: Sequence[str | Sequence[str | int]] = (),
     areas: gpd.GeoDataFrame | Path | str | None = None,
     area_name: str | None = None,
+    strips: gpd.GeoDataFrame | None = None,
+    strips_from_visit: str | None = None,
     by: str | Sequence[str] = (),
     border_m: float | None = None,
     border_weight: float = 1.0,
@@ -155,6 +157,9 @@ def draw_design(  # noqa: PLR0913 - all but the visit have a default
         The user's own polygons; each splits the strata it lies in.
     area_name : str, optional
         The column that names them; ``name`` when None.
+    strips, strips_from_visit : GeoDataFrame and str, optional
+        Check strips that an earlier plan left untreated, such as ``zones.of("check")``, and that plan's visit: they get
+        points of their own, a stratum a kind of surface, so that ``check`` can tell what the treatment did.
     by : sequence of str
         What else strata are split by: ``hole``, ``surface``. Kind (and part, with a border) always splits them.
     border_m : float, optional
@@ -351,8 +356,9 @@ def _note_visit(
         beside["sites"] = request.sites
     if request.surfaces_missing:
         beside["surfaces_missing"] = list(request.surfaces_missing)
-    if request.k_from_visit:
-        beside["k_from_visit"] = request.k_from_visit
+    for name in ("k_from_visit", "strips_from_visit"):
+        if getattr(request, name):
+            beside[name] = getattr(request, name)
     if request.keep and last is not None:
         beside["kept_from_visit"] = last.visit.visit
     if request.stop_low_per_m2 is not None:

@@ -20,6 +20,8 @@ if TYPE_CHECKING:
 
     from geosample.design.request import Request
 
+STRIPS = "check strips"
+"""What strata of check strips are called, after their kind: small ground is one a kind, whatever splits the rest."""
 SLIVER_M2 = 1.0
 """Own choice: a plug's round is about 1 m across."""
 EDGE_DECAY_M = 4.0
@@ -63,6 +65,7 @@ def mark_out(ground: Ground, request: Request) -> gpd.GeoDataFrame:
     parts = parts[parts["surface_id"].isin(chosen["surface_id"])]
     shapes = _keep_off(_set_back(parts, chosen, request), ground, request)
     cut = split_by_areas(parts.assign(geometry=only_polygons(shapes)), request.areas)
+    cut = set_strips_apart(cut, request.strips)
     cut = cut.assign(area_m2=cut.geometry.area)
     kept = cut[cut["area_m2"] > 0]
     _check_room(chosen, kept)
@@ -142,6 +145,32 @@ def split_by_areas(parts: gpd.GeoDataFrame, areas: Sequence[tuple[str, str]]) ->
     return whole[~shapely.is_empty(whole.geometry.to_numpy())].reset_index(drop=True)
 
 
+def set_strips_apart(parts: gpd.GeoDataFrame, strips: str | None) -> gpd.GeoDataFrame:
+    """Return the parts with what check strips take of them as parts of their own, one a surface, marked ``strip``.
+
+    Parameters
+    ----------
+    parts : GeoDataFrame
+        Parts of surfaces.
+    strips : str, optional
+        The strips as WKT. Less than ``SLIVER_M2`` of a surface stays with it.
+    """
+    if not strips:
+        return parts.assign(strip=False)
+    shape = shapely.from_wkt(strips)
+    surface_ids = parts["surface_id"].to_numpy()
+    before = parts.geometry.to_numpy()
+    inside = pd.Series(only_polygons(shapely.intersection(before, shape)))
+    taken_m2 = pd.Series(shapely.area(inside.to_numpy())).groupby(surface_ids).transform("sum")
+    inside[(taken_m2 < SLIVER_M2).to_numpy()] = shapely.MultiPolygon()
+    taken = ~shapely.is_empty(inside.to_numpy())
+    after = np.where(taken, only_polygons(shapely.difference(before, shape)), before)
+    own = parts[taken].assign(geometry=inside[taken].to_numpy()).dissolve("surface_id", as_index=False)
+    own = own.assign(part="whole", area_name="", strip=True, geometry=only_polygons(own.geometry.to_numpy()))
+    whole = pd.concat([parts.assign(geometry=after, strip=False), own], ignore_index=True)
+    return whole[~shapely.is_empty(whole.geometry.to_numpy())].reset_index(drop=True)
+
+
 def _name_strata(parts: gpd.GeoDataFrame, request: Request) -> list[str]:
     groups = {
         same_hole(hole): f"holes {group[0]}-{group[-1]}" if len(group) > 1 else f"hole {group[0]}"
@@ -150,6 +179,9 @@ def _name_strata(parts: gpd.GeoDataFrame, request: Request) -> list[str]:
     }
     names = []
     for row in parts.itertuples():
+        if row.strip:
+            names.append(f"{row.kind} {STRIPS}")
+            continue
         words = [f"hole {row.hole}" if row.hole else NO_HOLE] if "hole" in request.by else []
         if request.hole_groups:
             words.append(groups.get(same_hole(row.hole), "other holes"))

@@ -15,6 +15,7 @@ import numpy as np
 import pandas as pd
 import shapely
 
+from geosample.design.frame import STRIPS
 from geosample.design.howmany import (
     MINUTES,
     MORE_POINTS,
@@ -212,6 +213,9 @@ class Design(Result):
         }
         if kept_from := settings.get("kept_from_visit"):
             facts |= {"kept_from_visit": kept_from, "kept": int(self.points["kept_from"].notna().sum())}
+        if strips_from := settings.get("strips_from_visit"):
+            inside = int(main["stratum"].str.endswith(STRIPS).sum())
+            facts |= {"strips_from_visit": strips_from, "points_in_strips": inside}
         return facts
 
 

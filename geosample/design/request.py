@@ -53,7 +53,7 @@ _LONGEST_MINUTES = 20_000.0
 _BESIDE = (
     *("visit", "date", "precision", "expected_per_m2", "threshold_per_m2", "chance", "hours", "people", "containers"),
     *("extraction", "walk_m_per_s", "minutes", "begin"),
-    *("sites", "stop_low_per_m2", "stop_high_per_m2", "k_from_visit", "surfaces_missing", "end"),
+    *("sites", "stop_low_per_m2", "stop_high_per_m2", "k_from_visit", "strips_from_visit", "surfaces_missing", "end"),
 )
 """Fields that decide nothing of the draw once its points are counted; they are no part of the design's code."""
 
@@ -81,6 +81,8 @@ class Request:
         The rest of those.
     areas : tuple of (str, str)
         Names and shapes (WKT, in the ground's CRS) of the user's own areas.
+    strips : str
+        Check strips of an earlier plan (WKT, in the ground's CRS), which get points of their own.
     start, end : tuple of float, optional
         Where the walk starts and ends, easting and northing, m.
     keep_off : tuple of (str, float)
@@ -111,6 +113,8 @@ class Request:
     without_holes: tuple[str, ...] = ()
     hole_groups: tuple[tuple[str, ...], ...] = ()
     areas: tuple[tuple[str, str], ...] = ()
+    strips: str | None = None
+    strips_from_visit: str | None = None
     by: tuple[str, ...] = ()
     border_m: float | None = None
     border_weight: float = 1.0
@@ -168,7 +172,8 @@ class Request:
 
     def plain(self) -> dict[str, Any]:
         """Return what decides the draw, in plain types, as it is stored with the visit."""
-        return {key: value for key, value in asdict(self).items() if key not in _BESIDE}
+        beside = _BESIDE if self.strips else (*_BESIDE, "strips")
+        return {key: value for key, value in asdict(self).items() if key not in beside}
 
 
 @dataclass(frozen=True, slots=True)
@@ -255,7 +260,7 @@ def make_request(ground: Ground, asked: Mapping[str, Any]) -> Request:
     """
     words = dict(asked)
     points, surfaces, start, end = (words.pop(name) for name in ("points", "surfaces", "start", "end"))
-    areas, area_name = words.pop("areas"), words.pop("area_name")
+    areas, area_name, strips = (words.pop(name) for name in ("areas", "area_name", "strips"))
     missing = _missing(SURFACES, ground.surfaces["kind"]) if surfaces is None else []
     if surfaces is None:
         surfaces = [kind for kind in SURFACES if kind not in missing] or SURFACES
@@ -279,6 +284,7 @@ def make_request(ground: Ground, asked: Mapping[str, Any]) -> Request:
         request,
         points=points if points is not None else count_points(request),
         areas=() if areas is None else _name_areas(areas, area_name, ground),
+        strips=None if strips is None or not len(strips) else str(strips.to_crs(ground.crs).union_all().wkt),
         start=None if start is None else _place("start", start, ground),
         end=None if end is None else _place("end", end, ground),
         expected=request.expected if request.allocation == "optimal" else (),

@@ -305,6 +305,10 @@ def _tell_effort(facts: Mapping[str, Any], units: Units) -> Iterator[str]:
 
 
 def _tell_rest(facts: Mapping[str, Any]) -> Iterator[str]:
+    if plan := facts.get("strips_from_visit"):
+        many = facts["points_in_strips"]
+        where = f"In the check strips of the plan of {plan}: {many} points, by which 'check' tells what was killed."
+        yield where if many else f"No check strip of the plan of {plan} lies on this ground: 'check' has no verdict."
     if "kept" in facts:
         moved = "moved by 0.5 to 1 m"
         yield f"Kept from visit {facts['kept_from_visit']}: {facts['kept']} of {facts['points']} points, {moved}."

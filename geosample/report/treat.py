@@ -727,28 +727,35 @@ def tell_record_more(record: Mapping[str, str], missing: list[str], rules: Recor
 
 
 def tell_efficacy(found: Efficacy) -> str:
-    """Return in one line how much the treatment killed, or why that can't be told and what to do next time."""
-    strips, before, after = found.strips
-    value, low, _ = found.henderson_tilton
+    """Return in one line how much the treatment killed, or what can be told without and what to do next time."""
+    strips, _, after = found.strips
+    if not found.strips_used and strips:
+        needed = f"the check strips held {after} of the {found.fewest} bags needed"
+        return f"No verdict: {needed}; points for them come with 'design'."
     if not found.strips_used:
-        if strips:
-            return (
-                f"No verdict: the check strips held {before} bags, then {after}; next time pull {found.fewest} or more "
-                "in them at each visit."
-            )
-        return "No verdict: no untreated ground was counted; next time leave check strips (treat --checks 5%)."
+        zones, rest = (_tell_course(found, name) for name in ("treated", "untreated"))
+        return f"No verdict without check strips (treat --checks 5%): zones at {zones} times before, others {rest}."
+    value, low, _ = found.verdict
     if not math.isfinite(value):
         return "No verdict: too few insects were found; next time pull more plugs in zones and check strips."
     if value < 0:
-        return f"Killed, against the check strips: {_show_share(found.henderson_tilton)}."
+        return f"Killed, against the check strips: {_show_share(found.verdict)}."
     unsure = "" if low > 0 else ": that may be nothing"
-    return f"Killed by the treatment, against the check strips: {_show_share(found.henderson_tilton)}{unsure}."
+    return f"Killed by the treatment, against the check strips: {_show_share(found.verdict)}{unsure}."
+
+
+def _tell_course(found: Efficacy, name: str) -> str:
+    """Return how many times as many a kind of ground holds as before."""
+    before, after = (found.groups[f"{name} {when}"].mean_per_m2 for when in ("before", "after"))
+    return show_number(after / before) if before > 0 else "unknown"
 
 
 def tell_efficacy_more(found: Efficacy, units: Units = "us") -> Iterator[str]:
     """Yield all that the counts say of the treatment, most important first."""
     yield from _tell_against_strips(found) if found.strips_used else _tell_against_the_rest(found)
     for name, group in found.groups.items():
+        if not group.bags:
+            continue
         mean, (low, high) = show_density(group.mean_per_m2, units), group.limits_per_m2
         between = f"90 % interval {show_density(low, units)} to {show_density(high, units)}"
         yield f"{name}: {mean} ({between}), {group.insects} insects in {group.bags} bags."
@@ -777,12 +784,15 @@ def tell_treated(treated: Treated) -> str:
 
 
 def _tell_against_strips(found: Efficacy) -> Iterator[str]:
-    share = _show_share(found.henderson_tilton)
-    yield f"Insects killed by the treatment, against the check strips: {share} (Henderson-Tilton)."
-    if not found.henderson_tilton[1] > 0:
+    afterwards = (found.abbott, "from the ground afterwards alone, which is fair where strips lie at random (Abbott)")
+    course = (found.henderson_tilton, "by what each held before and after (Henderson-Tilton)")
+    first, second = (course, afterwards) if found.by_before else (afterwards, course)
+    yield f"Insects killed by the treatment, against the check strips: {_show_share(first[0])}, {first[1]}."
+    if not first[0][1] > 0:
         yield _NOT_SHOWN
-    below = " The treated ground held more afterwards than the untreated." if found.abbott[0] < 0 else ""
-    yield f"From the ground afterwards alone: {_show_share(found.abbott)} (Abbott).{below}"
+    if math.isfinite(second[0][0]):
+        yield f"And {second[1]}: {_show_share(second[0])}."
+    yield "Whether the insects resist is not to be seen from counts: a bioassay, by those who do them, would tell."
 
 
 def _tell_against_the_rest(found: Efficacy) -> Iterator[str]:
@@ -793,7 +803,7 @@ def _tell_against_the_rest(found: Efficacy) -> Iterator[str]:
         "nothing here says what such ground does untreated."
         + (
             f" The plan's check strips ({strips}) hold {before} bags before and {after} after; "
-            f"{found.fewest} at each visit are needed."
+            f"{found.fewest} after are needed."
             if strips
             else " Check strips (geosample treat --checks 5%), with plugs in them, would."
         )

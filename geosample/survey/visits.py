@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 
 OF_VISITS = tuple(name for name, layer in LAYERS.items() if "visit" in layer.columns)
 """The layers whose rows belong to a visit."""
-_NAMES_OTHERS = ("follows", "kept_from_visit", "k_from_visit")
+_NAMES_OTHERS = ("follows", "kept_from_visit", "k_from_visit", "strips_from_visit")
 
 
 def list_visits(survey: Survey) -> list[dict[str, Any]]:

@@ -228,6 +228,9 @@ def read_groups(record: dict[str, Any]) -> list[str]:
 
 LEVEL = 0.9
 _DRAWS = 40_000
+_PRIOR_FREEDOM, _PRIOR_CLUMPING = 4, 1.5
+"""What few strips say of how far strips differ is weighed with 4 degrees of freedom of 1.5 times the bags' own spread
+(own choice; how often intervals hold with it: ``tests/benchmarks/check_strips.md``)."""
 FEWEST = 3
 _SAME_PLACE_M = 0.3
 GROUPS = ("treated before", "treated after", "untreated before", "untreated after")
@@ -296,7 +299,7 @@ class Efficacy:
     same_places : int
         Later bags that lie where one was pulled before.
     strips_used : bool
-        Whether check strips are the untreated ground.
+        Whether check strips are the untreated ground: where three bags or more lie in them afterwards.
     strips : tuple of int
         How many check strips the plan left, and the bags in them before and after.
     fewest : int
@@ -311,10 +314,26 @@ class Efficacy:
     strips: tuple[int, int, int]
     fewest: int = FEWEST
 
+    @property
+    def by_before(self) -> bool:
+        """Whether the verdict goes by what the strips held before, too: where as many bags say so as afterwards.
+
+        Strips lie at random in the zones, so that the ground afterwards alone is a fair comparison.
+        """
+        return self.strips[1] >= max(self.strips[2], self.fewest)
+
+    @property
+    def verdict(self) -> tuple[float, float, float]:
+        """Share killed, and its limits, against the check strips; NaN without."""
+        if not self.strips_used:
+            return (float("nan"),) * 3
+        return self.henderson_tilton if self.by_before else self.abbott
+
     def summary(self) -> dict[str, Any]:
         """Return the facts in JSON's own types."""
         names = ("share", "low", "high")
         return {
+            "killed": dict(zip(names, self.verdict, strict=True)) if self.strips_used else None,
             "henderson_tilton": dict(zip(names, self.henderson_tilton, strict=True)),
             "abbott": dict(zip(names, self.abbott, strict=True)),
             "groups_per_m2": {name: group.mean_per_m2 for name, group in self.groups.items()},
@@ -345,29 +364,36 @@ def check_treatment(
         Counted samples of two visits with ``count`` (the same stages' cohort), sampled_m2, weight_m2, as ``tally``
         gives them.
     zones : Zones
-        The plan that was carried out. Check strips are the untreated ground where three bags or more lie in them at
-        both visits; otherwise all ground outside the zones is.
+        The plan that was carried out. Check strips are the untreated ground where three bags or more lie in them at the
+        later visit; otherwise all ground outside the zones is.
 
     Raises
     ------
     TreatError
-        When fewer than three bags lie in treated or in untreated ground at either visit.
+        When fewer than three bags lie in treated or in untreated ground at a visit; before, strips need none.
 
     Notes
     -----
     Each mean is taken to be gamma with the counts' own variance-to-mean ratio (at least 1), with half an insect added
-    so that no insects at all still leave room for some.
+    so that no insects at all still leave room for some. Bags of one strip are alike, and so are those of few strips:
+    theirs is the spread between strips.
     """
     treat, strips = (zones.of(action).union_all() for action in ("treat", "check"))
     first, second = (int(_inside(frame, strips).sum()) for frame in (before, after))
-    use_strips = min(first, second) >= FEWEST
+    use_strips = second >= FEWEST
     parts: dict[str, gpd.GeoDataFrame] = {}
     for when, frame in (("before", before), ("after", after)):
         treated = _inside(frame, treat)
         untreated = _inside(frame, strips) if use_strips else ~treated
         parts |= {f"treated {when}": frame[treated], f"untreated {when}": frame[untreated]}
-    _check_enough(parts)
-    groups = {name: _summarise(parts[name], rng) for name in GROUPS}
+    _check_enough(parts, needless={"untreated before", "treated before"} if use_strips else set())
+    apart = zones.of("check").geometry.to_numpy()
+    groups = {}
+    for name in GROUPS:
+        state, when = name.split()
+        own = apart if use_strips and state == "untreated" else None
+        clumping = _clumping([parts[f"{one} {when}"] for one in ("treated", "untreated")]) if use_strips else 0.0
+        groups[name] = _summarise(parts[name], rng, strips=own, clumping=clumping)
     many = len(zones.of("check"))
     same = int((shapely.distance(after.geometry.to_numpy(), before.geometry.union_all()) < _SAME_PLACE_M).sum())
     return Efficacy(
@@ -404,6 +430,26 @@ def treated_zones(zones: Zones, treatments: pd.DataFrame) -> tuple[Zones, Treate
     return kept, Treated(zones.visit, planned, len(kept.of("treat")), days)
 
 
+def find_strips(survey: Survey, visit: str, day: str, pest: str) -> tuple[str, gpd.GeoDataFrame] | None:
+    """Return the newest plan's visit before a day, and its check strips; None where it left none.
+
+    Parameters
+    ----------
+    survey : Survey
+        With plans.
+    visit, day, pest : str
+        Of the visit that is drawn.
+    """
+    zones, days = survey.read("zones"), survey.read("visits").set_index("visit")["date"]
+    mine = zones[(zones["pest"] == pest) & (zones["visit"] != visit)]
+    earlier = {str(one): str(days[one]) for one in mine["visit"].unique() if str(days[one]) < day}
+    if not earlier:
+        return None
+    of = max(earlier, key=lambda one: earlier[one])
+    strips = mine[(mine["visit"] == of) & (mine["action"] == "check")]
+    return (of, strips) if len(strips) else None
+
+
 def check_visits(before: Visit, after: Visit) -> None:
     """Let only two visits be compared that can tell what treatment did: the later drawn, and not chosen.
 
@@ -428,25 +474,61 @@ def _inside(frame: gpd.GeoDataFrame, shape: shapely.Geometry) -> np.ndarray:
     return np.asarray(shapely.intersects(frame.geometry.to_numpy(), shape))
 
 
-def _check_enough(parts: dict[str, gpd.GeoDataFrame]) -> None:
+def _check_enough(parts: dict[str, gpd.GeoDataFrame], needless: set[str]) -> None:
     few = [
         Problem(name, f"{len(frame)} counted bags", f"at least {FEWEST}", "pull more plugs there, from fresh points")
         for name, frame in parts.items()
-        if len(frame) < FEWEST
+        if len(frame) < FEWEST and name not in needless
     ]
     if few:
         raise TreatError(few)
 
 
-def _summarise(frame: gpd.GeoDataFrame, rng: np.random.Generator) -> Group:
+def _clumping(frames: list[gpd.GeoDataFrame]) -> float:
+    """Return 1/k of all bags together, by moments within each frame; 0 where they are no more clumped than Poisson."""
+    counts = [frame["count"].to_numpy(float) for frame in frames if len(frame) > 1]
+    over = sum((len(one) - 1) * (one.var(ddof=1) - one.mean()) for one in counts)
+    squared = sum((len(one) - 1) * one.mean() ** 2 for one in counts)
+    return max(0.0, float(over / squared)) if squared > 0 else 0.0
+
+
+def _summarise(
+    frame: gpd.GeoDataFrame, rng: np.random.Generator, *, strips: np.ndarray | None = None, clumping: float = 0.0
+) -> Group:
+    """Return what bags hold, with draws of their mean.
+
+    ``strips`` are the pieces of ground whose bags are alike; ``clumping`` is 1/k as all bags tell it, which is more
+    than a few do.
+    """
+    if frame.empty:
+        return Group(0, 0, float("nan"), np.full(_DRAWS, np.nan))
     count, area = frame["count"].to_numpy(float), frame["sampled_m2"].to_numpy(float)
     weight = frame["weight_m2"].fillna(frame["weight_m2"].mean()).fillna(1.0).to_numpy(float)
     mean = float((weight * count / area).sum() / weight.sum())
     # a few heavy weights make fewer bags of many: Kish's effective share of the ground taken
     effort = float(area.sum() * weight.sum() ** 2 / (len(weight) * (weight**2).sum()))
-    ratio = max(1.0, float(np.var(count, ddof=1) / count.mean())) if count.sum() > 0 else 1.0
+    spread = float(np.var(count, ddof=1) / count.mean()) if count.sum() > 0 and len(count) > 1 else 1.0
+    spread = max(1.0, spread, 1.0 + clumping * float(count.mean()))
+    ratio = spread if strips is None else _between_strips(frame, strips, mean, spread, rng)
     draws = rng.gamma(mean * effort / ratio + 0.5, ratio / effort, _DRAWS)
     return Group(len(frame), int(count.sum()), mean, draws)
+
+
+def _between_strips(
+    frame: gpd.GeoDataFrame, strips: np.ndarray, mean_per_m2: float, spread: float, rng: np.random.Generator
+) -> np.ndarray:
+    """Return draws of the variance-to-mean ratio of counts that lie in few strips, from strips' totals.
+
+    The totals' Pearson statistic over its degrees of freedom estimates it, and is uncertain as chi-square is.
+    """
+    near = shapely.STRtree(strips).nearest(frame.geometry.to_numpy())
+    held = frame["count"].groupby(near).sum().to_numpy(float)
+    expected = mean_per_m2 * frame["sampled_m2"].groupby(near).sum().to_numpy(float)
+    free = len(held) - 1
+    between = float(((held - expected) ** 2 / np.maximum(expected, np.finfo(float).tiny)).sum()) if mean_per_m2 else 0.0
+    together = free + _PRIOR_FREEDOM
+    scale = (between + _PRIOR_FREEDOM * _PRIOR_CLUMPING * spread) / together
+    return np.maximum(scale * together / rng.chisquare(together, _DRAWS), 1.0)
 
 
 def _abbott_limits(groups: dict[str, Group]) -> tuple[float, float, float]:

@@ -63,7 +63,10 @@ if TYPE_CHECKING:
 
 _MOSTLY = 0.5
 _OFFERED_SHARES = (0.002, 0.005, 0.01, 0.02, 0.05, 0.1, 0.2)
-_FEWEST_STRIPS = 2
+_FEWEST_STRIPS = 3
+"""Strips offered at least: between so few the counts differ by place alone (own choice)."""
+_ROOM_M2 = 32.0
+"""Ground of the strips offered at least, m²: room for a stratum's eight points, 2 m apart (own choice)."""
 _FROM_COUNTS = (What.COMMON_BORDER_RATIO, What.BORDER_RATIO, What.STAGE_SHARE)
 
 
@@ -286,8 +289,10 @@ def _offer_strips(
             for one in drawn
             for strip in one.checks
         ]
-        if len(strips) >= _FEWEST_STRIPS or (strips and share == _OFFERED_SHARES[-1]):
-            return tuple(strips), CheckOffer(len(strips), sum(one.geometry.area for one in strips), share)
+        area_m2 = sum(one.geometry.area for one in strips)
+        enough = len(strips) >= _FEWEST_STRIPS and area_m2 >= _ROOM_M2
+        if enough or (strips and share == _OFFERED_SHARES[-1]):
+            return tuple(strips), CheckOffer(len(strips), area_m2, share)
     return (), None
 
 

@@ -34,17 +34,34 @@ _SLACK = 0.98  # a strip exactly as wide as the swath must pass, so widths are t
 _MOSTLY = 0.5
 _TOUCH_M = 1e-6
 _TAIL_M = 0.2
+_GRID_M = 1e-4
 NOTHING = shapely.MultiPolygon()
 
 
 def meet(shape: Geometry, other: Geometry) -> Geometry:
     """Return the polygons two shapes share, without the lines and points an overlay leaves behind."""
-    return shapely.MultiPolygon(polygons_of(shapely.intersection(shape, other)))
+    return shapely.MultiPolygon(polygons_of(_overlay(shapely.intersection, shape, other)))
 
 
 def less(shape: Geometry, other: Geometry) -> Geometry:
     """Return the polygons of a shape outside another."""
-    return shapely.MultiPolygon(polygons_of(shapely.difference(shape, other)))
+    return shapely.MultiPolygon(polygons_of(_overlay(shapely.difference, shape, other)))
+
+
+def join(shapes: Sequence[Geometry]) -> Geometry:
+    """Return the polygons of shapes as one."""
+    try:
+        return shapely.union_all(shapes)
+    except shapely.errors.GEOSException:
+        return shapely.union_all(shapely.make_valid(np.asarray(shapes, dtype=object)), grid_size=_GRID_M)
+
+
+def _overlay(lay: Callable[..., Geometry], shape: Geometry, other: Geometry) -> Geometry:
+    """Return the overlay of two shapes; edges that cross by rounding alone are first laid on a grid of 0.1 mm."""
+    try:
+        return lay(shape, other)
+    except shapely.errors.GEOSException:
+        return lay(*shapely.make_valid(np.array([shape, other], dtype=object)), grid_size=_GRID_M)
 
 
 def close_gaps(shape: Geometry, width_m: float) -> Geometry:
@@ -454,7 +471,7 @@ def _choose_strips(
     while misses < _MISSES:
         pick = int(rng.choice(len(zones), p=areas / areas.sum()))
         surface, zone = zones[pick]
-        old = shapely.union_all(chosen.get(surface, []))
+        old = join(chosen.get(surface, []))
         strip = cross_strip(zone, _draw_place(zone, rng), settings.swath_m)
         strip = _with_scraps(strip, less(zone, old), settings.smallest_m2)
         fits = taken[pick] + strip.area <= _MOST_OF_ZONE * zone.area
@@ -470,7 +487,7 @@ def _choose_strips(
 def _with_scraps(strip: Geometry, zone: Geometry, smallest_m2: float) -> Geometry:
     """Return the strip with what it would cut off its zone that is too small to treat."""
     scraps = [piece for piece in polygons_of(less(zone, strip)) if piece.area < min(smallest_m2, zone.area / 2)]
-    return meet(shapely.union_all([strip, *scraps]), zone)
+    return meet(join([strip, *scraps]), zone)
 
 
 def cross_strip(zone: Geometry, place: Geometry, width_m: float) -> Geometry:
@@ -504,6 +521,6 @@ def _draw_place(zone: Geometry, rng: np.random.Generator) -> Geometry:
 def _without(one: SurfacePlan, strips: list[Geometry]) -> SurfacePlan:
     if not strips:
         return one
-    together = shapely.union_all(strips)
+    together = join(strips)
     treat = [piece for zone in one.treat for piece in polygons_of(less(zone, together)) if piece.area > 1.0]
     return replace(one, treat=treat, checks=polygons_of(together))
