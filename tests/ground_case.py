@@ -178,3 +178,47 @@ def understate(path: Path, name: str, size: int) -> None:
             data[at + 24 : at + 28] = size.to_bytes(4, "little")  # APPNOTE 4.3.12: uncompressed size
         at = data.find(b"PK\x01\x02", at + 4)
     path.write_bytes(bytes(data))
+
+
+def invented_edges() -> dict[str, np.ndarray]:
+    """Return the true edges of an invented green, bent fairway and bunker, m, shape (n, 2)."""
+    turn = np.linspace(0, 2 * np.pi, 400, endpoint=False)
+    green, bunker = 13 * (1 + 0.2 * np.cos(2 * turn + 1) + 0.1 * np.cos(3 * turn)), 7 * (1 + 0.2 * np.cos(3 * turn))
+    fairway = shapely.buffer(shapely.LineString([(0, 0), (0, 150), (60, 260)]), 16, quad_segs=16)
+    round_ones = {
+        name: np.column_stack([r * np.cos(turn), r * np.sin(turn)])
+        for name, r in (("green", green), ("bunker", bunker))
+    }
+    return {**round_ones, "fairway": shapely.get_coordinates(fairway.exterior)[:-1]}
+
+
+def walk_edge(edge: np.ndarray, rng: np.random.Generator, *, sd_m: float = 0.21, every_s: float = 1.0) -> np.ndarray:
+    """Return a receiver's fixes, m, on a walk round an edge from anywhere on it, back to within about a metre.
+
+    Beard and McLain 2012, Small Unmanned Aircraft, section 7.5, as the first author's published parameters have it:
+    a first-order Gauss-Markov process of 1/1100 s with steps of 0.21 m a second (and, of 2017, 0.01 m every 0.2 s).
+    """
+    closed = np.vstack([edge, edge[:1]])
+    along = np.r_[0, np.cumsum(np.hypot(*np.diff(closed, axis=0).T))]
+    gone = rng.uniform(0, along[-1]) + np.arange(0, along[-1] + rng.normal(0, 1), 1.1 * every_s)
+    true = np.column_stack([np.interp(gone % along[-1], along, closed[:, axis]) for axis in (0, 1)])
+    keep = np.exp(-every_s / 1100)
+    error = np.empty_like(true)
+    error[0] = rng.normal(0, sd_m / np.sqrt(1 - keep**2), 2)
+    for i, step in enumerate(rng.normal(0, sd_m, (len(true) - 1, 2)), start=1):
+        error[i] = keep * error[i - 1] + step
+    return true + error
+
+
+def gpx(*tracks: tuple[str, np.ndarray]) -> str:
+    """Return tracks in metres about the site as GPX, each in two segments."""
+    texts = []
+    for name, fixes in tracks:
+        places = [
+            f'<trkpt lat="{lat:.9f}" lon="{lon:.9f}"/>'
+            for lon, lat in shapely.get_coordinates(lonlat(shapely.LineString(fixes)))
+        ]
+        half = len(places) // 2
+        parts = "".join(f"<trkseg>{''.join(part)}</trkseg>" for part in (places[:half], places[half:]))
+        texts.append(f"<trk><name>{name}</name>{parts}</trk>")
+    return f'<?xml version="1.0"?><gpx version="1.1" xmlns="http://www.topografix.com/GPX/1/1">{"".join(texts)}</gpx>'

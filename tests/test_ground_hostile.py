@@ -14,7 +14,20 @@ import numpy as np
 import pytest
 import shapely
 from click.testing import CliRunner
-from ground_case import disc, frame_of, kml, lonlat, one_hole, osm, pbf, placemark, understate, write_swelling
+from ground_case import (
+    disc,
+    frame_of,
+    gpx,
+    invented_edges,
+    kml,
+    lonlat,
+    one_hole,
+    osm,
+    pbf,
+    placemark,
+    understate,
+    write_swelling,
+)
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from work_case import count_calls
@@ -55,7 +68,7 @@ def every_format(tmp_path: Path) -> dict[str, Path]:
 
 @pytest.mark.slow
 def test_each_format_gives_the_same_ground(every_format: dict[str, Path]) -> None:
-    assert every_format.keys() == set(FORMATS)
+    assert every_format.keys() == set(FORMATS) - {".gpx"}  # its tracks are smoothed: tests of walked edges read it
     wanted = read_ground(every_format[".geojson"], collar_m=0.762).surfaces
     for path in every_format.values():
         got = read_ground(path, collar_m=0.762).surfaces
@@ -236,6 +249,7 @@ BENT = {
     ".kml": kml("".join(placemark("green", disc(30 * n, 0, 9)) for n in range(2))).encode(),
     ".osm": osm(*one_hole()).encode(),
     ".pbf": pbf(*one_hole()),
+    ".gpx": gpx(("green 7", invented_edges()["green"]), ("fairway 7", invented_edges()["fairway"])).encode(),
 }
 
 

@@ -32,9 +32,8 @@ def test_ground_survives_the_survey_file(hole_file: Path, tmp_path: Path) -> Non
     assert back.crs == ground.crs
     for old, new in ((ground.surfaces, back.surfaces), (ground.obstacles, back.obstacles)):
         for name in new.columns.drop("geometry"):
-            assert [None if pd.isna(value) else value for value in new[name]] == list(
-                old[name].where(old[name].notna(), None)
-            )
+            both = [[None if pd.isna(value) else value for value in frame[name]] for frame in (old, new)]
+            assert both[0] == both[1], name
         assert shapely.equals(old.geometry.to_numpy(), new.geometry.to_numpy()).all()
 
 

@@ -53,31 +53,48 @@ def test_what_people_made_is_read_as_it_is(older: Path) -> None:
     assert design.visit.simulated is True
 
 
+@pytest.fixture
+def oldest(tmp_path: Path) -> Path:
+    """Return a survey whose results no longer mean what they say."""
+    path = tmp_path / "course.gpkg"
+    path.write_bytes(lzma.decompress((DATA / "demo_layout_1.gpkg.xz").read_bytes()))
+    return path
+
+
 @pytest.mark.slow
-def test_what_was_worked_out_is_told_in_one_line_and_blocks_no_other_stage(older: Path, tmp_path: Path) -> None:
-    said = " ".join(run("map", str(older), "--out", str(tmp_path / "map.html")).split())
+def test_what_was_worked_out_is_told_in_one_line_and_blocks_no_other_stage(oldest: Path, tmp_path: Path) -> None:
+    said = " ".join(run("map", str(oldest), "--out", str(tmp_path / "map.html")).split())
     assert said.count("of an older version") == 1
     assert all(f"'geosample {stage}'" in said for stage in ("estimate", "density", "treat"))
-    run("design", str(older), "--visit", "2026-06-08", "--points", "30", "--holes", "1", "--seed", "1")
+    run("design", str(oldest), "--visit", "2026-06-08", "--points", "30", "--holes", "1", "--seed", "1")
 
 
 @pytest.mark.slow
-def test_running_the_stages_again_ends_the_line_and_keeps_other_visits_rows(older: Path, tmp_path: Path) -> None:
-    with closing(sqlite3.connect(older)) as file, file:
+def test_running_the_stages_again_ends_the_line_and_keeps_other_visits_rows(oldest: Path, tmp_path: Path) -> None:
+    with closing(sqlite3.connect(oldest)) as file, file:
         file.execute(
             "INSERT INTO estimates (visit, pest, domain, label, stage) SELECT 'then', pest, domain, label, "
             "stage FROM estimates"
         )
-    kept = count_rows(older, "estimates WHERE visit = 'then'")
-    run("estimate", str(older))
-    run("density", str(older), "--threshold", "30/ft2", "--cell", "3m", "--out", str(tmp_path))
-    run("treat", str(older), "--threshold", "30/ft2", "--out", str(tmp_path))
-    assert count_rows(older, "estimates WHERE visit = 'then'") == kept > 0
-    with closing(sqlite3.connect(older)) as file, file:
+    kept = count_rows(oldest, "estimates WHERE visit = 'then'")
+    run("estimate", str(oldest))
+    run("density", str(oldest), "--threshold", "30/ft2", "--cell", "3m", "--out", str(tmp_path))
+    run("treat", str(oldest), "--threshold", "30/ft2", "--out", str(tmp_path))
+    assert count_rows(oldest, "estimates WHERE visit = 'then'") == kept > 0
+    with closing(sqlite3.connect(oldest)) as file, file:
         file.execute("DELETE FROM estimates WHERE visit = 'then'")
-    assert "older version" not in run("map", str(older), "--out", str(tmp_path / "map.html"))
+    assert "older version" not in run("map", str(oldest), "--out", str(tmp_path / "map.html"))
     for layer in MARKED:
-        assert count_rows(older, f"{layer} WHERE layout = {LAYOUT}") == count_rows(older, layer) > 0
+        assert count_rows(oldest, f"{layer} WHERE layout = {LAYOUT}") == count_rows(oldest, layer) > 0
+
+
+@pytest.mark.slow
+def test_results_that_still_mean_the_same_are_read_from_the_layout_before(tmp_path: Path) -> None:
+    path = tmp_path / "course.gpkg"
+    path.write_bytes(lzma.decompress((DATA / "demo_layout_2.gpkg.xz").read_bytes()))
+    said = run("map", str(path), "--out", str(tmp_path / "map.html"))
+    assert "older version" not in said
+    assert len(open_survey(path).read("zones")) == count_rows(path, "zones") > 0
 
 
 def test_a_newer_layout_is_refused_by_its_number_and_left_alone(older: Path) -> None:

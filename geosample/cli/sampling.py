@@ -71,6 +71,12 @@ class HoleWidths(click.ParamType[dict[str, float]]):
 @click.option("--hole-from", multiple=True, metavar="FIELD", help="Field that alone tells the hole.")
 @click.option("--collar", "collar_m", type=HoleWidths(), help='Collar to derive round greens: 30in, or "30in,7=36in".')
 @click.option("--approach", "approach_m", type=LENGTH, help="Fairway this near its green is approach: 30yd.")
+@click.option(
+    "--accuracy",
+    "accuracy_m",
+    type=LENGTH,
+    help="The receiver's, for walked edges: 68 % of its fixes lie this near; 16ft when not told (from memory).",
+)
 @click.option("--crs", help="Working system in metres, EPSG:n; one centred on the course when not given.")
 @click.option("--file-crs", help="What the files' coordinates are in, EPSG:n, over what they say.")
 @click.option("--name", default="", help="What the course is called on page and papers; the file's name if none.")
@@ -83,12 +89,14 @@ class HoleWidths(click.ParamType[dict[str, float]]):
 def ground_command(survey: Path, files: tuple[Path, ...], units: Units, **options: Any) -> Told:
     """Read the course's polygons into a survey file: kinds, holes, collars, overlaps settled.
 
-    FILE is any of GeoJSON (.geojson, .json), KML, KMZ, OpenStreetMap extract (.osm, .osm.pbf), GeoPackage (.gpkg),
+    FILE is any of GeoJSON (.geojson, .json), KML, KMZ, GPX, OpenStreetMap extract (.osm, .osm.pbf), GeoPackage (.gpkg),
     Shapefile (.shp, or zipped), file geodatabase (.gdb, or zipped), FlatGeobuf (.fgb), GML, MapInfo (.tab, .mif) and
     CSV with a column WKT; several at once are one course. What is not recognised is listed
     with the text for --kinds that settles it; it is left out only if you say so (LABEL=ignore). Overlaps go to the
     first of green, collar, tee, approach, fairway, rough; water, bunkers, paths and buildings are cut out of all.
-    Points such as cups and pins are landmarks, not ground. With --out and no FILE the survey's ground is written out.
+    Points such as cups and pins are landmarks, not ground. A track recorded on a walk round an edge and named in plain
+    words (green 7; 7 fairway left) becomes a surface; walk each twice. With --out and no FILE the survey's ground is
+    written out.
 
     \b
     Example:

@@ -307,9 +307,21 @@ def _draw(ground: Ground, request: Request, last: Design | None, wished: int | N
     close = begin if request.end is None else np.array(request.end)
     points_ = _finish_points(ground, request, _put_in_order(table, begin, close, ways, request), lines)
     drawn_visit = _note_visit(request, strata, points_, last, _note_round(points_, begin, close, ways, request), wished)
+    doubt_m = _doubt_of_edges(ground, target)
+    if request.border_m is not None and doubt_m > request.border_m:
+        drawn_visit = replace(drawn_visit, settings={**drawn_visit.settings, "edge_doubt_m": doubt_m})
     layers = {"points": points_, "strata": target.assign(visit=request.visit)}
     # With the layers' columns and types, so that a design is the same before the survey file and after.
     return Design(drawn_visit, *(cast("gpd.GeoDataFrame", shape_frame(name, rows)) for name, rows in layers.items()))
+
+
+def _doubt_of_edges(ground: Ground, target: gpd.GeoDataFrame) -> float:
+    """Return how far the worst walked edge of the target may lie from the true one, m; 0 where none was walked."""
+    if "edge_doubt_m" not in ground.surfaces:
+        return 0.0
+    used = ground.surfaces["surface_id"].isin(target["surface_id"])
+    doubt_m = float(ground.surfaces.loc[used, "edge_doubt_m"].max())
+    return doubt_m if np.isfinite(doubt_m) else 0.0
 
 
 def _note_round(

@@ -205,6 +205,7 @@ class Design(Result):
             or walk_m(shapely.get_coordinates(main.geometry.to_numpy())),
             "spacing_m": math.sqrt(area_m2 / max(len(main), 1)),
             "surfaces_missing": list(settings.get("surfaces_missing") or ()),
+            "edge_doubt_m": settings.get("edge_doubt_m"),
             "strata": [_stratum_facts(main, row) for row in settings.get("strata") or ()],
             "precision": _precision_facts(visit, settings.get("strata") or ()),
             "stop_lines": visit.stop_lines,

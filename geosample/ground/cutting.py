@@ -225,7 +225,7 @@ def add_collars(surfaces: gpd.GeoDataFrame, width_m: Widths | None) -> tuple[gpd
     if wanted.empty:
         return surfaces, _collar_notes(greens, wanted, widths)
     rings = _rings(surfaces, wanted, width[wanted.index].to_numpy(dtype=float))
-    collars = wanted.assign(kind="collar", source="derived from " + wanted["source"], name=None)
+    collars = wanted.assign(kind="collar", source="derived from " + wanted["source"], name=None, area_doubt=np.nan)
     collars = collars.set_geometry(gpd.GeoSeries(rings, wanted.index, crs=surfaces.crs))
     both = pd.concat([surfaces, collars[~collars.geometry.is_empty]], ignore_index=True)
     notes = [*_collar_notes(greens, wanted, widths), *_added_ground(surfaces, rings)]
@@ -251,6 +251,10 @@ def _collar_notes(greens: gpd.GeoDataFrame, wanted: gpd.GeoDataFrame, widths: Ma
     notes = [Note("collar_derived", "greens", len(wanted))]
     if len(greens) > len(wanted):
         notes.append(Note("collar_drawn", "greens", len(greens) - len(wanted)))
+    doubt_m = wanted["edge_doubt_m"].max() if "edge_doubt_m" in wanted else np.nan
+    if doubt_m > max(widths.values()):
+        facts = {"width_m": max(widths.values()), "edge_m": float(doubt_m)}
+        notes.append(Note("collar_in_doubt", "collar_m", facts=facts))
     unknown = sorted(set(widths) - {ALL_HOLES, *greens["hole"].dropna()})
     notes += [Note("collar_unused", "collar_m", facts={"hole": hole}) for hole in unknown]
     return notes

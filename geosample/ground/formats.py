@@ -1,4 +1,4 @@
-"""The formats of maps: GeoJSON, KML, CSV with WKT, archives of these, and what the common drivers read.
+"""The formats of maps: GeoJSON, KML, GPX, CSV with WKT, archives of these, and what the common drivers read.
 
 Each is read leniently, shape by shape, so that one bad ring never loses the rest of its file. The driver alone gives
 up on a whole layer for one ring that is not closed: its raw bytes are asked for, and each shape is opened by itself.
@@ -8,17 +8,20 @@ References
 RFC 7946 (2016), GeoJSON: WGS84, longitude first; its forerunner of 2008 allowed a ``crs`` member, still met in the
 field. OGC 12-007r2, KML 2.3 (2015): longitude, latitude[, height] on WGS84. OGC 06-103r4, Simple Feature Access part 1
 (2011), section 7: well-known text. OGC 12-128r19 (GeoPackage 1.4); ESRI Shapefile Technical Description (1998);
-FlatGeobuf specification 3; ISO 19136:2007 (GML). OpenStreetMap wiki, OSM XML and PBF Format: a file of blocks, each
-behind four bytes with the length of its header, which holds the block's kind (field 1) and length (field 3).
+FlatGeobuf specification 3; ISO 19136:2007 (GML); GPX 1.1 (2004). OpenStreetMap wiki, OSM XML and PBF Format: a file
+of blocks, each behind four bytes with the length of its header, which holds the block's kind (field 1) and length
+(field 3).
 """
 
 from __future__ import annotations
 
 import io
+import re
 import warnings
 import zipfile
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
+from functools import partial
 from itertools import groupby
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, NamedTuple
@@ -84,8 +87,10 @@ _LONGEST_WARNING = 160
 _SINGLE = {"MultiPolygon": "Polygon", "MultiLineString": "LineString", "MultiPoint": "Point"}
 _KML_SHAPES = {"Polygon", "LineString", "LinearRing", "Point", "Track"}
 _KML_FOLDERS = {"Folder", "Document"}
+WALKED = "recorded by a receiver"
+"""The field that marks a track, in formats that part it from a drawn line."""
 _WKT_COLUMNS = ("wkt", "geometry", "geom", "the_geom", "shape", "wkt_geom")
-_MAPS = (".kml", ".shp", ".geojson", ".json", ".gpkg", ".fgb", ".csv", ".gml", ".tab", ".mif", ".osm", ".pbf")
+_MAPS = (".kml", ".shp", ".geojson", ".json", ".gpkg", ".fgb", ".csv", ".gml", ".tab", ".mif", ".osm", ".pbf", ".gpx")
 
 
 Built = tuple["Geometry | None", list[str]]
@@ -265,12 +270,16 @@ def _placemarks(root: ET.Element) -> Iterator[tuple[ET.Element, tuple[str, ...]]
 def _read_placemark(placemark: ET.Element, folders: tuple[str, ...], source: str) -> Iterator[Feature | Note]:
     name = child_text(placemark, "name") or None
     where = f"{source} '{name}'" if name else source
-    fields = {key: value for key, value in read_data_fields(placemark).items() if key and value}
+    given = {key: value for key, value in read_data_fields(placemark).items() if key and value}
     found = False
     for element in _kml_shapes(placemark):
         found = True
         shape, wrong = _build_kml(element)
-        yield from _tell_shape([shape], wrong, lambda shape: Feature(shape, fields, folders, name, where), where)
+        track = local_name(element) == "Track"
+        fields = given | {WALKED: "yes"} if track else given
+        plain = _WALK_NUMBER.sub("", name) if name and track else name
+        like = partial(Feature, fields=fields, folders=folders, name=plain, source=where)
+        yield from _tell_shape([shape], wrong, like, where)
     if not found:
         yield _left_out("no_placemark_shape", where)
 
@@ -309,6 +318,44 @@ def _build_kml(element: ET.Element) -> tuple[Geometry | None, list[str]]:
 
 def _split(text: str) -> list[list[str]]:
     return [corner.split(",") for corner in text.split()]
+
+
+_WALK_NUMBER = re.compile(r"[\s_-]*(?:\(\d+\)|(?:walk|lap|round|try)\s*\d+|again)\s*$", re.IGNORECASE)
+
+
+def read_gpx(path: Path, data: bytes) -> Content:
+    """Return what a GPX file holds: its tracks, each all its segments one behind the other, routes and waypoints.
+
+    Raises
+    ------
+    GroundError
+        When it is not whole, well-formed XML, declares entities, or is another kind of XML.
+    """
+    root = parse_xml(path, data)
+    if local_name(root) != "gpx":
+        problem = Problem(str(path), f"XML of the kind '{local_name(root)}'", "GPX", "export the tracks as GPX")
+        raise GroundError(problem)
+    found: list[Feature | Note] = []
+    for kind, title in (("trk", "track"), ("rte", "route"), ("wpt", "waypoint")):
+        items = (element for element in root if local_name(element) == kind)
+        for number, element in enumerate(items, start=1):
+            found += _read_gpx_item(element, kind, f"{path.name}, {title} {number}")
+    return gather_content(path, found, WGS84)
+
+
+def _read_gpx_item(element: ET.Element, kind: str, source: str) -> Iterator[Feature | Note]:
+    name = child_text(element, "name") or None
+    texts = {key: child_text(element, key) for key in ("type", "desc", "cmt")}
+    fields = {key: text for key, text in texts.items() if text}
+    where = f"{source} '{name}'" if name else source
+    places = {"trk": "trkpt", "rte": "rtept"}
+    fixes = [element] if kind == "wpt" else [one for one in element.iter() if local_name(one) == places[kind]]
+    corners, bad = read_corners([one.get("lon"), one.get("lat")] for one in fixes)
+    shape, wrong = build_point(corners) if kind == "wpt" else build_line(corners)
+    if kind == "trk":
+        fields[WALKED] = "yes"
+    plain = name and _WALK_NUMBER.sub("", name)
+    yield from _tell_shape([shape], [*bad, *wrong], lambda one: Feature(one, fields, (), plain, where), where)
 
 
 def read_csv_wkt(path: Path, data: bytes) -> Content:
@@ -654,6 +701,7 @@ _READERS: dict[str, Callable[[Path, bytes], Content]] = {
     ".kmz": read_kmz,
     ".zip": read_zip,
     ".csv": read_csv_wkt,
+    ".gpx": read_gpx,
 }
 FOLDER = ".gdb"
 """The ending of the one format that is a folder."""

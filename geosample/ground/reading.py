@@ -18,7 +18,7 @@ from geosample.errors import GroundError, Problem
 from geosample.files.reading import Note
 from geosample.ground.cutting import Widths, add_approaches, add_collars, is_area, only_polygons
 from geosample.ground.features import Content
-from geosample.ground.formats import read_file
+from geosample.ground.formats import WALKED, read_file
 from geosample.ground.mending import (
     PIECE_M2,
     SLIVER_M,
@@ -58,6 +58,7 @@ from geosample.ground.placing import (
     site_crs,
     to_lonlat,
 )
+from geosample.ground.walking import CLOSE_M, CLOSE_SHARE, trace_walks
 from geosample.units import show_area, show_length
 from geosample.words import OBSTACLE_KINDS, SHAPE_FAULTS, SURFACE_KINDS
 
@@ -88,7 +89,7 @@ class Understanding:
     swap: bool = False
 
 
-COLUMNS = ["by", "kind", "label", "island_of", "hole", "name", "source", "geometry"]
+COLUMNS = ["by", "kind", "label", "island_of", "hole", "name", "source", "walked", "accuracy_m", "geometry"]
 
 
 def frame_contents(contents: Sequence[Content], how: Understanding) -> tuple[gpd.GeoDataFrame, list[Note]]:
@@ -97,7 +98,7 @@ def frame_contents(contents: Sequence[Content], how: Understanding) -> tuple[gpd
     Returns
     -------
     tuple of GeoDataFrame, list of Note
-        Columns by, kind (None where not known), label, island_of, hole, name, source, geometry.
+        ``COLUMNS``: kind is None where not known; walked, whether a receiver recorded it; accuracy_m, its own.
 
     Raises
     ------
@@ -150,10 +151,26 @@ def _describe(content: Content, how: Understanding) -> pd.DataFrame:
     columns["hole"] = find_holes(content.features, how.hole_from)
     columns["name"] = [feature.name or feature.fields.get("name") for feature in content.features]
     columns["source"] = [feature.source for feature in content.features]
+    columns["walked"] = [WALKED in feature.fields for feature in content.features]
+    columns["accuracy_m"] = [_own_accuracy(feature.fields) for feature in content.features]
     return pd.DataFrame(columns, dtype=object)
 
 
+def _own_accuracy(fields: Mapping[str, str]) -> float:
+    """Return the accuracy, m, that a feature's own field states; missing where it states none."""
+    plain = {plain_label(name): value for name, value in fields.items()}
+    for name in ("accuracy", "accuracy m", "horizontal accuracy", "hacc"):
+        try:
+            stated = float(plain.get(name, ""))
+        except ValueError:
+            continue
+        if 0 < stated < np.inf:
+            return stated
+    return np.nan
+
+
 _AREAL = (*SURFACE_KINDS, "bunker", "water", "building", "other", "path", ISLAND)
+_WALKABLE = tuple(kind for kind in _AREAL if kind != "path")
 _RINGS = 4
 _NAMED = 3  # places named in a note, the rest counted
 POINT, LINE, POLYGON = shapely.GeometryType.POINT, shapely.GeometryType.LINESTRING, shapely.GeometryType.POLYGON
@@ -197,7 +214,6 @@ def sort_features(frame: gpd.GeoDataFrame) -> Sorted:
         When polygons or lines are not recognised: a row a label, with how many, how large and what to say.
         When there is no polygon at all.
     """
-    frame = close_lines(frame)
     shape = shapely.get_type_id(frame.geometry.to_numpy())
     shape[shape == shapely.GeometryType.MULTIPOLYGON] = POLYGON
     if not (shape == POLYGON).any():
@@ -241,10 +257,16 @@ def _note_sorting(frame: gpd.GeoDataFrame, shape: np.ndarray, fate: np.ndarray) 
         (fate == LANDMARK, "landmark"),
     ]
     return [
-        Note(what, str(group["source"].iloc[0]), len(group), float(group.area.sum()), {"label": str(label)})
+        Note(what, str(group["source"].iloc[0]), len(group), float(group.area.sum()), _label_facts(what, label, group))
         for rows, what in told
         for label, group in frame[rows].groupby("label", sort=True)
     ]
+
+
+def _label_facts(what: str, label: object, group: gpd.GeoDataFrame) -> dict[str, object]:
+    if what != "open_line":
+        return {"label": str(label)}
+    return {"label": str(label), "gap_m": _widest_gap(group), "most_m": CLOSE_M, "most_share": CLOSE_SHARE}
 
 
 def _by_code(frame: gpd.GeoDataFrame) -> np.ndarray:
@@ -278,9 +300,18 @@ def close_lines(frame: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
 def _no_polygons(frame: gpd.GeoDataFrame, shape: np.ndarray) -> Problem:
     counts = {"points": int((shape == POINT).sum()), "lines": int((shape == LINE).sum())}
     found = " and ".join(f"{count} {name}" for name, count in counts.items() if count)
+    if counts["lines"]:
+        gap_m = _widest_gap(frame[shape == LINE])
+        found += f" whose ends are up to {show_length(gap_m)} ({gap_m:,.0f} m) apart"
     files = ", ".join(sorted({source.split(", ")[0] for source in frame["source"]}))
-    remedy = "draw the outlines of greens, fairways and tees, or export the layer that has them"
-    return Problem(files, f"only {found}", "polygons", remedy)
+    remedy = "draw the outlines of greens, fairways and tees, export the layer that has them, or walk all the way round"
+    expected = f"polygons, or edges walked round to within {show_length(CLOSE_M)} ({CLOSE_M:.0f} m) of where they began"
+    return Problem(files, f"only {found}", expected, remedy)
+
+
+def _widest_gap(lines: gpd.GeoDataFrame) -> float:
+    ends = shapely.get_point(lines.geometry.to_numpy(), [[0], [-1]])
+    return float(np.max(shapely.distance(*ends)))
 
 
 def _name_unknown(frame: gpd.GeoDataFrame, unknown: np.ndarray) -> list[Problem]:
@@ -350,7 +381,9 @@ def _name_places(places: Sequence[str]) -> str:
     return "; ".join(places[:_NAMED]) + (f" and {more} more" if more > 0 else "")
 
 
-_SURFACE_COLUMNS = ["surface_id", "hole", "kind", "name", "area_m2", "source", "geometry"]
+_SURFACE_COLUMNS = [
+    *("surface_id", "hole", "kind", "name", "area_m2", "source", "edge_doubt_m", "area_doubt", "geometry")
+]
 _OBSTACLE_COLUMNS = ["kind", "hole", "name", "source", "geometry"]
 Fields = str | Iterable[str] | None
 Step = Callable[[gpd.GeoDataFrame], tuple[gpd.GeoDataFrame, list[Note]]]
@@ -364,6 +397,7 @@ def read_ground(  # noqa: PLR0913 - plain keywords are what a script is to write
     hole_from: Fields = None,
     collar_m: Widths | None = None,
     approach_m: float | None = None,
+    accuracy_m: float | None = None,
     crs: str | pyproj.CRS | None = None,
     file_crs: str | pyproj.CRS | None = None,
     swap_lonlat: bool = False,
@@ -383,6 +417,8 @@ def read_ground(  # noqa: PLR0913 - plain keywords are what a script is to write
         Width of the collar to derive round each green, m; ``*`` for the holes that have none of their own.
     approach_m : float or None
         Fairway within this distance of its green becomes approach, m.
+    accuracy_m : float or None
+        The receiver's, for walked edges, m: 68 % of its fixes lie this near; None for what the file says, or 4.9 m.
     crs : str or CRS
         The working system, in metres; None for an equal-area one centred on the course.
     file_crs : str, CRS or None
@@ -405,8 +441,8 @@ def read_ground(  # noqa: PLR0913 - plain keywords are what a script is to write
 
     Notes
     -----
-    Steps: read, place, tell kinds and holes, mend, cut islands, derive approaches and collars, settle
-    overlaps, clear scraps, number.
+    Steps: read, place, tell kinds and holes, close lines and walked edges, mend, cut islands, derive approaches and
+    collars, settle overlaps, clear scraps, number.
     """
     how = Understanding(
         kinds=parse_kinds([kinds]) if isinstance(kinds, str) else check_kinds(kinds or {}),
@@ -420,8 +456,9 @@ def read_ground(  # noqa: PLR0913 - plain keywords are what a script is to write
     contents = _read_all(paths)
     with _naming_rows(contents):
         frame, notes = frame_contents(contents, how)
-    ground = make_ground(sort_features(frame), collar_m, approach_m)
-    return replace(ground, notes=(*gather_notes(notes), *ground.notes), name=" ".join(name.split()))
+        frame, walked = trace_walks(frame, _WALKABLE, accuracy_m)
+    ground = make_ground(sort_features(close_lines(frame)), collar_m, approach_m)
+    return replace(ground, notes=(*gather_notes(notes), *walked, *ground.notes), name=" ".join(name.split()))
 
 
 @contextmanager

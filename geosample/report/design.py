@@ -69,6 +69,7 @@ def tell_design(design: Design, units: Units = "us") -> list[str]:
         f"Visit {facts['visit']}: {facts['points']} points and {facts['reserve']} in reserve on "
         f"{show_area(facts['area_m2'], units)}, {unit} a point.",
         *_tell_missing(facts["surfaces_missing"]),
+        *_tell_doubt(facts["edge_doubt_m"], units),
         *_tell_shares(facts["strata"]),
         _tell_spacing(facts, units),
         _tell_walk(facts, units),
@@ -211,6 +212,14 @@ def _tell_missing(kinds: Sequence[str]) -> Iterator[str]:
     if kinds:
         hint = " ('geosample ground' with --collar 30in makes collars)" if "collar" in kinds else ""
         yield f"The course has no {' and no '.join(kinds)}: the rest is sampled{hint}."
+
+
+def _tell_doubt(edge_doubt_m: float | None, units: Units) -> Iterator[str]:
+    if edge_doubt_m:
+        yield (
+            f"The border is narrower than what is known of the walked edges, {show_length(edge_doubt_m, units)}: find "
+            "points by pacing in from the turf's own edge, not by the receiver."
+        )
 
 
 def _stratum_row(row: Mapping[str, Any], units: Units) -> list[str]:

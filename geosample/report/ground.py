@@ -13,7 +13,13 @@ from geosample.words import ENCODINGS, NO_HOLE, SHAPE_FAULTS, SURFACE_KINDS
 if TYPE_CHECKING:
     from geosample.ground import Ground, Note, Replaced
 
-OPTIONS = {"kinds": "--kinds", "crs": "--crs", "collar_m": "--collar", "approach_m": "--approach"}
+OPTIONS = {
+    "accuracy_m": "--accuracy",
+    "kinds": "--kinds",
+    "crs": "--crs",
+    "collar_m": "--collar",
+    "approach_m": "--approach",
+}
 """Arguments that notes may follow from, as the command has them."""
 NOTES = {
     "crosses_itself": ("an outline that crosses itself", "mended: all it encloses is kept"),
@@ -62,7 +68,19 @@ NOTES = {
     "approach_made": ("fairway near its green", "made an approach"),
     "ignored": ("ignored: {label}", "left out as asked"),
     "unknown_point": ("not recognised: {label}", "a point has no ground: left out"),
-    "open_line": ("an open line: {label}", "left out: it has no area"),
+    "open_line": (
+        "an open line: {label}",
+        "left out: its ends are {gap} apart; up to {most} and a tenth of the line they are joined| [own choice]",
+    ),
+    "walked": (
+        "{edges} walked edge{edges_s}, {walks} walk{walks_s}",
+        "the whole edge lies within {edge}, its area within {least_share:.0%}{to_most} (95 %){not_told}| "
+        "spikes taken out: {spikes}, stops made one place: {stops} [Beard and McLain 2012; own choices]",
+    ),
+    "collar_in_doubt": (
+        "collars of {width} round walked greens",
+        "drawn from the green's edge, so as wide as you said; where they lie is known within {edge} alone",
+    ),
     "no_width": (
         "a line without a width: {label}",
         "kept as an obstacle that takes no area from the turf; draw it as a polygon to cut it out",
@@ -181,7 +199,7 @@ def _word_facts(facts: Mapping[str, Any], units: Units) -> dict[str, Any]:
     """Return the facts with those that need more than their value put into words."""
     hole, kept = facts.get("hole"), facts.get("kept_hole")
     found, done = ENCODINGS.get(facts.get("encoding", ""), ("", ""))
-    accuracy_m = facts.get("accuracy_m")
+    accuracy_m, fix = facts.get("accuracy_m"), show_length(facts.get("fix_m", 0.0), units)
     return {
         **facts,
         "on_hole": f" on hole {hole}" if hole else "",
@@ -194,9 +212,24 @@ def _word_facts(facts: Mapping[str, Any], units: Units) -> dict[str, Any]:
         "scraps_done": _tell_scraps(facts, units),
         "length": show_length(facts.get("length_m", 0.0), units),
         "within": f"within about {show_length(accuracy_m, units)}" if accuracy_m else "by an unknown amount",
+        "gap": show_length(facts.get("gap_m", 0.0), units),
+        "most": show_length(facts.get("most_m", 0.0), units),
+        "edge": show_length(facts.get("edge_m", 0.0), units),
+        "width": _show_narrow(facts.get("width_m", 0.0), units),
+        "to_most": _tell_most(facts),
+        "edges_s": "s" * (facts.get("edges", 0) > 1),
+        "walks_s": "s" * (facts.get("walks", 0) > 1),
+        "not_told": ""
+        if facts.get("told", True)
+        else f", if 68 % of its fixes lie within {fix} (from memory): --accuracy",
         "encoding_found": found,
         "encoding_done": done,
     }
+
+
+def _tell_most(facts: Mapping[str, Any]) -> str:
+    shares = [f"{facts.get(name, 0.0):.0%}" for name in ("least_share", "most_share")]
+    return f" to {shares[1]}" if shares[0] != shares[1] else ""
 
 
 def _tell_scraps(facts: Mapping[str, Any], units: Units) -> str:

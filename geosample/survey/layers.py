@@ -85,10 +85,11 @@ LAYERS: dict[str, Layer] = {
     "layout": Layer(None, _columns("written_by", whole="layout"), need="written_by", above_0="layout"),
     "surfaces": Layer(
         "MultiPolygon",
-        _columns("surface_id hole kind name source", real="area_m2"),
+        _columns("surface_id hole kind name source", real="area_m2 edge_doubt_m area_doubt"),
         key="surface_id",
         need="kind area_m2",
-        above_0="area_m2",
+        above_0="area_m2 edge_doubt_m area_doubt",
+        later="edge_doubt_m area_doubt",
         words={"kind": SURFACE_KINDS},
         measured="area_m2",
     ),
@@ -236,9 +237,12 @@ LAYERS: dict[str, Layer] = {
 }
 
 
-LAYOUT = 2
+LAYOUT = 3
 """The number of the layers' layout that this version writes. 1: everything before facts and words were parted; its
-ground, designs, points, samples, counts and records are read as they are."""
+ground, designs, points, samples, counts and records are read as they are. 2: without the doubt of walked edges and
+without versions of the ground; all of it is read as it is."""
+RESULTS_SINCE = 2
+"""The oldest layout whose results (``MARKED``) still mean what they say."""
 RESULTS = ("estimates", "findings", "models", "cells", "zones")
 """Layers worked out from a visit's counts on its ground: when those change, what stands here is no longer true."""
 MARKED = {"estimates": "estimate", "findings": "estimate", "models": "density", "zones": "treat"}

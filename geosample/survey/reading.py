@@ -16,7 +16,7 @@ import pyogrio
 
 from geosample.errors import Problem, SurveyError
 from geosample.files.saving import SQLITE_HEADER
-from geosample.survey.layers import LAYERS, LAYOUT, MARKED, check_layer, shape_frame
+from geosample.survey.layers import LAYERS, LAYOUT, MARKED, RESULTS_SINCE, check_layer, shape_frame
 
 Where = Mapping[str, str | Collection[str]]
 
@@ -101,7 +101,7 @@ def list_older(path: Path) -> list[str]:
 
 
 def _older_rows(connection: sqlite3.Connection, layer: str) -> str:
-    older = f"WHERE ifnull(layout, 0) < {LAYOUT}" if _is_marked(connection, layer) else ""
+    older = f"WHERE ifnull(layout, 0) < {RESULTS_SINCE}" if _is_marked(connection, layer) else ""
     return f"SELECT 1 FROM {quote(layer)} {older} LIMIT 1"
 
 
@@ -187,7 +187,7 @@ def read_layer(path: Path, layer: str, *, without: Where | None = None, of_any_l
         with open_door(path) as file:
             if layer in MARKED and not of_any_layout:
                 with closing(_connect(file)) as connection:
-                    kept += f" AND layout = {LAYOUT}" if _is_marked(connection, layer) else " AND 0"
+                    kept += f" AND layout >= {RESULTS_SINCE}" if _is_marked(connection, layer) else " AND 0"
             sql = f"SELECT * FROM {quote(layer)} WHERE {kept}"
             with warnings.catch_warnings():  # what the driver warns of, check_layer refuses in words
                 warnings.simplefilter("ignore")
