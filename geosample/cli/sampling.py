@@ -63,6 +63,26 @@ class HoleWidths(click.ParamType[dict[str, float]]):
         return widths
 
 
+class PairOfPlaces(click.ParamType[tuple[float, float, float, float]]):
+    """A place in a drawing or picture and on Earth, such as ``1203.5,884.2=-73.9123,41.5234``."""
+
+    name = "x,y=lon,lat"
+
+    def convert(
+        self, value: Any, param: click.Parameter | None, ctx: click.Context | None
+    ) -> tuple[float, float, float, float]:
+        """Return x, y, longitude and latitude; bad usage for what is not four numbers."""
+        if isinstance(value, tuple):
+            return value
+        try:
+            x, y, lon, lat = (float(part) for side in str(value).split("=") for part in side.split(","))
+        except ValueError:
+            self.fail(
+                f"found {value!r}; expected x,y=longitude,latitude; write 1203.5,884.2=-73.9123,41.5234", param, ctx
+            )
+        return x, y, lon, lat
+
+
 @click.command()
 @survey_argument
 @click.argument("files", nargs=-1, type=PATH, metavar="FILE...")
@@ -79,6 +99,12 @@ class HoleWidths(click.ParamType[dict[str, float]]):
 )
 @click.option("--crs", help="Working system in metres, EPSG:n; one centred on the course when not given.")
 @click.option("--file-crs", help="What the files' coordinates are in, EPSG:n, over what they say.")
+@click.option(
+    "--pairs",
+    multiple=True,
+    type=PairOfPlaces(),
+    help="A place of a drawing and where it lies, x,y=longitude,latitude; three times or more.",
+)
 @click.option("--name", default="", help="What the course is called on page and papers; the file's name if none.")
 @click.option("--swap-lonlat", is_flag=True, help="The files have latitude before longitude.")
 @click.option("--picture", type=FILE, help="Draw what was understood, a PNG.")
@@ -90,8 +116,8 @@ def ground_command(survey: Path, files: tuple[Path, ...], units: Units, **option
     """Read the course's polygons into a survey file: kinds, holes, collars, overlaps settled.
 
     FILE is any of GeoJSON (.geojson, .json), KML, KMZ, GPX, OpenStreetMap extract (.osm, .osm.pbf), GeoPackage (.gpkg),
-    Shapefile (.shp, or zipped), file geodatabase (.gdb, or zipped), FlatGeobuf (.fgb), GML, MapInfo (.tab, .mif) and
-    CSV with a column WKT; several at once are one course. What is not recognised is listed
+    Shapefile (.shp, or zipped), file geodatabase (.gdb, or zipped), FlatGeobuf (.fgb), GML, MapInfo (.tab, .mif),
+    drawing (.dxf) and CSV with a column WKT; several at once are one course. What is not recognised is listed
     with the text for --kinds that settles it; it is left out only if you say so (LABEL=ignore). Overlaps go to the
     first of green, collar, tee, approach, fairway, rough; water, bunkers, paths and buildings are cut out of all.
     Points such as cups and pins are landmarks, not ground. A track recorded on a walk round an edge and named in plain

@@ -52,12 +52,17 @@ class Feature:
 
 @dataclass(frozen=True, slots=True)
 class Content:
-    """What one file held: its features, its CRS (None when it does not say) and what had to be mended."""
+    """What one file held: its features, its CRS (None when it does not say) and what had to be mended.
+
+    A drawing has coordinates of its own, of ``unit_m`` metres each (None when it does not say).
+    """
 
     path: Path
     features: tuple[Feature, ...]
     crs: pyproj.CRS | None
     notes: tuple[Note, ...] = field(default=())
+    drawing: bool = False
+    unit_m: float | None = None
 
 
 def gather_content(path: Path, found: Iterable[Feature | Note], crs: pyproj.CRS | None) -> Content:

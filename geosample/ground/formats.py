@@ -1,4 +1,4 @@
-"""The formats of maps: GeoJSON, KML, GPX, CSV with WKT, archives of these, and what the common drivers read.
+"""The formats of maps: GeoJSON, KML, GPX, CSV with WKT, archives of these, DXF, and what the common drivers read.
 
 Each is read leniently, shape by shape, so that one bad ring never loses the rest of its file. The driver alone gives
 up on a whole layer for one ring that is not closed: its raw bytes are asked for, and each shape is opened by itself.
@@ -51,6 +51,7 @@ from geosample.files.reading import (
     unpack_member,
 )
 from geosample.files.saving import SQLITE_HEADER, read_cell
+from geosample.ground.drawings import read_dxf
 from geosample.ground.features import (
     Content,
     Feature,
@@ -90,7 +91,22 @@ _KML_FOLDERS = {"Folder", "Document"}
 WALKED = "recorded by a receiver"
 """The field that marks a track, in formats that part it from a drawn line."""
 _WKT_COLUMNS = ("wkt", "geometry", "geom", "the_geom", "shape", "wkt_geom")
-_MAPS = (".kml", ".shp", ".geojson", ".json", ".gpkg", ".fgb", ".csv", ".gml", ".tab", ".mif", ".osm", ".pbf", ".gpx")
+_MAPS = (
+    ".kml",
+    ".shp",
+    ".geojson",
+    ".json",
+    ".gpkg",
+    ".fgb",
+    ".csv",
+    ".gml",
+    ".tab",
+    ".mif",
+    ".osm",
+    ".pbf",
+    ".gpx",
+    ".dxf",
+)
 
 
 Built = tuple["Geometry | None", list[str]]
@@ -702,6 +718,7 @@ _READERS: dict[str, Callable[[Path, bytes], Content]] = {
     ".zip": read_zip,
     ".csv": read_csv_wkt,
     ".gpx": read_gpx,
+    ".dxf": read_dxf,
 }
 FOLDER = ".gdb"
 """The ending of the one format that is a folder."""

@@ -14,6 +14,7 @@ from __future__ import annotations
 
 import warnings
 from collections.abc import Sequence
+from dataclasses import dataclass
 from itertools import groupby
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -116,7 +117,124 @@ def site_crs(lon: float, lat: float) -> pyproj.CRS:
     return pyproj.CRS.from_user_input(f"+proj=laea +lat_0={lat:.4f} +lon_0={lon:.4f} +datum=WGS84 +units=m +type=crs")
 
 
-def to_lonlat(content: Content, file_crs: pyproj.CRS | None) -> tuple[np.ndarray, list[Note]]:
+Pairs = Sequence[tuple[float, float, float, float]]
+"""Places in a drawing or picture and on Earth: its own x and y, longitude and latitude, degrees."""
+FEWEST_PAIRS = 3
+WIDEST_MISS_M = 20.0
+"""Pairs of which one lies further from its place than this hold a mistake (own choice)."""
+_SAME_UNIT = 1e-5  # a foot and a US survey foot differ by 2 parts in a million: the system's own is meant
+
+
+@dataclass(frozen=True, slots=True)
+class Fit:
+    """How a drawing's or picture's own places lie on Earth: turned, made larger and moved, by least squares.
+
+    Parameters
+    ----------
+    crs : CRS
+        Equal-area, in metres, centred on the pairs.
+    turn : complex
+        East and north, m, of one unit of x.
+    shift : complex
+        East and north, m, of x = y = 0.
+    misses_m : tuple of float
+        How far each pair lies from where the fit puts it, m.
+    """
+
+    crs: pyproj.CRS
+    turn: complex
+    shift: complex
+    misses_m: tuple[float, ...]
+
+
+def fit_pairs(pairs: Pairs, where: str, *, down: bool = False) -> Fit:
+    """Return the fit of three or more pairs of places.
+
+    Parameters
+    ----------
+    pairs : sequence of (x, y, longitude, latitude)
+        As ``Pairs``.
+    where : str
+        The argument they were given by, for the messages.
+    down : bool
+        Whether y grows downward, as in a picture.
+
+    Raises
+    ------
+    GroundError
+        When they are fewer than three, no numbers on Earth, all in one place, or one is far off: each with its miss.
+
+    Examples
+    --------
+    >>> pairs = [(0, 0, -73.9, 41.5), (100, 0, -73.8988, 41.5), (0, 100, -73.9, 41.5009)]
+    >>> round(abs(fit_pairs(pairs, "pairs").turn), 2)
+    1.0
+    """
+    table = np.asarray(list(pairs), dtype=float).reshape(-1, 4)
+    good = np.isfinite(table).all(axis=1) & (np.abs(table[:, 2]) <= HALF_TURN) & (np.abs(table[:, 3]) <= HALF_TURN / 2)
+    wrong = [
+        Problem(where, f"pair {i + 1}: {table[i].tolist()}", "x,y=longitude,latitude in degrees", "write it again")
+        for i in np.flatnonzero(~good)
+    ]
+    if len(table) < FEWEST_PAIRS:
+        remedy = "give corners of greens or buildings that lie far apart"
+        wrong.append(Problem(where, f"{len(table)} pairs", f"at least {FEWEST_PAIRS}", remedy))
+    if wrong:
+        raise GroundError(wrong)
+    lon, lat = centre_of(shapely.points(table[:, 2:]))
+    crs = site_crs(lon, lat)
+    there = shapely.get_coordinates(project(shapely.points(table[:, 2:]), crs)) @ [1, 1j]
+    here = table[:, 0] + 1j * table[:, 1] * (-1 if down else 1)
+    apart = here - here.mean()
+    if not (np.abs(apart) > 0).all() and np.ptp(np.abs(apart)) == 0:
+        raise GroundError(Problem(where, "pairs all in one place", "places that lie far apart", "choose others"))
+    turn = complex(np.vdot(apart, there - there.mean()) / np.vdot(apart, apart))
+    shift = complex(there.mean() - turn * here.mean())
+    misses = np.abs(turn * here + shift - there)
+    if misses.max() > WIDEST_MISS_M:
+        rows = [
+            Problem(f"{where}, pair {i + 1}", f"a place {miss:,.1f} m from where the others put it",
+                    f"at most {WIDEST_MISS_M:g} m", "look at its four numbers: swapped, or another corner?")
+            for i, miss in enumerate(misses)
+        ]  # fmt: skip
+        raise GroundError(rows)
+    return Fit(crs, turn, shift, tuple(float(miss) for miss in misses))
+
+
+def _place_drawing(content: Content, shapes: np.ndarray, file_crs: pyproj.CRS | None, pairs: Pairs) -> Placed:
+    """Return a drawing's shapes in longitude and latitude: by pairs, or by the system its coordinates are in."""
+    if pairs:
+        fit = fit_pairs(pairs, "pairs")
+        scale = abs(fit.turn) / content.unit_m if content.unit_m else None
+        misses = np.array(fit.misses_m)
+        facts = {"pairs": len(misses), "rms_m": float(np.sqrt(np.mean(misses**2))), "worst_m": float(misses.max())}
+        notes = [Note("by_pairs", content.path.name, facts={**facts, "scale": scale})]
+
+        def move(corners: np.ndarray) -> np.ndarray:
+            placed = fit.turn * (corners @ [1, 1j]) + fit.shift
+            return np.column_stack([placed.real, placed.imag])
+
+        placed, crs = shapely.transform(shapes, move), fit.crs
+    elif file_crs is not None:
+        unit_m = file_crs.axis_info[0].unit_conversion_factor if file_crs.axis_info else 1.0
+        ratio = (content.unit_m or unit_m) / unit_m
+        ratio = 1.0 if abs(ratio - 1) < _SAME_UNIT or file_crs.is_geographic else ratio
+        notes = [] if content.unit_m else [Note("no_unit", content.path.name, facts={"crs_name": file_crs.name})]
+        placed, crs = shapely.transform(shapes, lambda corners: corners * ratio), file_crs
+    else:
+        remedy = (
+            "name the system its coordinates are in (`file_crs=EPSG:n`), or give three or more places that you know in "
+            "both (`pairs=1203.5,884.2=-73.9123,41.5234`)"
+        )
+        raise GroundError(Problem(str(content.path), "a drawing in coordinates of its own", "a place on Earth", remedy))
+    transformer = pyproj.Transformer.from_crs(crs, WGS84, always_xy=True)
+    return shapely.transform(placed, transformer.transform, interleaved=False), notes
+
+
+Placed = tuple[np.ndarray, list[Note]]
+
+
+def to_lonlat(content: Content, file_crs: pyproj.CRS | None, pairs: Pairs = ()) -> Placed:
     """Return the content's shapes in longitude and latitude (WGS84), and what had to be assumed.
 
     Parameters
@@ -125,6 +243,8 @@ def to_lonlat(content: Content, file_crs: pyproj.CRS | None) -> tuple[np.ndarray
         As read.
     file_crs : CRS or None
         What the user says the file is in; it goes before what the file says.
+    pairs : Pairs
+        Where places of a drawing lie on Earth; other files have no use for them.
 
     Raises
     ------
@@ -132,6 +252,10 @@ def to_lonlat(content: Content, file_crs: pyproj.CRS | None) -> tuple[np.ndarray
         When the file has metres and no CRS, degrees in a system of metres, or latitude before longitude.
     """
     shapes = np.array([feature.shape for feature in content.features], dtype=object)
+    if content.drawing:
+        lonlat, notes = _place_drawing(content, shapes, file_crs, pairs)
+        _check_lonlat(content.path, lonlat)
+        return lonlat, notes
     crs, notes = _settle_crs(content, file_crs, shapes)
     if crs == WGS84:
         lonlat = shapes

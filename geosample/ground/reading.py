@@ -49,6 +49,7 @@ from geosample.ground.naming import (
     split_name,
 )
 from geosample.ground.placing import (
+    Pairs,
     centre_of,
     check_metric,
     check_stretch,
@@ -79,6 +80,8 @@ class Understanding:
         The working CRS; None for one centred on the course.
     swap : bool
         Whether the files have latitude first.
+    pairs : Pairs
+        Where places of a drawing lie on Earth.
     """
 
     kinds: Mapping[str, str] = field(default_factory=dict)
@@ -87,6 +90,7 @@ class Understanding:
     file_crs: pyproj.CRS | None = None
     crs: pyproj.CRS | None = None
     swap: bool = False
+    pairs: Pairs = ()
 
 
 COLUMNS = ["by", "kind", "label", "island_of", "hole", "name", "source", "walked", "accuracy_m", "geometry"]
@@ -129,7 +133,7 @@ def _place_all(contents: Sequence[Content], how: Understanding) -> tuple[np.ndar
     for content in contents:
         notes += content.notes
         try:
-            shapes, assumed = to_lonlat(_swap(content) if how.swap else content, how.file_crs)
+            shapes, assumed = to_lonlat(_swap(content) if how.swap else content, how.file_crs, how.pairs)
             placed.append(shapes)
             notes += assumed
         except GroundError as error:
@@ -400,6 +404,7 @@ def read_ground(  # noqa: PLR0913 - plain keywords are what a script is to write
     accuracy_m: float | None = None,
     crs: str | pyproj.CRS | None = None,
     file_crs: str | pyproj.CRS | None = None,
+    pairs: Pairs = (),
     swap_lonlat: bool = False,
     name: str = "",
 ) -> Ground:
@@ -423,6 +428,8 @@ def read_ground(  # noqa: PLR0913 - plain keywords are what a script is to write
         The working system, in metres; None for an equal-area one centred on the course.
     file_crs : str, CRS or None
         What the files' coordinates are in, over what they say.
+    pairs : sequence of (x, y, longitude, latitude)
+        Three or more places of a drawing (DXF) and where they lie on Earth, degrees.
     swap_lonlat : bool
         Whether the files have latitude before longitude.
     name : str
@@ -451,6 +458,7 @@ def read_ground(  # noqa: PLR0913 - plain keywords are what a script is to write
         crs=_known_crs(crs, "crs"),
         file_crs=_known_crs(file_crs, "file_crs"),
         swap=swap_lonlat,
+        pairs=tuple(pairs),
     )
     paths = [Path(files)] if isinstance(files, (str, Path)) else [Path(file) for file in files]
     contents = _read_all(paths)

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 from geosample.errors import list_names
 from geosample.report.terminal import show_table
-from geosample.units import ACRE_M2, FOOT2_M2, HECTARE_M2, INCH_M, Units, show_area, show_length
+from geosample.units import ACRE_M2, FOOT2_M2, FOOT_M, HECTARE_M2, INCH_M, Units, show_area, show_length
 from geosample.words import ENCODINGS, NO_HOLE, SHAPE_FAULTS, SURFACE_KINDS
 
 if TYPE_CHECKING:
@@ -95,6 +95,13 @@ NOTES = {
         "the whole course may lie beside its true place {within}; shapes and areas are right",
     ),
     "areas_off": ("areas in '{crs_name}' are {area_error:+.3%} off the true ones here", "as asked"),
+    "by_layer": ("read from a word in a layer's or block's name: {label}", "map it with --kinds if not"),
+    "drawing_other": ("{things} things of the drawing without a shape, or on layers switched off", "left out"),
+    "no_unit": ("a drawing that does not say its unit", "taken as that of '{crs_name}'"),
+    "by_pairs": (
+        "a drawing placed by {pairs} pairs of points",
+        "they miss by {rms} on the average (root mean square), {worst} at most{scale_found}",
+    ),
     "encoding": ("{encoding_found}", "{encoding_done}"),
     "driver_says": ("the driver says: {text}", "see whether anything is missing"),
     "other_map": (
@@ -119,6 +126,8 @@ ROUTINE = (
     "approach_made",
     "hole_by_line",
     "not_of_course",
+    "by_layer",
+    "drawing_other",
     "crosses_itself",
     "encoding",
 )
@@ -216,6 +225,9 @@ def _word_facts(facts: Mapping[str, Any], units: Units) -> dict[str, Any]:
         "most": show_length(facts.get("most_m", 0.0), units),
         "edge": show_length(facts.get("edge_m", 0.0), units),
         "width": _show_narrow(facts.get("width_m", 0.0), units),
+        "rms": _show_miss(facts.get("rms_m", 0.0), units),
+        "worst": _show_miss(facts.get("worst_m", 0.0), units),
+        "scale_found": f"; its unit comes out {scale - 1:+.2%} long" if (scale := facts.get("scale")) else "",
         "to_most": _tell_most(facts),
         "edges_s": "s" * (facts.get("edges", 0) > 1),
         "walks_s": "s" * (facts.get("walks", 0) > 1),
@@ -225,6 +237,10 @@ def _word_facts(facts: Mapping[str, Any], units: Units) -> dict[str, Any]:
         "encoding_found": found,
         "encoding_done": done,
     }
+
+
+def _show_miss(length_m: float, units: Units) -> str:
+    return f"{length_m / FOOT_M:.1f} ft" if units == "us" else f"{length_m:.2f} m"
 
 
 def _tell_most(facts: Mapping[str, Any]) -> str:
