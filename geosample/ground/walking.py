@@ -19,6 +19,7 @@ import geopandas as gpd
 import numpy as np
 import shapely
 
+from geosample.distributions import normal_reach
 from geosample.errors import GroundError, Problem
 from geosample.files.reading import Note
 
@@ -31,8 +32,8 @@ CLOSE_M, CLOSE_SHARE = 15.0, 0.1
 """Ends this near each other, and within this share of the walked length, close an edge (own choice)."""
 _TIME_S = 1100.0  # Beard and McLain 2012
 _WALK_M_PER_S = 1.0  # along an edge, looking down (own choice)
+_LEVEL = 0.95
 _RADIUS_68, _RADIUS_95 = 1.5096, 2.4477  # of a round normal error, in standard deviations of one axis (arithmetic)
-_Z95 = 1.96
 _BACK_M = 1.0  # how near to where they began people stop, standard deviation (own choice)
 _FEET_M, _FEET_ALONG_M = 0.15, 3.0  # how far feet stray from the edge, and over what length (own choice)
 _SPIKE_M, _SPIKE_STEPS, _SPIKE_WINDOW = 5.0, 4.0, 7
@@ -306,7 +307,7 @@ def doubt_edge(ring: np.ndarray, accuracy_m: list[float], gap_m: list[float]) ->
         gap2 = drift2 * _BACK_M**2 / both2 * max(1.0, gap**2 / both2)
         variances.append((one / _RADIUS_68) ** 2 * shape2 + float(moved @ ahead) ** 2 * gap2 + feet2)
     area = abs(shapely.Polygon(closed).area)
-    share = _Z95 * float(np.sqrt(np.mean(variances) / len(variances))) / area
+    share = normal_reach(_LEVEL) * float(np.sqrt(np.mean(variances) / len(variances))) / area
     worst2 = np.mean([_misclosure(length_m, one) for one in accuracy_m]) / 2  # the worst place, not any one
     axis_m = float(np.sqrt(np.mean(np.square(accuracy_m)) / _RADIUS_68**2 + worst2 + _FEET_M**2))
     return _RADIUS_95 * axis_m, share
