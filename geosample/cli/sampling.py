@@ -365,9 +365,11 @@ def design_command(survey: Path, units: Units, **asked: Any) -> Told:
     check_day(file, asked["visit"], asked["date"] or asked["visit"], sure=asked["sure"])
     size = size_asked(file, asked)
     design = draw_asked(file, asked | ({} if size is None else {"points": size.blocks}))
+    before = file.read("visits").query("visit == @name", local_dict={"name": asked["visit"]})["design_code"]
     save_design(file, design)
     rest = tell_design_more(design, units)
-    told, facts = tell_design(design, units), design.summary()
+    replaced = next((code for code in before if code != design.visit.design_code), None)
+    told, facts = tell_design(design, units, replaced=replaced), design.summary() | {"replaced_design": replaced}
     if size is not None:
         told, facts = (
             [told[0], *tell_size(size, design.visit.k_from_visit), *told[1:]],

@@ -20,6 +20,7 @@ from geosample.units import (
     show_minutes,
     show_number,
     show_speed,
+    show_way,
 )
 
 if TYPE_CHECKING:
@@ -58,16 +59,21 @@ UNIT_OF_WORK = {
 }
 _MEMORY, _PRACTICE = "from memory, unverified", "common practice, no source"
 _COUNTED = {2: "two", 3: "three", 4: "four", 5: "five", 6: "six"}
+_LONG_DAY_MINUTES = 600
 _SPREAD_WELL = 0.15  # the balance above which it is said (own choice)
 
 
-def tell_design(design: Design, units: Units = "us") -> list[str]:
-    """Return the answer: how many points, where, how sharp the answer will be, and the day it takes."""
+def tell_design(design: Design, units: Units = "us", *, replaced: str | None = None) -> list[str]:
+    """Return the answer: how many points, where, how sharp the answer will be, and the day it takes.
+
+    ``replaced`` is the code of an earlier draw of the same visit, whose place this one takes.
+    """
     facts = design.summary()
     unit = f"{facts['units_per_point']} {facts['unit_shape']}{'s' if facts['units_per_point'] > 1 else ''}"
     return [
         f"Visit {facts['visit']}: {facts['points']} points and {facts['reserve']} in reserve on "
         f"{show_area(facts['area_m2'], units)}, {unit} a point.",
+        *([f"It takes the place of draw {replaced}, whose sheets are void."] if replaced else []),
         *_tell_missing(facts["surfaces_missing"]),
         *_tell_doubt(facts["edge_doubt_m"], units),
         *_tell_shares(facts["strata"]),
@@ -124,10 +130,10 @@ def _tell_spacing(facts: Mapping[str, Any], units: Units) -> str:
 def _tell_walk(facts: Mapping[str, Any], units: Units) -> str:
     """Return how far the walk is, how long the day, and whether the hours at hand are enough."""
     effort = facts["effort"]
-    walk = f"The walk: {show_length(facts['walk_m'], units)}, round water and bunkers"
+    walk = f"The walk: {show_way(facts['walk_m'], units)}, round water and bunkers"
     day = f"the day for {effort['people']}: {_tell_span(effort, units)}"
     if effort["hours"] is None:
-        return f"{walk}; {day}."
+        return f"{walk}; {day}{' (--people, --hours)' if effort['minutes'] > _LONG_DAY_MINUTES else ''}."
     hours, wished = f"{effort['hours']:g} h", effort["points_wished"]
     if effort["minutes"] > effort["hours"] * 60:
         return f"{walk}; {day}: more than {hours}, and fewer points can't be."
@@ -190,14 +196,15 @@ def _tell_sharpness(facts: Mapping[str, Any], units: Units) -> str:
     """Return how well the points tell the mean of all, and of the part with the fewest; what ten more would take."""
     more, buys = facts["effort"]["more"], facts["precision"]
     now, then = _margins(more)
+    a_bag = more["density_per_m2"] * facts["point_m2"]
     told = [f"{facts['points']} points tell the mean of all to {now}"]
     if buys and len(buys["strata"]) > 1 and math.isclose(buys["densities_per_m2"][1], more["density_per_m2"]):
         few = min(buys["strata"], key=lambda row: row["points"])
         middle = _margins(few)[1]
         told.append(f"the {few['points']} of {few['stratum']} theirs to {middle}")
     return (
-        f"At {show_density(more['density_per_m2'], units)}, {', '.join(told)}; {more['points']} more points tell it to "
-        f"{then} and take {show_minutes(60 * more['minutes'])}."
+        f"At {show_density(more['density_per_m2'], units)}, {show_number(a_bag)} insects a bag, {', '.join(told)}; "
+        f"{more['points']} more points tell it to {then} and take {show_minutes(60 * more['minutes'])}."
     )
 
 

@@ -48,8 +48,8 @@ _BASIS = {
     "averages, the map adds nothing": "The map adds nothing to plain averages",
 }
 _REASONS = {
-    "above": "above the threshold",
-    "risky": "below it, but risky",
+    "above": "expected above the threshold",
+    "risky": "expected below it, but risky",
     "no_plug": "no plug here: by ground like it",
     "check": "to see what treatment did",
 }
@@ -74,11 +74,12 @@ def tell_plan(zones: Zones, units: Units) -> list[str]:
     figures = zones.figures
     notes = [*([SIMULATED] if zones.simulated else []), *_tell_basis(figures), *_tell_unsampled(figures, units)]
     asked = zones.settings.border_only_m is not None and figures.border is not None
-    saving = [*_tell_saving(figures, units), *_tell_driving_briefly(zones, units)]
+    told = [*rest, *_tell_cost(zones, units), *_tell_driving_briefly(zones, units)]
+    told += _tell_saving(figures, units) if figures.nearly_all else ()
     return [
         first,
         *([" ".join(notes)] if notes else []),
-        *(tell_border(zones, units) if asked else [*rest, *saving]),
+        *(tell_border(zones, units) if asked else told),
         *_tell_checks(zones, units, brief=True),
         _tell_off(zones, units),
         IN_SHORT,
@@ -128,6 +129,7 @@ def tell_answer(zones: Zones, units: Units) -> list[str]:
         *([SIMULATED] if zones.simulated else []),
         *tell_overspray(zones, units),
         *_tell_basis(figures),
+        *_tell_cost(zones, units),
         *rest,
         *(tell_border(zones, units) if zones.settings.border_only_m is not None else []),
         *_tell_saving(figures, units),
@@ -358,9 +360,11 @@ def _tell_zones(zones: Zones, units: Units) -> Iterator[str]:
         yield from _tell_nothing(zones, units)
         return
     area, mapped = show_area(figures.treated.area_m2, units), show_area(figures.mapped.area_m2, units)
+    insects = f"{percent(figures.share_of_insects)} of the insects"
+    ends = percent_range(figures.reached.low, figures.reached.high)
     yield (
-        f"Treat {many} {_plural(many, 'zone')}, {area} of {mapped} ({percent(figures.share_of_area)}), with "
-        f"{about_percent(figures.share_of_insects)} of the insects."
+        f"Treat {many} {_plural(many, 'zone')}, {area} of {mapped} ({percent(figures.share_of_area)}), with {insects} "
+        f"(90 %: {ends})."
     )
     if asked is not None:
         left = figures.removed.get("outside the border")
@@ -402,7 +406,7 @@ def _tell_saving(figures: Figures, units: Units) -> Iterator[str]:
         yield f"Spot treatment does not pay here: nearly all passes the rule, and the plan {leaves}."
         return
     yield (
-        f"That saves {show_area(saved, units)} ({percent(1 - figures.share_of_area)}) and leaves "
+        f"It saves {show_area(saved, units)} ({percent(1 - figures.share_of_area)}) and leaves "
         f"{about_percent(1 - reached.insect_share)} of the insects "
         f"({percent_range(1 - reached.high, 1 - reached.low)}, {_INTERVAL})."
     )
@@ -411,10 +415,10 @@ def _tell_saving(figures: Figures, units: Units) -> Iterator[str]:
 def _tell_unsampled(figures: Figures, units: Units) -> Iterator[str]:
     """Yield how much no plug speaks for, in the zones or left out of them as asked."""
     if figures.unsampled.area_m2 >= _LEAST_TOLD_M2:
-        yield f"No plug speaks for {show_area(figures.unsampled.area_m2, units)} of it."
+        yield f"{show_area(figures.unsampled.area_m2, units)} of it have no plug near."
     left = figures.removed["no plug speaks for it"]
     if left.area_m2 >= _LEAST_TOLD_M2:
-        yield f"As asked, {show_area(left.area_m2, units)} that pass, but that no plug speaks for, are left."
+        yield f"As asked, {show_area(left.area_m2, units)} that pass, but have no plug near, are left."
 
 
 def tell_overspray(zones: Zones, units: Units) -> list[str]:
@@ -483,12 +487,14 @@ def _tell_boom(zones: Zones, units: Units) -> Iterator[str]:
 def _tell_known(zones: Zones, units: Units) -> Iterator[str]:
     figures = zones.figures
     yield (
-        f"The counts speak for {percent(figures.known_share)} of the mapped ground; elsewhere the plan weighs chances."
+        f"The counts speak for {percent(figures.known_share)} of the mapped ground; elsewhere the plan weighs chances. "
+        "A few bags say little of their hole, so the map keeps it near the average of all: holes differ less on the "
+        "plan than in their own bags."
     )
     if figures.unsampled.area_m2 >= _LEAST_TOLD_M2:
         yield (
-            f"No plug speaks for {show_area(figures.unsampled.area_m2, units)} of the zones: they are treated by "
-            "ground like them. --sampled-only leaves them."
+            f"{show_area(figures.unsampled.area_m2, units)} of the zones have no plug near: they are treated by ground "
+            "like them. --sampled-only leaves them."
         )
     left = figures.removed["no plug speaks for it"]
     if left.area_m2 >= _LEAST_TOLD_M2:
@@ -570,6 +576,16 @@ def _tell_controls(figures: Figures) -> Iterator[str]:
         "IRAC groups are classes by how they work on insects. A class aimed at adults does nothing to larvae, and the "
         "other way round; the stages sampled decide."
     )
+
+
+def _tell_cost(zones: Zones, units: Units) -> Iterator[str]:
+    """Yield on what chance a plan treats, whose choice that is, and what other choices would treat."""
+    settings, others = zones.settings, zones.figures.by_cost_m2
+    if not others or zones.figures.treated.area_m2 <= 0:
+        return
+    low, high = (f"{cost:g} treats {show_area(area_m2, units)}" for cost, area_m2 in others)
+    yours = f"treat from a chance of {percent(settings.cutoff)} (--miss-cost {settings.miss_cost:g})"
+    yield f"Yours to set: {yours}; {low}, {high.replace(' treats', '')}."
 
 
 def _tell_rule(zones: Zones, units: Units) -> Iterator[str]:

@@ -19,6 +19,7 @@ from geosample.drawing import (
     draw_box,
     fill_boxes,
     next_page,
+    text_width,
     write_footer,
     write_text,
 )
@@ -206,8 +207,10 @@ def _draw_label(book: Book, box: Box, design: Design, bag: dict[str, Any]) -> No
         f"visit {visit.visit}",
         f"design {visit.design_code}",
     ]
+    room_mm = box.east_mm - left - 1
     for number, line in enumerate(lines):
-        write_text(book, line, left, top - 14 - 4.0 * number, Text(9))
+        size_pt = 9 * min(1.0, room_mm / text_width(line, Text(9)))  # a long word stays within its label
+        write_text(book, line, left, top - 14 - 4.0 * number, Text(size_pt))
     write_text(book, bag["sample_id"], box.west_mm + 4, box.south_mm + 1.5, Text(9, bold=True))
 
 

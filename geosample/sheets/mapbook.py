@@ -504,7 +504,8 @@ def _hole_labels(main: pd.DataFrame) -> tuple[list[Geometry], list[str]]:
     """Return a place and a label for each hole (its name, its points' places in the round) and for both ends."""
     places, texts = [], []
     for hole, points in by_hole(main):
-        places.append(points.iloc[0].geometry)
+        spots = points.geometry.to_numpy()  # the one in the middle: the ends lie beside other holes
+        places.append(spots[int(np.argmin(shapely.distance(spots, shapely.MultiPoint(spots).centroid)))])
         name = f"hole {hole}" if hole is not None else NO_HOLE
         low, high = points["walk_order"].min(), points["walk_order"].max()
         texts.append(f"{name}: {low}-{high}" if high > low else f"{name}: {low}")

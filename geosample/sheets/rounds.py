@@ -18,6 +18,8 @@ if TYPE_CHECKING:
     from geosample.design import Design
     from geosample.ground import Ground
 
+_FAR_M = 1e6  # beyond any course
+
 
 @dataclass(frozen=True, slots=True)
 class Round:
@@ -100,12 +102,14 @@ def split_rounds(design: Design, ground: Ground, people: int) -> list[Round]:
         rounds=people,
         point_m=bench.stop_minutes * 60 * bench.walk_m_per_s,
     )
-    # A reserve point goes with the round that pulls the nearest main point.
+    # A reserve point goes with the round that pulls the nearest main point of its surface, or else hole, or else all.
     share_of = np.empty(len(main), dtype=int)
     for number, share in enumerate(shares):
         share_of[share] = number
-    nearest = [int(np.argmin(np.hypot(*(places - place).T))) for place in shapely.get_coordinates(spare.geometry)]
-    spare_of = share_of[np.array(nearest, dtype=int)]
+    apart = np.hypot(*(shapely.get_coordinates(spare.geometry)[:, None] - places[None]).transpose(2, 0, 1))
+    for name in ("surface_id", "hole"):
+        apart += _FAR_M * (spare[name].to_numpy()[:, None] != main[name].to_numpy()[None])
+    spare_of = share_of[np.argmin(apart, axis=1)]
     made, done = [], 0
     for number, share in enumerate(shares):
         mine = main.iloc[share].reset_index(drop=True)

@@ -99,6 +99,10 @@ def add_up(
         highest_high_per_m2=float(cells["high_per_m2"].max()),
         missing_obstacles=tuple(kind for kind in settings.keep_off_m if kind not in present),
         curve=curve,
+        by_cost_m2=tuple(
+            (cost, weigh(cells, share["allowed"] * (cells["probability"] > 1 / (1 + cost))).area_m2)
+            for cost in (settings.miss_cost / 3, settings.miss_cost * 3)
+        ),
     )
     treats = figures.treated.area_m2 > 0
     border = _advise_border(figures, ratio, settings) if settings.border_only_m or treats else None

@@ -408,6 +408,9 @@ class Figures:
         The passes, added up.
     offer : CheckOffer or None
         Check strips to leave, for a plan that leaves none.
+    by_cost_m2 : tuple of (float, float)
+        What the rule alone would treat were a miss to cost so many needless treatments: a third of what it is taken to
+        cost, and three times that.
     """
 
     mapped: Holding
@@ -434,6 +437,7 @@ class Figures:
     insects_counted: int | None = None
     driving: Driving = field(default_factory=Driving)
     offer: CheckOffer | None = None
+    by_cost_m2: tuple[tuple[float, float], ...] = ()
 
     @property
     def known_share(self) -> float:
@@ -488,6 +492,8 @@ def _read_figures(said: dict[str, Any], curve: pd.DataFrame) -> Figures:
             "plain_strip": Strip(**said["plain_strip"]) if said["plain_strip"] else None,
             "driving": Driving(**said["driving"]),
             "offer": CheckOffer(**said["offer"]) if said["offer"] else None,
+            # Plans of before it was reckoned have none.
+            "by_cost_m2": tuple((cost, area_m2) for cost, area_m2 in said.get("by_cost_m2", ())),
             "controls": tuple(
                 ControlClass(**{**one, "irac": tuple(one["irac"]), "used": tuple(one["used"])})
                 for one in said["controls"]
