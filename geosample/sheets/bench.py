@@ -209,8 +209,8 @@ def _draw_label(book: Book, box: Box, design: Design, bag: dict[str, Any]) -> No
     ]
     room_mm = box.east_mm - left - 1
     for number, line in enumerate(lines):
-        size_pt = 9 * min(1.0, room_mm / text_width(line, Text(9)))  # a long word stays within its label
-        write_text(book, line, left, top - 14 - 4.0 * number, Text(size_pt))
+        shrink = min(1.0, room_mm / text_width(line, Text(9)))  # a long word stays within its label
+        write_text(book, line, left, top - 14 - 4.0 * number, Text(9 * shrink))
     write_text(book, bag["sample_id"], box.west_mm + 4, box.south_mm + 1.5, Text(9, bold=True))
 
 
