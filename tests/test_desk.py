@@ -26,6 +26,7 @@ import pandas as pd
 import pytest
 import rasterio
 import shapely
+from desk_case import start_desk
 from flask.testing import FlaskClient
 from pyproj import Geod
 from survey_case import fill_rows
@@ -586,17 +587,9 @@ def served(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Served]:
     folder = tmp_path_factory.mktemp("desk")
     (folder / "dropped").mkdir()
     shutil.copy(Path(__file__).resolve().parents[1] / "layers" / "course.geojson", folder / "dropped")
-    words = [sys.executable, "-m", "geosample", "desk", str(folder), "--no-browser"]
-    if not (Path(__file__).resolve().parents[1] / "geosample" / "__main__.py").exists():
-        words[1:3] = ["-c", "from geosample.cli import main; main()"]
-    process = subprocess.Popen(words, stderr=subprocess.PIPE, text=True)
+    process, port, door = start_desk(folder)
     assert process.stderr
-    said = ""
-    while not (found := re.search(r"127\.0\.0\.1:(\d+)/.*(file://\S+\.html)", said, re.DOTALL)):
-        line = process.stderr.readline()
-        assert line, said
-        said += line
-    one = Served(process, int(found[1]), folder, found[2])
+    one = Served(process, port, folder, door)
     one.enter()
     yield one
     process.kill()

@@ -91,10 +91,9 @@ window.bench = (() => {
       if (!await kept) { field.focus(); }
     } else if (letter === "n") {
       event.preventDefault();
-      if (await put(row, "none_found", row.none_found ? "" : "yes")) {
-        line_at(place).querySelector(".none").textContent = row.none_found ? words.none_found : "";
-        if (row.none_found) { focus(place + 1, 0); }
-      }
+      const put_it = put(row, "none_found", row.none_found ? "" : "yes");
+      if (!row.none_found) { focus(place + 1, 0); }  // at once, as above
+      if (await put_it) { line_at(place).querySelector(".none").textContent = row.none_found ? words.none_found : ""; } else { field.focus(); }
     } else if (letter === "s") {
       event.preventDefault();
       const fate = fates[(fates.indexOf(row.status) + 1) % fates.length];

@@ -66,8 +66,10 @@ const desk = (() => {
       const kept = JSON.parse(sessionStorage.getItem(typed_key(step)) || "null") || now.answers;
       for (const field of all("[data-option]", card_of(step))) {
         const value = kept[field.dataset.option];
-        if (value !== undefined && field.type === "checkbox") { field.checked = value === "on"; } else if (value !== undefined) { field.value = value; }
+        if (field.type === "checkbox") { field.checked = value === "on"; } else { field.value = value === undefined ? field.dataset.fallback : value; }
+        field.dispatchEvent(new Event("input"));  // for its slider alone
       }
+      for (const box of all(".dropped input", card_of(step))) { box.checked = (kept.files || []).includes(box.value); }
     }
   }
 
@@ -106,6 +108,7 @@ const desk = (() => {
     if (question.kind !== "flag" && question.kind !== "file") { field.value = question.default; }
     if (question.name === "visit" || question.name === "date") { field.placeholder = today(); }
     if (step === "plan" && question.name === "visit") { field.value = today(); }
+    field.dataset.fallback = question.kind === "file" ? "" : field.value;
     const help = make("span", question.help, "help");
     help.id = `${id}-help`;
     field.setAttribute("aria-describedby", help.id);
@@ -136,12 +139,14 @@ const desk = (() => {
       return use;
     };
     fit();
-    slider.addEventListener("input", () => {
+    const take = () => {
       const value = slider.value;
       field.value = value + (fit().unit || "");
       slider.value = value;
       field.dispatchEvent(new Event("input", { bubbles: true }));
-    });
+    };
+    slider.addEventListener("input", take);
+    slider.addEventListener("click", take);  // where it stands already, nothing is moved
     field.addEventListener("input", fit);
     row.append(slider);
   }
@@ -334,7 +339,7 @@ const desk = (() => {
       const others = kinds.value.split(",").map((part) => part.trim()).filter((part) => part && !labels.some((one) => part.startsWith(`${one.label}=`)));
       kinds.value = [...others, ...mine].join(",");
     };
-    if (labels.length) { write(); all("select", box).forEach((select) => select.addEventListener("change", write)); }
+    if (labels.length) { write(); later(card.dataset.step); all("select", box).forEach((select) => select.addEventListener("change", write)); }
     find("#picture").hidden = !labels.length;
     if (labels.length) { find("#picture").src = `/picture?${Date.now()}`; }
   }
@@ -393,9 +398,12 @@ const desk = (() => {
     select.value = value;
   }
 
+  const looks = { asked: 0, shown: 0 };
   async function look() {
+    const mine = (looks.asked += 1);
     const told = await ask("/state");
-    if (!told) { return; }
+    if (!told || mine < looks.shown) { return; }  // an older answer that came later
+    looks.shown = mine;
     const was = state;
     state = told;
     find("#course").textContent = told.course || "geosample desk";
@@ -426,8 +434,8 @@ const desk = (() => {
       frame.src = `/map?${Date.now()}`;
       show_beside();
     }
-    if (!was || was.survey !== told.survey) { fill_answers(); }
-    if (!open_step()) { first_open(); }
+    if (!was || was.survey !== told.survey) { fill_answers(); first_open(); }
+    else if (open_step() && JSON.stringify([was.visit, was.units]) !== JSON.stringify([told.visit, told.units])) { later(open_step()); }
   }
 
   const title_of = (step) => given.cards.find((one) => one.step === step).title;
@@ -439,11 +447,8 @@ const desk = (() => {
     else if (steps.length) { say(words.changed.replace("{steps}", steps.join(", "))); }
   }
 
-  // The first step that waits to be done opens by itself, once.
-  let opened = false;
+  // The first step of a survey that waits to be done opens by itself.
   function first_open() {
-    if (opened) { return; }
-    opened = true;
     const waiting = Object.entries(state.steps).find(([, now]) => now.state === "ready" || now.state === "stale");
     open(waiting ? waiting[0] : "treat", true);
   }
@@ -555,7 +560,7 @@ const desk = (() => {
       if (event.target.value === "new") { find("#new-survey").showModal(); } else { move({ survey: event.target.value, visit: "" }); }
     });
     find("#new-survey").addEventListener("close", () => {
-      if (find("#new-survey").returnValue === "yes") { opened = false; move({ survey: find("#new-name").value, visit: "" }); } else { look(); }
+      if (find("#new-survey").returnValue === "yes") { move({ survey: find("#new-name").value, visit: "" }); } else { look(); }
     });
     find("#beside-visit").addEventListener("change", show_beside);
   }

@@ -1,0 +1,299 @@
+"""The desk in a real browser: the whole job by mouse and by keyboard, with the zones the commands give."""
+
+from __future__ import annotations
+
+import csv
+import shlex
+import shutil
+import time
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from itertools import pairwise
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+import pytest
+from desk_case import start_desk
+from page_tools import DESK, Browser, ask
+from selenium.webdriver.common.action_chains import ActionChains
+from selenium.webdriver.common.keys import Keys
+
+from geosample.cli import main
+from geosample.ground import Ground, write_ground
+from geosample.survey import open_survey
+
+pytestmark = [pytest.mark.browser, pytest.mark.slow]
+STEPS = ("ground", "plan", "sheets", "counts", "answer", "treat")
+_FIND = """const on = desk.the_map();
+const shapes = on.layers.surfaces.flatMap((group) => group.getLayers());
+const own = shapes.find((shape) => shape.feature && shape.feature.properties.id === arguments[0]);
+on.map.fitBounds(own.getBounds(), { animate: false });
+const frame = document.querySelector('#map').getBoundingClientRect();
+const box = on.map.getContainer().getBoundingClientRect();
+const spot = on.map.latLngToContainerPoint(own.getBounds().getCenter());
+return [frame.left + box.left + spot.x, frame.top + box.top + spot.y];"""
+
+
+_HIT = """const node = document.querySelector(arguments[0]);
+node.scrollIntoView({ block: 'center' });
+const box = node.getBoundingClientRect();
+const hit = document.elementFromPoint(box.x + box.width * arguments[1], box.y + box.height / 2);
+return node.disabled || !hit || !(node === hit || node.contains(hit)) ? null : box.toJSON();"""
+
+
+@dataclass
+class Job:
+    """A desk in a browser, its folder, and the command lines that stood under its cards."""
+
+    browser: Browser
+    folder: Path
+    lines: dict[str, str] = field(default_factory=dict)
+
+    def wait(self, condition: str, seconds: float = 60) -> None:
+        end = time.monotonic() + seconds
+        while not ask(self.browser, f"return Boolean({condition})"):
+            assert time.monotonic() < end, (
+                condition,
+                ask(self.browser, "return document.querySelector('#spoken').innerText"),
+            )
+            time.sleep(0.05)
+
+    def press(self, x: float, y: float) -> None:
+        for kind in ("mousePressed", "mouseReleased"):
+            at = {"type": kind, "x": x, "y": y, "button": "left", "clickCount": 1}
+            self.browser.execute_cdp_cmd("Input.dispatchMouseEvent", at)
+
+    def click(self, selector: str, along: float = 0.5) -> None:
+        """Click an element where it lies on the screen, as far along it as asked."""
+        box: dict[str, float] = {}
+        while not box:  # the page may still be moving under the mouse
+            box = ask(self.browser, _HIT, selector, along)
+            time.sleep(0.05)
+        self.press(box["x"] + box["width"] * along, box["y"] + box["height"] / 2)
+
+    def click_surface(self, surface_id: str) -> None:
+        self.press(*ask(self.browser, _FIND, surface_id))
+
+    def choose(self, selector: str, text: str) -> None:
+        """Click a list and choose from it, or a field and write in it."""
+        self.click(selector)
+        node = self.browser.find_element("css selector", selector)
+        if node.tag_name == "input":
+            node.clear()
+        node.send_keys(text)
+
+    def keys(self, *keys: str) -> None:
+        ActionChains(self.browser).send_keys(*keys).perform()
+
+    def tab_to(self, selector: str, *, back: bool = False) -> None:
+        """Press Tab until an element has the keys: it can be reached, however far it is."""
+        for _ in range(150):
+            if ask(self.browser, "return document.activeElement.matches(arguments[0])", selector):
+                return
+            if back:
+                self.browser.switch_to.active_element.send_keys(Keys.SHIFT, Keys.TAB)
+            else:
+                self.keys(Keys.TAB)
+        pytest.fail(f"{selector} can't be reached by Tab")
+
+    def write(self, selector: str, text: str) -> None:
+        self.tab_to(selector)
+        ActionChains(self.browser).key_down(Keys.CONTROL).send_keys("a").key_up(Keys.CONTROL).send_keys(text).perform()
+
+    def ran(self, step: str) -> dict[str, Any]:
+        """Wait for a step that was started, and return what its card knows; its line is kept."""
+        self.wait("desk.state().running !== ''", 10)
+        self.wait("desk.state().running === ''", 120)
+        ask(self.browser, "return desk.look()")
+        told = dict(ask(self.browser, "return desk.state().steps[arguments[0]]", step))
+        assert not told["problems"], told
+        return told
+
+    def do(self, step: str) -> dict[str, Any]:
+        """Press a card's button and return what came of it; the command line under it is kept."""
+        self.click(f"#card-{step} .go")
+        told = self.ran(step)
+        line = "return document.querySelector(`#card-${arguments[0]} .line code`).textContent"
+        self.lines[step] = ask(self.browser, line, step)
+        return told
+
+    def drop(self, step: str, file: Path) -> None:
+        self.browser.find_element("css selector", f"#card-{step} .files").send_keys(str(file))
+        self.wait(f"document.querySelector('#card-{step} .dropped input[value=\"{file.name}\"]:checked')")
+
+    def begin(self, survey: str) -> None:
+        """Begin another survey, by keyboard."""
+        ask(self.browser, "document.activeElement.blur()")
+        self.tab_to("#survey")
+        self.keys("A")  # the choice that begins so: a new one
+        self.wait("document.querySelector('#new-survey').open")
+        self.write("#new-name", survey)
+        self.keys(Keys.ENTER)
+        self.wait(f"desk.state().survey === '{survey}'")
+
+    def press_go(self, step: str) -> None:
+        self.tab_to(f"#card-{step} .go")
+        self.keys(Keys.ENTER)
+        self.ran(step)
+
+    def step_into(self, step: str) -> None:
+        self.tab_to(f"#card-{step} .head")
+        if ask(self.browser, "return document.activeElement.getAttribute('aria-expanded')") == "false":
+            self.keys(Keys.ENTER)
+
+    def open(self, step: str) -> None:
+        if ask(self.browser, "return document.querySelector(arguments[0]).hidden", f"#body-{step}"):
+            self.click(f"#card-{step} .head")
+        self.wait(f"!document.querySelector('#body-{step}').hidden")
+
+
+@pytest.fixture(scope="module")
+def job(chromium: Browser, small_ground: Ground, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Job]:
+    folder = tmp_path_factory.mktemp("work")
+    (folder / "dropped").mkdir()
+    process, _, door = start_desk(folder)
+    metrics = {"width": DESK[0], "height": DESK[1], "deviceScaleFactor": 1, "mobile": False}
+    chromium.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", metrics)
+    chromium.get_log("browser")
+    chromium.get(door)
+    one = Job(chromium, folder)
+    one.wait("typeof desk !== 'undefined' && desk.state()")
+    yield one
+    chromium.get("about:blank")
+    process.terminate()
+    process.wait()
+    process.stderr.close()  # type: ignore[union-attr]
+
+
+def fill_sheet(blank: Path, filled: Path) -> list[str]:
+    """Count insects in each main bag of a blank sheet, more of them in the south; return them in its order."""
+    with blank.open(encoding="utf-8-sig", newline="") as file:
+        head, *rows = list(csv.reader(file))
+    at, role, none = (head.index(name) for name in ("L3", "role", "none_found"))
+    counts = [str((7 * place) % 5 + (6 if place > len(rows) / 2 else 0)) for place in range(len(rows))]
+    typed = [count if row[role] == "main" else "" for row, count in zip(rows, counts, strict=True)]
+    for row, count in zip(rows, typed, strict=True):
+        row[none if count == "0" else at] = "yes" if count == "0" else count
+    with filled.open("w", encoding="utf-8-sig", newline="") as file:
+        csv.writer(file).writerows([head, *rows])
+    return typed
+
+
+def own_course(ground: Ground, folder: Path) -> Path:
+    """Write a course of one hole in which one name is not known."""
+    surfaces = ground.surfaces.assign(kind=ground.surfaces["kind"].replace("fairway", "short lawn"))
+    write_ground(Ground(surfaces, ground.obstacles), folder / "own course.geojson")
+    return folder / "own course.geojson"
+
+
+def do_job(job: Job, course: Path, kind: str, folder: Path) -> None:
+    """Do the whole job by mouse on a course in which one name is not known, from the dropped file to the plan."""
+    browser = job.browser
+    job.drop("ground", course)
+    job.click("#card-ground .go")
+    job.wait("document.querySelector('#card-ground .labels select')", 30)
+    job.wait("!document.querySelector('#card-ground .go').disabled")
+    job.wait("document.querySelector('#picture').naturalWidth > 100")
+    job.choose("#card-ground .labels select", kind + Keys.ENTER)
+    job.wait(f"document.querySelector('#ground-kinds').value.endsWith('={kind}')")
+    assert job.do("ground")["state"] == "done"
+    job.wait("desk.the_map()")
+    job.open("plan")
+    job.click_surface("01-green-1")
+    job.wait("document.querySelector('#plan-holes').value === '1'")
+    job.click("#card-plan input[type=range]", along=0.03)
+    job.choose("#plan-visit", "2026-05-04")
+    if not ask(browser, "return document.querySelector('#card-plan .more').open"):
+        job.click("#card-plan .more summary")
+    job.choose("#plan-seed", "7")
+    job.wait("document.querySelector('#card-plan .draft').innerText.includes('Visit 2026-05-04')")
+    time.sleep(0.5)
+    job.wait("desk.the_map()")
+    drafted = ask(browser, "return desk.find('#map').contentDocument.querySelectorAll('.point.draft').length")
+    assert ask(browser, "return desk.state().steps.plan.state") == "ready"  # nothing is stored yet
+    job.do("plan")
+    survey = job.folder / ask(browser, "return desk.state().survey")
+    assert drafted == len(open_survey(survey).read("points")) >= 10
+    job.open("sheets")
+    assert "field_map.pdf" in job.do("sheets")["files"]
+    fill_sheet(job.folder / f"{survey.stem}_files" / "blank_counts.csv", folder / f"{survey.stem}.csv")
+    job.open("counts")
+    job.drop("counts", folder / f"{survey.stem}.csv")
+    job.do("counts")
+    job.open("answer")
+    job.do("answer")
+    job.open("treat")
+    job.click("#card-treat input[type=range]", along=0.1)
+    job.wait("document.querySelector('#card-treat .draft').innerText.includes('Treat ')", 20)
+    told = job.do("treat")
+    assert {"treatment_plan.pdf", "zones.kml", "map.html"} <= set(told["files"])
+    assert [entry["message"] for entry in browser.get_log("browser") if entry["level"] == "SEVERE"] == []
+
+
+def compare_zones(job: Job, survey: str, folder: Path) -> None:
+    """Run the lines that stood under the cards, and compare their zones with the desk's."""
+    shutil.copytree(job.folder / "dropped", folder / "dropped")
+    assert all(survey in job.lines[step] for step in STEPS), job.lines
+    for line in "\n".join(job.lines[step] for step in STEPS).splitlines():
+        assert not main(shlex.split(line)[1:], standalone_mode=False), line
+    ours, theirs = (open_survey(place / survey).read("zones") for place in (job.folder, folder))
+    assert len(ours) > 0
+    pd.testing.assert_frame_equal(ours, theirs)
+
+
+def test_the_job_by_mouse_ends_in_the_zones_of_the_commands_under_its_cards(
+    job: Job, small_ground: Ground, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    do_job(job, own_course(small_ground, tmp_path), "fairway", tmp_path)
+    monkeypatch.chdir(tmp_path)
+    compare_zones(job, "course.gpkg", tmp_path)
+
+
+def test_the_job_by_keyboard_alone_ends_in_the_same_zones(job: Job, tmp_path: Path) -> None:
+    typed = fill_sheet(job.folder / "course_files" / "blank_counts.csv", tmp_path / "filled.csv")
+    said = {word: value for step in ("plan", "treat") for word, value in pairwise(shlex.split(job.lines[step]))}
+    job.begin("keys.gpkg")
+    job.step_into("ground")
+    job.tab_to("#card-ground .dropped input[value='own course.geojson']")
+    job.keys(Keys.SPACE)
+    job.write("#ground-kinds", "short lawn=fairway")
+    job.press_go("ground")
+    job.step_into("plan")
+    job.write("#plan-visit", "2026-05-04")
+    job.write("#plan-points", said["--points"])
+    job.write("#plan-holes", "1")
+    job.tab_to("#card-plan .more summary")
+    if not ask(job.browser, "return document.querySelector('#card-plan .more').open"):
+        job.keys(Keys.ENTER)
+    job.write("#plan-seed", "7")
+    job.press_go("plan")
+    job.step_into("counts")
+    job.tab_to("#open-bench")
+    job.keys(Keys.ENTER)
+    job.wait("document.activeElement.closest('#bench tbody')")
+    heads = ask(job.browser, "return [...document.querySelectorAll('#bench thead th')].map(h => h.textContent)")
+    for count in typed:  # as fast as the keys come
+        job.keys(*(["n"] if count == "0" else [*[Keys.ARROW_RIGHT] * heads[3:].index("L3"), count, Keys.ENTER]))
+    job.keys(Keys.ESCAPE)
+    job.wait("document.activeElement.matches('#card-counts .go')")
+    job.keys(Keys.ENTER)
+    job.ran("counts")
+    job.step_into("answer")
+    job.press_go("answer")
+    job.step_into("treat")
+    job.write("#treat-threshold", said["--threshold"])
+    job.press_go("treat")
+    for layer in ("points", "counts", "zones"):
+        mouse, keys = (open_survey(job.folder / name).read(layer) for name in ("course.gpkg", "keys.gpkg"))
+        pd.testing.assert_frame_equal(*(one.drop(columns="finding", errors="ignore") for one in (mouse, keys)))
+
+
+def test_the_job_on_a_real_course_of_eighteen_holes(
+    job: Job, shared: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    job.begin("oak.gpkg")
+    job.open("ground")
+    do_job(job, shared / "courses" / "oak_bluff.kml", "ignore", tmp_path)
+    monkeypatch.chdir(tmp_path)
+    compare_zones(job, "oak.gpkg", tmp_path)
