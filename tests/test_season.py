@@ -2,17 +2,22 @@
 
 from __future__ import annotations
 
+import base64
 import datetime
+import hashlib
+import io
 import json
 import math
 from dataclasses import replace
 
 import numpy as np
 import pandas as pd
+import pymupdf
 import pytest
 from click.testing import CliRunner
 from design_case import design_visit
 from estimate_case import count_visit
+from PIL import Image
 from scipy.integrate import quad
 from treat_case import make_map
 
@@ -23,12 +28,14 @@ from geosample.errors import SeasonError
 from geosample.estimate import estimate_means, save_estimates
 from geosample.estimate.intervals import Interval
 from geosample.ground import save_ground
+from geosample.palettes import OKABE_ITO, rgb
 from geosample.pests import Event
 from geosample.rehearsal.worlds import SimulationModel
 from geosample.season import read_ledger, read_temperatures, tell_season, write_ledger
 from geosample.season.change import divide, map_change
 from geosample.season.degree_days import average_day, foresee, sine_day, sum_year
 from geosample.season.ledger import count_groups, used_again
+from geosample.season.sheets import picture_change
 from geosample.survey import open_survey
 
 HEAD = "STATION,DATE,TMIN (Degrees Fahrenheit),TMAX (Degrees Fahrenheit)\n"
@@ -145,6 +152,10 @@ def test_the_map_of_change_is_sure_only_where_both_visits_know(small_ground):
     assert set(found["verdict"]) == {"grew", "one_visit"}
     assert set(map_change(more, flat).loc[lambda t: t["known"] == "both", "verdict"]) == {"fell"}
     assert found["area_m2"].sum() == pytest.approx(flat.cells["area_m2"].sum())
+    assert set(found["likely"]) == {"grew"}
+    with Image.open(io.BytesIO(picture_change(found, small_ground, "us"))) as picture:
+        orange = (np.asarray(picture.convert("RGB")) == rgb(OKABE_ITO["orange"])).all(axis=2)
+    assert orange.any()
 
 
 # What was used
@@ -204,6 +215,19 @@ def test_growth_by_four_is_told_in_five_lines(two_visits, tmp_path):
     season = tell_season(two_visits)
     assert season.steps[0].whole.verdict == "grew"
     assert season.steps[0].whole.ratio.low < 4 < season.steps[0].whole.ratio.high
+    page = (tmp_path / "out" / "season.html").read_text(encoding="utf-8")
+    style = page.partition("<style>")[2].partition("</style>")[0]
+    assert base64.b64encode(hashlib.sha256(style.encode()).digest()).decode() in page.partition("<style>")[0]
+    assert page.count('<li class="visit">') == 2
+    assert "it takes a density map of both" in page
+    assert "<script" not in page
+    with (
+        pymupdf.open(tmp_path / "out" / "season.pdf") as sheets,
+        pymupdf.open(tmp_path / "out" / "treatments.pdf") as ledger,
+    ):
+        assert len(sheets) == 2
+        assert "Where it grew" in sheets[0].get_text()
+        assert "registration" in ledger[0].get_text()
     table = pd.read_csv(tmp_path / "out" / "changes.csv")
     assert set(table["domain"]) == {"all", "kind", "hole"}
 

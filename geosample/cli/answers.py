@@ -17,6 +17,7 @@ from geosample.cli.options import (
     PATH,
     Told,
     out_folder_option,
+    paper_option,
     read_margin,
     says,
     split_words,
@@ -407,7 +408,8 @@ def map_command(survey: Path, out: Path, visit: str | None, units: Units, **aske
 
 @click.command()
 @survey_argument
-@out_folder_option("Folder for changes.csv and treatments.csv.")
+@paper_option
+@out_folder_option("Folder for the page, the sheets and the tables.")
 @click.option("--temperatures", "file", type=FILE, help="Your daily lows and highs: a CSV as weather services give it.")
 @click.option("--scale", type=click.Choice(["F", "C"]), help="°F or °C, where the file's headings do not say.")
 @click.option(
@@ -425,21 +427,27 @@ def map_command(survey: Path, out: Path, visit: str | None, units: Units, **aske
 def season_command(survey: Path, out: Path, file: Path | None, units: Units, **asked: Any) -> Told:
     """Say what changed between the visits of a year, what was used, and when to look again.
 
+    Writes season.html (a page that opens with no network), season.pdf (two sheets), treatments.pdf (the ledger, to
+    print), changes.csv and treatments.csv into the folder --out.
+
     \b
     Example:
       geosample season course.gpkg --out season
     """  # noqa: D301
     from geosample.errors import SeasonError
     from geosample.files.saving import make_folder
+    from geosample.ground import load_ground
     from geosample.report.season import tell_season_answer, tell_season_more
-    from geosample.season import read_temperatures, tell_season, write_changes, write_ledger
+    from geosample.season import read_temperatures, tell_season, write_changes, write_ledger, write_season
     from geosample.survey import open_survey
 
-    scale = asked.pop("scale")
+    scale, paper = asked.pop("scale"), asked.pop("paper")
     temperatures = None if file is None else read_temperatures(file, scale=scale)
-    season = tell_season(open_survey(survey, must_exist=True), temperatures=temperatures, **asked)
+    opened = open_survey(survey, must_exist=True)
+    season = tell_season(opened, temperatures=temperatures, **asked)
     make_folder(out, SeasonError)
-    files = [write_changes(out / "changes.csv", season), write_ledger(out / "treatments.csv", season.ledger)]
+    files = write_season(season, load_ground(opened), out, paper=paper, units=units, course=opened.course)
+    files += [write_changes(out / "changes.csv", season), write_ledger(out / "treatments.csv", season.ledger)]
     lines, rest = tell_season_answer(season, units), tell_season_more(season, units)
     facts = {**season.summary(), "files": [str(path) for path in files]}
-    return [*lines, f"Wrote changes.csv and treatments.csv into {out}."], facts, rest
+    return [*lines, f"Wrote season.html, season.pdf and {len(files) - 2} more into {out}."], facts, rest

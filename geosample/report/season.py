@@ -2,15 +2,19 @@
 
 from __future__ import annotations
 
+import base64
+import hashlib
 import math
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from geosample.cautions import SIMULATED
+from geosample.palettes import GREYS, OKABE_ITO
 from geosample.pests import load_pest
 from geosample.report.terminal import show_table
 from geosample.report.treat import tell_efficacy
 from geosample.survey.findings import What
-from geosample.units import percent, set_percent, share_out, show_density, show_number
+from geosample.units import percent, set_percent, share_out, show_area, show_density, show_number, show_range
 from geosample.words import PLURALS
 
 if TYPE_CHECKING:
@@ -18,9 +22,164 @@ if TYPE_CHECKING:
 
     from geosample.season import Change, Season
     from geosample.season.degree_days import Look
+    from geosample.season.ledger import Entry
     from geosample.season.model import Step
     from geosample.survey.findings import Finding
     from geosample.units import Units
+
+CHANGES = {
+    "grew": "grew (chance of 95 % or more)",
+    "fell": "fell (chance of 95 % or more)",
+    "unclear": "no clear change",
+    "before": "known at the first visit only",
+    "after": "known at the last visit only",
+    "neither": "known at neither: by ground like it",
+}
+"""What the map of change tells of a place, and what is laid over it where not both visits know it."""
+CHANGE_COLOURS = {"grew": OKABE_ITO["orange"], "fell": OKABE_ITO["blue"], "unclear": GREYS[1]}
+"""Grown ground is the lighter of the two on a grey print; paler where not both visits know it."""
+SEASON_FOOT = "Mark: mean; line: 95 % interval; scale by the root of the density. It says what changed, not why."
+LEDGER_HEADS = (
+    *("date", "IRAC group", "gene- ration", "where", "product, registration", "amount, rate", "area treated"),
+    *("applicator, certificate", "method, target"),
+)
+LEDGER_FOOT = "Fields of US and New York records; the label, local code and record rules decide. Blank: not recorded."
+_LEDGER_FIELDS = (
+    *(("product", "epa_registration"), ("total_amount", "dosage_rate"), ("size_of_area",)),
+    *(("applicator", "certification"), ("method", "target_organism")),
+)
+_BLANK_ROWS = 6  # for what is done next, by hand
+
+
+@dataclass(frozen=True, slots=True)
+class Moment:
+    """A visit or a treatment on the time line.
+
+    Parameters
+    ----------
+    date, words : str
+        Its day, and what it was.
+    kinds : tuple of (str, float, float, float)
+        Kind, mean and interval, insects per m²; none for a treatment.
+    stages : tuple of (str, float, str)
+        The mix: what, its share, 0 to 1, and the share as it is said.
+    heat : str
+        Degree-days, where temperatures reach.
+    """
+
+    date: str
+    words: str
+    kinds: tuple[tuple[str, float, float, float], ...] = ()
+    stages: tuple[tuple[str, float, str], ...] = ()
+    heat: str = ""
+
+
+def list_moments(season: Season, units: Units = "us") -> list[Moment]:  # noqa: ARG001 - one form with its neighbours
+    """Return visits and the year's treatments, oldest first."""
+    moments = []
+    for place, (visit, one) in enumerate(zip(season.visits, season.estimates, strict=True)):
+        table = one.estimates
+        rows = table[(table["domain"] == "kind") & (table["stage"] == "all")]
+        ends = [rows[f"{name}_per_m2"].astype(float) for name in ("mean", "low", "high")]
+        kinds = tuple(zip(rows["label"].astype(str), *ends, strict=True))
+        mix = [row for row in _mix(season, place) if row.value > 0]
+        shares = share_out([row.value for row in mix])
+        stages = tuple((row.domain, row.value, share) for share, row in zip(shares, mix, strict=True))
+        heat = season.degree_days.get(visit.visit)
+        told = "" if heat is None else f"{heat:.0f} °F days"
+        moments.append(Moment(visit.date, visit.visit, kinds, stages, told))
+    for entry in season.ledger:
+        if entry.date.startswith(f"{season.year}-"):
+            group = f"group {', '.join(entry.groups)}" if entry.groups else "no group recorded"
+            met = f", generation {entry.generation}" if entry.generation else ""
+            moments.append(Moment(entry.date, f"treated {entry.date[5:]}: {group}{met}"))
+    return sorted(moments, key=lambda moment: moment.date)
+
+
+def tell_map(step: Step, *, empty: bool = False) -> str:
+    """Return the head of the map of change, or why there is none."""
+    if empty:
+        return "No map of change: it takes a density map of both visits ('geosample density')."
+    return f"Where it changed, {step.before} to {step.after}"
+
+
+def _areas(step: Step, units: Units) -> dict[str, str]:
+    if step.cells is None:
+        return {}
+    areas = dict.fromkeys(CHANGES, 0.0)
+    for column in ("likely", "known"):
+        sums = step.cells.groupby(column)["area_m2"].sum()
+        areas |= {str(name): float(area) for name, area in sums.items()}
+    return {name: show_area(area, units) for name, area in areas.items()}
+
+
+def ledger_rows(ledger: Sequence[Entry]) -> list[list[str]]:
+    """Return the ledger's rows as they are printed, and a few blank ones."""
+    rows = [
+        [
+            entry.date,
+            ", ".join(entry.groups),
+            entry.generation,
+            f"{entry.site}: {entry.zones}" if entry.site else entry.zones,
+            *(", ".join(entry.record[name] for name in names if entry.record.get(name)) for names in _LEDGER_FIELDS),
+        ]
+        for entry in ledger
+    ]
+    return [*rows, *([[""] * len(LEDGER_HEADS)] * _BLANK_ROWS)]
+
+
+def write_page(season: Season, *, picture: str | None, units: Units = "us", course: str = "") -> str:
+    """Return the season's page, which opens with no network.
+
+    Parameters
+    ----------
+    season : Season
+        What is told.
+    picture : str or None
+        The map of change as a data URI; none without maps.
+    units : {'us', 'metric'}
+        Shown.
+    course : str
+        The course's name.
+    """
+    from importlib import resources
+
+    from jinja2 import Environment, StrictUndefined
+    from markupsafe import Markup
+
+    text = resources.files("geosample.report").joinpath("season.html").read_text(encoding="utf-8")
+    style = hashlib.sha256(text.partition("<style>")[2].partition("</style>")[0].encode()).digest()
+    template = Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True).from_string(text)
+    moments = list_moments(season, units)
+    top = max((high for one in moments for *_, high in one.kinds if math.isfinite(high)), default=0.0) or 1.0
+    lines = [line.split(": ", 1) for line in tell_season_answer(season, units) if line != SIMULATED]
+    return template.render(
+        style=Markup(f"'sha256-{base64.b64encode(style).decode('ascii')}'"),
+        course=course,
+        year=season.year,
+        pest=season.pest,
+        simulated=SIMULATED if season.simulated else "",
+        lines=lines,
+        moments=moments,
+        plural=lambda kind: PLURALS.get(kind, kind),
+        across=lambda density: f"{1 + 97 * math.sqrt(min(density, top) / top):.1f}%",
+        density=lambda value: show_density(value, units),
+        between=lambda low, high: show_range(low, high, units),
+        picture=picture,
+        map_head=tell_map(season.steps[-1]),
+        no_map=tell_map(season.steps[-1], empty=True),
+        looks=CHANGES,
+        colours=CHANGE_COLOURS,
+        areas=_areas(season.steps[-1], units),
+        steps=[
+            (step.before, step.after, [(name_domain(one), show_ratio(one), one.verdict) for one in step.changes])
+            for step in reversed(season.steps)
+        ],
+        verdicts=VERDICTS,
+        foot=SEASON_FOOT,
+        events=list(_events(season)),
+    )
+
 
 VERDICTS = {"grew": "grew", "fell": "fell", "unclear": "no clear change"}
 _METHODS = {"average": "simple average", "sine": "single sine"}

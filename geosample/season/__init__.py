@@ -3,7 +3,7 @@
 from geosample.season.change import Change, compare_means, map_change
 from geosample.season.degree_days import Temperatures, read_temperatures, sum_year
 from geosample.season.ledger import read_ledger, write_ledger
-from geosample.season.model import Season, tell_season, write_changes
+from geosample.season.model import Season, tell_season, write_changes, write_season
 
 __all__ = [
     "Change",
@@ -17,4 +17,5 @@ __all__ = [
     "tell_season",
     "write_changes",
     "write_ledger",
+    "write_season",
 ]

@@ -265,8 +265,8 @@ def map_change(before: DensityMap, after: DensityMap) -> pd.DataFrame | None:
     -------
     DataFrame
         easting, northing, side_m (of the coarser map's cells), log_ratio, log_sd (of the natural log of later over
-        earlier), chance (of having grown), known (both, before, after, neither), and verdict: grew, fell, unclear,
-        or one_visit and unknown for ground that one visit or neither knows.
+        earlier), chance (of having grown), known (both, before, after, neither), likely (grew, fell, unclear, as the
+        two maps have it), and verdict: that, or one_visit and unknown for ground that one visit or neither knows.
 
     Notes
     -----
@@ -296,11 +296,8 @@ def map_change(before: DensityMap, after: DensityMap) -> pd.DataFrame | None:
     chance = np.asarray(ndtr(log_ratio / log_sd))
     known_b, known_a = both["known_b"].to_numpy(bool), both["known_a"].to_numpy(bool)
     known = np.select([known_b & known_a, known_b, known_a], ["both", "before", "after"], "neither")
-    verdict = np.select(
-        [known == "neither", known != "both", chance >= SURE, chance <= 1 - SURE],
-        ["unknown", "one_visit", "grew", "fell"],
-        "unclear",
-    )
+    likely = np.select([chance >= SURE, chance <= 1 - SURE], ["grew", "fell"], "unclear")
+    verdict = np.select([known == "neither", known != "both"], ["unknown", "one_visit"], likely)
     table = {
         "easting": both["easting_b"].to_numpy(float),
         "northing": both["northing_b"].to_numpy(float),
@@ -309,6 +306,7 @@ def map_change(before: DensityMap, after: DensityMap) -> pd.DataFrame | None:
         "log_sd": log_sd,
         "chance": chance,
         "known": known,
+        "likely": likely,
         "verdict": verdict,
     }
     return pd.DataFrame(table).assign(side_m=side).reset_index(drop=True)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import base64
 import contextlib
 from dataclasses import asdict, dataclass, field, replace
 from datetime import date
@@ -27,11 +28,14 @@ from geosample.treat import load_zones
 from geosample.treat.records import check_treatment, treated_zones
 
 if TYPE_CHECKING:
+    from collections.abc import Iterator
     from pathlib import Path
 
+    from geosample.ground import Ground
     from geosample.season.degree_days import Method
     from geosample.survey import Survey
     from geosample.treat.records import Efficacy
+    from geosample.units import Units
 
 
 _SEED = 7  # of the draws behind what a treatment did, so that the same survey says the same
@@ -53,6 +57,8 @@ class Step:
         Ground that grew, fell, is unclear, known at one visit only, or unknown, by both maps, m²; empty without maps.
     efficacy : Efficacy or None
         What the treatment did, where bags enough lie in treated and in untreated ground at both visits.
+    cells : DataFrame or None
+        The map of change, as ``map_change`` returns it; the year's last step has it, where both visits have maps.
     """
 
     before: str
@@ -61,6 +67,7 @@ class Step:
     methods: tuple[str, ...]
     map_m2: dict[str, float] = field(default_factory=dict)
     efficacy: Efficacy | None = None
+    cells: pd.DataFrame | None = None
 
     @property
     def level(self) -> float:
@@ -200,7 +207,7 @@ def tell_season(
         remedy = "take counts in with 'geosample counts', or draw the next visit with 'geosample design'"
         raise SeasonError(Problem(str(survey.path), told, "two visits or more", remedy))
     visits, estimates = zip(*ready, strict=True)
-    steps = tuple(_step(survey, pair, pest) for pair in pairwise(ready))
+    steps = tuple(_steps(survey, ready, pest))
     left_out = tuple(one.visit for one in mine if one.visit not in {visit.visit for visit in visits})
     season = Season(year, pest, visits, estimates, steps, tuple(read_ledger(survey.read("treatments"))))
     if temperatures is None:
@@ -240,7 +247,24 @@ def _sums(season: Season, temperatures: Temperatures, method: Method, start: str
     return {visit.visit: total.on(date.fromisoformat(visit.date)) for visit in season.visits}
 
 
-def _step(survey: Survey, pair: tuple[tuple[Visit, Estimates], tuple[Visit, Estimates]], pest: str) -> Step:
+def _steps(survey: Survey, ready: list[tuple[Visit, Estimates]], pest: str) -> Iterator[Step]:
+    """Yield the step between each two visits; every map is loaded once, and two are held at a time."""
+    models = survey.read("models")
+    mapped = set(models.loc[models["pest"] == pest, "visit"])
+    before = load_density(survey, ready[0][0].visit) if ready[0][0].visit in mapped else None
+    for pair in pairwise(ready):
+        visit = pair[1][0].visit
+        after = load_density(survey, visit) if visit in mapped else None
+        cells = None if before is None or after is None else map_change(before, after)
+        areas = {} if cells is None else cells.groupby("verdict")["area_m2"].sum().to_dict()
+        step = _step(survey, pair, pest, {str(name): float(area) for name, area in areas.items()})
+        yield replace(step, cells=cells) if pair[1] is ready[-1] else step
+        before = after
+
+
+def _step(
+    survey: Survey, pair: tuple[tuple[Visit, Estimates], tuple[Visit, Estimates]], pest: str, map_m2: dict[str, float]
+) -> Step:
     (first, before), (second, after) = pair
     counts = [load_counts(survey, one.visit) for one in (first, second)]
     designs = [load_design(survey, one.visit) for one in (first, second)]
@@ -255,17 +279,46 @@ def _step(survey: Survey, pair: tuple[tuple[Visit, Estimates], tuple[Visit, Esti
             with contextlib.suppress(TreatError):  # too few bags on either side: then nothing is said
                 efficacy = check_treatment(earlier, later, done, rng=np.random.default_rng(_SEED))
     methods = tuple(sorted({str(method) for one in (earlier, later) for method in one["method"].dropna()}))
-    map_m2 = _map_areas(survey, first.visit, second.visit, pest)
     return Step(first.visit, second.visit, tuple(changes), methods, map_m2, efficacy)
 
 
-def _map_areas(survey: Survey, before: str, after: str, pest: str) -> dict[str, float]:
-    models = survey.read("models")
-    there = set(models.loc[models["pest"] == pest, "visit"])
-    if not {before, after} <= there:
-        return {}
-    cells = map_change(load_density(survey, before), load_density(survey, after))
-    return {} if cells is None else {str(k): float(v) for k, v in cells.groupby("verdict")["area_m2"].sum().items()}
+def write_season(
+    season: Season, ground: Ground, folder: Path, *, paper: str = "letter", units: Units = "us", course: str = ""
+) -> list[Path]:
+    """Write the season's page and sheets and return them: season.html, season.pdf, treatments.pdf.
+
+    Parameters
+    ----------
+    season : Season
+        From ``tell_season``.
+    ground : Ground
+        The course.
+    folder : Path
+        Where to; it is there.
+    paper : {'letter', 'a4'}
+        Of the sheets.
+    units : {'us', 'metric'}
+        Shown.
+    course : str
+        The course's name.
+
+    Raises
+    ------
+    SeasonError
+        When a file can't be written.
+    """
+    from geosample.report.season import write_page
+    from geosample.season.sheets import draw_ledger, draw_season, picture_change
+
+    cells = season.steps[-1].cells
+    picture = None if cells is None else base64.b64encode(picture_change(cells, ground, units)).decode("ascii")
+    page = write_page(season, picture=picture and f"data:image/png;base64,{picture}", units=units, course=course)
+    files = {
+        "season.html": page.encode(),
+        "season.pdf": draw_season(season, ground, paper=paper, units=units, course=course),
+        "treatments.pdf": draw_ledger(season, paper=paper, course=course),
+    }
+    return [save_file(folder / name, data, SeasonError) for name, data in files.items()]
 
 
 def write_changes(path: Path, season: Season) -> Path:
