@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import asdict
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -322,6 +322,11 @@ def _counts_of(file: Survey, design: Design) -> Counts:
 @click.command()
 @click.argument("survey", required=False, type=PATH)
 @click.option("--example", is_flag=True, help="Use the invented trial that comes with the program.")
+@click.option(
+    "--counters",
+    callback=split_words,
+    help="Two counters instead of methods: two columns, quick,full; a survey's counts and second counts, so called.",
+)
 @click.option("--margin", callback=read_margin, help="Up to what difference they count as the same, such as 25%.")
 @click.option("--reference", help="The method the other is held against; the first found when not given.")
 @click.option("--method", help="The other method.")
@@ -336,7 +341,7 @@ def _counts_of(file: Survey, design: Design) -> Counts:
 @click.option("--seed", type=click.IntRange(0, 2**31 - 1), default=1, help="Seed of the shuffles.")
 @says
 def compare_command(survey: Path | None, **asked: Any) -> Told:
-    """Say how two extraction methods compare: a survey drawn with design --trial, or a table (CSV, XLSX).
+    """Say how two extraction methods, or two counters, compare: a survey (design --trial), or a table (CSV, XLSX).
 
     A table has a row a bag: block, method, count, and where known site, stage, plugs, minutes, cost; or a column of
     counts for each method or stage, as the filled sheets of a trial have. A difference that is not seen is never called
@@ -356,6 +361,8 @@ def compare_command(survey: Path | None, **asked: Any) -> Told:
     if asked["example"] == (survey is not None):
         text = "name a survey or a table, or say --example"
         raise click.UsageError(text)
+    if asked["counters"]:
+        return _compare_counters(survey, asked)
     question = {name: asked[name] for name in ("reference", "method", "margin", "level", "seed")}
     if survey is None or survey.suffix.lower() in TABLES:
         comparison = compare_methods(
@@ -371,6 +378,28 @@ def compare_command(survey: Path | None, **asked: Any) -> Told:
         save_comparison(file, comparison, visit=name, pest=pest)
     rest = tell_comparison_more(comparison)
     return tell_comparison(comparison), comparison.summary(), rest
+
+
+def _compare_counters(survey: Path | None, asked: Mapping[str, Any]) -> Told:
+    """Return how two counters agree, of a survey or a table."""
+    from geosample.compare import compare_counters, gather_recounts, read_recounts
+    from geosample.counts import load_counts
+    from geosample.files.reading import TABLES
+    from geosample.report.compare import tell_counters, tell_counters_more
+    from geosample.survey import open_survey
+
+    names, others = asked["counters"], [f"--{name}" for name in ("reference", "method", "site") if asked[name]]
+    if survey is None or len(names) != 2 or others:  # noqa: PLR2004
+        text = "--counters takes two names, quick,full, and a survey or a table"
+        raise click.UsageError(f"{text}; {' and '.join(others)} asks about methods" if others else text)
+    if survey.suffix.lower() in TABLES:
+        recounts = read_recounts(survey, names)
+    else:
+        file = open_survey(survey, must_exist=True)
+        counts = load_counts(file, file.find_visit(asked["visit"]))
+        recounts = gather_recounts(counts, names)
+    compared = compare_counters(recounts, margin=asked["margin"], level=asked["level"])
+    return tell_counters(compared), compared.summary(), tell_counters_more(compared)
 
 
 @click.command("map")

@@ -309,7 +309,7 @@ def compare_methods(
         nothing found at all, a margin or level out of range.
     """
     reference, method = _choose_methods(trial, reference, method)
-    _check_numbers(margin, level)
+    check_numbers(margin, level)
     bags = _matched(trial.whole_bags, reference, method)
     _check_bags(bags, trial, (reference, method))
     data, asked_level = _code(bags, method), level
@@ -368,7 +368,14 @@ def _choose_methods(trial: Trial, reference: str | None, method: str | None) -> 
     return reference, method
 
 
-def _check_numbers(margin: float | None, level: float) -> None:
+def check_numbers(margin: float | None, level: float) -> None:
+    """Refuse a margin or a level out of range.
+
+    Raises
+    ------
+    EstimateError
+        With both, where both are.
+    """
     problems = []
     if margin is not None and not 1 < margin <= 10:  # noqa: PLR2004 - tenfold is no sameness
         problems.append(Problem("margin", f"a ratio of {margin:.4g}", "above 1 and up to 10", "1.25 is 25% more"))

@@ -27,7 +27,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import asdict, dataclass, field, replace
-from typing import TYPE_CHECKING, Any, cast
+from typing import TYPE_CHECKING, Any, Literal, cast
 
 import geopandas as gpd
 import numpy as np
@@ -266,7 +266,7 @@ def compare_recounts(counts: Counts, pest: Pest) -> list[Agreement]:
     The interval takes the two counts as independent, given their sum (Clopper and Pearson on first / sum, turned
     into a ratio). Both counters saw the same bag, so the true uncertainty is smaller: the interval is cautious.
     """
-    pairs = _pair(counts)
+    pairs = pair_recounts(counts)
     if pairs.empty:
         return []
     groups = [(ALL_STAGES, pairs), ("small larvae", pairs[pairs["stage"].isin(SMALL_LARVAE)])]
@@ -286,14 +286,20 @@ def find_agreement(agreements: Iterable[Agreement]) -> list[Finding]:
     ]
 
 
-def _pair(counts: Counts) -> pd.DataFrame:
-    """Return a row a bag and stage that both counters looked for: first and second."""
-    if counts.recounts is None:
-        return pd.DataFrame(columns=["sample_id", "stage", "first", "second"])
+def pair_recounts(counts: Counts, *, how: Literal["inner", "outer"] = "inner") -> pd.DataFrame:
+    """Return a row a bag, pest and stage with the ``first`` and the ``second`` count.
+
+    Parameters
+    ----------
+    counts : Counts
+        What came back.
+    how : {'inner', 'outer'}
+        What both looked for alone, or all, not a number where one did not look.
+    """
     keys = ["sample_id", "pest", "stage"]
     first = counts.counts[[*keys, "count"]].rename(columns={"count": "first"})
-    second = counts.recounts[[*keys, "count"]].rename(columns={"count": "second"})
-    return first.merge(second, on=keys)
+    again = counts.counts[:0] if counts.recounts is None else counts.recounts
+    return first.merge(again[[*keys, "count"]].rename(columns={"count": "second"}), on=keys, how=how)
 
 
 def _agree(stage: str, rows: pd.DataFrame) -> Agreement:

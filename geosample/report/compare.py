@@ -12,7 +12,8 @@ from geosample.report.terminal import show_table
 from geosample.units import percent, set_percent
 
 if TYPE_CHECKING:
-    from geosample.compare import Comparison, TrialSize
+    from geosample.compare import Comparison, CounterComparison, TrialSize
+    from geosample.compare.counters import CounterRatio
     from geosample.compare.model import Ratio
     from geosample.estimate import Interval
 
@@ -55,6 +56,66 @@ def tell_size(size: TrialSize, k_from_visit: str | None) -> list[str]:
         f"{size.rounds} trials played; asked {percent(size.asked)}), at {size.mean:.2g} insects a bag and "
         f"k {size.k:.2g} ({k}); no spread is taken for the blocks', which errs on the side of more."
     ]
+
+
+def tell_counters(compared: CounterComparison) -> list[str]:
+    """Return how two counters agree, and what the second would have found in all bags."""
+    one, (first, second) = compared.overall, compared.recounts.names
+    told = [
+        f"{second} finds {_number(one.interval.value)} times what {first} finds ({set_percent(one.level)} interval "
+        f"{_limits(one.interval)}; {one.found[1]} to {one.found[0]} insects in {one.bags} bags counted twice, "
+        f"{one.same} of them alike to the insect)."
+    ]
+    if compared.margin is None or compared.within is None:
+        told.append("Whether that is alike enough takes a margin of yours: --margin 10%.")
+    else:
+        what = "The ratio lies" if compared.holds else "The ratio is not shown to lie"
+        span = f"{1 / compared.margin:.2f} to {compared.margin:.2f}"
+        level = set_percent(2 * one.level - 1)
+        told.append(f"{what} within your margin, {span} ({level} interval {_limits(compared.within)}).")
+    if compared.bags > one.bags:
+        level = set_percent(one.level)
+        told.append(
+            f"In all {compared.bags} bags {second} would find {compared.mean.value:.2f} a bag ({level} interval "
+            f"{_limits(compared.mean)}); by its own bags alone {compared.mean_alone.value:.2f} ({level} "
+            f"interval {_limits(compared.mean_alone)}). That is for bags counted twice that were picked at random."
+        )
+    told += _say_share(compared)
+    left_out = len(compared.recounts.notes)
+    return [*told, *([f"{left_out} rows were left out or read with help (--more)."] if left_out else [])]
+
+
+def tell_counters_more(compared: CounterComparison) -> list[str]:
+    """Return the answer, a table by stage, bags by who found any, and notes."""
+    first, second = compared.recounts.names
+    heads = ["stage", "bags", "alike", first, second, "ratio", "low", "high", "level"]
+    zeros = compared.zeros
+    return [
+        *tell_counters(compared),
+        "",
+        *show_table(heads, [_counter_row(one) for one in (compared.overall, *compared.by_stage)]),
+        f"Bags where both found some: {zeros.both}; neither: {zeros.neither}; only {first}: {zeros.only_reference}; "
+        f"only {second}: {zeros.only_method} (these two alike: p {zeros.p:.3g}).",
+        "Intervals: Fieller's, of a ratio of sums over bags, one insect of disagreement added; the mean by the "
+        "ratio of a double sample.",
+        *(f"note: {line}" for line in tell_notes(compared.recounts.notes)),
+    ]
+
+
+def _counter_row(one: CounterRatio) -> list[str]:
+    limits = (_number(v) for v in (one.interval.value, one.interval.low, one.interval.high))
+    return [one.stage, str(one.bags), str(one.same), *map(str, one.found), *limits, set_percent(one.level)]
+
+
+def _say_share(compared: CounterComparison) -> list[str]:
+    """Return how estimates take the first counts onto the second's scale: by the share that the first finds."""
+    one = compared.overall
+    if one.interval.low <= 0 or math.isinf(one.interval.high):
+        return []
+    shares = (1 / value for value in (one.interval.value, one.interval.high, one.interval.low))
+    numbers = ",".join(f"{share:.3g}" for share in shares)
+    method = compared.recounts.method or "METHOD"
+    return [f"To put {compared.recounts.names[0]} counts on that scale: estimate --recovery {method}={numbers}"]
 
 
 def tell_comparison_more(comparison: Comparison) -> list[str]:
