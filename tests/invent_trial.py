@@ -16,6 +16,7 @@ SITES = {"Alder green": 2.0, "Birch collar": 5.0, "Cedar fairway": 1.2}
 RATIOS = {"small larvae": 1.6, "large larvae": 1.05}
 SHARES = {"small larvae": 0.45, "large larvae": 0.55}
 MINUTES = {"brine": (22.0, 2.5), "heat": (9.0, 1.5)}
+WAIT_HOURS = {"brine": 1.5, "heat": 48}
 BLOCKS, K, BLOCK_SD, SEED = 8, 1.5, 0.7, 11
 
 
@@ -29,13 +30,13 @@ def invent_rows() -> Iterator[list[object]]:
                 minutes = round(float(rng.normal(*MINUTES[str(method)])), 1)
                 for stage, ratio in RATIOS.items():
                     found = rng.poisson(here * clump * SHARES[stage] * (ratio if method == "heat" else 1.0))
-                    yield [site, f"B{block:02d}", bag, method, stage, found, minutes]
+                    yield [site, f"B{block:02d}", bag, method, stage, found, minutes, WAIT_HOURS[str(method)]]
 
 
 def write_trial(path: Path) -> None:
     with path.open("w", newline="", encoding="utf-8") as file:
         writer = csv.writer(file, lineterminator="\n")
-        writer.writerow(["site", "block", "bag", "method", "stage", "count", "minutes"])
+        writer.writerow(["site", "block", "bag", "method", "stage", "count", "minutes", "wait_hours"])
         writer.writerows(invent_rows())
 
 

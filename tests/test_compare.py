@@ -31,6 +31,7 @@ from geosample.compare.answer import (
     ratio_interval,
     shuffle_p,
 )
+from geosample.compare.counters import Recounts, compare_counters, fieller_interval, read_recounts
 from geosample.compare.model import Ratio
 from geosample.counts import read_counts
 from geosample.design import draw_design
@@ -436,3 +437,78 @@ def test_a_trial_that_can_not_be_sized_is_refused_in_words() -> None:
         size_trial(mean=3.0, k=-1.0, margin=0.9, aim="both")
     with pytest.raises(EstimateError, match=r"takes about .* blocks; expected up to 600"):
         size_trial(mean=1.0, k=0.3, margin=1.05)
+
+
+def draw_recounts(rng: np.random.Generator, *, twice: int, bags: int, shares: tuple[float, float]) -> pd.DataFrame:
+    """Return clumped bags (mean 3, k 1) in which both counters overlook some, the second in some bags alone."""
+    there = rng.poisson(3.0 * rng.gamma(1.0, 1.0, bags))
+    first, second = (rng.binomial(there, share).astype(float) for share in shares)
+    second[twice:] = np.nan
+    return pd.DataFrame({"bag": range(bags), "stage": "all", "first": first, "second": second})
+
+
+def test_the_limits_of_two_counters_are_where_a_reference_librarys_t_test_turns() -> None:
+    # Fieller: the limits are the R at which Student's test of second - R first against 0 gives just 5 %. Reference:
+    # SciPy's ttest_1samp; thousands in a bag, so that the one insect added is nothing.
+    rng = np.random.default_rng(4)
+    first = rng.gamma(2.0, 1000.0, 12).round()
+    second = (first * rng.normal(1.3, 0.1, 12)).round()
+    ends = fieller_interval(first, second, level=0.95)
+    for limit in (ends.low, ends.high):
+        assert stats.ttest_1samp(second - limit * first, 0).pvalue == pytest.approx(0.05, abs=1e-4)
+    assert ends.value == second.sum() / first.sum()
+
+
+@pytest.mark.parametrize(
+    ("twice", "bags", "shares"), [(10, 60, (0.7, 1.0)), (20, 100, (0.5, 0.9)), (40, 120, (0.97, 0.97))]
+)
+def test_double_samples_cover_the_ratio_and_the_mean(twice: int, bags: int, shares: tuple[float, float]) -> None:
+    # Of 300 at 95 %, the chance of fewer than 270 covering is below 0.001 (binomial).
+    rng = np.random.default_rng(8)
+    hits = []
+    for _ in range(300):
+        frame = draw_recounts(rng, twice=twice, bags=bags, shares=shares)
+        answer = compare_counters(Recounts(frame, ("quick", "full"), "a draw"))
+        ratio, mean = answer.overall.interval, answer.mean
+        hits.append([ratio.low <= shares[1] / shares[0] <= ratio.high, mean.low <= 3.0 * shares[1] <= mean.high])
+    assert (np.sum(hits, axis=0) >= 270).all()
+
+
+def test_bags_that_agree_to_the_insect_are_not_said_to_be_exact() -> None:
+    same = np.array([0.0, 3, 1, 2, 0, 4])
+    ends = fieller_interval(same, same, level=0.95)
+    assert ends.value == 1.0
+    assert ends.low < 0.9
+    assert ends.high > 1.1
+
+
+def test_a_quick_count_beside_a_full_one_is_told_by_the_command(tmp_path: Path) -> None:
+    frame = draw_recounts(np.random.default_rng(3), twice=20, bags=60, shares=(0.6, 1.0))
+    table = frame.rename(columns={"first": "Quick look", "second": "full"}).drop(columns="stage")
+    file = tmp_path / "twice.csv"
+    table.astype({"Quick look": int, "full": "Int64"}).to_csv(file, index=False)
+    run = CliRunner().invoke(main, ["compare", str(file), "--counters", "quick look,full", "--margin", "10%", "--more"])
+    assert run.exit_code == 0, run.output
+    said = " ".join(run.output.split())
+    x, y = frame["first"][:20].sum(), frame["second"].sum()
+    assert f"full finds {y / x:.2f} times what quick look finds (95 % interval" in said
+    assert f"In all 60 bags full would find {y / x * frame['first'].mean():.2f} a bag" in said
+    assert "not shown to lie within your margin, 0.91 to 1.10 (90 % interval" in said
+    assert f"--recovery METHOD={x / y:.3g}," in said
+    bad = CliRunner().invoke(main, ["compare", str(file), "--counters", "quick look,slow"])
+    assert bad.exit_code == 1
+    assert "name the column of slow" in bad.output
+    assert CliRunner().invoke(main, ["compare", str(file), "--counters", "quick"]).exit_code == 2
+    wrong = CliRunner().invoke(main, ["compare", str(file)])
+    assert "expected a header row with block, count, method" in " ".join(wrong.output.split())
+
+
+def test_two_counters_are_refused_and_their_blanks_told_in_words(tmp_path: Path) -> None:
+    rows = ["1,2,3", "2,,1", "3,x,1", "4,1,"]
+    with pytest.raises(EstimateError, match=r"row 4, quick: found 'x'"):
+        read_recounts(write_table(tmp_path / "t.csv", "bag,quick,full", *rows), ("quick", "full"))
+    rows[2] = "3,0,0"
+    recounts = read_recounts(write_table(tmp_path / "t.csv", "bag,quick,full", *rows), ("quick", "full"))
+    assert [note.what for note in recounts.notes] == ["blank_count"]
+    with pytest.raises(EstimateError, match="2 bags counted by both"):
+        compare_counters(recounts)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -13,6 +14,7 @@ from counts_case import PEST, edit, write
 from statsmodels.stats.proportion import proportion_confint
 
 from geosample.cli import main
+from geosample.compare import compare_counters, gather_recounts
 from geosample.counts import read_counts
 from geosample.counts.model import compare_recounts, recount_interval
 from geosample.design import Design
@@ -58,6 +60,16 @@ def test_second_counts_change_no_count_and_tell_how_counters_agree(
     assert found["L3"].ratio == 1
     assert found["L3"].same == found["L3"].bags == len(second)
     assert found["small larvae"].high < 1
+    recounts = gather_recounts(both, ("bench", "again"))
+    twice, every = compare_counters(recounts), found["all stages"]
+    assert twice.overall.found == (every.first, every.second)
+    assert (twice.overall.bags, twice.bags) == (len(second), len(sheet))
+    assert twice.overall.interval.low > 1
+    untold = both.recounts
+    assert untold is not None
+    sums = untold.groupby(["visit", "sample_id", "pest"], as_index=False)["count"].sum().assign(stage="unstaged")
+    lumped = replace(both, recounts=sums[untold.columns.intersection(sums.columns)])
+    assert compare_counters(gather_recounts(lumped, ("bench", "again"))).overall.found == (every.first, every.second)
 
 
 @pytest.mark.slow

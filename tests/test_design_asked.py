@@ -95,7 +95,8 @@ def test_findings_of_an_older_version_stop_no_design(survey):
 
 
 @pytest.mark.slow
-def test_two_methods_go_out_in_split_blocks_and_come_back_compared(survey, tmp_path, small_ground):
+@pytest.mark.parametrize("older", [False, True], ids=["trial", "designed before there were trials"])
+def test_two_methods_go_out_in_split_blocks_and_come_back_compared(survey, tmp_path, small_ground, older):
     asked = ["--visit", "2026-05-04", "--points", 20, "--trial", "brine,heat", "--plugs", 2, "--seed", 7]
     assert run("design", survey, *asked).exit_code == 0
     design = load_design(open_survey(survey))
@@ -107,7 +108,13 @@ def test_two_methods_go_out_in_split_blocks_and_come_back_compared(survey, tmp_p
     rng = np.random.default_rng(6)
     main_rows = rows[rows["role"] == "main"]
     mean = np.where(main_rows["method"] == "heat", 6.0, 3.0)
-    main_rows.assign(L3=rng.poisson(mean)).to_csv(tmp_path / "filled.csv", index=False)
+    main_rows = main_rows.assign(L3=rng.poisson(mean))
+    if older:  # its settings and its sheet, as --compare made them
+        main_rows = main_rows.drop(columns=["site", "minutes", "wait_hours"])
+        with closing(sqlite3.connect(survey)) as connection, connection:
+            connection.execute("UPDATE visits SET settings = json_remove(settings, '$.sites')")
+        assert "sites" not in load_design(open_survey(survey)).visit.settings
+    main_rows.to_csv(tmp_path / "filled.csv", index=False)
     assert run("counts", survey, tmp_path / "filled.csv").exit_code == 0
     counts = load_counts(open_survey(survey))
     comparison = compare_methods(gather_trial(counts, design, pest=design.visit.pest, site="all"))

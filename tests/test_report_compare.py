@@ -69,12 +69,31 @@ def test_the_example_is_one_line_and_a_table(example: Comparison) -> None:
     assert "Alder green" in example._repr_html_()
 
 
+@pytest.mark.parametrize(
+    ("brine", "heat", "expected"),
+    [
+        ((22, 1.5), (9, 1), "less a bag, and its answer is there 0.5 h sooner."),
+        ((9, 1), (9, 48), "Both take as long at hand. Where the answer is wanted within 48 h brine is the better."),
+        ((22, 1), (9, 1), "13.0 minutes at hand less a bag; both wait as long."),
+        ((math.nan, 1), (9, 1), "takes minutes noted for both"),
+    ],
+)
+def test_costs_end_with_when_each_is_the_better_choice(
+    example: Comparison, brine: tuple[float, float], heat: tuple[float, float], expected: str
+) -> None:
+    noted = zip(example.effort, (brine, heat), strict=True)
+    effort = tuple(replace(one, minutes=minutes, wait_hours=hours) for one, (minutes, hours) in noted)
+    assert expected in tell_comparison_more(replace(example, effort=(effort[0], effort[1])))[-1]
+
+
 def test_every_interval_carries_its_level_and_the_model_is_named(example: Comparison) -> None:
     lines = tell_comparison_more(example)
     for line in [*tell_comparison(example), *lines]:
         assert line.count(" interval ") == line.count(" % interval "), line
     assert any(line.startswith("Model: counts of 96 bags") and "negative binomial" in line for line in lines)
-    assert any("Where hands are short heat is the better" in line for line in lines)
+    assert lines[-1].startswith("Where hands are short heat is the better: 13.")
+    assert lines[-1].endswith("Where the answer is wanted within 48 h brine is the better.")
+    assert any(line.startswith("hours to wait a bag") and line.endswith("48.0") for line in lines)
     assert not any(line.startswith("cost a bag") for line in lines)
     few = replace(example, overall=replace(example.overall, level=0.875))
     assert any("24 blocks can carry 87.5 % confidence, not 95 %" in line for line in tell_comparison(few))

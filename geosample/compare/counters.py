@@ -24,7 +24,7 @@ import pandas as pd
 from scipy import stats
 
 from geosample.compare.answer import check_numbers, compare_zeros
-from geosample.compare.model import ALL, Zeros, meaning_of
+from geosample.compare.model import ALL, Zeros, expect_header, meaning_of
 from geosample.counts import Bad, pair_recounts, plain_heading, read_whole
 from geosample.errors import EstimateError, Problem
 from geosample.estimate import Interval
@@ -194,7 +194,9 @@ def read_recounts(path: str | Path, names: tuple[str, str]) -> Recounts:
     if len(asked) < 2:  # noqa: PLR2004
         raise EstimateError(Problem("counters", f"'{names[0]}' twice", "two columns", "name another"))
     rows: list[dict[str, object]] = []
-    for table in read_tables(path, log, lambda text: asked.get(plain_heading(text)) or meaning_of(text)):
+    tables = read_tables(path, log, lambda text: asked.get(plain_heading(text)) or meaning_of(text))
+    expect_header(log, f"a header row with bag, {names[0]} and {names[1]}")
+    for table in tables:
         meanings = [asked.get(plain_heading(text)) or meaning_of(text) for text in table.headings]
         missing = [name for name, field in zip(names, ("first", "second"), strict=True) if meanings.count(field) != 1]
         if missing:

@@ -31,7 +31,7 @@ from geosample.counts import (
 )
 from geosample.errors import EstimateError
 from geosample.estimate import Interval
-from geosample.files.reading import Log, Table, read_tables, show_rows
+from geosample.files.reading import NO_HEADER, Log, Table, read_tables, show_rows
 from geosample.pests import DEFAULT_PEST, load_pest
 from geosample.results import Result
 from geosample.survey.findings import Finding, What, put_findings
@@ -447,6 +447,7 @@ def read_trial(path: str | Path, *, pest: str | None = None) -> Trial:
     path, log, profile = Path(path), Log(), load_pest(pest or DEFAULT_PEST)
     stages = {stage.key for stage in profile.stages} | {UNSTAGED}
     tables = read_tables(path, log, lambda text: meaning_of(text) or know_heading(text, profile))
+    expect_header(log, f"a header row with {', '.join(NEEDED)}, or block and a column for each method")
     sheets = [any(know_heading(text, profile) in stages for text in table.headings) for table in tables]
     read = zip(tables, sheets, strict=True)
     rows = [row for table, sheet in read for row in (_sheet_rows(table, profile, log) if sheet else _rows(table, log))]
@@ -459,6 +460,14 @@ def read_trial(path: str | Path, *, pest: str | None = None) -> Trial:
     if log.problems:
         raise EstimateError(log.problems)
     return _make_trial(rows, path.name, headings[0] if headings else "", log)
+
+
+def expect_header(log: Log, expected: str) -> None:
+    """Say which header row this room expects where a reader of tables found none that it knows."""
+    log.problems[:] = [
+        replace(one, expected=expected, remedy="name the columns so") if one.found == NO_HEADER else one
+        for one in log.problems
+    ]
 
 
 def looks_like_numbering(rows: Sequence[Mapping[str, object]]) -> bool:

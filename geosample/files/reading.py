@@ -457,6 +457,10 @@ def part_rows(path: Path, text: str, delimiter: str, *, strict: bool = False) ->
     return numbered
 
 
+NO_HEADER = "no row of headings that can be recognised"
+"""What is asked about where no table begins; what was expected is of sheets, and other readers say their own."""
+
+
 def table_from_rows(
     file: str, numbered: Sequence[tuple[int, Sequence[str]]], log: Log, meaning_of: Meaning
 ) -> Table | None:
@@ -464,7 +468,7 @@ def table_from_rows(
     head = find_header(numbered, meaning_of)
     if head is None:
         expected = "a header row with a label (point_id) and stages (L1, L2 ...) or a status"
-        log.refuse(file, "no row of headings that can be recognised", expected, "keep the blank sheet's header row")
+        log.refuse(file, NO_HEADER, expected, "keep the blank sheet's header row")
         return None
     number, headings = numbered[head]
     if head:

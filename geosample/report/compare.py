@@ -350,26 +350,27 @@ def _effort_table(comparison: Comparison) -> list[str]:
         for stage in dict.fromkeys(stage for one in both for stage in one.stages)
     ]
     usual = [f"Usual for {one.method}: {USUAL[one.method]}." for one in both if one.method in USUAL]
-    return [*show_table(["", *(one.method for one in both)], rows), *_say_better(comparison), *usual]
+    return [*show_table(["", *(one.method for one in both)], rows), *usual, *_say_better(comparison)]
 
 
 def _say_better(comparison: Comparison) -> list[str]:
     """Return when each method is the better choice, by hands and by waiting, from what was noted."""
     one, other = comparison.effort
-    quick = None
-    if not math.isnan(one.minutes) and not math.isnan(other.minutes) and one.minutes != other.minutes:
-        quick, slow = (one, other) if one.minutes < other.minutes else (other, one)
-        told = (
-            f"Where hands are short {quick.method} is the better: {slow.minutes - quick.minutes:.1f} minutes at hand "
-            "less a bag"
-        )
-        sooner = (one, other) if one.wait_hours <= other.wait_hours else (other, one)
-        if math.isnan(one.wait_hours) or math.isnan(other.wait_hours):
-            return [f"{told}. Waiting was not noted: note wait_hours to weigh it as well."]
-        if one.wait_hours == other.wait_hours:
-            return [f"{told}; both wait as long."]
-        apart = sooner[1].wait_hours - sooner[0].wait_hours
-        if sooner[0].method == quick.method:
-            return [f"{told}, and its answer is there {apart:.1f} h sooner."]
-        return [f"{told}. Where the answer is wanted within {sooner[1].wait_hours:.0f} h, {sooner[0].method} is."]
-    return ["Which is the better choice takes minutes noted for both."] if quick is None else []
+    if math.isnan(one.minutes) or math.isnan(other.minutes):
+        return ["Which is the better choice takes minutes noted for both."]
+    quick, slow = (one, other) if one.minutes <= other.minutes else (other, one)
+    told = (
+        f"Where hands are short {quick.method} is the better: {slow.minutes - quick.minutes:.1f} minutes at hand "
+        "less a bag"
+    )
+    if quick.minutes == slow.minutes:
+        told = "Both take as long at hand"
+    sooner, later = (one, other) if one.wait_hours <= other.wait_hours else (other, one)
+    if math.isnan(one.wait_hours) or math.isnan(other.wait_hours):
+        return [f"{told}. Waiting was not noted: note wait_hours to weigh it as well."]
+    if sooner.wait_hours == later.wait_hours:
+        return [f"{told}; both wait as long."]
+    apart = later.wait_hours - sooner.wait_hours
+    if sooner.method == quick.method and quick.minutes < slow.minutes:
+        return [f"{told}, and its answer is there {apart:.1f} h sooner."]
+    return [f"{told}. Where the answer is wanted within {later.wait_hours:.0f} h {sooner.method} is the better."]
