@@ -184,6 +184,7 @@ def test_the_crew_gets_everything_it_needs(played: Played) -> None:
         "blank_counts.xlsx",
         "form_pull.xlsx",
         "form_bench.xlsx",
+        "field_page.html",
     }
     assert names <= {path.name for path in played.folder.iterdir()}
     with (played.folder / "blank_counts.csv").open(newline="", encoding="utf-8-sig") as file:

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import json
+import re
+from itertools import permutations
 from pathlib import Path
 
 import openpyxl
 import pandas as pd
 import pytest
-from counts_case import PEST, STAGE_KEYS
+from counts_case import PEST, STAGE_KEYS, problems_of, told
 
 from geosample.counts import read_counts
 from geosample.counts.meaning import FORM_WORDS, know_heading, plain_heading
@@ -16,6 +19,7 @@ from geosample.design import Design
 from geosample.errors import CountsError
 from geosample.ground import Ground
 from geosample.sheets import write_sheets
+from geosample.sheets.phone import entry_columns
 
 
 @pytest.fixture(scope="module")
@@ -127,3 +131,107 @@ def test_a_tick_beside_counts_is_asked_about(out: Path, counts_design: Design, t
     sheet.to_csv(tmp_path / "typed.csv", index=False)
     with pytest.raises(CountsError, match="none found ticked beside counts"):
         read_counts(tmp_path / "typed.csv", counts_design)
+
+
+def phone_file(path: Path, *entries: dict[str, str], again: int = 1) -> Path:
+    """A phone's file with these entries, all of them so many times."""
+    own = {"design_code": "K7Q2", "visit": "2026-05-04"}
+    frame = pd.DataFrame([{**own, **entry} for entry in entries * again], columns=list(entry_columns(PEST)))
+    frame.to_csv(path, index=False, encoding="utf-8-sig", lineterminator="\r\n")
+    return path
+
+
+def pull(number: str, point_id: str, **more: str) -> dict[str, str]:
+    own = {"collector": "Ann", "collected_at": "2026-05-04T07:31:00-04:00", "moved": "no", "hole_filled": "yes"}
+    return {"entry_id": number, "point_id": point_id, "plugs": "3", **own, **more}
+
+
+def count(number: str, point_id: str, found: str = "", who: str = "Bo", **more: str) -> dict[str, str]:
+    own = {
+        "sample_id": f"{point_id}-B",
+        "method": "brine",
+        "counted_by": who,
+        "counted_at": "2026-05-04T14:02:00-04:00",
+    }
+    stages = dict.fromkeys(STAGE_KEYS, "0") | {"L3": found} if found else {}
+    return {"entry_id": number, "point_id": point_id, **own, **stages, **more}
+
+
+def test_every_column_of_a_phone_s_file_is_known_and_the_page_has_them(out: Path) -> None:
+    page = (out / "field_page.html").read_text(encoding="utf-8")
+    [given] = re.findall(r'<script type="application/json" id="given">(.*?)</script>', page)
+    columns = json.loads(given)["columns"]
+    assert columns == list(entry_columns(PEST))
+    assert [name for name in columns if not know_heading(name, PEST)] == []
+
+
+def test_a_phone_s_round_and_bench_come_in_together_with_who_and_when(counts_design: Design, tmp_path: Path) -> None:
+    moved = {"moved": "yes", "moved_to": "4 paces toward the tee", "plugs": "2"}
+    field = phone_file(tmp_path / "field.csv", pull("a-1", "01F-01"), pull("a-2", "01F-02", **moved))
+    bench = phone_file(
+        *(tmp_path / "bench.csv", count("b-1", "01F-01", "4"), count("b-2", "01F-02", none_found="yes")),
+        count("b-3", "01F-03", status="lost"),
+        {
+            "entry_id": "a-3",
+            "point_id": "01G-01",
+            "status": "off_turf",
+            "could_not": "No turf there",
+            "collector": "Ann",
+        },
+    )
+    for files in permutations([field, bench]):
+        counts = read_counts(files, counts_design)
+        samples = counts.samples.set_index("point_id")
+        assert dict(samples["status"]) == {
+            "01F-01": "counted",
+            "01F-02": "counted",
+            "01F-03": "lost",
+            "01G-01": "off_turf",
+        }
+        assert list(samples.loc["01F-01", ["collector", "counted_by"]]) == ["Ann", "Bo"]
+        assert samples.loc["01F-01", "collected_at"].startswith("2026-05-04T07:31")
+        assert "counted at: 2026-05-04T14:02" in samples.loc["01F-01", "note"]
+        assert "moved to: 4 paces toward the tee" in samples.loc["01F-02", "note"]
+        assert (samples.loc["01F-02", "moved"], samples.loc["01F-02", "plugs"]) == (True, 2)
+        assert counts.counts.groupby("sample_id")["count"].sum().to_dict() == {"01F-01-B": 4, "01F-02-B": 0}
+
+
+def test_an_entry_five_times_counts_once_and_a_replaced_or_taken_back_one_not_at_all(
+    counts_design: Design, tmp_path: Path
+) -> None:
+    entries = [
+        *(count("b-1", "01F-01", "4"), count("b-2", "01F-01", "5", replaces="b-1")),
+        *(
+            count("b-3", "01F-02", "7"),
+            {"entry_id": "b-4", "sample_id": "01F-02-B", "status": "withdrawn", "replaces": "b-3"},
+        ),
+        count("b-5", "01F-03", "1"),
+    ]
+    files = [phone_file(tmp_path / "one.csv", *entries, again=5), phone_file(tmp_path / "two.csv", *entries[::-1])]
+    counts = read_counts(files, counts_design)
+    assert counts.counts.groupby("sample_id")["count"].sum().to_dict() == {"01F-01-B": 5, "01F-03-B": 1}
+    assert {note.what for note in counts.notes} >= {"entry_again", "entry_replaced"}
+    assert "the same entry of a phone again" in told(counts)
+
+
+def test_entries_that_differ_stand_side_by_side_until_a_person_settles_them(
+    counts_design: Design, tmp_path: Path
+) -> None:
+    two = phone_file(tmp_path / "two.csv", count("a-1", "01F-01", "4"), count("b-1", "01F-01", "5", who="Cy"))
+    [problem] = problems_of(two, counts_design)
+    assert "bag 01F-01-B 2 times" in problem
+    assert "L3 4" in problem
+    assert "L3 5" in problem
+    settled = [count("a-1", "01F-01", "4"), count("b-1", "01F-01", "5"), count("desk-1", "01F-01", "5", replaces="a-1")]
+    counts = read_counts(phone_file(tmp_path / "settled.csv", *settled), counts_design)
+    assert counts.counts["count"].sum() == 5
+    pulls = phone_file(
+        tmp_path / "p.csv", pull("a-1", "01F-01"), pull("b-1", "01F-01", plugs="2"), count("c-1", "01F-01", "4")
+    )
+    assert "plugs 3" in problems_of(pulls, counts_design)[0]
+    missed = {"entry_id": "b-1", "point_id": "01F-01", "status": "unreachable", "could_not": "Play", "method": "brine"}
+    assert (
+        "could not Play" in problems_of(phone_file(tmp_path / "m.csv", pull("a-1", "01F-01"), missed), counts_design)[0]
+    )
+    changed = phone_file(tmp_path / "c.csv", count("a-1", "01F-01", "4"), count("a-1", "01F-01", "5"))
+    assert "entry a-1 twice, saying different things" in problems_of(changed, counts_design)[0]

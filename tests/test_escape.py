@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import base64
 import csv
+import hashlib
 import json
 import re
 import shutil
@@ -176,6 +178,18 @@ def test_the_page_shows_names_as_text_and_has_no_script_but_its_own(hostile: Pat
     assert f"hole {HOLE}" in page.words
     assert VISIT in page.words
     assert "49" not in re.findall(r"\]\]>(..)", page.words)
+
+
+def test_the_phone_s_page_holds_names_as_text_and_has_no_script_but_its_own(hostile: Path) -> None:
+    page = (hostile / "field_page.html").read_text(encoding="utf-8")
+    scripts = re.findall(r"<script[^>]*>(.*?)</script>", page, flags=re.DOTALL)
+    assert len(scripts) == page.count("<script") == 2
+    given = json.loads(scripts[0])
+    assert given["visit"] == VISIT
+    assert {point["head"] for point in given["points"]} == {f"Hole {HOLE}"}
+    assert "<script" not in "".join(one["svg"] for one in given["maps"].values())
+    hashed = base64.b64encode(hashlib.sha256(scripts[1].encode()).digest()).decode()
+    assert f"script-src &#39;sha256-{hashed}&#39;;" in page
 
 
 def test_what_was_written_by_hand_is_stored_as_it_was(hostile: Path) -> None:

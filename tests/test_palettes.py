@@ -75,9 +75,9 @@ def test_the_stripes_of_unknown_ground_differ_in_greyscale_more_than_classes_do(
 
 
 def test_the_pages_own_colours_are_the_palettes_or_greys() -> None:
-    rooms = [resources.files(room) for room in ("geosample.webmap", "geosample.report", "geosample.desk")]
+    rooms = [resources.files(f"geosample.{room}") for room in ("webmap", "report", "desk", "sheets")]
     parts = [part for room in rooms for part in room.iterdir() if part.name.endswith((".css", ".js", ".html"))]
-    assert len(parts) == 9
+    assert len(parts) == 13
     shown = {sign for part in parts for sign in re.findall(r"#[0-9a-fA-F]{6}\b", part.read_text(encoding="utf-8"))}
     coloured = {sign.upper() for sign in shown if np.ptp(rgb(sign)) > LEAST_STEP}
     # links are a darker blue, to be read on grey too

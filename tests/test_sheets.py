@@ -35,6 +35,7 @@ def test_write_sheets_makes_every_file_of_the_contract(made: Sheets) -> None:
         "blank_counts.xlsx",
         "form_pull.xlsx",
         "form_bench.xlsx",
+        "field_page.html",
     }
 
 

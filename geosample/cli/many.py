@@ -130,10 +130,15 @@ def batch_command(
 @click.command()
 @click.argument("place", required=False, default=".", type=PATH, metavar="[FOLDER|SURVEY]")
 @click.option("--no-browser", is_flag=True, help="Only say which file opens the desk.")
-def desk_command(place: Path, no_browser: bool) -> None:
+@click.option("--phones", is_flag=True, help="Let phones on the local network in, by the code on the desk's screen.")
+@click.option(
+    "--phones-at", metavar="ADDRESS", help="This machine's address in the phones' network; found when not given."
+)
+def desk_command(place: Path, no_browser: bool, phones: bool, phones_at: str | None) -> None:
     """Do the whole job in the browser, on this machine alone, in a folder (this one when not given).
 
-    It listens on this machine only and asks nothing of any network. Close it on its page, or with Ctrl-C here.
+    It listens on this machine only and asks nothing of any network. With --phones it listens on the local network too,
+    for field notes and counts alone; that network carries them unencrypted. Close it on its page, or with Ctrl-C here.
 
     \b
     Example:
@@ -151,10 +156,12 @@ def desk_command(place: Path, no_browser: bool) -> None:
     others = sorted(path.name for path in folder.glob("*.gpkg") if not path.name.startswith("."))
     survey = place.name if is_survey else next(iter(others), "course.gpkg")
 
-    def tell(address: str, door: Path) -> None:
+    def tell(address: str, door: Path, phones_address: str) -> None:
+        if phones_address:
+            talk(f"Phones may come in at {phones_address}, by the code under 'Phones' on the desk's page.")
         talk(f"The desk is open at {address} for the browser that opens this file once: {door.as_uri()}")
         if not no_browser:
             webbrowser.open(door.as_uri())
 
     with contextlib.suppress(KeyboardInterrupt):
-        open_desk(folder, survey, tell=tell)
+        open_desk(folder, survey, tell=tell, phones_at=(phones_at or "") if phones or phones_at else None)

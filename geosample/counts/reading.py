@@ -30,6 +30,7 @@ from geosample.counts.rows import (
     read_row,
     screen_rows,
     settle_blanks,
+    settle_entries,
     shape_counts,
     shape_recounts,
     shape_samples,
@@ -191,7 +192,7 @@ def read_counts(  # noqa: PLR0913 - plain keywords are what a script is to write
     rows = [] if log.refused else [row for table in tables for row in _rows_of(table, pest, asked, log)]
     if log.refused:
         raise CountsError(log.problems)
-    rows = _join_pulls(rows, LabelBook(design.points["point_id"]))
+    rows = _join_pulls(settle_entries(rows, log), LabelBook(design.points["point_id"]), log)
     filled = settle_blanks(screen_rows(rows, visit, other_codes or {}, log), blank, log)
     note_unlooked(filled, log)
     day, usual = parse_day(visit.date), (visit.units_per_point, visit.unit_m2)
@@ -242,29 +243,55 @@ def _rows_of(table: Table, pest: Pest, asked: Mapping[str, str], log: Log) -> li
     return list_rows(table, columns)
 
 
-def _join_pulls(rows: Sequence[Row], book: LabelBook) -> list[Row]:
-    """Return the rows with what was said of the pulling alone, as in a form of its own, put beside the bags' counts."""
+def _join_pulls(rows: Sequence[Row], book: LabelBook, log: Log) -> list[Row]:
+    """Return the rows with what was said of the pulling alone, as in a form of its own, put beside the bags' counts.
+
+    Of a point that was pulled twice, or pulled and not reached, the rows are asked about where they differ.
+    """
 
     def point_of(row: Row) -> str:
         texts = filter(None, (row.get("point_id"), row.get("sample_id")))
         return next((label.point_id for text in texts if (label := book.find(text))), "")
 
-    counted = {point_of(row) for row in rows if not is_blank(row)} - {""}
-    pulls = {
-        point: row
-        for row in rows
-        if is_blank(row) and any(row.get(name) for name in _OF_PULLING) and (point := point_of(row)) in counted
-    }
-    if not pulls:
-        return list(rows)
-    beside = [pulls.get(point_of(row)) for row in rows]
-    return [
-        row
-        if pull is None
-        else replace(row, cells={**pull.cells, **{n: cell for n, cell in row.cells.items() if cell}})
-        for row, pull in zip(rows, beside, strict=True)
-        if row is not pull
-    ]
+    points = [point_of(row) for row in rows]
+    counted = {point for row, point in zip(rows, points, strict=True) if not is_blank(row)} - {""}
+    pulls: dict[str, list[Row]] = {}
+    missed: dict[str, list[Row]] = {}
+    for row, point in zip(rows, points, strict=True):
+        if point and is_blank(row) and any(row.get(name) for name in _OF_PULLING):
+            pulls.setdefault(point, []).append(row)
+        elif point and row.get("could_not") and not any(row.stages.values()) and not row.get("total"):
+            missed.setdefault(point, []).append(row)
+    _ask_about_pulls(pulls, missed, log)
+    joined = []
+    for row, point in zip(rows, points, strict=True):
+        of_point = pulls.get(point, []) if point in counted else []
+        if not of_point:
+            joined.append(row)
+        elif not any(row is pull for pull in of_point):
+            said_here = {name: cell for name, cell in row.cells.items() if cell}
+            joined.append(replace(row, cells={**of_point[0].cells, **said_here}))
+    return joined
+
+
+def _ask_about_pulls(pulls: Mapping[str, list[Row]], missed: Mapping[str, list[Row]], log: Log) -> None:
+    for point, said in pulls.items():
+        if point in missed or len({_of_pulling(row) for row in said}) > 1:
+            asked = [*said, *missed.get(point, [])]
+            shown = "; ".join(f"{row.where}: {_show_pull(row)}" for row in asked)
+            remedy = "delete the wrong row, or take its entry back on the phone that made it"
+            log.ask(show_rows(row.where for row in asked), f"point {point} ({shown})", "one of them", remedy)
+
+
+def _of_pulling(row: Row) -> tuple[str, ...]:
+    """Return what a row says of the pulling, without who and when."""
+    own = ("plugs", "moved", "moved_to", "position", "lat", "lon", "hole_filled")
+    return tuple(plain_heading(row.get(name)) for name in own)
+
+
+def _show_pull(row: Row) -> str:
+    names = ("collector", "plugs", "moved", "moved_to", "lat", "lon", "hole_filled", "could_not", "status")
+    return ", ".join(f"{name.replace('_', ' ')} {row.get(name)}" for name in names if row.get(name))
 
 
 def _read_rows(rows: Sequence[Row], design: Design, rules: ReadRules, gps_within_m: float, log: Log) -> list[Bag]:
@@ -287,7 +314,7 @@ def _read_rows(rows: Sequence[Row], design: Design, rules: ReadRules, gps_within
     return [bag for bag in bags if bag is not None]
 
 
-_OF_PULLING = ("collector", "collected_at", "moved", "position", "lat", "hole_filled")
+_OF_PULLING = ("collector", "collected_at", "moved", "moved_to", "position", "lat", "hole_filled")
 """What a row says of the pulling; the blank sheet's own rows hold none of it."""
 # A number stays whole, whatever marks stand between its digits: 1,000 must not become 1 on the way to its reader.
 _NUMBER = r"\d+(?:[.,'’\s]\d{3}(?!\d))*(?:[.,]\d+)?"

@@ -265,7 +265,7 @@ def _check_amount(row: Row, found: dict[str, int], plugs: int, rules: ReadRules,
             )
 
 
-KEPT_IN_NOTE = ("could_not", "others_found", "hole_filled")
+KEPT_IN_NOTE = ("could_not", "others_found", "hole_filled", "moved_to", "counted_at")
 
 
 def read_amount(text: str) -> float | Bad:
@@ -459,6 +459,39 @@ def screen_rows(rows: Sequence[Row], visit: Visit, other_codes: Mapping[str, str
     rows = _check_codes(rows, visit, other_codes, log)
     rows = _check_visits(rows, visit, log)
     return _split(rows, is_blank, "blank_rows", log)
+
+
+WITHDRAWN = "withdrawn"
+"""The status of an entry that takes another back and puts nothing in its place."""
+
+
+def settle_entries(rows: Sequence[Row], log: Log) -> list[Row]:
+    """Return the rows with each phone's entry once, and without those that a later entry replaced or took back.
+
+    Rows without an ``entry_id`` pass as they are. The same id with other words in it is asked about: a hand has been
+    at the file.
+    """
+    kept: dict[str, Row] = {}
+    plain, again = [], []
+    for row in rows:
+        name = row.get("entry_id")
+        first = kept.get(name)
+        if not name or first is None:
+            kept[name or row.where] = row
+            plain.append(row)
+        elif (first.cells, first.stages, first.others) == (row.cells, row.stages, row.others):
+            again.append(row.where)
+        else:
+            remedy = "take the phone's file as it was saved, or delete the row that is wrong"
+            log.ask(show_rows([first.where, row.where]), f"entry {name} twice, saying different things", "one", remedy)
+    if again:
+        log.note("entry_again", show_rows(again))
+    gone = {row.get("replaces") for row in plain} - {""}
+    replaced = [row.where for row in plain if row.get("entry_id") in gone]
+    if replaced:
+        log.note("entry_replaced", show_rows(replaced))
+    stand = [row for row in plain if row.get("entry_id") not in gone]
+    return [row for row in stand if plain_heading(row.get("status")) != WITHDRAWN]
 
 
 def settle_blanks(rows: Sequence[Row], blank: str | None, log: Log) -> list[Row]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import gc
 import hashlib
 import importlib
+import io
 import json
 import warnings
 from collections.abc import Mapping, Sequence
@@ -30,6 +31,10 @@ if TYPE_CHECKING:
     from geosample.webmap.story import Story
 
 PICTURE = "not_recognised.png"
+_MOST_PIXELS = 50_000_000
+_WIDE_PX = 2000
+"""A photo of more pixels is none of a phone's; shrunk to so many it still shows every module of a label's code (own
+choice; tests read labels down to a sixth of the picture)."""
 _STAGES = ("ground", "design", "sheets", "counts", "estimate", "density", "treat", "webmap")
 WROTE: dict[str, str] = {}
 """Layers that the running job writes, each with its mark before: what another program writes meanwhile is not ours."""
@@ -379,6 +384,72 @@ def correct(  # noqa: PLR0913 - what the page asks
         surfaces = new if surfaces.empty else gpd.GeoDataFrame(pd.concat([surfaces, new], ignore_index=True))
     write_ground(replace(ground, surfaces=surfaces), Path(file))
     return open_survey(survey).course if there else ""
+
+
+def tell_round(survey: str, visit: str, code: str, units: str, extraction: str, containers: str) -> dict[str, Any]:
+    """Return the phones' page of a visit, and what its entries may name.
+
+    ``code`` is the design's, of whichever visit; empty for the visit named, or the newest.
+
+    Raises
+    ------
+    GeosampleError
+        Where the survey has no such design.
+    """
+    from geosample.design import load_design
+    from geosample.errors import GeosampleError, Problem
+    from geosample.ground import load_ground
+    from geosample.sheets.phone import gather_page, write_page
+    from geosample.survey import open_survey
+
+    file = open_survey(survey, must_exist=True)
+    if code:
+        visits = file.read("visits")
+        named = visits.loc[visits["design_code"] == code, "visit"]
+        if named.empty:
+            raise GeosampleError(Problem(survey, f"no design {code}", "a design of this survey", "open its survey"))
+        visit = str(named.iloc[0])
+    design = load_design(file, visit or None)
+    own = design.visit.bench
+    given = gather_page(
+        *(design, load_ground(file)),
+        units="us" if units == "us" else "metric",
+        method=extraction or design.visit.method or own.extraction,
+        batch=int(containers or own.containers),
+    )
+    bags = {bag["sample_id"]: bag for bag in (*given["bags"], *given["recounts"])}
+    names = ("visit", "design_code", "columns", "plugs")
+    return {
+        **{name: given[name] for name in names},
+        "stages": [stage["key"] for stage in given["stages"]],
+        "points": [point["point_id"] for point in given["points"]],
+        "bags": bags,
+        "page": write_page({**given, "desk": True}),
+    }
+
+
+def read_label(data: bytes) -> list[str]:
+    """Return what the codes (ISO/IEC 18004) in a photo say; nothing where there is none, or no photo.
+
+    Parameters
+    ----------
+    data : bytes
+        A JPEG or PNG.
+    """
+    import numpy as np
+    import zxingcpp
+    from PIL import Image, ImageOps
+
+    try:
+        with Image.open(io.BytesIO(data), formats=("JPEG", "PNG")) as photo:
+            if photo.width * photo.height > _MOST_PIXELS:
+                return []
+            grey = ImageOps.exif_transpose(photo).convert("L")
+    except (OSError, ValueError, SyntaxError, Image.DecompressionBombError):
+        return []
+    grey.thumbnail((_WIDE_PX, _WIDE_PX))
+    only = zxingcpp.BarcodeFormats(zxingcpp.BarcodeFormat.QRCode)
+    return [one.text for one in zxingcpp.read_barcodes(np.asarray(grey), formats=only)]
 
 
 def list_bench(survey: str, visit: str, extraction: str, containers: str) -> dict[str, Any]:

@@ -16,22 +16,24 @@ from flask import Flask, Response, abort, jsonify, render_template_string, reque
 from geosample.desk.cards import CARDS, REHEARSAL, Card, list_questions, list_under, show_line
 from geosample.desk.guard import Guard
 from geosample.desk.jobs import PICTURE
+from geosample.desk.phones import LARGEST_PHOTO_BYTES, Phones, add_phones, make_door, open_door
 from geosample.desk.work import Bench, Desk, Facts, plain_name
 from geosample.desk.worker import Failed, Gone
 from geosample.files.reading import LARGEST_UNPACKED_BYTES
 from geosample.files.saving import escape_html, save_file
-from geosample.report.desk import ENTERED, HINTS, PHRASES, TITLES
+from geosample.report.desk import ENTERED, HINTS, PHONES, PHRASES, TITLES
 from geosample.words import OBSTACLE_KINDS, SURFACE_KINDS
 
 if TYPE_CHECKING:
     from collections.abc import Callable
 
 
-def make_app(desk: Desk, guard: Guard, close: Callable[[], None]) -> Flask:  # noqa: C901, PLR0915 - a list of addresses
+def make_app(desk: Desk, guard: Guard, close: Callable[[], None], phones: Phones | None = None) -> Flask:  # noqa: C901, PLR0915 - a list of addresses
     """Return the desk as a web application, every address behind the guard."""
     app = Flask(__name__, static_folder=None)
     app.config["MAX_CONTENT_LENGTH"] = LARGEST_UNPACKED_BYTES
     guard.watch(app)
+    add_phones(app, phones)
     own = resources.files("geosample.desk")
     benches: dict[tuple[str, ...], Bench] = {}
 
@@ -84,6 +86,7 @@ def make_app(desk: Desk, guard: Guard, close: Callable[[], None]) -> Flask:  # n
             "cards": cards,
             "under": list_under(),
             "words": PHRASES,
+            "phones": PHONES,
             "kinds": [*SURFACE_KINDS, *OBSTACLE_KINDS, "island", "ignore"],
         }
         text = (resources.files("geosample.report") / "desk.html").read_text(encoding="utf-8")
@@ -93,7 +96,9 @@ def make_app(desk: Desk, guard: Guard, close: Callable[[], None]) -> Flask:  # n
 
     @app.get("/own/<name>")
     def script(name: str) -> Response:
-        kinds = dict.fromkeys(("desk.js", "bench.js", "draw.js"), "text/javascript") | {"desk.css": "text/css"}
+        kinds = dict.fromkeys(("desk.js", "bench.js", "draw.js", "phones.js"), "text/javascript") | {
+            "desk.css": "text/css"
+        }
         if name not in kinds:
             abort(404)
         return Response((own / name).read_bytes(), mimetype=kinds[name])
@@ -252,7 +257,9 @@ def _send(folder: Path, name: str, *, inline: bool) -> Response:
     return response
 
 
-def open_desk(folder: Path, survey: str, *, tell: Callable[[str, Path], None]) -> None:
+def open_desk(
+    folder: Path, survey: str, *, tell: Callable[[str, Path, str], None], phones_at: str | None = None
+) -> None:
     """Serve the desk for a folder until it is closed.
 
     Parameters
@@ -262,9 +269,23 @@ def open_desk(folder: Path, survey: str, *, tell: Callable[[str, Path], None]) -
     survey : str
         The survey file's name in it.
     tell : callable
-        Called with the desk's address and the file that lets its owner's browser in.
+        Called with the desk's address, the file that lets its owner's browser in, and the address for phones.
+    phones_at : str, optional
+        This machine's address in the phones' network, found when empty; None for no phones.
     """
     desk = Desk(folder, survey)
+    phones: Phones | None = None
+    if phones_at is not None:
+        far, phones = open_door(desk, phones_at)
+        door: Any = waitress.create_server(
+            make_door(phones),
+            sockets=[far],
+            threads=8,
+            connection_limit=100,
+            clear_untrusted_proxy_headers=True,
+            max_request_body_size=LARGEST_PHOTO_BYTES,
+        )
+        threading.Thread(target=door.run, daemon=True).start()
     place = socket.create_server(("127.0.0.1", 0))
     guard = Guard(place.getsockname()[1])
 
@@ -272,7 +293,7 @@ def open_desk(folder: Path, survey: str, *, tell: Callable[[str, Path], None]) -
         server.close()
 
     server: Any = waitress.create_server(
-        make_app(desk, guard, close),
+        make_app(desk, guard, close, phones),
         sockets=[place],
         threads=8,
         connection_limit=200,
@@ -281,7 +302,7 @@ def open_desk(folder: Path, survey: str, *, tell: Callable[[str, Path], None]) -
     )
     try:
         desk.worker.start()
-        tell(f"http://{guard.address}/", guard.write_door())
+        tell(f"http://{guard.address}/", guard.write_door(), phones.guard.address if phones else "")
         server.run()
     finally:
         guard.shut_door()

@@ -56,7 +56,7 @@ from geosample.drawing.pens import (
     paint_mark,
     paint_polygons,
 )
-from geosample.drawing.png import Png
+from geosample.drawing.png import Png, Svg
 
 __all__ = [
     "MAIN_MARK",
@@ -71,6 +71,7 @@ __all__ = [
     "Mark",
     "Pen",
     "Png",
+    "Svg",
     "Text",
     "clear_area",
     "close_book",

@@ -1,4 +1,4 @@
-"""A PNG to draw on as on a page, in millimetres: for a map that is looked at on a screen."""
+"""A picture to draw on as on a page, in millimetres, as PNG or SVG: for a map that is looked at on a screen."""
 
 from __future__ import annotations
 
@@ -14,6 +14,7 @@ from PIL import Image, ImageDraw, ImageFont
 from shapely.ops import substring
 
 from geosample.drawing.pages import Box, Pen, Text, load_typeface
+from geosample.files.saving import escape_html, escape_xml
 
 if TYPE_CHECKING:
     from shapely import Geometry
@@ -99,6 +100,77 @@ class Png:
     def _pixels(self, places: np.ndarray) -> np.ndarray:
         """Return places, mm from the bottom left, in pixels from the top left."""
         return np.column_stack([places[:, 0], self.inside.height_mm - places[:, 1]]) * self._px
+
+
+class Svg:
+    """A picture in lines (SVG 1.1, W3C 2011), sharp at any size and small, to stand inside a page.
+
+    It has no style and no name of its own, so that a page's policy lets it pass and many stand in one page.
+
+    Parameters
+    ----------
+    width_mm, height_mm : float
+        Its size, mm.
+    """
+
+    def __init__(self, width_mm: float, height_mm: float) -> None:
+        self.inside = Box(0, 0, width_mm, height_mm)
+        self._parts: list[str] = []
+
+    def fill_rings(self, rings: Iterable[np.ndarray], colour: str, alpha: float = 1.0) -> None:
+        """Fill a polygon: its outer ring and its holes, each of shape (n, 2), mm."""
+        see = f' fill-opacity="{alpha:g}"' if alpha < 1 else ""
+        self._parts.append(f'<path d="{self._path(rings, closed=True)}" fill="{colour}"{see} fill-rule="evenodd"/>')
+
+    def stroke_lines(self, lines: Iterable[np.ndarray], pen: Pen, *, closed: bool = False) -> None:
+        """Draw along lines, each of shape (n, 2), mm, with a pen."""
+        drawn = self._path(lines, closed=closed)
+        self._parts.append(f'<path d="{drawn}" fill="none" {_svg_pen(pen)}/>')
+
+    def fill_disc(self, east_mm: float, north_mm: float, radius_mm: float, fill: str | None, pen: Pen | None) -> None:
+        """Draw a circle, filled, outlined or both."""
+        place = f'cx="{east_mm:.2f}" cy="{self.inside.height_mm - north_mm:.2f}" r="{radius_mm:.2f}"'
+        self._parts.append(f'<circle {place} fill="{fill or "none"}" {_svg_pen(pen) if pen else ""}/>')
+
+    def write(self, words: str, east_mm: float, north_mm: float, style: Text) -> None:
+        """Write one line, its left end, middle or right end at a place."""
+        place = f'x="{east_mm:.2f}" y="{self.inside.height_mm - north_mm:.2f}" font-size="{style.size_mm:.2f}"'
+        bold = ' font-weight="700"' if style.bold else ""
+        look = f'text-anchor="{_SVG_ANCHORS[style.align]}" fill="{style.colour}"{bold}'
+        self._parts.append(f"<text {place} {look}>{escape_html(escape_xml(words))}</text>")
+
+    @contextmanager
+    def within(self, box: Box) -> Iterator[None]:
+        """Draw nothing outside the box while the block runs: an inner picture ends at its edges."""
+        place = f"{box.west_mm:.2f} {self.inside.height_mm - box.north_mm:.2f} {box.width_mm:.2f} {box.height_mm:.2f}"
+        west, north, width, height = place.split()
+        self._parts.append(f'<svg x="{west}" y="{north}" width="{width}" height="{height}" viewBox="{place}">')
+        try:
+            yield
+        finally:
+            self._parts.append("</svg>")
+
+    def to_text(self) -> str:
+        """Return the picture as an element of a page."""
+        size = f"0 0 {self.inside.width_mm:g} {self.inside.height_mm:g}"
+        return f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="{size}">{"".join(self._parts)}</svg>'
+
+    def _path(self, lines: Iterable[np.ndarray], *, closed: bool) -> str:
+        ends = "z" if closed else ""
+        high_mm = self.inside.height_mm
+        return "".join(
+            "M" + "L".join(f"{east:.2f} {high_mm - north:.2f}" for east, north in line.tolist()) + ends
+            for line in lines
+        )
+
+
+_SVG_ANCHORS = {"left": "start", "centre": "middle", "right": "end"}
+
+
+def _svg_pen(pen: Pen) -> str:
+    dashes = f' stroke-dasharray="{" ".join(f"{part:g}" for part in pen.dash_mm)}"' if pen.dash_mm else ""
+    ends = ' stroke-linecap="round"' if pen.round_ends else ""
+    return f'stroke="{pen.colour}" stroke-width="{pen.width_mm:.2f}"{dashes}{ends}'
 
 
 def _pairs(places: np.ndarray) -> list[tuple[float, float]]:

@@ -14,6 +14,7 @@ script of a page   `escape_json`                   the browser
 from __future__ import annotations
 
 import contextlib
+import csv
 import errno
 import html
 import io
@@ -28,7 +29,7 @@ from typing import TYPE_CHECKING, Any
 from geosample.errors import GeosampleError, Problem
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Iterable, Mapping
 
     import geopandas as gpd
     import pandas as pd
@@ -229,6 +230,19 @@ def write_csv(frame: pd.DataFrame, *, line_end: str = "\n", encoding: str = "utf
     texts = [name for name in frame.columns if not is_numeric_dtype(frame[name])]
     safe = frame[texts].map(lambda value: escape_cell(value) if isinstance(value, str) else value)
     return str(frame.assign(**safe).to_csv(index=False, lineterminator=line_end)).encode(encoding)
+
+
+def write_row(cells: Iterable[str]) -> bytes:
+    r"""Return one row of CSV in UTF-8, every text in it made harmless: for a table that grows row by row.
+
+    Examples
+    --------
+    >>> write_row(["=1", "a,b", "7"]).decode()
+    '\'=1,"a,b",7\r\n'
+    """
+    row = io.StringIO()
+    csv.writer(row, lineterminator="\r\n").writerow([escape_cell(cell) for cell in cells])
+    return row.getvalue().encode()
 
 
 def escape_xml(text: str) -> str:

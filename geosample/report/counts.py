@@ -52,6 +52,8 @@ NOTES = {
         "{lat:.6f}, {lon:.6f} used",
     ),
     "bag_again": ("bag {sample} {times} times, all the same", "taken once"),
+    "entry_again": ("the same entry of a phone again", "taken once"),
+    "entry_replaced": ("entries that their phone replaced or took back", "left out"),
     "added_up": ("{added} {parts} of {sample}", "added up to one bag of {plugs} plugs"),
     "recount_uncounted": ("a second count with status {status}", "set aside: there is nothing to compare"),
     "recount_alone": ("a second count without a first", "kept until the first one comes"),

@@ -87,6 +87,38 @@ PHRASES = {
     "draft": "Draft, not stored:",
     "kept_file": "{name} is here; press the button.",
 }
+PHONES = {
+    "shut": "Scan the code on the desk's screen. What was entered is kept on this phone.",
+    "other_words": "the same entry came before with other words",
+    "too_many": "the desk has too many entries",
+    "no_text": "it is no text",
+    "unknown": "it has columns that nobody knows: {names}",
+    "not_own": "it is not this phone's",
+    "bad_cell": "{name} is none that fits",
+    "label": "{bag}.",
+    "no_label": "No label was read. Closer, in the light, or type its number.",
+    "other_label": "This label is of another design.",
+    "moved": "The address for phones is another one than last time. A phone that still holds entries of then saves "
+    "them as a file, from the page it has open.",
+    "settled": "Settled: the other is taken back.",
+    "not_settled": "Nothing differs there any more.",
+    "ended": "Ended, and the code is a new one. What a phone had not sent it keeps.",
+    "title": "Phones",
+    "scan": "Scan this with a phone on the same network, or open the address there:",
+    "open_network": "The local network carries what phones send unencrypted: whoever is on it can read along, and who "
+    "sees this code can come in. Phones add field notes and counts and can do nothing else.",
+    "nobody": "No phone is here yet.",
+    "one": "{person}: entries {entries}{at}",
+    "away": "{person}: entries {entries}; not heard of for half a minute",
+    "at": ", at {at}",
+    "end_one": "End",
+    "end_all": "End all phones",
+    "came": "Entries: {entries}, in {file}. Tick it on the card 'Counts' to take them in.",
+    "differ": "Two entries say different things of {what}. Which holds?",
+    "this_holds": "{who}, {when}: {said}",
+    "back": "Back to the map",
+}
+"""What is said of phones: to them, and on the desk's page."""
 
 
 def join_steps(steps: list[str]) -> str:

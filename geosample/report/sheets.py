@@ -60,7 +60,7 @@ STEPS: dict[str, tuple[Caution, ...]] = {
     ),
 }
 """What the bench does with each extraction method, in our own words."""
-_DANGERS: dict[str, tuple[Caution, ...]] = {
+DANGERS: dict[str, tuple[Caution, ...]] = {
     "brine": (BENCH[1],),
     "heat": (BENCH[0],),
     "flush": FIELD[:3],
@@ -222,7 +222,7 @@ def tell_bench(method: str) -> list[str]:
         "0: looked and found none. Blank: did not look. A tick under 'none found' is 0 in every stage. Where stages "
         "are not told apart the total alone is enough, under 'not staged'. Tick 'not done' for a bag not extracted.",
         *(f"{number}. {step.text}" for number, step in enumerate(STEPS[method], start=1)),
-        *(caution.text for caution in _DANGERS[method]),
+        *(caution.text for caution in DANGERS[method]),
     ]
 
 
@@ -239,7 +239,7 @@ def tell_stop_table(table: StopTable, units: Units) -> list[str]:
 
 FILES_FOR = {
     "to print": ("field_map.pdf", "bag_labels.pdf"),
-    "for the phone": ("points.gpx", "points.kml", "form_pull.xlsx", "form_bench.xlsx"),
+    "for the phone": ("field_page.html", "points.gpx", "points.kml", "form_pull.xlsx", "form_bench.xlsx"),
     "a round each": tuple(f"points_round_{number}.gpx" for number in range(1, 10)),
     "to fill in": ("blank_counts.csv", "blank_counts.xlsx"),
     "for a second person": ("blank_recounts.csv",),

@@ -230,8 +230,8 @@ def _title(name: str, points: gpd.GeoDataFrame) -> str:
 
 def _along_its_length(made: MapBook, title: str, points: gpd.GeoDataFrame) -> list[HoleSheet]:
     """Return as few sheets as hold the points, each for as many main points side by side along the ground's length."""
-    shape = _shape_of(made, points, small=None)
-    turn_deg = _upright(made, shape, points["hole"].iloc[0])
+    shape = shape_of(made.ground.surfaces, points, small=None)
+    turn_deg = turn_upright(made.ground.surfaces, shape, points["hole"].iloc[0])
     greens = made.ground.surfaces["hole"][made.ground.surfaces["kind"] == "green"]
     toward_green = points["hole"].iloc[0] in set(greens) and not points["kind"].isin(SMALL_KINDS).any()
     up = np.array([_height(place, turn_deg) for place in points.geometry])
@@ -252,17 +252,17 @@ def _along_its_length(made: MapBook, title: str, points: gpd.GeoDataFrame) -> li
     return sheets
 
 
-def _shape_of(made: MapBook, points: gpd.GeoDataFrame, *, small: bool | None) -> Geometry:
+def shape_of(surfaces: gpd.GeoDataFrame, points: gpd.GeoDataFrame, *, small: bool | None) -> Geometry:
     """Return the surfaces that hold the points: the small kinds, the others, or both (None)."""
-    mine = made.ground.surfaces[made.ground.surfaces["surface_id"].isin(points["surface_id"])]
+    mine = surfaces[surfaces["surface_id"].isin(points["surface_id"])]
     if small is not None:
         mine = mine[mine["kind"].isin(SMALL_KINDS) == small]
     return shapely.union_all(mine.geometry.to_numpy())
 
 
-def _upright(made: MapBook, shape: Geometry, hole: str | None) -> float:
+def turn_upright(surfaces: gpd.GeoDataFrame, shape: Geometry, hole: str | None) -> float:
     """Return the turn that sets ground upright with its green at the top, degrees."""
-    surfaces, turn_deg = made.ground.surfaces, upright_turn(shape)
+    turn_deg = upright_turn(shape)
     green = shapely.union_all(surfaces.geometry[(surfaces["hole"] == hole) & (surfaces["kind"] == "green")].to_numpy())
     upside_down = not shapely.is_empty(green) and _height(green, turn_deg) < _height(shape, turn_deg)
     return turn_deg + 180.0 if upside_down else turn_deg
@@ -289,8 +289,8 @@ def _lay_out(
     foot_mm = measure(made.book, foot, room.width_mm)
     map_mm = room.height_mm - rows_mm - foot_mm - (2 if foot else 1) * _GAP_MM
     area = Box(room.west_mm, room.north_mm - max(map_mm, _LEAST_MAP_MM), room.width_mm, max(map_mm, _LEAST_MAP_MM))
-    small = _shape_of(made, main, small=True)
-    long = _shape_of(made, main, small=False)
+    small = shape_of(made.ground.surfaces, main, small=True)
+    long = shape_of(made.ground.surfaces, main, small=False)
     if band is not None:
         small, long = (_cut_band(shape, band) for shape in (small, long))
     found = _arrangements(made, area, long, small, main)
@@ -300,7 +300,7 @@ def _lay_out(
     if found:
         return HoleSheet(title, points, found[0], fits=False)
     both = shapely.union(long, small)  # whatever the scale: the last resort of ground that can't be split
-    turn_deg = _upright(made, both, main["hole"].iloc[0])
+    turn_deg = turn_upright(made.ground.surfaces, both, main["hole"].iloc[0])
     return HoleSheet(title, points, (must_fit(both, _frame_in(area), turn_deg=turn_deg),), fits=False)
 
 
@@ -318,8 +318,8 @@ def _arrangements(
     The long ground stands upright with its green at the top, or lies with its green to the right; a green is turned as
     its clock is, six o'clock at the foot.
     """
-    upright = 0.0 if shapely.is_empty(long) else _upright(made, long, main["hole"].iloc[0])
-    dial = 0.0 if shapely.is_empty(small) else _dial_turn(made, main)
+    upright = 0.0 if shapely.is_empty(long) else turn_upright(made.ground.surfaces, long, main["hole"].iloc[0])
+    dial = 0.0 if shapely.is_empty(small) else turn_dial(made.ground.surfaces, main)
     longs, smalls = [(long, upright), (long, upright - 90.0)], [(small, dial)]
     sets: list[tuple[MapView | None, ...]]
     if shapely.is_empty(long):
@@ -363,10 +363,10 @@ def _divide(area: Box, share: float, *, beside: bool) -> tuple[Box, Box]:
     return Box(area.west_mm, low.north_mm, area.width_mm, area.height_mm - height_mm), low
 
 
-def _dial_turn(made: MapBook, main: gpd.GeoDataFrame) -> float:
+def turn_dial(surfaces: gpd.GeoDataFrame, main: gpd.GeoDataFrame) -> float:
     """Return the turn that sets six o'clock of the points' green at the foot of the page, degrees."""
     small = main["surface_id"][main["kind"].isin(SMALL_KINDS)].iloc[0]
-    clock = take_sights(made.ground.surfaces, small).clock
+    clock = take_sights(surfaces, small).clock
     return 0.0 if clock is None else -90.0 - clock.six_deg
 
 
@@ -401,7 +401,7 @@ def draw_sheet(made: MapBook, sheet: HoleSheet) -> list[str]:
         others = others[~others["point_id"].isin(inside["point_id"])]
         layers = [
             walk,
-            *(_dials(view, made, own["surface_id"]) if close else []),
+            *(dial_layers(view, made.ground.surfaces, own["surface_id"], setting.body) if close else []),
             MapLayer(others.geometry.to_numpy(), DOT),
             *(
                 MapLayer(one.geometry.to_numpy(), mark, "", one["point_id"].tolist(), setting.label)
@@ -535,11 +535,11 @@ def write_foot(made: MapBook, title: str) -> None:
     write_footer(made.book, f"Design {visit.design_code} · visit {visit.visit} · {title}{name}", Text(9))
 
 
-def _dials(view: MapView, made: MapBook, surface_ids: Sequence[str]) -> list[MapLayer]:
+def dial_layers(view: MapView, surfaces: gpd.GeoDataFrame, surface_ids: Sequence[str], letters: Text) -> list[MapLayer]:
     """Return the clock face of each green the surfaces belong to, as the finding words count its hours."""
     dials: dict[tuple[float, float], tuple[Clock, Geometry]] = {}
     for surface_id in dict.fromkeys(surface_ids):
-        sights = take_sights(made.ground.surfaces, surface_id)
+        sights = take_sights(surfaces, surface_id)
         if sights.kind in DIAL_KINDS and sights.clock is not None:
             middle = (sights.clock.easting, sights.clock.northing)
             outline = dials[middle][1] if middle in dials else sights.outline
@@ -556,7 +556,7 @@ def _dials(view: MapView, made: MapBook, surface_ids: Sequence[str]) -> list[Map
     layers = [MapLayer(lines, Look())]
     for bold in (False, True):
         some = [(str(hour), place) for hour, place in numbers if (hour % 6 == 0) is bold]
-        style = replace(made.setting.body, bold=bold, align="centre")
+        style = replace(letters, bold=bold, align="centre")
         layers.append(MapLayer([place for _, place in some], style, labels=[hour for hour, _ in some]))
     return layers
 

@@ -32,6 +32,7 @@ from geosample.sheets.mapbook import (
     plan_sheets,
     untold_reserve,
 )
+from geosample.sheets.phone import gather_page, write_page
 from geosample.sheets.rounds import join_rounds, split_rounds
 from geosample.sheets.waypoints import make_gpx, make_kml
 from geosample.units import Units
@@ -179,6 +180,7 @@ def write_sheets(  # noqa: PLR0913 - what a user may say in plain words
     for table in (*stop_tables(design), *stop_lines):
         draw_stop_table(last, table)
     rows = blank_rows(design, profile, method=method, batch=batch)
+    page = gather_page(design, ground, units=units, method=method, batch=batch, pace_m=pace_m, rounds=rounds)
     contents = {  # all of them made before any is written
         "field_map.pdf": close_book(book),
         "bag_labels.pdf": close_book(labels),
@@ -188,6 +190,7 @@ def write_sheets(  # noqa: PLR0913 - what a user may say in plain words
         "blank_counts.xlsx": make_workbook(rows, profile),
         "blank_recounts.csv": make_csv(recount_rows(rows, seed=visit.seed)),
         **make_forms(design, profile, method=method, batch=batch),
+        "field_page.html": write_page(page).encode(),
         **{f"points_round_{one.number}.gpx": make_gpx(one.design).encode() for one in rounds if one.of > 1},
     }
     make_folder(folder, SheetsError)
