@@ -2,11 +2,22 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
+import numpy as np
 import pytest
+from estimate_case import count_visit
+from treat_case import make_map
 
 from geosample.cautions import GRADES
+from geosample.design import draw_design
 from geosample.errors import GeosampleError
+from geosample.estimate import estimate_means
 from geosample.pests import list_pests, load_pest
+from geosample.rehearsal.worlds import SimulationModel
+from geosample.report.treat import tell_plan_more
+from geosample.survey.findings import What
+from geosample.treat import suggest_zones, use_averages
 from geosample.units import per_ft2
 
 
@@ -62,3 +73,26 @@ def test_no_profile_names_a_product_or_a_rate() -> None:
     for name in list_pests():
         for control in load_pest(name).controls:
             assert all(len(group) <= 3 and group[0].isdigit() for group in control.irac)
+
+
+@pytest.mark.parametrize("name", [name for name in list_pests() if name != "annual bluegrass weevil"])
+def test_another_pest_goes_through_the_chain(name: str, small_ground, tmp_path) -> None:
+    """Drawn, printed, counted, estimated and planned for, each in its own unit and stages."""
+    pest = load_pest(name)
+    design = draw_design(small_ground, visit="2026-08-10", points=16, pest=name, minimum=2, reserve=0.0, seed=5)
+    assert design.visit.point_m2 == pytest.approx(np.pi * pest.unit_diameter_m**2 / 4 * pest.plugs_per_point)
+    low, high = pest.threshold_range
+    shares = dict.fromkeys([stage.key for stage in pest.stages if stage.key in {"small", "large"}], 0.5)
+    model = SimulationModel(mean_per_m2=3 * high, border_ratio=1.0, stage_shares=shares)
+    counts = count_visit(design, small_ground, model=model)
+    estimates = estimate_means(counts, design, by=("kind", "stratum"), threshold_per_m2=low)
+    whole = estimates.estimates.query("domain == 'all' and stage == 'all'").iloc[0]
+    assert whole["high_per_m2"] > low
+    assert {row.domain for row in estimates.findings.of(What.STAGE_GROUP_SHARE) if row.value > 0} == {
+        pest.group_of(stage) for stage in shares
+    }
+    flat = make_map(small_ground, lambda cells: np.full(len(cells), 1.0))
+    averages = use_averages(replace(flat, visit=design.visit.visit, pest=name), estimates.estimates, design.strata)
+    zones = suggest_zones(averages, small_ground, threshold_per_m2=low, findings=estimates.findings)
+    assert len(zones.of("treat"))
+    assert any("ask your extension office" in line for line in tell_plan_more(zones, "us"))

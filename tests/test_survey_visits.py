@@ -45,6 +45,13 @@ def test_a_visit_is_renamed_wherever_it_stands_and_its_date_with_it(tmp_path: Pa
     assert json.loads(visits.loc["m", "settings"])["follows"] == "2026-05-04"
     assert json.loads(visits.loc["2026-05-04", "settings"])["named_before"] == ["2062-05-04"]
     assert survey.read("counts").set_index("visit")["count"].to_dict() == {"2026-05-04": 3, "m": 4}
+    noted = CliRunner().invoke(main, ["visits", str(survey.path), "--note", "m=after rain, a=b"])
+    assert "m: after rain, a=b" in noted.output
+    settings = json.loads(survey.read("visits").set_index("visit").loc["m", "settings"])
+    assert settings == {"follows": "2026-05-04", "note": "after rain, a=b"}
+    long = CliRunner().invoke(main, ["visits", str(survey.path), "--note", f"m={'x' * 501}"])
+    assert (long.exit_code, "up to 500 characters" in long.output) == (1, True)
+    assert "after rain" not in CliRunner().invoke(main, ["visits", str(survey.path), "--note", "m="]).output
     again = CliRunner().invoke(main, ["visits", str(survey.path), "--rename", "2026-05-04=m"])
     assert (again.exit_code, "a name no visit has yet" in again.output) == (1, True)
 

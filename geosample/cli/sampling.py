@@ -608,8 +608,10 @@ def _old_and_new(ctx: click.Context, param: click.Parameter, value: str | None) 
     if value is None:
         return None
     old, equals, new = value.partition("=")
-    if not equals or not old.strip() or not new.strip():
-        message = f"{value!r} is not OLD=NEW, such as 2062-05-04=2026-05-04"
+    noting = param.name == "note"
+    if not equals or not old.strip() or not (new.strip() or noting):
+        form = "VISIT=WORDS, such as '2026-05-04=after rain'" if noting else "OLD=NEW, such as 2062-05-04=2026-05-04"
+        message = f"{value!r} is not {form}"
         raise click.BadParameter(message)
     return old.strip(), new.strip()
 
@@ -619,14 +621,21 @@ def _old_and_new(ctx: click.Context, param: click.Parameter, value: str | None) 
 @click.option(
     "--rename", callback=_old_and_new, metavar="OLD=NEW", help="Another name; a date's own date goes with it."
 )
+@click.option("--note", callback=_old_and_new, metavar="VISIT=WORDS", help="Your own words beside it; none to clear.")
 @click.option("--remove", metavar="VISIT", help="Take a visit away, once it is kept in a file that puts it back.")
 @click.option("--yes", is_flag=True, help="Do take it away.")
 @click.option("--put-back", type=FILE, help="Put back what --remove took away: the file it wrote.")
 @says
 def visits_command(
-    survey: Path, *, rename: tuple[str, str] | None, remove: str | None, yes: bool, put_back: Path | None
+    survey: Path,
+    *,
+    rename: tuple[str, str] | None,
+    note: tuple[str, str] | None,
+    remove: str | None,
+    yes: bool,
+    put_back: Path | None,
 ) -> Told:
-    """Say which visits a survey holds and what of each; rename one, remove one, put one back.
+    """Say which visits a survey holds and what of each; rename one, note words beside it, remove one, put one back.
 
     Nothing is removed without --yes, and first all of it is written to a survey file beside this one, which
     --put-back takes. Treatments recorded for the visit stay where they are.
@@ -637,17 +646,20 @@ def visits_command(
     """  # noqa: D301
     from geosample.report.design import tell_visits
     from geosample.survey import open_survey
-    from geosample.survey.visits import list_visits, remove_visit, rename_visit
+    from geosample.survey.visits import list_visits, note_visit, remove_visit, rename_visit
     from geosample.survey.visits import put_back as put_visits_back
 
-    if sum(one is not None for one in (rename, remove, put_back)) > 1:
-        message = "--rename, --remove and --put-back go one at a time"
+    if sum(one is not None for one in (rename, note, remove, put_back)) > 1:
+        message = "--rename, --note, --remove and --put-back go one at a time"
         raise click.UsageError(message)
     file = open_survey(survey, must_exist=True)
     done: dict[str, Any] = {}
     if rename:
         rename_visit(file, *rename)
         done["renamed"] = rename
+    if note:
+        note_visit(file, *note)
+        done["noted"] = note[0]
     if remove:
         done |= {"removed": remove, "kept_in": str(remove_visit(file, remove, sure=yes))}
     if put_back:

@@ -343,6 +343,8 @@ def tell_visits(facts: Mapping[str, Any], survey: Path) -> list[str]:
             f"{removed} is removed and kept in {facts['kept_in']}.",
             f"It comes back with: geosample visits {survey} --put-back '{facts['kept_in']}'",
         ]
+    if noted := facts.get("noted"):
+        done.append(f"The note stands beside {noted}.")
     if back := facts.get("put_back"):
         done.append(f"Put back: {', '.join(back)}.")
     rows = [
@@ -356,7 +358,8 @@ def tell_visits(facts: Mapping[str, Any], survey: Path) -> list[str]:
         for one in facts["visits"]
     ]
     heads = ["visit", "date", "pest", "points", "bags", "zones", "treatments", "results"]
-    return [*done, *show_table(heads, rows)] if rows else [*done, "No visits left."]
+    notes = [f"{one['visit']}: {one['note']}" for one in facts["visits"] if one["note"]]
+    return [*done, *show_table(heads, rows), *notes] if rows else [*done, "No visits left."]
 
 
 _RESULTS = {"estimates": "estimate", "models": "map"}

@@ -63,8 +63,8 @@ class Moment:
         Kind, mean and interval, insects per m²; none for a treatment.
     stages : tuple of (str, float, str)
         The mix: what, its share, 0 to 1, and the share as it is said.
-    heat : str
-        Degree-days, where temperatures reach.
+    heat, note : str
+        Degree-days, where temperatures reach; the user's own words beside the visit.
     """
 
     date: str
@@ -72,6 +72,7 @@ class Moment:
     kinds: tuple[tuple[str, float, float, float], ...] = ()
     stages: tuple[tuple[str, float, str], ...] = ()
     heat: str = ""
+    note: str = ""
 
 
 def list_moments(season: Season, units: Units = "us") -> list[Moment]:  # noqa: ARG001 - one form with its neighbours
@@ -87,7 +88,7 @@ def list_moments(season: Season, units: Units = "us") -> list[Moment]:  # noqa: 
         stages = tuple((row.domain, row.value, share) for share, row in zip(shares, mix, strict=True))
         heat = season.degree_days.get(visit.visit)
         told = "" if heat is None else f"{heat:.0f} °F days"
-        moments.append(Moment(visit.date, visit.visit, kinds, stages, told))
+        moments.append(Moment(visit.date, visit.visit, kinds, stages, told, str(visit.settings.get("note", ""))))
     for entry in season.ledger:
         if entry.date.startswith(f"{season.year}-"):
             group = f"group {', '.join(entry.groups)}" if entry.groups else "no group recorded"
@@ -264,6 +265,8 @@ def _tell_used(season: Season) -> str:
         for one in season.used_again
     )
     fit = dict.fromkeys(group for control in _fitting(season) for group in control)
+    if not any(control.irac for control in load_pest(season.pest).controls):
+        return f"{days}.{again} Which groups reach this pest: none found; ask your extension office."
     left = ", ".join(group for group in fit if group not in used) or "none"
     return f"{days}.{again} Left of those that reach the stages last found: {left}; the label decides."
 

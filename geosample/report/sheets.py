@@ -130,15 +130,16 @@ def tell_counting(pest: str) -> str:
 def tell_unit(visit: Visit, units: Units) -> str:
     """Return what is taken at each point, in words and the user's units."""
     depth = f"{visit.unit_depth_mm / (1000 * INCH_M):.2g} in" if units == "us" else f"{visit.unit_depth_mm:.0f} mm"
+    deep = f" and {depth} deep" if visit.unit_depth_mm else ""  # a flush has no depth
     if visit.unit_shape == "plug":
         across_m = 2 * math.sqrt(visit.unit_m2 / math.pi)
         across = f"{across_m / INCH_M:.3g} in" if units == "us" else f"{across_m * 1000:.0f} mm"
         if visit.compare:
             share = f"{visit.units_per_point} plugs for each of {', '.join(visit.compare)}, a bag for each"
-            return f"A trial, each point a block, side by side: {share}; plugs {across} across and {depth} deep."
-        return f"At each point: {visit.units_per_point} plugs, {across} across and {depth} deep, in one bag."
+            return f"A trial, each point a block, side by side: {share}; plugs {across} across{deep}."
+        return f"At each point: {visit.units_per_point} plugs, {across} across{deep}, in one bag."
     area = show_area(visit.unit_m2, units) if visit.unit_m2 > FOOT2_M2 else f"{visit.unit_m2 * 1e4:,.0f} cm²"
-    return f"At each point: {visit.units_per_point} of a {visit.unit_shape} of {area} and {depth} deep, in one bag."
+    return f"At each point: {visit.units_per_point} of a {visit.unit_shape} of {area}{deep}, in one bag."
 
 
 def tell_pull(visit: Visit) -> str:

@@ -565,6 +565,9 @@ def _tell_controls(figures: Figures) -> Iterator[str]:
     """Yield which classes fit the stages found, and which of them were used last."""
     if not figures.controls:
         return
+    if not any(one.irac for one in figures.controls):
+        yield "Which classes of control reach this pest: none found with a source; ask your extension office."
+        return
     shares = share_out([one.share for one in figures.controls])
     for one, share in zip(figures.controls, shares, strict=True):
         groups = ", ".join(f"{group} (used {one.used_on})" if group in one.used else group for group in one.irac)

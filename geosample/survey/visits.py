@@ -18,6 +18,7 @@ if TYPE_CHECKING:
 
 OF_VISITS = tuple(name for name, layer in LAYERS.items() if "visit" in layer.columns)
 """The layers whose rows belong to a visit."""
+_LONGEST_NOTE = 500
 _NAMES_OTHERS = ("follows", "kept_from_visit", "k_from_visit", "strips_from_visit")
 
 
@@ -26,12 +27,14 @@ def list_visits(survey: Survey) -> list[dict[str, Any]]:
     visits = survey.read("visits").set_index("visit")
     there = set(survey.layers())
     held = {name: survey.read(name)["visit"].value_counts() for name in OF_VISITS if name in there and name != "visits"}
+    settings = {visit: json.loads(str(visits.loc[visit, "settings"]) or "{}") for visit in survey.order_visits()}
     return [
         {
             "visit": visit,
             "date": str(visits.loc[visit, "date"]),
             "pest": str(visits.loc[visit, "pest"]),
-            "follows": json.loads(str(visits.loc[visit, "settings"]) or "{}").get("follows"),
+            "follows": settings[visit].get("follows"),
+            "note": settings[visit].get("note", ""),
             "rows": {name: int(rows[visit]) for name, rows in held.items() if visit in rows},
         }
         for visit in survey.order_visits()
@@ -66,6 +69,37 @@ def rename_visit(survey: Survey, old: str, new: str) -> None:
                 change.put(layer, pd.DataFrame([row for _, row in other]), where={"visit": [name for name, _ in other]})
             elif len(mine):
                 change.put(layer, mine.assign(visit=new), where={"visit": old})
+
+
+def note_visit(survey: Survey, visit: str, note: str) -> None:
+    """Write a note beside a visit, in place of the one it has; an empty one takes it away.
+
+    Parameters
+    ----------
+    survey : Survey
+        Where the visit stands.
+    visit, note : str
+        Its name, and the user's own words, one line of up to 500 characters.
+
+    Raises
+    ------
+    SurveyError
+        When there is no such visit, or the note is too long or can't be printed.
+    """
+    survey.find_visit(visit)
+    note = note.strip()
+    if len(note) > _LONGEST_NOTE or not note.isprintable():
+        found = f"{len(note)} characters" if note.isprintable() else repr(note[:20])
+        expected = f"one line of up to {_LONGEST_NOTE} characters"
+        raise SurveyError(Problem(f"`note={visit}`", found, expected, "shorten it, without ends of line"))
+    with survey.change() as change:
+        rows = change.read("visits")
+        row = rows[rows["visit"] == visit].to_dict("records")[0]
+        settings = json.loads(row["settings"] or "{}")
+        settings.pop("note", None)
+        settings |= {"note": note} if note else {}
+        told = {**row, "settings": json.dumps(settings, ensure_ascii=False, sort_keys=True)}
+        change.put("visits", pd.DataFrame([told]), where={"visit": visit})
 
 
 def _rename(row: dict[Any, Any], old: str, new: str) -> dict[Any, Any]:
