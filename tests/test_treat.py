@@ -14,6 +14,7 @@ from treat_case import THRESHOLD, finding, make_map, patch, plan, plan_map, trea
 
 from geosample.errors import TreatError
 from geosample.ground import Ground, cut_cells, draw_squares, edge_lines, measure_edge
+from geosample.report.treat import tell_plan
 from geosample.survey import open_survey
 from geosample.treat import TreatSettings, load_zones, save_zones
 from geosample.treat.cells import place_cells, share_inside
@@ -193,6 +194,24 @@ def test_who_treats_only_sampled_ground_is_told_what_that_leaves(small_ground):
     assert left.hot_m2 == pytest.approx(left.area_m2, rel=1e-3)
     none = make_map(small_ground, hot, known=lambda cells: cells["northing"] > 1e9)
     assert treated(plan_map(none, small_ground, sampled_only=True)).empty
+
+
+def test_only_the_kinds_and_holes_asked_for_are_treated_and_what_that_leaves_is_told(small_ground):
+    given = make_map(small_ground, patch(-50, -130, 200))  # all of it is hot
+    all_of_it, green = plan_map(given, small_ground), plan_map(given, small_ground, kinds=["green"], holes=["1"])
+    assert set(treated(all_of_it)["kind"]) == {"green", "collar", "fairway"}
+    assert set(treated(green)["kind"]) == {"green"}
+    areas = small_ground.surfaces.set_index("kind")["area_m2"]
+    left = green.figures.removed[LeftOut.NOT_ASKED]
+    assert left.area_m2 == pytest.approx(areas["collar"] + areas["fairway"], rel=1e-3)
+    said = tell_plan(green, "us")
+    assert said[1].startswith("As asked, only green, hole 1; elsewhere ")
+    with pytest.raises(TreatError) as caught:
+        plan_map(given, small_ground, kinds=["tee"], holes=["19"])
+    assert [str(one) for one in caught.value.problems] == [
+        "kinds: found tee; expected of the map's: green, collar, fairway; name those",
+        "holes: found 19; expected of the map's: 1; name those",
+    ]
 
 
 def test_a_small_patch_likelier_hot_than_not_is_treated_though_no_plug_lies_in_it(small_ground):

@@ -21,6 +21,7 @@ from geosample.cli.options import (
     out_folder_option,
     paper_option,
     says,
+    split_words,
     survey_argument,
     units_option,
     visit_option,
@@ -102,10 +103,12 @@ class _Percent(click.ParamType[float]):
     help="Decide by the map's cells or by stratum averages; auto takes averages where the map adds nothing to them.",
 )
 @click.option("--border-only", "border_only_m", type=LENGTH, help="Treat only within this of the outer edge.")
+@click.option("--surfaces", "kinds", callback=split_words, help="Treat these kinds alone, such as fairway.")
+@click.option("--holes", help="Treat these holes alone, such as 1-3,7.")
 @click.option("--rate", help="The label's rate, such as 0.2floz/1000ft2, for amounts; none is known here.")
 @click.option("--carrier", help="Water on the ground, such as 2gal/1000ft2.")
 @click.option("--tank", help="What the sprayer holds, such as 100gal, for tank loads.")
-@click.option("--sampled-only", is_flag=True, help="Treat no ground that no plug speaks for; what that leaves is told.")
+@click.option("--sampled-only", is_flag=True, help="Treat no ground without a plug near; what that leaves is told.")
 @click.option(
     "--plug-price",
     "price_m2",
@@ -164,10 +167,11 @@ def suggest_asked(
 
     ``found`` is what they rest on where it was gathered before.
     """
+    from geosample.design import parse_holes
     from geosample.treat import Sprayer, gather_evidence, suggest_zones
     from geosample.treat.amounts import parse_rate, parse_tank
 
-    asked = dict(asked)
+    asked = {**asked, "holes": parse_holes(asked.get("holes") or "")}
     by, rate, carrier, tank = (asked.pop(name) for name in ("by", "rate", "carrier", "tank"))
     _refuse_pairs([kind for kind, _ in asked["keep_off_m"]], tank, carrier)
     sprayer = Sprayer(

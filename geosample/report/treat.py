@@ -366,6 +366,10 @@ def _tell_zones(zones: Zones, units: Units) -> Iterator[str]:
         f"Treat {many} {_plural(many, 'zone')}, {area} of {mapped} ({percent(figures.share_of_area)}), with {insects} "
         f"(90 %: {ends})."
     )
+    only = ", ".join([*zones.settings.kinds, *(f"hole {name}" for name in zones.settings.holes)])
+    if only:
+        elsewhere = show_area(figures.removed["on ground not asked for"].area_m2, units)
+        yield f"As asked, only {only}; elsewhere {elsewhere} pass the cut-off too."
     if asked is not None:
         left = figures.removed.get("outside the border")
         beyond = f"; {show_area(left.area_m2, units)} farther in also pass it" if left and left.area_m2 >= 1 else ""

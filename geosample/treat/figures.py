@@ -54,7 +54,7 @@ _USUAL_STRIP_M = 15 * FOOT_M
 _MOST_LEFT, _MOST_GROUND = 0.1, 2 / 3
 """A strip proposed leaves at most this part of the ground worth treating, and is at most this part of all ground (own
 choices)."""
-_SHARES = ("hot", "shunned", "treated", "check", "kept", "allowed", "known", "small")
+_SHARES = ("hot", "shunned", "treated", "check", "kept", "allowed", "asked", "known", "small")
 
 
 def add_up(
@@ -130,7 +130,8 @@ def _left_out(share: dict[str, np.ndarray]) -> dict[LeftOut, np.ndarray]:
     hot, kept, allowed = share["hot"], share["kept"], share["allowed"]
     return {
         LeftOut.KEPT_OFF: hot * (1 - kept),
-        LeftOut.OUTSIDE_BORDER: hot * np.maximum(kept - allowed, 0),
+        LeftOut.NOT_ASKED: hot * kept * (1 - share["asked"]),
+        LeftOut.OUTSIDE_BORDER: hot * np.maximum(kept * share["asked"] - allowed, 0),
         LeftOut.CHECK: hot * np.minimum(share["check"], allowed),
         LeftOut.SMALL: hot * np.minimum(share["small"], allowed),
         LeftOut.NARROW: hot * np.maximum(allowed - share["treated"] - share["check"] - share["small"], 0),

@@ -74,6 +74,8 @@ class TreatSettings:
     border_only_m: float | None = None
     check_share: float = 0.0
     sampled_only: bool = False
+    kinds: tuple[str, ...] = ()
+    holes: tuple[str, ...] = ()
     strip_step_m: float = STRIP_STEP_M
     speed_m_per_s: float = SPEED_M_PER_S
     seed: int = 7
@@ -193,6 +195,7 @@ class LeftOut(StrEnum):
     """Why ground that is worth treating is left."""
 
     KEPT_OFF = "kept off"
+    NOT_ASKED = "on ground not asked for"
     OUTSIDE_BORDER = "outside the border"
     CHECK = "as check strips"
     SMALL = "in patches too small"
@@ -628,7 +631,8 @@ def _read_plan(survey: Survey, found: Findings) -> tuple[TreatSettings, Figures,
     try:
         said = dict(row.detail["settings"])
         del said["cutoff"]
-        settings = TreatSettings(**{**said, "sprayer": Sprayer.of_plain(said["sprayer"])})
+        only = {name: tuple(said.get(name, ())) for name in ("kinds", "holes")}
+        settings = TreatSettings(**{**said, **only, "sprayer": Sprayer.of_plain(said["sprayer"])})
         figures = _read_figures(row.detail["figures"], _read_curve(found))
     except (KeyError, TypeError, ValueError) as error:
         where = f"{survey.path} layer findings, 'plan settings' of visit {found.visit}"

@@ -19,7 +19,7 @@ import shapely
 from geosample.counts import load_counts
 from geosample.density import decide_at, load_density
 from geosample.design import load_design, load_visit
-from geosample.errors import GeosampleError
+from geosample.errors import GeosampleError, Problem, TreatError, list_names
 from geosample.estimate import estimate_means, save_estimates
 from geosample.ground import load_ground
 from geosample.pests import load_pest
@@ -147,6 +147,18 @@ def gather_evidence(survey: Survey, visit: str | None = None, *, by: str = "auto
     )
 
 
+def _check_asked(mapped: gpd.GeoDataFrame, settings: TreatSettings) -> None:
+    """Refuse kinds and holes that are not on the map."""
+    problems = []
+    for where, column, asked in (("kinds", "kind", settings.kinds), ("holes", "hole", settings.holes)):
+        known = list(dict.fromkeys(mapped[column].dropna()))
+        absent = [name for name in asked if name not in known]
+        if absent:
+            problems.append(Problem(where, list_names(absent), f"of the map's: {list_names(known)}", "name those"))
+    if problems:
+        raise TreatError(problems)
+
+
 def _estimates_of(survey: Survey, visit: str, pest: str) -> pd.DataFrame:
     every = survey.read("estimates")
     return every[(every["visit"] == visit) & (every["pest"] == pest)]
@@ -164,6 +176,8 @@ def suggest_zones(  # noqa: PLR0913 - plain keywords, for scripts
     border_only_m: float | None = None,
     check_share: float = 0.0,
     sampled_only: bool = False,
+    kinds: Sequence[str] = (),
+    holes: Sequence[str] = (),
     strip_step_m: float = STRIP_STEP_M,
     speed_m_per_s: float = SPEED_M_PER_S,
     seed: int = 7,
@@ -196,6 +210,8 @@ def suggest_zones(  # noqa: PLR0913 - plain keywords, for scripts
         Part of the area to treat that is left as check strips, 0 to 0.5.
     sampled_only : bool
         Treat no ground that no plug speaks for (``known`` of the map's cells is false): it is left, at its cost.
+    kinds, holes : sequence of str
+        Treat nothing but these kinds of surface, on these holes; all when empty.
     strip_step_m : float
         By how much the targeting curve's border strips grow, m.
     speed_m_per_s : float
@@ -239,6 +255,8 @@ def suggest_zones(  # noqa: PLR0913 - plain keywords, for scripts
         border_only_m=border_only_m,
         check_share=check_share,
         sampled_only=sampled_only,
+        kinds=tuple(kinds),
+        holes=tuple(holes),
         strip_step_m=strip_step_m,
         speed_m_per_s=speed_m_per_s,
         seed=seed,
@@ -246,6 +264,7 @@ def suggest_zones(  # noqa: PLR0913 - plain keywords, for scripts
     )
     density_map = decide_at(density_map, threshold_per_m2)
     cells = place_cells(density_map, ground, threshold_per_m2)
+    _check_asked(ground.surfaces[ground.surfaces["surface_id"].isin(cells["surface_id"])], settings)
     places = find_open_ground(ground, cells["surface_id"].unique(), settings)
     groups = dict(list(cells.groupby("surface_id", sort=False)))
     plans = map_threads(lambda one: draw_surface(one, groups[one.surface_id], density_map.cell_m, settings), places)

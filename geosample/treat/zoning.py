@@ -305,7 +305,9 @@ class OpenGround:
     kept : Geometry
         The surface less what is kept off.
     shape : Geometry
-        That, within the border strip where only the border is treated.
+        That, within the border strip where only the border is treated; empty on ground not asked for.
+    asked : bool
+        Whether it is of the kinds and holes asked for.
     """
 
     surface_id: str
@@ -314,6 +316,7 @@ class OpenGround:
     surface: Geometry
     kept: Geometry
     shape: Geometry
+    asked: bool = True
 
 
 @dataclass(frozen=True, slots=True)
@@ -354,9 +357,10 @@ def find_open_ground(ground: Ground, surface_ids: Iterable[str], settings: Treat
     places = []
     for row in wanted.itertuples():
         kept = less(row.geometry, shut)
-        shape = kept if strip is None else meet(kept, strip)
         hole = row.hole if isinstance(row.hole, str) else None
-        places.append(OpenGround(row.surface_id, hole, row.kind, row.geometry, kept, shape))
+        asked = row.kind in (settings.kinds or [row.kind]) and hole in (settings.holes or [hole])
+        shape = (kept if strip is None else meet(kept, strip)) if asked else shapely.Polygon()
+        places.append(OpenGround(row.surface_id, hole, row.kind, row.geometry, kept, shape, asked))
     return places
 
 
@@ -387,6 +391,7 @@ def draw_surface(
         "check": np.zeros(len(cells)),
         "kept": _share_of(laid, open_ground.kept),
         "allowed": _share_of(laid, open_ground.shape),
+        "asked": np.full(len(cells), float(open_ground.asked)),
     }
     return SurfacePlan(open_ground, cells.assign(**shares), laid, treat, small)
 
