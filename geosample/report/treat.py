@@ -73,9 +73,9 @@ def tell_plan(zones: Zones, units: Units) -> list[str]:
     first, *rest = _tell_zones(zones, units)
     figures = zones.figures
     notes = [*([SIMULATED] if zones.simulated else []), *_tell_basis(figures), *_tell_unsampled(figures, units)]
+    notes += _tell_saving(figures, units) if figures.nearly_all else ()
     asked = zones.settings.border_only_m is not None and figures.border is not None
     told = [*rest, *_tell_cost(zones, units), *_tell_driving_briefly(zones, units)]
-    told += _tell_saving(figures, units) if figures.nearly_all else ()
     return [
         first,
         *([" ".join(notes)] if notes else []),
@@ -407,7 +407,7 @@ def _tell_saving(figures: Figures, units: Units) -> Iterator[str]:
         return
     if figures.nearly_all:
         leaves = "leaves nothing" if 1 - figures.share_of_area < _NOTHING_LEFT else f"leaves {show_area(saved, units)}"
-        yield f"Spot treatment does not pay here: nearly all passes the rule, and the plan {leaves}."
+        yield f"Nearly all: spot treatment does not pay here; it {leaves}."
         return
     yield (
         f"It saves {show_area(saved, units)} ({percent(1 - figures.share_of_area)}) and leaves "

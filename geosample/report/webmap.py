@@ -146,10 +146,12 @@ def _rounded(value: float) -> str:
 
 def tell_answer(story: Story) -> Markup:
     """Return what to do in a line; what a phone has no room for stands in ``wide``."""
-    treat = story.zones_to("treat")
+    treat, (unknown_m2, mapped_m2) = story.zones_to("treat"), story.not_known
     if len(treat):
-        text = Markup('treat {}<span class="wide"> in {}</span>').format(
-            area(treat["area_m2"].sum()), _plural(len(treat), "zone")
+        area_m2 = float(treat["area_m2"].sum())
+        share = f" ({percent(area_m2 / mapped_m2)})" if mapped_m2 else ""
+        text = Markup('treat {}{}<span class="wide"> in {}</span>').format(
+            area(area_m2), share, _plural(len(treat), "zone")
         )
     elif story.planned:
         text = Markup("nothing to treat")
@@ -157,7 +159,6 @@ def tell_answer(story: Story) -> Markup:
         text = Markup("{} on average").format(density(row["mean_per_m2"]))
     else:
         text = Markup("not counted yet" if story.visit else "not sampled yet")
-    unknown_m2, mapped_m2 = story.not_known
     if unknown_m2 <= 0:
         return text
     share = percent(unknown_m2 / mapped_m2)
