@@ -57,7 +57,9 @@ def test_the_answer_says_where_how_much_how_sure_and_what_is_not_known(complete:
 def test_the_answer_in_a_line_says_what_to_do_and_how_much_nobody_knows(complete: Survey):
     story = gather_story(complete)
     line = re.sub('<span class="metric">.*?</span>', "", tell_answer(story))
-    assert re.fullmatch(r"treat [\d,]+ ft² in 1 zone; \d+ % of the mapped ground not known", Markup(line).striptags())
+    assert re.fullmatch(
+        r"treat [\d,]+ ft² \(\d+ %\) in 1 zone; \d+ % of the mapped ground not known", Markup(line).striptags()
+    )
     planless = replace(story, zones=story.zones.iloc[:0])
     assert Markup(tell_answer(planless)).striptags().startswith("39/ft²420/m² on average; ")
     plan = replace(planless, findings=replace(story.findings, rows=(Finding(What.PLAN, "all"),)))

@@ -407,7 +407,7 @@ def _tell_saving(figures: Figures, units: Units) -> Iterator[str]:
         return
     if figures.nearly_all:
         leaves = "leaves nothing" if 1 - figures.share_of_area < _NOTHING_LEFT else f"leaves {show_area(saved, units)}"
-        yield f"Nearly all: spot treatment does not pay here; it {leaves}."
+        yield f"Nearly all: spot treatment does not pay; it {leaves}."
         return
     yield (
         f"It saves {show_area(saved, units)} ({percent(1 - figures.share_of_area)}) and leaves "
