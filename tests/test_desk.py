@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import contextlib
-import http.client
 import io
 import json
 import os
@@ -14,10 +13,8 @@ import stat
 import subprocess
 import sys
 import time
-import urllib.parse
 from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -26,7 +23,7 @@ import pandas as pd
 import pytest
 import rasterio
 import shapely
-from desk_case import start_desk
+from desk_case import Served, start_desk
 from flask.testing import FlaskClient
 from pyproj import Geod
 from survey_case import fill_rows
@@ -117,7 +114,8 @@ def test_another_name_of_the_host_is_refused(client: FlaskClient, guard: Guard, 
     ],
 )
 @pytest.mark.parametrize(
-    "path", ["/run", "/undo", "/drop", "/close", "/switch", "/bench", "/cancel", "/correct", "/draft"]
+    "path",
+    ["/run", "/undo", "/drop", "/close", "/switch", "/bench", "/cancel", "/correct", "/draft", "/under", "/put-away"],
 )
 def test_no_other_page_writes(client: FlaskClient, guard: Guard, path: str, headers: dict[str, str]) -> None:
     enter(client, guard)
@@ -365,6 +363,36 @@ def test_a_survey_made_at_the_desk_is_not_taken_away_with_what_came_later(near: 
     assert not near.path.exists()
 
 
+def test_only_what_nothing_rests_on_is_put_away_and_nothing_is_deleted(near: Desk, guard: Guard) -> None:
+    for name in ("course.kml", "old.kml", "other.kml", "own.tif", "marks.gpx", "typed_May ABC.csv", "fresh.csv"):
+        (near.folder / "dropped").mkdir(exist_ok=True)
+        (near.folder / "dropped" / name).write_text(name)
+    made = near.folder / near.out
+    made.mkdir()
+    for name in ("now.pdf", "was.pdf", "mine.pdf", "edited.pdf"):
+        (made / name).write_text(name)
+    near.said = {
+        "ground": {"names": ["course.kml"], "answers": {"files": ["course.kml"]}},
+        "sheets": {"files": ["now.pdf"], "answers": {"landmarks": "marks.gpx"}},
+        "under": {"aerial": "own.tif"},
+        "made": {name: near._mark(name) for name in ("now.pdf", "was.pdf", "edited.pdf")},
+    }
+    near._save()
+    (made / "edited.pdf").write_text("by a person")
+    beside = near.folder / ".other_desk"
+    beside.mkdir()
+    (beside / "journal.json").write_text(json.dumps({"ground": {"names": ["other.kml"]}}))
+    unused = ["dropped/fresh.csv", "dropped/old.kml", f"{near.out}/was.pdf"]
+    assert near.tell()["unused"] == unused
+    client = make_app(near, guard, lambda: None).test_client()
+    enter(client, guard)
+    asked = ["dropped/old.kml", f"{near.out}/was.pdf", "dropped/course.kml", "../x", "dropped/typed_May ABC.csv"]
+    assert write(client, guard, "/put-away", {"names": asked}) == 200
+    assert near.tell()["unused"] == ["dropped/fresh.csv"]
+    away = {path.name: path.read_text() for path in (near.kept / "put_away").rglob("*.*") if path.is_file()}
+    assert away == {"old.kml": "old.kml", "was.pdf": "was.pdf"}
+
+
 def test_two_windows_type_on_one_sheet_and_neither_loses_a_value(near: Desk) -> None:
     bench = Bench(near)
     first, second = (row["sample_id"] for row in bench.tell()["rows"][:2])
@@ -381,60 +409,6 @@ def test_two_windows_type_on_one_sheet_and_neither_loses_a_value(near: Desk) -> 
     bench.path.write_text("\n".join(other) + "\n", "utf-8-sig")
     assert bench.put(first, "L3", "5", was="4")["kept"]
     assert [row["L3"] for row in bench.tell()["rows"][:2]] == ["5", "7"]
-
-
-@dataclass
-class Served:
-    """A desk as it is started by the command, and a client that came in with its key."""
-
-    process: subprocess.Popen[str]
-    port: int
-    folder: Path
-    door: str
-    cookie: str = ""
-    token: str = ""
-
-    def ask(self, method: str, path: str, body: Any = None, **headers: str) -> tuple[int, bytes, Any]:
-        with contextlib.closing(http.client.HTTPConnection("127.0.0.1", self.port, timeout=60)) as line:
-            return self._ask(line, method, path, body, headers)
-
-    def _ask(self, line: Any, method: str, path: str, body: Any, headers: dict[str, str]) -> tuple[int, bytes, Any]:
-        sent = {"Cookie": self.cookie, "Origin": f"http://127.0.0.1:{self.port}", "X-Desk-Token": self.token, **headers}
-        data = body if isinstance(body, (str, bytes, type(None))) else json.dumps(body)
-        if not isinstance(body, (str, bytes, type(None))):
-            sent["Content-Type"] = "application/json"
-        line.request(method, path, data, sent)
-        answer = line.getresponse()
-        return answer.status, answer.read(), answer.headers
-
-    def enter(self) -> None:
-        page = Path(urllib.parse.unquote(urllib.parse.urlparse(self.door).path)).read_text()
-        [key] = re.findall(r'name="key" value="([^"]+)"', page)
-        kind = {"Content-Type": "application/x-www-form-urlencoded", "Origin": "null"}
-        status, _, headers = self.ask("POST", "/enter", urllib.parse.urlencode({"key": key}), **kind)
-        assert status == 200
-        self.cookie = headers["Set-Cookie"].split(";")[0]
-        [self.token] = re.findall(r'name="desk-token" content="([^"]+)"', self.ask("GET", "/")[1].decode())
-
-    def state(self) -> Any:
-        status, told, _ = self.ask("GET", "/state")
-        assert status == 200, told
-        return json.loads(told)
-
-    def run(self, step: str, **answers: Any) -> Any:
-        status, told, _ = self.ask("POST", "/run", {"step": step, "answers": answers})
-        assert status == 200, told
-        assert json.loads(told)["started"], told
-        return self.wait()["steps"][step]
-
-    def wait(self, seconds: float = 90) -> Any:
-        end = time.monotonic() + seconds
-        while time.monotonic() < end:
-            state = self.state()
-            if not state["running"]:
-                return state
-            time.sleep(0.1)
-        return pytest.fail("the work does not end")
 
 
 def test_a_surface_is_corrected_through_a_file_that_the_command_reads(counts_survey: Survey, tmp_path: Path) -> None:

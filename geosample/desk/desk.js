@@ -387,6 +387,15 @@ const desk = (() => {
     show_dropped(card, step);
   }
 
+  // What nothing rests on any more; a file that is ticked is about to be used.
+  const unused = () => state.unused.filter((path) => !all(".dropped input:checked").some((box) => `dropped/${box.value}` === path));
+  function show_unused() {
+    const paths = unused();
+    find("#unused").hidden = !paths.length;
+    find("#unused summary").textContent = words.unused.replace("{many}", paths.length);
+    find("#unused ul").replaceChildren(...paths.map((path) => make("li", path)));
+  }
+
   const when = (text) => new Date(text).toLocaleString([], { month: "short", day: "numeric", hour: "2-digit", minute: "2-digit" });
 
   function fill(select, names, value, more) {
@@ -413,6 +422,7 @@ const desk = (() => {
     find("#units").value = told.units;
     for (const [step, now] of Object.entries(told.steps)) { show_card(step, now); }
     show_rehearsal();
+    show_unused();
     fill(find("#beside-visit"), ["", ...told.visits.filter((visit) => visit !== told.visit)], find("#beside-visit").value);
     if (!find("#beside-visit").value) { find("#beside-visit").value = ""; }
     find(".visit").hidden = !told.visits.length;
@@ -563,6 +573,7 @@ const desk = (() => {
       if (find("#new-survey").returnValue === "yes") { move({ survey: find("#new-name").value, visit: "" }); } else { look(); }
     });
     find("#beside-visit").addEventListener("change", show_beside);
+    find("#put-away").addEventListener("click", async () => { const told = await ask("/put-away", { names: unused() }); if (told) { say(told.words); look(); } });
   }
 
   let clock = 0;

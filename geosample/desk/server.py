@@ -213,6 +213,11 @@ def make_app(desk: Desk, guard: Guard, close: Callable[[], None], phones: Phones
         sample_id, column, value = (str(body.get(name, "")) for name in ("sample_id", "column", "value"))
         return jsonify(sheet.put(sample_id, column, value, was=body.get("was")))
 
+    @app.post("/put-away")
+    def put_away() -> Response:
+        names = given().get("names")
+        return jsonify({"words": desk.put_away(names if isinstance(names, list) else abort(400))})
+
     @app.post("/close")
     def shut() -> Response:
         threading.Timer(0.2, close).start()

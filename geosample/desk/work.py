@@ -190,6 +190,8 @@ class Desk:
         except (Failed, OSError, GeosampleError) as error:
             entry["problems"] = str(error).splitlines()
         finally:
+            made = {name: self._mark(name) for name in entry.get("files", [])}
+            self.said["made"] = {**self.said.get("made", {}), **made}
             self.said[card.step] = entry
             self.running, self._may_cancel = "", False
             self._save()
@@ -243,6 +245,40 @@ class Desk:
         made = [path for path in place.iterdir() if path.is_file() and path.stat().st_mtime >= since - 1]
         return sorted(path.name for path in made if path.name != PICTURE and not path.name.startswith("."))
 
+    def _mark(self, name: str) -> list[int]:
+        state = (self.folder / self.out / name).stat()
+        return [state.st_size, state.st_mtime_ns]
+
+    def list_unused(self) -> list[str]:
+        """Return the files, by their path here, that came in or were made at the desk and that nothing rests on now.
+
+        Sheets that were typed stay, and so does whatever any survey of this folder was made from, and any file that
+        was changed since the desk made it.
+        """
+        used = {self.said.get("under", {}).get("aerial", "")}
+        for journal in self.folder.glob(".*_desk/journal.json"):
+            try:
+                used |= _list_names(json.loads(journal.read_text(encoding="utf-8")))
+            except (OSError, ValueError):  # who knows what it names
+                used |= set(self.list_dropped())
+        came = [f"dropped/{name}" for name in self.list_dropped() if name not in used and not name.startswith("typed_")]
+        current = {name for step in CARDS for name in self.said.get(step, {}).get("files", [])}
+        made = self.said.get("made", {})
+        place = self.folder / self.out
+        there = [name for name in made if name not in current and (place / name).is_file()]
+        return [*came, *(f"{self.out}/{name}" for name in there if self._mark(name) == made[name])]
+
+    def put_away(self, asked: list[str]) -> str:
+        """Move files that nothing rests on into the desk's own folder, and return what to say."""
+        chosen = [name for name in self.list_unused() if name in asked]
+        if self.running or not chosen:
+            return PHRASES["busy"] if self.running else PHRASES["none_put_away"]
+        away = self.kept / "put_away" / datetime.datetime.now().astimezone().strftime("%Y-%m-%d_%H%M%S_%f")
+        for name in chosen:
+            (away / name).parent.mkdir(parents=True, exist_ok=True)
+            (self.folder / name).replace(away / name)
+        return PHRASES["put_away"].format(many=len(chosen), place=away.relative_to(self.folder))
+
     def cancel(self) -> None:
         """Stop what runs, also where it has not begun; the survey goes back to its state before."""
         self._cancelled = True
@@ -292,6 +328,7 @@ class Desk:
             "survey": self.survey,
             "surveys": self.list_surveys(),
             "dropped": self.list_dropped(),
+            "unused": self.list_unused(),
             "units": self.units,
             "running": self.running,
             "talk": self.worker.talk[-1:] if self.running else [],
@@ -349,6 +386,16 @@ class Desk:
             "problems": entry.get("problems", []),
             "labels": entry.get("labels", []),
         }
+
+
+def _list_names(journal: Facts) -> set[str]:
+    """Return every file's name that a survey's steps were done with."""
+    found: set[str] = set()
+    for entry in journal.values():
+        asked = entry.get("answers", {}) if isinstance(entry, dict) else {}
+        found |= {str(value) for value in asked.values() if isinstance(value, str)}
+        found |= {*asked.get("files", []), *(entry.get("names", []) if isinstance(entry, dict) else [])}
+    return found
 
 
 class Bench:

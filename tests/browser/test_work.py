@@ -15,7 +15,7 @@ from typing import Any
 import pandas as pd
 import pytest
 from desk_case import start_desk
-from page_tools import DESK, Browser, ask
+from page_tools import DESK, PHONE, Browser, ask
 from selenium.webdriver.common.action_chains import ActionChains
 from selenium.webdriver.common.keys import Keys
 
@@ -287,6 +287,49 @@ def test_the_job_by_keyboard_alone_ends_in_the_same_zones(job: Job, tmp_path: Pa
     for layer in ("points", "counts", "zones"):
         mouse, keys = (open_survey(job.folder / name).read(layer) for name in ("course.gpkg", "keys.gpkg"))
         pd.testing.assert_frame_equal(*(one.drop(columns="finding", errors="ignore") for one in (mouse, keys)))
+
+
+_UNREADABLE = """
+const bend = (v) => (v / 255 <= 0.03928 ? v / 255 / 12.92 : ((v / 255 + 0.055) / 1.055) ** 2.4);
+const light = ([r, g, b]) => 0.2126 * bend(r) + 0.7152 * bend(g) + 0.0722 * bend(b);
+const numbers = (colour) => colour.match(/[\\d.]+/g).map(Number);
+const below = (node) => {
+  if (!node) { return [255, 255, 255]; }
+  const colour = numbers(getComputedStyle(node).backgroundColor);
+  return colour.length < 4 || colour[3] > 0 ? colour.slice(0, 3) : below(node.parentElement);
+};
+const has_words = (node) => [...node.childNodes].some((one) => one.nodeType === 3 && one.textContent.trim());
+const seen = [...document.querySelectorAll('body *')]
+  .filter((node) => node.checkVisibility({ visibilityProperty: true }))
+  .filter((node) => node.matches('input, select, button') || has_words(node))
+  .map((node) => {
+    const look = getComputedStyle(node);
+    const [a, b] = [light(numbers(look.color)), light(below(node))];
+    const contrast = (Math.max(a, b) + 0.05) / (Math.min(a, b) + 0.05);
+    return [contrast, parseFloat(look.fontSize), node.textContent.trim().slice(0, 40)];
+  });
+const wide = document.documentElement.scrollWidth - innerWidth;
+return [seen.length, seen.filter(([contrast, size]) => contrast < arguments[0] || size < arguments[1]), wide];
+"""
+"""How many words are shown; those with less contrast (WCAG 2.2, relative luminance) or smaller than asked; overflow."""
+
+
+@pytest.mark.parametrize("size", [PHONE, DESK, (3840, 2160)], ids=["phone", "desk", "4K"])
+def test_words_are_large_and_stand_out_on_every_card(job: Job, size: tuple[int, int]) -> None:
+    metrics = {"width": size[0], "height": size[1], "deviceScaleFactor": 1, "mobile": size == PHONE}
+    job.browser.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", metrics)
+    ask(job.browser, "document.querySelectorAll('details').forEach((one) => { one.open = true; })")
+    for step in (*STEPS, "record"):
+        ask(job.browser, "document.querySelector(`#card-${arguments[0]} .head`).click()", step)
+        shown, bad, wide = ask(job.browser, _UNREADABLE, 7, 16)
+        assert (bad, wide) == ([], 0), step
+        assert shown > 20
+    assert ask(job.browser, _UNREADABLE, 22, 16)[1]  # no ink has that contrast: the measure sees what is too low
+    ask(job.browser, "document.querySelectorAll('.got-it').forEach((one) => one.click())")
+    assert ask(job.browser, "return [...document.querySelectorAll('.hint')].every((hint) => hint.hidden)")
+    job.browser.execute_cdp_cmd(
+        "Emulation.setDeviceMetricsOverride", {**metrics, "width": 1280, "height": 900, "mobile": False}
+    )
 
 
 def test_the_job_on_a_real_course_of_eighteen_holes(
