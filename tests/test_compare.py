@@ -392,7 +392,7 @@ def test_a_trial_goes_from_design_to_sheet_to_comparison_and_the_true_ratio_come
     assert all(sorted(deal) == ["brine"] * 3 + ["heat"] * 3 for deal in deals)
     assert len({tuple(deal) for deal in deals}) > 10  # dealt anew in every block
     rows = blank_rows(design, load_pest())
-    assert set(rows["site"]) == {"1"}
+    assert set(rows["site"]) == {"hole 1"}
     rng = np.random.default_rng(2)
     here = dict(zip(design.points["point_id"], rng.lognormal(1.5, 0.5, len(design.points)), strict=True))
     for at, row in rows[rows["role"] == "main"].iterrows():

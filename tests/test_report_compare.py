@@ -97,3 +97,5 @@ def test_every_interval_carries_its_level_and_the_model_is_named(example: Compar
     assert not any(line.startswith("cost a bag") for line in lines)
     few = replace(example, overall=replace(example.overall, level=0.875))
     assert any("24 blocks can carry 87.5 % confidence, not 95 %" in line for line in tell_comparison(few))
+    assert "--recovery" not in told(few)  # it takes limits at 95 % alone
+    assert "--recovery" in told(example)

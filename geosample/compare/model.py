@@ -36,7 +36,7 @@ from geosample.pests import DEFAULT_PEST, load_pest
 from geosample.results import Result
 from geosample.survey.findings import Finding, What, put_findings
 from geosample.units import plug_area_m2
-from geosample.words import EFFORT, METHODS, NO_HOLE, UNSTAGED
+from geosample.words import EFFORT, METHODS, UNSTAGED
 
 if TYPE_CHECKING:
     from geosample.counts import Counts
@@ -340,14 +340,12 @@ def gather_trial(counts: Counts, design: Design, *, pest: str | None = None, sit
     site : str, optional
         What sites are: ``kind``, ``hole``, ``surface_id`` or ``all``; as it was designed when None.
     """
-    site = site or design.visit.sites
-    points = design.points.set_index("point_id")
+    sites = design.sites_of(design.points.set_index("point_id"), site)
     bags = counts.samples[counts.samples["status"] == "counted"]
     rows = counts.counts[counts.counts["pest"] == (pest or design.visit.pest)][["sample_id", "stage", "count"]]
     merged = rows.merge(pd.DataFrame(bags.drop(columns="geometry")), on="sample_id")
-    place = merged["point_id"].map
     trial = merged.assign(
-        site="all" if site == "all" else place(points[site]).fillna(NO_HOLE),
+        site=merged["point_id"].map(sites),
         block=merged["point_id"],
         bag=merged["sample_id"],
         effort=merged["sampled_m2"],

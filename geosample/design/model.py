@@ -168,11 +168,15 @@ class Design(Result):
         """The main points."""
         return self.points[self.points["role"] == "main"]
 
-    def sites_of(self, points: pd.DataFrame) -> pd.Series:
-        """Return the site of each row of points (or of bags with their columns), as the trial has them."""
-        if self.visit.sites == "all":
+    def sites_of(self, points: pd.DataFrame, column: str | None = None) -> pd.Series:
+        """Return the site of each row of points, as the trial has them or by another column of the points."""
+        column = column or self.visit.sites
+        if column == "all":
             return pd.Series("all", index=points.index)
-        return points[self.visit.sites].fillna(NO_HOLE)
+        names = (
+            points[column].map(lambda name: f"hole {name}", na_action="ignore") if column == "hole" else points[column]
+        )
+        return names.fillna(NO_HOLE)
 
     def to_geodataframe(self) -> gpd.GeoDataFrame:
         """Return a copy of the points."""

@@ -18,6 +18,8 @@ if TYPE_CHECKING:
     from geosample.estimate import Interval
 
 NO_CLUMPING = 500.0
+RECOVERY_LEVEL = 0.95
+"""What ``estimate --recovery`` takes limits to be."""
 USUAL = {
     "brine": "20-25 min a batch, all told (common practice, no source)",
     "heat": "48 h a batch, nearly all of it waiting (common practice, no source)",
@@ -110,7 +112,7 @@ def _counter_row(one: CounterRatio) -> list[str]:
 def _say_share(compared: CounterComparison) -> list[str]:
     """Return how estimates take the first counts onto the second's scale: by the share that the first finds."""
     one = compared.overall
-    if one.interval.low <= 0 or math.isinf(one.interval.high):
+    if one.interval.low <= 0 or math.isinf(one.interval.high) or not math.isclose(one.level, RECOVERY_LEVEL):
         return []
     shares = (1 / value for value in (one.interval.value, one.interval.high, one.interval.low))
     numbers = ",".join(f"{share:.3g}" for share in shares)
@@ -301,7 +303,7 @@ def _say_blocks(comparison: Comparison) -> list[str]:
 
 def _say_factor(comparison: Comparison) -> list[str]:
     interval = comparison.overall.interval
-    if interval.low <= 0 or math.isinf(interval.high):
+    if interval.low <= 0 or math.isinf(interval.high) or not math.isclose(comparison.overall.level, RECOVERY_LEVEL):
         return []
     numbers = ",".join(f"{value:.3g}" for value in (interval.value, interval.low, interval.high))
     return [f"To put both on one scale: estimate --recovery {comparison.method}={numbers}"]
