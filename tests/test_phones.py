@@ -260,6 +260,15 @@ def test_a_phone_that_is_ended_comes_in_by_the_new_code_alone(phones: Phones) ->
     assert len(phones.open_round("K7Q2").entries) == 1
 
 
+def test_a_phone_waits_where_the_desk_is_busy_or_has_no_plan(phones: Phones, monkeypatch: pytest.MonkeyPatch) -> None:
+    client = join(phones)
+    monkeypatch.setattr(phones.desk.worker, "do", lambda *_, **__: None)
+    answer = client.get("/", base_url=OWN)
+    assert answer.status_code == 503
+    assert 'http-equiv="refresh"' in answer.text
+    assert "wrong" in phones.tell()
+
+
 def test_scanning_again_and_again_shuts_nobody_out(phones: Phones) -> None:
     for _ in range(70):
         ann = join(phones)

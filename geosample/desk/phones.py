@@ -30,8 +30,8 @@ from geosample.desk.guard import Guard
 from geosample.desk.work import BUSY_S, Desk, Facts, plain_name
 from geosample.desk.worker import Failed, Gone
 from geosample.errors import GeosampleError, Problem
-from geosample.files.saving import read_cell, save_file, write_row
-from geosample.report.desk import ENTERED, PHONES, PHRASES
+from geosample.files.saving import escape_html, read_cell, save_file, write_row
+from geosample.report.desk import ENTERED, PHONES, PHRASES, WAIT
 from geosample.words import METHODS
 
 if TYPE_CHECKING:
@@ -477,7 +477,11 @@ def make_door(phones: Phones) -> Flask:  # noqa: C901 - a list of addresses
 
     @app.get("/")
     def page() -> Response:
-        response = Response(phones.open_round().told["page"], mimetype="text/html")
+        try:
+            text = phones.open_round().told["page"]
+        except (Failed, Gone) as error:  # busy, or no plan yet: it asks again by itself
+            return Response(WAIT.format(words=escape_html(str(error) or PHRASES["crashed"])), 503)
+        response = Response(text, mimetype="text/html")
         response.headers["Content-Security-Policy"] = "frame-ancestors 'none'"  # the page brings its own beside
         return response
 

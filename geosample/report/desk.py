@@ -17,6 +17,10 @@ ENTERED = """<!DOCTYPE html>
 <meta http-equiv="refresh" content="0; url=/">
 <a href="/">Go on to the desk</a></html>
 """
+WAIT = """<!DOCTYPE html>
+<html lang="en"><meta charset="utf-8"><meta name="viewport" content="width=device-width, initial-scale=1">
+<title>geosample desk</title><meta http-equiv="refresh" content="3"><p>{words}</p></html>
+"""
 TITLES = {
     "ground": ("Ground", "Read the file"),
     "plan": ("Plan", "Keep this plan"),

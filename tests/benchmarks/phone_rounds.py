@@ -118,7 +118,11 @@ class Hand:
     def join(self, desk: Desk) -> None:
         """Scan the code on the desk's screen."""
         self.set_cut(cut=False)
-        self.phone.browser.get(desk.tell("/phones")["address"])
+        told = desk.tell("/phones")
+        while "address" not in told:  # the desk's worker is still loading its libraries
+            time.sleep(0.5)
+            told = desk.tell("/phones")
+        self.phone.browser.get(told["address"])
         self.phone.wait(lambda: self.phone.ask("return document.body.dataset.ready"), "the page")
         assert self.phone.ask("return [location.hostname, isSecureContext]") == [AT, False]
         if not self.phone.ask("return document.querySelector('#person') === null"):

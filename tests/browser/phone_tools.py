@@ -82,7 +82,7 @@ class Phone:
         self.browser.get(address)
         self.wait(lambda: self.ask("return document.body.dataset.ready"), "the page to be ready")
 
-    def wait(self, until: Callable[[], Any], what: str, seconds: float = 20) -> Any:
+    def wait(self, until: Callable[[], Any], what: str, seconds: float = 60) -> Any:
         end = time.monotonic() + seconds
         while time.monotonic() < end:
             if found := until():
