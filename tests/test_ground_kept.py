@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import lzma
 import sqlite3
 from contextlib import closing
 from pathlib import Path
@@ -12,6 +13,8 @@ import numpy as np
 import pandas as pd
 import pytest
 import shapely
+import shapely.affinity
+import shapely.geometry
 from click.testing import CliRunner
 from ground_case import disc, one_hole, write
 from survey_case import fill_rows
@@ -22,6 +25,9 @@ from geosample.ground import Replaced, load_ground, read_ground, replace_ground,
 from geosample.ground.model import OlderVisit
 from geosample.ground.naming import KINDS
 from geosample.survey import open_survey
+
+OLDER_FILE = Path(__file__).parent / "data" / "demo_layout_2.gpkg.xz"
+LAYERS_FILE = Path(__file__).resolve().parents[1] / "layers" / "course.geojson"
 
 
 def test_ground_survives_the_survey_file(hole_file: Path, tmp_path: Path) -> None:
@@ -47,11 +53,22 @@ def test_a_ground_that_visits_rest_on_is_not_replaced_unasked(hole_file: Path, t
         change.put("visits", fill_rows("visits", visit=["May"]))
         change.put("points", point)
     assert replace_ground(survey, ground) == Replaced()
-    smaller = read_ground(write(tmp_path / "b.geojson", *one_hole()[:3]), crs=ground.crs)
-    with pytest.raises(GroundError, match="visits May were drawn on"):
-        replace_ground(survey, smaller)
-    assert len(load_ground(survey).surfaces) == 3
-    assert replace_ground(survey, smaller, force=True).visits == (OlderVisit("May", 1, 1),)
+    rebuilt = [(disc(3, 0, 14), one_hole()[0][1]), one_hole()[1], *one_hole()[3:]]  # the bunker is gone, too
+    newer = read_ground(write(tmp_path / "b.geojson", *rebuilt), crs=ground.crs)
+    with pytest.raises(GroundError, match=r"visits May were drawn on: 07-green-1 changed .*bunker gone"):
+        replace_ground(survey, newer)
+    assert len(load_ground(survey).obstacles) == 1
+    replaced = replace_ground(survey, newer, force=True)
+    assert replaced.visits == (OlderVisit("May", 1, 1),)
+    assert [str(one).split(" (")[0] for one in replaced.moved] == [
+        "07-green-1 changed", "07-fairway-1 changed", "bunker gone"
+    ]  # fmt: skip
+    now, then = load_ground(survey), load_ground(survey, "May")
+    assert (len(now.obstacles), len(then.obstacles)) == (0, 1)
+    assert shapely.equals(then.surfaces.geometry.to_numpy(), ground.surfaces.geometry.to_numpy()).all()
+    assert now.surfaces["area_m2"].tolist() == newer.surfaces["area_m2"].tolist()
+    assert replace_ground(survey, ground) == Replaced()  # no visit rests on the newer one yet: it is simply replaced
+    assert load_ground(survey).surfaces["area_m2"].tolist() == ground.surfaces["area_m2"].tolist()
     elsewhere = read_ground(hole_file, crs="EPSG:32618")
     with pytest.raises(GroundError, match="another coordinate system"):
         replace_ground(survey, elsewhere, force=True)
@@ -185,3 +202,36 @@ def test_ground_asks_for_a_file_and_refuses_an_unknown_ending(hole_file: Path, t
     run = CliRunner().invoke(main, ["ground", survey, str(hole_file), "--out", str(tmp_path / "a.dwg")])
     assert run.exit_code == 1
     assert "--out: found the ending '.dwg'" in run.stderr
+
+
+@pytest.mark.slow
+def test_nothing_of_an_old_visit_changes_by_a_digit_on_a_newer_ground(tmp_path: Path) -> None:
+    survey = tmp_path / "course.gpkg"
+    survey.write_bytes(lzma.decompress(OLDER_FILE.read_bytes()))
+    course = json.loads(LAYERS_FILE.read_text(encoding="utf-8"))
+    green = next(one for one in course["features"] if "green" in one["properties"].values())
+    shape = shapely.geometry.shape(green["geometry"])
+    green["geometry"] = shapely.geometry.mapping(shapely.affinity.scale(shape, 1.1, 1.1))
+    rebuilt = tmp_path / "rebuilt.geojson"
+    rebuilt.write_text(json.dumps(course), encoding="utf-8")
+
+    def told() -> dict[str, str]:
+        words = {"estimate": [], "treat": ["--threshold", "30/ft2", "--out", str(tmp_path / "out")]}
+        runs = {name: CliRunner().invoke(main, [name, str(survey), *rest, "--json"]) for name, rest in words.items()}
+        assert all(run.exit_code == 0 for run in runs.values())
+        return {name: run.stdout for name, run in runs.items()}
+
+    before, points = told(), open_survey(survey).read("points")
+    take = ["ground", str(survey), str(rebuilt), "--collar", "30in"]
+    asked = CliRunner().invoke(main, take)
+    assert asked.exit_code == 1
+    assert "say --force to keep those visits" in " ".join(asked.output.split())
+    assert CliRunner().invoke(main, [*take, "--force"]).exit_code == 0
+    assert told() == before
+    assert open_survey(survey).read("points").equals(points)
+    new = ["design", str(survey), "--visit", "2026-06-08", "--points", "20", "--seed", "1"]
+    assert CliRunner().invoke(main, new).exit_code == 0
+    assert open_survey(survey).read("visits").set_index("visit")["ground_version"].to_dict() == {
+        "2026-05-18": 0,
+        "2026-06-08": 1,
+    }

@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 import geosample.ground
-from geosample.ground import Note, Replaced, read_ground
+from geosample.ground import Moved, Note, Replaced, read_ground
 from geosample.ground.model import OlderVisit
 from geosample.report.ground import NOTES, tell_ground, tell_ground_more, tell_note, tell_replaced
 
@@ -46,9 +46,17 @@ def test_every_note_that_the_room_makes_has_words() -> None:
 
 
 def test_visits_on_a_replaced_ground_are_told() -> None:
-    lines = tell_replaced(Replaced((OlderVisit("May", 9, 2),), ("estimates", "cells")))
-    assert lines[0].startswith("visit May rests on the older ground: 2 of its 9 points")
-    assert "(estimates, cells) were taken away" in lines[1]
+    moved = [
+        Moved("green", "07-green-1", "07-green-1", 500.0, 550.0, 60.0),
+        Moved("bunker", "bunker", None, 40.0, 0.0, 40.0),
+        Moved("tee", None, "07-tee-2", 0.0, 90.0, 90.0),
+    ]
+    lines = tell_replaced(Replaced((OlderVisit("May", 9, 2),), tuple(moved)), "metric")
+    assert lines[0] == (
+        "Moved: 07-green-1 changed from 500 m² to 550 m² (60 m² apart), bunker gone (40 m²), 07-tee-2 new (90 m²)."
+    )
+    assert "visit May stays on the ground it was drawn on" in lines[1]
+    assert "2 of its 9 points would lie off" in lines[1]
     assert tell_replaced(Replaced()) == []
 
 

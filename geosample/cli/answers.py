@@ -170,7 +170,7 @@ def estimate_command(survey: Path, visit: str | None, units: Units, **asked: Any
     asked["recovery"] = tuple(parse_recovery(text) for text in asked["recovery"])
     design = load_design(file, name)
     if border_m is not None:
-        design = post_stratify(design, load_ground(file), border_m)
+        design = post_stratify(design, load_ground(file, name), border_m)
     before = load_mix_before(file, name, asked["pest"] or design.visit.pest)
     estimates = estimate_means(load_counts(file, name), design, **asked, before=before)
     save_estimates(file, estimates)
@@ -264,7 +264,8 @@ def density_command(
     from geosample.survey import open_survey
 
     file = open_survey(survey, must_exist=True)
-    ground, design = load_ground(file), load_design(file, visit)
+    design = load_design(file, visit)
+    ground = load_ground(file, design.visit.visit)
     own = None if at is None else read_own_shapes(at, ground.crs, option="--at")
     make_folder(out, DensityError)
     if threshold_per_m2 is None:

@@ -109,7 +109,7 @@ class PairOfPlaces(click.ParamType[tuple[float, float, float, float]]):
 @click.option("--swap-lonlat", is_flag=True, help="The files have latitude before longitude.")
 @click.option("--picture", type=FILE, help="Draw what was understood, a PNG.")
 @click.option("--out", type=FILE, help="Write the clean ground for other programs: .geojson, .kml or .zip (Shapefile).")
-@click.option("--force", is_flag=True, help="Replace a ground that visits rest on.")
+@click.option("--force", is_flag=True, help="Visits stay on the ground they were drawn on; new ones are drawn on this.")
 @units_option
 @says
 def ground_command(survey: Path, files: tuple[Path, ...], units: Units, **options: Any) -> Told:
@@ -142,7 +142,7 @@ def ground_command(survey: Path, files: tuple[Path, ...], units: Units, **option
         raise click.UsageError(message)
     else:
         ground = _read_course(file, files, picture, options)
-        for line in tell_replaced(replace_ground(file, ground, force=force)):
+        for line in tell_replaced(replace_ground(file, ground, force=force), units):
             talk(line)
     if out:
         write_ground(ground, out)
@@ -484,7 +484,8 @@ def sheets_command(survey: Path, out: Path, visit: str | None, **asked: Any) -> 
     from geosample.survey import open_survey
 
     file = open_survey(survey, must_exist=True)
-    made = write_sheets(load_design(file, visit), load_ground(file), out, **asked)
+    design = load_design(file, visit)
+    made = write_sheets(design, load_ground(file, design.visit.visit), out, **asked)
     save_finding(file, made.design)
     return tell_sheets(made, asked["units"]), made.summary(), tell_sheets_more(made)
 
@@ -520,7 +521,9 @@ def followup_command(survey: Path, visit: str, *, sure: bool, **asked: Any) -> T
     density_map = load_newest_density(file)
     first = load_design(file, density_map.visit)
     last = load_last_density(file, density_map.visit) if "last" in density_map.settings.covariates else None
-    design, saved = draw_followup(density_map, load_ground(file), first, visit=visit, last=last, **asked)
+    design, saved = draw_followup(
+        density_map, load_ground(file, density_map.visit), first, visit=visit, last=last, **asked
+    )
     save_design(file, design)
     points = design.points["point_id"].tolist()
     facts = {"visit": visit, "follows": density_map.visit, "points": points, "cost_saved": saved}

@@ -30,6 +30,7 @@ from geosample.design.howmany import (
 from geosample.design.walk import walk_m
 from geosample.distributions import K_IF_UNKNOWN
 from geosample.errors import DesignError, Problem, SurveyError, list_names
+from geosample.ground import ground_version
 from geosample.pests import load_pest
 from geosample.results import Result
 from geosample.words import KIND_LETTERS, NO_HOLE, hole_label, is_date
@@ -402,7 +403,9 @@ def save_design(survey: Survey, design: Design) -> None:
     with survey.change() as change:
         check_open(change.read("samples"), name)
         settings = json.dumps(design.visit.settings, ensure_ascii=False, sort_keys=True)
-        row = pd.DataFrame([{**asdict(design.visit), "settings": settings}])
+        # A second round belongs to the ground of the visit it follows, any other to the newest.
+        version = ground_version(change, change.read("surfaces"), design.visit.follows or None)
+        row = pd.DataFrame([{**asdict(design.visit), "settings": settings, "ground_version": version}])
         change.put("visits", row, where={"visit": name})
         change.put("points", design.points, where={"visit": name})
         change.put("strata", design.strata, where={"visit": name})

@@ -17,8 +17,10 @@ from geosample.ground.cutting import (
 from geosample.ground.formats import FORMATS
 from geosample.ground.model import (
     Ground,
+    Moved,
     Replaced,
     check_not_survey,
+    ground_version,
     kept_crs,
     load_ground,
     replace_ground,
@@ -33,6 +35,7 @@ __all__ = [
     "FORMATS",
     "KINDS",
     "Ground",
+    "Moved",
     "Note",
     "Replaced",
     "UnknownKindsError",
@@ -44,6 +47,7 @@ __all__ = [
     "draw_ground",
     "draw_squares",
     "edge_lines",
+    "ground_version",
     "is_area",
     "kept_crs",
     "load_ground",

@@ -5,10 +5,13 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any, cast
 
+import geopandas as gpd
+import numpy as np
+import pandas as pd
 import pyproj
 import shapely
 
-from geosample.errors import GroundError, Problem
+from geosample.errors import GroundError, Problem, list_names
 from geosample.files.reading import Note
 from geosample.results import Result
 from geosample.words import NO_HOLE, SURFACE_KINDS, hole_key
@@ -16,8 +19,6 @@ from geosample.words import NO_HOLE, SURFACE_KINDS, hole_key
 if TYPE_CHECKING:
     from collections.abc import Iterable
     from pathlib import Path
-
-    import geopandas as gpd
 
     from geosample.survey import Change, Survey
 
@@ -40,19 +41,53 @@ class OlderVisit:
 
 
 @dataclass(frozen=True, slots=True)
+class Moved:
+    """A surface or obstacle that is not as it was.
+
+    Parameters
+    ----------
+    kind : str
+        Of both.
+    before, after : str or None
+        Its id on the older and the newer ground (an obstacle's kind); None where it is new or gone.
+    before_m2, after_m2, apart_m2 : float
+        Its areas, and the ground that is only one's, m²; 0 for lines and points.
+    """
+
+    kind: str
+    before: str | None
+    after: str | None
+    before_m2: float
+    after_m2: float
+    apart_m2: float
+
+    def __str__(self) -> str:
+        """Return what happened to it, as a message names it.
+
+        Examples
+        --------
+        >>> str(Moved("green", "07-green-1", "07-green-1", 520.0, 580.0, 80.0))
+        '07-green-1 changed (80 m² apart)'
+        """
+        if self.before is None:
+            return f"{self.after} new"
+        return f"{self.before} gone" if self.after is None else f"{self.before} changed ({self.apart_m2:,.0f} m² apart)"
+
+
+@dataclass(frozen=True, slots=True)
 class Replaced:
-    """What became of what rested on the older ground; empty where nothing did.
+    """What moved where visits rest on an older ground; empty where nothing did.
 
     Parameters
     ----------
     visits : tuple of OlderVisit
-        Their points and weights stay as drawn.
-    taken_away : tuple of str
-        Layers of results that are no longer true.
+        They stay on the ground they were drawn on, with all that was worked out on it.
+    moved : tuple of Moved
+        What is not as it was.
     """
 
     visits: tuple[OlderVisit, ...] = ()
-    taken_away: tuple[str, ...] = ()
+    moved: tuple[Moved, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, repr=False)
@@ -133,8 +168,8 @@ def _sum_kinds(surfaces: gpd.GeoDataFrame) -> dict[str, dict[str, float]]:
     }
 
 
-def load_ground(survey: Survey) -> Ground:
-    """Return the survey's ground.
+def load_ground(survey: Survey, visit: str | None = None) -> Ground:
+    """Return the survey's ground: the newest, or the one a visit was drawn on.
 
     Raises
     ------
@@ -142,23 +177,44 @@ def load_ground(survey: Survey) -> Ground:
         When 'geosample ground' has not been run.
     """
     surfaces = cast("gpd.GeoDataFrame", survey.need("surfaces"))
+    version = ground_version(survey, surfaces, visit)
     obstacles, landmarks = (cast("gpd.GeoDataFrame", survey.read(name)) for name in ("obstacles", "landmarks"))
     placed = [frame if frame.crs else frame.set_crs(surfaces.crs) for frame in (obstacles, landmarks)]
-    return Ground(surfaces, placed[0], landmarks=placed[1], name=survey.describe("surfaces"))
+    own, *others = (_of_version(frame, version) for frame in (surfaces, *placed))
+    return Ground(own, others[0], landmarks=others[1], name=survey.describe("surfaces"))
+
+
+def ground_version(survey: Survey | Change, surfaces: pd.DataFrame, visit: str | None = None) -> int:
+    """Return the version of the newest ground among the surfaces, or of the one a visit was drawn on."""
+    if visit is not None:
+        visits = survey.read("visits")
+        found = visits.loc[visits["visit"] == visit, "ground_version"]
+        if len(found):
+            return int(found.iloc[0])
+    return int(surfaces["ground_version"].max()) if len(surfaces) else 0
+
+
+def _of_version(frame: gpd.GeoDataFrame, version: int) -> gpd.GeoDataFrame:
+    return frame[frame["ground_version"] == version].drop(columns="ground_version").reset_index(drop=True)
 
 
 def save_ground(survey: Survey, ground: Ground) -> None:
-    """Put the ground into the survey file, in place of what was there."""
+    """Put the ground into the survey file, in place of the newest there; grounds that older visits rest on stay."""
     with survey.change() as change:
-        put_ground(change, ground)
+        visited = not change.read("visits").empty  # else nothing there is worth reading, whatever stands in it
+        put_ground(change, ground, ground_version(change, change.read("surfaces")) if visited else 0, alone=not visited)
 
 
-def put_ground(change: Change, ground: Ground) -> None:
-    """Add the ground to a set of changes."""
-    change.put("surfaces", ground.surfaces, description=ground.name or None)
-    change.put("obstacles", ground.obstacles)
-    landmarks = ground.landmarks
-    change.put("landmarks", ground.obstacles.iloc[:0] if landmarks is None else landmarks)
+def put_ground(change: Change, ground: Ground, version: int, *, alone: bool = False) -> None:
+    """Add the ground to a set of changes, as a version of its own; the others stay, or go where it is to be alone."""
+    landmarks = ground.obstacles.iloc[:0] if ground.landmarks is None else ground.landmarks
+    for layer, frame in (("surfaces", ground.surfaces), ("obstacles", ground.obstacles), ("landmarks", landmarks)):
+        fresh = frame.assign(ground_version=version)
+        there = frame.iloc[:0] if alone else change.read(layer)
+        others = there[there["ground_version"] != version] if len(there) else there
+        if len(others):
+            fresh = gpd.GeoDataFrame(pd.concat([others, fresh], ignore_index=True), geometry="geometry", crs=ground.crs)
+        change.put(layer, fresh, description=(ground.name or None) if layer == "surfaces" else None)
 
 
 _SAME_M2 = 1e-3
@@ -185,12 +241,13 @@ def kept_crs(survey: Survey) -> pyproj.CRS | None:
 
 
 def _kept_surfaces(survey: Survey) -> gpd.GeoDataFrame:
-    """Return the surfaces alone: what else the ground has is replaced, whatever stands in it now."""
-    return cast("gpd.GeoDataFrame", survey.need("surfaces"))
+    """Return the newest surfaces alone."""
+    surfaces = cast("gpd.GeoDataFrame", survey.need("surfaces"))
+    return _of_version(surfaces, ground_version(survey, surfaces))
 
 
 def replace_ground(survey: Survey, ground: Ground, *, force: bool = False) -> Replaced:
-    """Put the ground into the survey and return what rested on the older one.
+    """Put the ground into the survey and return what moved where visits rest on the older one.
 
     Parameters
     ----------
@@ -199,34 +256,84 @@ def replace_ground(survey: Survey, ground: Ground, *, force: bool = False) -> Re
     ground : Ground
         The new ground.
     force : bool
-        Replace a ground that visits rest on by one that differs.
+        Put a ground that differs beside the one that visits rest on.
 
     Raises
     ------
     GroundError
-        When visits rest on the older ground and the new one differs (without ``force``), or is in another CRS.
+        When visits rest on the older ground and the new one differs (without ``force``): with what moved; or when it is
+        in another CRS.
 
     Notes
     -----
-    Points and weights of a visit stay as drawn: they describe the ground of their day.
+    Visits stay on the ground they were drawn on: no point, estimate or area of theirs changes. New ones are drawn on
+    the new ground.
     """
     kept = kept_crs(survey)
-    if kept is None or _same(_kept_surfaces(survey), ground.surfaces):
+    if kept is None:
         save_ground(survey, ground)
         return Replaced()
-    visits = ", ".join(survey.read("visits")["visit"])
+    older = load_ground(survey)
     if ground.crs != kept:
+        visits = ", ".join(survey.read("visits")["visit"])
         found = f"another coordinate system than that of the visits {visits}"
         remedy = "leave `crs` out, or start a new survey file"
         raise GroundError(Problem(str(survey.path), found, f"'{kept.to_string()}'", remedy))
+    moved = find_moves(older, ground)
+    version = ground_version(survey, survey.read("surfaces"))
+    there = survey.read("visits")
+    resting = [str(visit) for visit in there.loc[there["ground_version"] == version, "visit"]]
+    if not resting or (not moved and _same(older.surfaces, ground.surfaces)):
+        save_ground(survey, ground)
+        return Replaced()
     if not force:
-        remedy = "start a new survey file, or say `force` to replace it and keep the visits as they were drawn"
-        found = f"a ground that differs from the one the visits {visits} were drawn on"
+        told = list_names(moved) or "other names"
+        found = f"a ground that differs from the one the visits {', '.join(resting)} were drawn on: {told}"
+        remedy = (
+            "say `force` to keep those visits on their ground and draw new ones on this, or start a new survey file"
+        )
         raise GroundError(Problem(str(survey.path), found, "the ground of those visits", remedy))
-    older = _check_points(survey, ground)
+    older_visits = _check_points(survey, ground, resting)
     with survey.change() as change:
-        put_ground(change, ground)
-        return Replaced(older, tuple(change.forget_results()))
+        put_ground(change, ground, version + 1)
+    return Replaced(older_visits, moved)
+
+
+_APART_SHARE = 0.01
+"""A surface of which less than this share lies elsewhere is as it was (own choice)."""
+
+
+def find_moves(older: Ground, newer: Ground) -> tuple[Moved, ...]:
+    """Return what is not as it was: surfaces, and obstacles with an area."""
+    both = []
+    for ground in (older, newer):
+        areal = ground.obstacles[shapely.get_dimensions(ground.obstacles.geometry.to_numpy()) == 2]  # noqa: PLR2004
+        frames = [ground.surfaces[["surface_id", "kind", "geometry"]], areal.assign(surface_id=areal["kind"])]
+        both.append(pd.concat([frame[["surface_id", "kind", "geometry"]] for frame in frames], ignore_index=True))
+    before, after = both
+    shapes = [frame["geometry"].to_numpy() for frame in both]
+    old, new = shapely.STRtree(shapes[1]).query(shapes[0], predicate="intersects")
+    common = shapely.area(shapely.intersection(shapes[0][old], shapes[1][new]))
+    alike = (before["kind"].to_numpy()[old] == after["kind"].to_numpy()[new]) & (common > 0)
+    partner: dict[int, tuple[int, float]] = {}
+    for i in np.argsort(-common, kind="stable"):
+        taken = {one for one, _ in partner.values()}
+        if alike[i] and int(old[i]) not in partner and int(new[i]) not in taken:
+            partner[int(old[i])] = (int(new[i]), float(common[i]))
+    areas = [shapely.area(one) for one in shapes]
+    moved: list[Moved] = []
+    for i, row in enumerate(before.itertuples()):
+        j, shared = partner.get(i, (-1, 0.0))
+        apart = areas[0][i] + (areas[1][j] if j >= 0 else 0.0) - 2 * shared
+        if j < 0:
+            moved.append(Moved(row.kind, row.surface_id, None, float(areas[0][i]), 0.0, float(apart)))
+        elif apart > max(_SAME_M2, _APART_SHARE * areas[0][i]):
+            names = row.surface_id, after["surface_id"].iloc[j]
+            moved.append(Moved(row.kind, *names, float(areas[0][i]), float(areas[1][j]), float(apart)))
+    fresh = sorted(set(range(len(after))) - {j for j, _ in partner.values()})
+    rows = ((after["kind"].iloc[j], after["surface_id"].iloc[j], float(areas[1][j])) for j in fresh)
+    moved += [Moved(kind, None, name, 0.0, area, area) for kind, name, area in rows]
+    return tuple(moved)
 
 
 def _same(old: gpd.GeoDataFrame, new: gpd.GeoDataFrame) -> bool:
@@ -236,12 +343,12 @@ def _same(old: gpd.GeoDataFrame, new: gpd.GeoDataFrame) -> bool:
     return bool(shapely.area(apart).sum() < _SAME_M2)
 
 
-def _check_points(survey: Survey, ground: Ground) -> tuple[OlderVisit, ...]:
+def _check_points(survey: Survey, ground: Ground, visits: Iterable[str]) -> tuple[OlderVisit, ...]:
     """Return how many of each visit's points no longer lie on the surface they were drawn on."""
     points = cast("gpd.GeoDataFrame", survey.read("points"))
     shapes = ground.surfaces.set_index("surface_id").geometry
     found = []
-    for visit in survey.read("visits")["visit"]:
+    for visit in visits:
         own = points[points["visit"] == visit]
         now = own["surface_id"].map(shapes)
         off = int((~shapely.intersects(now.to_numpy(), own.geometry.to_numpy())).sum())

@@ -11,7 +11,7 @@ from geosample.units import ACRE_M2, FOOT2_M2, FOOT_M, HECTARE_M2, INCH_M, Units
 from geosample.words import ENCODINGS, NO_HOLE, SHAPE_FAULTS, SURFACE_KINDS
 
 if TYPE_CHECKING:
-    from geosample.ground import Ground, Note, Replaced
+    from geosample.ground import Ground, Moved, Note, Replaced
 
 OPTIONS = {
     "accuracy_m": "--accuracy",
@@ -191,17 +191,25 @@ def _tell_note_parts(note: Note, units: Units) -> tuple[str, str]:
     return f"{what}{times}{size}", done
 
 
-def tell_replaced(replaced: Replaced) -> list[str]:
-    """Return what is to be known of visits and results that rested on the older ground."""
-    lines = [
-        f"visit {one.visit} rests on the older ground: {one.off_surface} of its {one.points} points no longer lie on "
-        "the surface of the same name. Its points and weights stay as drawn; draw a new visit for the new ground."
+def tell_replaced(replaced: Replaced, units: Units = "us") -> list[str]:
+    """Return what moved, and what is to be known of visits that rest on the older ground."""
+    moved = [_tell_moved(one, units) for one in replaced.moved]
+    lines = [f"Moved: {list_names(moved)}."] if moved else []
+    return lines + [
+        f"visit {one.visit} stays on the ground it was drawn on, with its results; on the new one {one.off_surface} of "
+        f"its {one.points} points would lie off their surface. Draw a new visit for the new ground."
         for one in replaced.visits
     ]
-    if replaced.taken_away:
-        stale = ", ".join(replaced.taken_away)
-        lines.append(f"results worked out on the older ground ({stale}) were taken away: run the stages again")
-    return lines
+
+
+def _tell_moved(moved: Moved, units: Units) -> str:
+    before, after, apart = (_show_size(area, units) for area in (moved.before_m2, moved.after_m2, moved.apart_m2))
+    if moved.before is None:
+        return f"{moved.after} new ({after})"
+    if moved.after is None:
+        return f"{moved.before} gone ({before})"
+    named = f", now {moved.after}" if moved.after != moved.before else ""
+    return f"{moved.before} changed from {before} to {after}{named} ({apart} apart)"
 
 
 def _word_facts(facts: Mapping[str, Any], units: Units) -> dict[str, Any]:

@@ -71,8 +71,8 @@ class Layer:
 
     @property
     def required(self) -> set[str]:
-        """The columns whose value may never be missing."""
-        filled = {name for name, kind in self.columns.items() if kind in {"int", "bool"}}
+        """The columns whose value may never be missing; a later one is, in rows that were there before it was."""
+        filled = {name for name, kind in self.columns.items() if kind in {"int", "bool"}} - set(self.later.split())
         return filled | set(f"{self.key} {self.need}".split())
 
 
@@ -85,33 +85,43 @@ LAYERS: dict[str, Layer] = {
     "layout": Layer(None, _columns("written_by", whole="layout"), need="written_by", above_0="layout"),
     "surfaces": Layer(
         "MultiPolygon",
-        _columns("surface_id hole kind name source", real="area_m2 edge_doubt_m area_doubt"),
-        key="surface_id",
+        _columns("surface_id hole kind name source", real="area_m2 edge_doubt_m area_doubt", whole="ground_version"),
+        key="ground_version surface_id",
         need="kind area_m2",
         above_0="area_m2 edge_doubt_m area_doubt",
-        later="edge_doubt_m area_doubt",
+        from_0="ground_version",
+        later="edge_doubt_m area_doubt ground_version",
         words={"kind": SURFACE_KINDS},
         measured="area_m2",
     ),
     "obstacles": Layer(
         "Unknown",
-        _columns("kind hole name source"),
+        _columns("kind hole name source", whole="ground_version"),
         need="kind",
+        from_0="ground_version",
+        later="ground_version",
         words={"kind": OBSTACLE_KINDS},
         again="ground",
     ),
-    "landmarks": Layer("Unknown", _columns("kind hole name source"), again="ground"),
+    "landmarks": Layer(
+        "Unknown",
+        _columns("kind hole name source", whole="ground_version"),
+        from_0="ground_version",
+        later="ground_version",
+        again="ground",
+    ),
     "visits": Layer(
         None,
         _columns(
             "visit date pest unit_shape design_code settings",
             real="unit_m2 unit_depth_mm",
-            whole="units_per_point seed",
+            whole="units_per_point seed ground_version",
         ),
         key="visit",
+        later="ground_version",
         need="date pest unit_shape unit_m2 design_code settings",
         above_0="unit_m2 units_per_point",
-        from_0="unit_depth_mm",
+        from_0="unit_depth_mm ground_version",
         dates="date",
         objects="settings",
     ),
@@ -264,6 +274,8 @@ def shape_frame(layer: str, frame: pd.DataFrame) -> pd.DataFrame:
     columns = LAYERS[layer].columns
     empty = {"text": None, "real": np.nan, "int": 0, "bool": False}
     full = frame.assign(**{name: empty[kind] for name, kind in columns.items() if name not in frame.columns})
+    older = [name for name in LAYERS[layer].later.split() if columns[name] == "int" and full[name].isna().any()]
+    full = full.assign(**{name: full[name].fillna(0) for name in older})
     typed = full.assign(**{name: _typed(full[name], kind) for name, kind in columns.items()})
     others = [name for name in typed.columns if name not in columns]
     return typed[[*columns, *others]].reset_index(drop=True)
@@ -451,8 +463,9 @@ def _ends(rules: Layer, name: str) -> tuple[float, float, bool, str]:
 
 
 def _check_key(rules: Layer, frame: pd.DataFrame) -> Iterator[_Fault]:
+    needed = [name for name in rules.key.split() if name not in rules.later.split()]
     names = [name for name in rules.key.split() if name in frame.columns]
-    if not names or names != rules.key.split():
+    if not set(needed) <= set(names) or not names:
         return
     whole = frame[names].dropna() if frame[names].isna().any(axis=None) else frame[names]
     again = whole.duplicated().to_numpy()

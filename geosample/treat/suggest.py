@@ -115,7 +115,8 @@ def gather_evidence(survey: Survey, visit: str | None = None, *, by: str = "auto
     SurveyError, TreatError
         Without ground or map, and without counts to estimate from where averages are used.
     """
-    ground, density_map = load_ground(survey), load_density(survey, visit)
+    density_map = load_density(survey, visit)
+    ground = load_ground(survey, density_map.visit)
     name, pest = density_map.visit, density_map.pest
     estimated = load_visit(survey, name).follows or name
     samples = cast("gpd.GeoDataFrame", survey.read("samples"))

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any, cast
 
 from geosample.density import decide_at, load_density
 from geosample.errors import MapError, Problem
+from geosample.ground import load_ground
 from geosample.survey.findings import Findings, What, read_findings
 from geosample.survey.layers import shape_frame
 from geosample.survey.reading import empty_layer
@@ -184,15 +185,16 @@ def gather_story(survey: Survey, visit: str | None = None) -> Story:
     """
     from geosample.design import load_visit
 
-    surfaces = cast("gpd.GeoDataFrame", survey.need("surfaces"))
+    survey.need("surfaces")
     wanted = visit if visit is not None else survey.newest_among(survey.read("samples")["visit"])
     known = None if wanted is None and survey.read("visits").empty else load_visit(survey, wanted)
+    ground = load_ground(survey, known.visit if known else None)
     frames = {layer: survey.read(layer) for layer in _OF_VISIT}
     mapped = known is not None and (survey.read("models")["visit"] == known.visit).any()
     return _tell_story(
         survey.course,
         known,
-        (surfaces, cast("gpd.GeoDataFrame", survey.read("obstacles"))),
+        (ground.surfaces, ground.obstacles),
         frames,
         read_findings(survey, known.visit, known.pest) if known else Findings("", "", ()),
         load_density(survey, known.visit) if known and mapped else None,
