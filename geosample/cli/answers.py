@@ -15,6 +15,7 @@ from geosample.cli.options import (
     FILE,
     LENGTH,
     PATH,
+    PairOfPlaces,
     Told,
     out_folder_option,
     paper_option,
@@ -411,7 +412,18 @@ def _compare_counters(survey: Path | None, asked: Mapping[str, Any]) -> Told:
 @click.option(
     "--threshold", "thresholds_per_m2", type=DENSITY, multiple=True, help="A threshold to step to; may be repeated."
 )
-@click.option("--aerial", type=FILE, help="A GeoTIFF to lay underneath.")
+@click.option(
+    "--aerial",
+    type=FILE,
+    help="A picture to lay underneath: GeoTIFF; PNG or JPEG with its world file or --aerial-pairs.",
+)
+@click.option(
+    "--aerial-pairs",
+    multiple=True,
+    type=PairOfPlaces(),
+    help="A place in it and where it lies, column,row=longitude,latitude; three times or more.",
+)
+@click.option("--aerial-crs", help="What its world file's coordinates are in, EPSG:n, where they are no degrees.")
 @click.option("--base-map", help="Address of online map tiles with {z}, {x}, {y}; off until the reader wants it.")
 @click.option("--base-credit", default="", show_default=False, help="Whom the tiles' owner wants named.")
 @says

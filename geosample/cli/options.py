@@ -60,6 +60,27 @@ class KeepOff(click.ParamType[tuple[str, float]]):
 PATH = click.Path(path_type=Path)
 FILE = click.Path(path_type=Path, dir_okay=False)
 
+
+class PairOfPlaces(click.ParamType[tuple[float, float, float, float]]):
+    """A place in a drawing or picture and on Earth, such as ``1203.5,884.2=-73.9123,41.5234``."""
+
+    name = "x,y=lon,lat"
+
+    def convert(
+        self, value: Any, param: click.Parameter | None, ctx: click.Context | None
+    ) -> tuple[float, float, float, float]:
+        """Return x, y, longitude and latitude; bad usage for what is not four numbers."""
+        if isinstance(value, tuple):
+            return value
+        try:
+            x, y, lon, lat = (float(part) for side in str(value).split("=") for part in side.split(","))
+        except ValueError:
+            self.fail(
+                f"found {value!r}; expected x,y=longitude,latitude; write 1203.5,884.2=-73.9123,41.5234", param, ctx
+            )
+        return x, y, lon, lat
+
+
 survey_argument = click.argument("survey", type=PATH)
 visit_option = click.option("--visit", help="The visit's name; the newest when not given.")
 units_option = click.option("--units", type=click.Choice(["us", "metric"]), default="us", help="Units to show.")

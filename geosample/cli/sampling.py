@@ -17,6 +17,7 @@ from geosample.cli.options import (
     PATH,
     SPEED,
     KeepOff,
+    PairOfPlaces,
     Told,
     name_options,
     out_folder_option,
@@ -61,26 +62,6 @@ class HoleWidths(click.ParamType[dict[str, float]]):
         if max(widths.values()) > WIDEST_COLLAR_M:
             self.fail(f"found {value}; expected collars of up to 5 m (usual: 18in to 60in); check the unit", param, ctx)
         return widths
-
-
-class PairOfPlaces(click.ParamType[tuple[float, float, float, float]]):
-    """A place in a drawing or picture and on Earth, such as ``1203.5,884.2=-73.9123,41.5234``."""
-
-    name = "x,y=lon,lat"
-
-    def convert(
-        self, value: Any, param: click.Parameter | None, ctx: click.Context | None
-    ) -> tuple[float, float, float, float]:
-        """Return x, y, longitude and latitude; bad usage for what is not four numbers."""
-        if isinstance(value, tuple):
-            return value
-        try:
-            x, y, lon, lat = (float(part) for side in str(value).split("=") for part in side.split(","))
-        except ValueError:
-            self.fail(
-                f"found {value!r}; expected x,y=longitude,latitude; write 1203.5,884.2=-73.9123,41.5234", param, ctx
-            )
-        return x, y, lon, lat
 
 
 @click.command()

@@ -27,7 +27,7 @@ from geosample.ground.model import (
     save_ground,
 )
 from geosample.ground.naming import KINDS, parse_kinds
-from geosample.ground.placing import open_shapes, read_own_shapes
+from geosample.ground.placing import Pairs, fit_pairs, open_shapes, read_crs, read_own_shapes
 from geosample.ground.reading import UnknownKindsError, read_ground
 from geosample.ground.writing import draw_ground, write_ground
 
@@ -37,6 +37,7 @@ __all__ = [
     "Ground",
     "Moved",
     "Note",
+    "Pairs",
     "Replaced",
     "UnknownKindsError",
     "add_approaches",
@@ -47,6 +48,7 @@ __all__ = [
     "draw_ground",
     "draw_squares",
     "edge_lines",
+    "fit_pairs",
     "ground_version",
     "is_area",
     "kept_crs",
@@ -56,6 +58,7 @@ __all__ = [
     "open_shapes",
     "outer_turf",
     "parse_kinds",
+    "read_crs",
     "read_ground",
     "read_own_shapes",
     "replace_ground",

@@ -11,7 +11,7 @@ import pandas as pd
 import pyproj
 import shapely
 
-from geosample.errors import GroundError, Problem, list_names
+from geosample.errors import GroundError, Problem, SurveyError, list_names
 from geosample.files.reading import Note
 from geosample.results import Result
 from geosample.words import NO_HOLE, SURFACE_KINDS, hole_key
@@ -201,8 +201,9 @@ def _of_version(frame: gpd.GeoDataFrame, version: int) -> gpd.GeoDataFrame:
 def save_ground(survey: Survey, ground: Ground) -> None:
     """Put the ground into the survey file, in place of the newest there; grounds that older visits rest on stay."""
     with survey.change() as change:
-        visited = not change.read("visits").empty  # else nothing there is worth reading, whatever stands in it
-        put_ground(change, ground, ground_version(change, change.read("surfaces")) if visited else 0, alone=not visited)
+        # What no visit rests on is replaced, whatever stands in it.
+        versions = [0] if change.read("visits").empty else sorted(change.read("surfaces")["ground_version"].unique())
+        put_ground(change, ground, int(versions[-1]) if versions else 0, alone=len(versions) < 2)  # noqa: PLR2004
 
 
 def put_ground(change: Change, ground: Ground, version: int, *, alone: bool = False) -> None:
@@ -273,7 +274,10 @@ def replace_ground(survey: Survey, ground: Ground, *, force: bool = False) -> Re
     if kept is None:
         save_ground(survey, ground)
         return Replaced()
-    older = load_ground(survey)
+    try:
+        older = load_ground(survey)
+    except SurveyError:  # obstacles that another program harmed are made again
+        older = Ground(_kept_surfaces(survey), ground.obstacles)
     if ground.crs != kept:
         visits = ", ".join(survey.read("visits")["visit"])
         found = f"another coordinate system than that of the visits {visits}"

@@ -28,6 +28,7 @@ from folium.utilities import JsCode
 from geosample.density import LEVELS
 from geosample.errors import MapError, Problem
 from geosample.files.saving import escape_html, escape_json, save_file
+from geosample.ground import Pairs
 from geosample.palettes import OKABE_ITO
 from geosample.report import webmap as words
 from geosample.survey import Survey
@@ -70,6 +71,8 @@ def draw_map(  # noqa: PLR0913 - what a user may say in plain words
     units: Units = "us",
     thresholds_per_m2: tuple[float, ...] = (),
     aerial: str | Path | None = None,
+    aerial_pairs: Pairs = (),
+    aerial_crs: str | None = None,
     base_map: str | None = None,
     base_credit: str = "",
 ) -> Path:
@@ -94,6 +97,10 @@ def draw_map(  # noqa: PLR0913 - what a user may say in plain words
         Thresholds the reader can step through, insects per m²; chosen from the map's range when empty.
     aerial : str or Path, optional
         A GeoTIFF of the user's to lay underneath.
+    aerial_pairs : Pairs
+        Three or more places in it, columns and rows from its upper left corner, and where they lie, degrees.
+    aerial_crs : str, optional
+        What the coordinates of its world file are in, where they are no degrees.
     base_map : str, optional
         Address of map tiles with ``{z}``, ``{x}`` and ``{y}``. Nothing is asked of it until the reader switches it on.
     base_credit : str
@@ -124,6 +131,8 @@ def draw_map(  # noqa: PLR0913 - what a user may say in plain words
         units=units,
         thresholds_per_m2=tuple(thresholds_per_m2),
         aerial=Path(aerial) if aerial else None,
+        aerial_pairs=tuple(aerial_pairs),
+        aerial_crs=aerial_crs,
         base_map=base_map,
         base_credit=base_credit,
     )
@@ -137,6 +146,8 @@ def compose_page(  # noqa: PLR0913 - a keyword a thing
     units: Units = "us",
     thresholds_per_m2: tuple[float, ...] = (),
     aerial: Path | None = None,
+    aerial_pairs: Pairs = (),
+    aerial_crs: str | None = None,
     base_map: str | None = None,
     base_credit: str = "",
     bounds: Bounds | None = None,
@@ -150,7 +161,7 @@ def compose_page(  # noqa: PLR0913 - a keyword a thing
     pictures = draw_pictures(story, thresholds_per_m2, units)
     layers: dict[str, list[folium.map.Layer]] = {}
     if aerial:
-        layers["aerial"] = [lay_picture(*read_aerial(aerial, bounds), "aerial")]
+        layers["aerial"] = [lay_picture(*read_aerial(aerial, bounds, pairs=aerial_pairs, crs=aerial_crs), "aerial")]
     if base_map:
         layers["base"] = [lay_tiles(base_map, base_credit, "base")]
     for name, parts in list_layers(story).items():
