@@ -185,7 +185,22 @@ def load_ground(survey: Survey, visit: str | None = None) -> Ground:
 
 
 def ground_version(survey: Survey | Change, surfaces: pd.DataFrame, visit: str | None = None) -> int:
-    """Return the version of the newest ground among the surfaces, or of the one a visit was drawn on."""
+    """Return the version of the newest ground among the surfaces, or of the one a visit was drawn on.
+
+    Parameters
+    ----------
+    survey : Survey or Change
+        Where the visits stand; read for a visit alone.
+    surfaces : DataFrame
+        The layer ``surfaces`` with the column ``ground_version``.
+    visit : str, optional
+        Its name; one that is not there counts as new.
+
+    Returns
+    -------
+    int
+        From 0; 0 where there is no ground.
+    """
     if visit is not None:
         visits = survey.read("visits")
         found = visits.loc[visits["visit"] == visit, "ground_version"]

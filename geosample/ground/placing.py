@@ -94,6 +94,18 @@ LARGEST_AREA_ERROR = 0.005
 def read_crs(text: str, where: str = "crs") -> pyproj.CRS:
     """Return a CRS from what the user wrote, such as ``EPSG:32618``.
 
+    Parameters
+    ----------
+    text : str
+        A code, or any other text that names one.
+    where : str
+        The argument it was given by, for the message.
+
+    Returns
+    -------
+    CRS
+        The coordinate system.
+
     Raises
     ------
     GroundError
@@ -158,6 +170,11 @@ def fit_pairs(pairs: Pairs, where: str, *, down: bool = False) -> Fit:
         The argument they were given by, for the messages.
     down : bool
         Whether y grows downward, as in a picture.
+
+    Returns
+    -------
+    Fit
+        With each pair's miss, m.
 
     Raises
     ------
