@@ -72,7 +72,7 @@ class Served:
         assert json.loads(told)["started"], told
         return self.wait()["steps"][step]
 
-    def wait(self, seconds: float = 90) -> Any:
+    def wait(self, seconds: float = 600) -> Any:
         end = time.monotonic() + seconds
         while time.monotonic() < end:
             state = self.state()
