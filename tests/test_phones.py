@@ -246,6 +246,19 @@ def test_two_that_differ_stand_side_by_side_until_the_desk_s_user_settles_them(
     assert "Nothing differs" in desk.post("/phones", base_url=base, json={"settle": "x"}, headers=sent).json["words"]
 
 
+def test_the_phones_table_is_never_unused_and_is_whole_again_where_a_hand_took_it_away(
+    phones: Phones, tmp_path: Path, counts_design: Design
+) -> None:
+    client = join(phones)
+    send(client, phones, ANN, count(ANN, 1))
+    file = tmp_path / "dropped" / phones.tell()["file"]
+    assert phones.desk.list_unused() == []
+    file.unlink()
+    send(client, phones, ANN, count(ANN, 2, "01F-02", "7"))
+    counts = read_counts(file, counts_design)
+    assert counts.counts.groupby("sample_id")["count"].sum().to_dict() == {"01F-01-B": 4, "01F-02-B": 7}
+
+
 def test_a_phone_that_is_ended_comes_in_by_the_new_code_alone(phones: Phones) -> None:
     ann, bo, code = join(phones), join(phones), phones.guard.key
     send(ann, phones, ANN, count(ANN, 1))

@@ -252,8 +252,8 @@ class Desk:
     def list_unused(self) -> list[str]:
         """Return the files, by their path here, that came in or were made at the desk and that nothing rests on now.
 
-        Sheets that were typed stay, and so does whatever any survey of this folder was made from, and any file that
-        was changed since the desk made it.
+        Sheets that were typed and phones' entries stay, and so does whatever any survey of this folder was made from,
+        and any file that was changed since the desk made it.
         """
         used = {self.said.get("under", {}).get("aerial", "")}
         for journal in self.folder.glob(".*_desk/journal.json"):
@@ -261,7 +261,8 @@ class Desk:
                 used |= _list_names(json.loads(journal.read_text(encoding="utf-8")))
             except (OSError, ValueError):  # who knows what it names
                 used |= set(self.list_dropped())
-        came = [f"dropped/{name}" for name in self.list_dropped() if name not in used and not name.startswith("typed_")]
+        ours = ("typed_", "phones_")
+        came = [f"dropped/{name}" for name in self.list_dropped() if name not in used and not name.startswith(ours)]
         current = {name for step in CARDS for name in self.said.get(step, {}).get("files", [])}
         made = self.said.get("made", {})
         place = self.folder / self.out
