@@ -130,10 +130,11 @@ def _tell_spacing(facts: Mapping[str, Any], units: Units) -> str:
 def _tell_walk(facts: Mapping[str, Any], units: Units) -> str:
     """Return how far the walk is, how long the day, and whether the hours at hand are enough."""
     effort = facts["effort"]
-    walk = f"The walk: {show_way(facts['walk_m'], units)}, round water and bunkers"
-    day = f"the day for {effort['people']}: {_tell_span(effort, units)}"
+    walk = f"The walk: {show_way(facts['walk_m'], units)} round water"
+    hint = " (--people)" if effort["hours"] is None and effort["minutes"] > _LONG_DAY_MINUTES else ""
+    day = f"the day for {effort['people']}{hint}: {_tell_span(effort, units)}"
     if effort["hours"] is None:
-        return f"{walk}; {day}{' (--people, --hours)' if effort['minutes'] > _LONG_DAY_MINUTES else ''}."
+        return f"{walk}; {day}."
     hours, wished = f"{effort['hours']:g} h", effort["points_wished"]
     if effort["minutes"] > effort["hours"] * 60:
         return f"{walk}; {day}: more than {hours}, and fewer points can't be."
