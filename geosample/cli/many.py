@@ -28,10 +28,11 @@ if TYPE_CHECKING:
     default=Path("geosample_demo"),
     help="Folder for everything the demo makes.",
 )
+@click.option("--season", is_flag=True, help="A season of five visits in place of one (about two minutes).")
 @more_option
 @json_option
 @click.pass_context
-def demo_command(ctx: click.Context, out: Path, as_json: bool, more: bool) -> None:
+def demo_command(ctx: click.Context, out: Path, season: bool, as_json: bool, more: bool) -> None:
     """Play the whole job on an invented course, start to finish, and list what to open.
 
     The counts are simulated, and every page that shows them says so.
@@ -40,11 +41,12 @@ def demo_command(ctx: click.Context, out: Path, as_json: bool, more: bool) -> No
     Example:
       geosample demo --out geosample_demo
     """  # noqa: D301
-    from geosample.demo import SIMULATION, play_demo
+    from geosample.demo import SIMULATION, play_demo, play_demo_season
     from geosample.report.design import tell_simulation
     from geosample.report.desk import tell_desk
 
-    opened = play_demo(out, lambda words: _run(ctx, words, more=more))
+    play = play_demo_season if season else play_demo
+    opened = play(out, lambda words: _run(ctx, words, more=more))
     rows = [[str(file.path), file.what] for file in opened]
     facts = {"files": [{"path": path, "what": what} for path, what in rows], "simulation": SIMULATION}
     lines = [SIMULATED, "What to open:", *(f"{path}  {what}" for path, what in rows), tell_desk(out)]

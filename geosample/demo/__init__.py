@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Collection, Iterator
 from dataclasses import asdict, dataclass, replace
 from importlib import resources
 from pathlib import Path
@@ -80,6 +80,14 @@ def play_demo(folder: Path, run: Callable[[list[str]], None]) -> list[Opened]:
     return list_opened(folder, survey_path)
 
 
+def play_demo_season(folder: Path, run: Callable[[list[str]], None]) -> list[Opened]:
+    """Run a season of five visits on the demo course and return what to open; arguments and errors as ``play_demo``."""
+    from geosample.demo.season import ROUNDS, play_season
+
+    survey = _clear(folder, "invented_season.gpkg", {one.day for one in ROUNDS})
+    return [Opened(path, what) for path, what in play_season(folder, survey, find_course(), run)]
+
+
 def plan_commands(survey: Path, folder: Path) -> Iterator[list[str]]:
     """Yield the commands of the whole job, in order, as a user would type them."""
     path, out = str(survey), str(folder)
@@ -113,19 +121,19 @@ def list_opened(folder: Path, survey: Path) -> list[Opened]:
     ]
 
 
-def _clear(folder: Path) -> Path:
+def _clear(folder: Path, name: str = "invented_course.gpkg", ours: Collection[str] = (VISIT,)) -> Path:
     """Make the folder, and take away an earlier demo's survey; anyone else's stays."""
-    survey = folder / "invented_course.gpkg"
+    survey = folder / name
     make_folder(folder)
     if survey.exists():
-        _check_ours(survey)
+        _check_ours(survey, ours)
         survey.unlink()
     return survey
 
 
-def _check_ours(survey: Path) -> None:
+def _check_ours(survey: Path, ours: Collection[str]) -> None:
     visits = open_survey(survey).read("visits")
-    if not visits.empty and set(visits["visit"]) != {VISIT}:
+    if not visits.empty and not set(visits["visit"]) <= set(ours):
         problem = Problem(str(survey), "visits of your own in it", "an earlier demo", "give another folder with --out")
         raise GeosampleError(problem)
 

@@ -53,6 +53,15 @@ def fill_sheet(
         Shares lost and so on; a few when None.
     """
     blank = pd.read_csv(blank_csv, dtype=str, keep_default_na=False, encoding="utf-8-sig").map(read_cell)
+    filled = fill_rows(blank, design, truth, rng, fates)
+    save_file(out_csv, write_csv(filled))
+    return filled
+
+
+def fill_rows(
+    blank: pd.DataFrame, design: Design, truth: Truth, rng: np.random.Generator, fates: Fates | None = None
+) -> pd.DataFrame:
+    """Return a blank sheet's rows filled in; see ``fill_sheet``."""
     state = choose_fates(design, rng, fates or Fates())
     stages = [stage.key for stage in load_pest(design.visit.pest).stages]
     found = count_bags(design, truth, rng).set_index("point_id")[stages].astype(str)
@@ -61,9 +70,7 @@ def fill_sheet(
         fate = state.get(row["point_id"], "")
         counts = found.loc[row["point_id"]].to_dict() if fate == "counted" else {}
         rows.append({**row, **counts, **_sign(design, fate)})
-    filled = pd.DataFrame(rows, columns=list(blank.columns))
-    save_file(out_csv, write_csv(filled))
-    return filled
+    return pd.DataFrame(rows, columns=list(blank.columns))
 
 
 def choose_fates(design: Design, rng: np.random.Generator, fates: Fates) -> dict[str, str]:
