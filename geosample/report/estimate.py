@@ -91,7 +91,7 @@ def tell_stages(groups: Sequence[Finding]) -> str:
     told = ", ".join(f"{one.domain} {share}" for one, share in zip(groups, shares, strict=True) if one.value > 0)
     give = max((one.high - one.low) / 2 for one in groups)
     level = groups[0].detail.get("level", SURE)
-    sure = f"; each give or take {100 * give:.0f} % of them all ({percent(level)} interval)" if give > 0 else ""
+    sure = f"; each give or take {percent(give)} of them all ({percent(level)} interval)" if give > 0 else ""
     return f"Life stages: {told}{sure}."
 
 
