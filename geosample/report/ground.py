@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 from geosample.errors import list_names
 from geosample.report.terminal import show_table
-from geosample.units import ACRE_M2, FOOT2_M2, FOOT_M, HECTARE_M2, INCH_M, Units, show_area, show_length
+from geosample.units import ACRE_M2, FOOT2_M2, FOOT_M, HECTARE_M2, INCH_M, Units, percent_range, show_area, show_length
 from geosample.words import ENCODINGS, NO_HOLE, SHAPE_FAULTS, SURFACE_KINDS
 
 if TYPE_CHECKING:
@@ -74,7 +74,7 @@ NOTES = {
     ),
     "walked": (
         "{edges} walked edge{edges_s}, {walks} walk{walks_s}",
-        "the whole edge lies within {edge}, its area within {least_share:.0%}{to_most} (95 %){not_told}| "
+        "the whole edge lies within {edge}, its area within {shares_found} (95 %){not_told}| "
         "spikes taken out: {spikes}, stops made one place: {stops} [Beard and McLain 2012; own choices]",
     ),
     "collar_in_doubt": (
@@ -236,7 +236,7 @@ def _word_facts(facts: Mapping[str, Any], units: Units) -> dict[str, Any]:
         "rms": _show_miss(facts.get("rms_m", 0.0), units),
         "worst": _show_miss(facts.get("worst_m", 0.0), units),
         "scale_found": f"; its unit comes out {scale - 1:+.2%} long" if (scale := facts.get("scale")) else "",
-        "to_most": _tell_most(facts),
+        "shares_found": percent_range(facts.get("least_share", 0.0), facts.get("most_share", 0.0)),
         "edges_s": "s" * (facts.get("edges", 0) > 1),
         "walks_s": "s" * (facts.get("walks", 0) > 1),
         "not_told": ""
@@ -249,11 +249,6 @@ def _word_facts(facts: Mapping[str, Any], units: Units) -> dict[str, Any]:
 
 def _show_miss(length_m: float, units: Units) -> str:
     return f"{length_m / FOOT_M:.1f} ft" if units == "us" else f"{length_m:.2f} m"
-
-
-def _tell_most(facts: Mapping[str, Any]) -> str:
-    shares = [f"{facts.get(name, 0.0):.0%}" for name in ("least_share", "most_share")]
-    return f" to {shares[1]}" if shares[0] != shares[1] else ""
 
 
 def _tell_scraps(facts: Mapping[str, Any], units: Units) -> str:
