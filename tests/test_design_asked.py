@@ -104,7 +104,7 @@ def test_two_methods_go_out_in_split_blocks_and_come_back_compared(survey, tmp_p
     rows = blank_rows(design, _pest())
     assert rows.groupby("point_id")["method"].apply(list).map(lambda m: m == ["brine", "heat"]).all()
     made = write_sheets(design, small_ground, tmp_path / "out")
-    assert len(made.paths) == 9
+    assert len(made.paths) == 10
     rng = np.random.default_rng(6)
     main_rows = rows[rows["role"] == "main"]
     mean = np.where(main_rows["method"] == "heat", 6.0, 3.0)
