@@ -78,6 +78,6 @@ class Served:
             state = self.state()
             if not state["running"]:
                 return state
-            time.sleep(0.1)
+            time.sleep(0.4)  # as often as the page looks
         message = "the work does not end"
         raise TimeoutError(message)
