@@ -284,9 +284,12 @@ def fieller_interval(first: NDArray[np.float64], second: NDArray[np.float64], *,
 
     Examples
     --------
-    >>> ends = fieller_interval(np.array([3.0, 0, 5, 2, 8]), np.array([4.0, 1, 5, 3, 9]), level=0.95)
+    >>> first, second = np.array([3.0, 0, 5, 2, 8, 4, 6, 1, 7, 5]), np.array([4.0, 1, 5, 3, 9, 4, 6, 2, 8, 5])
+    >>> ends = fieller_interval(first, second, level=0.95)
     >>> round(ends.value, 2), round(ends.low, 2), round(ends.high, 2)
-    (1.22, 1.02, 2.11)
+    (1.15, 1.04, 1.36)
+    >>> fieller_interval(first[:5], second[:5], level=0.95).high  # too few to say that any are found at all
+    inf
     """
     n, t = first.size, float(stats.t.ppf((1 + level) / 2, first.size - 1))
     x, y = float(first.mean()), float(second.mean())

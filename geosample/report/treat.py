@@ -48,8 +48,8 @@ _BASIS = {
     "averages, the map adds nothing": "The map adds nothing to plain averages",
 }
 _REASONS = {
-    "above": "expected above the threshold",
-    "risky": "expected below it, but risky",
+    "above": "the mean is above",
+    "risky": "the mean is below, but risky",
     "no_plug": "no plug here: by ground like it",
     "check": "to see what treatment did",
 }
