@@ -267,7 +267,7 @@ def play(number: int, folder: Path, hands: list[Hand], bags: int, kills: int) ->
 
 
 def main() -> None:
-    asked = ask(__doc__, beside(__file__), rounds=(50, 3), bags=(90, 30), kills=(2, 1))
+    asked = ask(__doc__, beside(__file__), rounds=(50, 3), bags=(90, 18), kills=(2, 1))
     tools = (shutil.which("chromium") or "", shutil.which("chromedriver") or "")
     if not all(tools) or not shutil.which("unshare") or not shutil.which("ip"):
         stop_without("Chromium and its driver, or unshare and ip, are not installed")

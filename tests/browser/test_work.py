@@ -210,7 +210,9 @@ def do_job(job: Job, course: Path, kind: str, folder: Path) -> None:
     job.wait("document.querySelector('#card-plan .draft').innerText.includes('Visit 2026-05-04')")
     time.sleep(0.5)
     job.wait("desk.the_map()")
-    drafted = ask(browser, "return desk.find('#map').contentDocument.querySelectorAll('.point.draft').length")
+    drawn = "desk.find('#map').contentDocument.querySelectorAll('.point.draft').length"
+    job.wait(f"{drawn} > 0")  # the map draws them when it has loaded, however busy the machine is
+    drafted = ask(browser, f"return {drawn}")
     assert ask(browser, "return desk.state().steps.plan.state") == "ready"  # nothing is stored yet
     job.do("plan")
     survey = job.folder / ask(browser, "return desk.state().survey")
