@@ -120,14 +120,15 @@ def size_trial(  # noqa: PLR0913 - plain keywords are what a script is to write
     Notes
     -----
     The first number is the normal approximation's on the log scale, a block's variance being 2 (1/m + 1/k) (Bliss &
-    Fisher 1953); each share played then corrects that variance, until the number stands still.
+    Fisher 1953); each number's share played tells that variance anew, and the mean of what they tell gives the next,
+    until it stands still.
     """
     _check(mean, k, margin, power, aim, blocks)
     least = max(FEWEST, 2 * sites)
     reach, goal = _reaches(aim, level, power)
     variance = 2 * relative_variance(mean, k)
     world = sites, mean, k, block_sd
-    number, tried = blocks or 0, list[int]()
+    number, tried, told_by = blocks or 0, list[int](), list[float]()
     while blocks is None:
         number = max(least, math.ceil(variance * (goal / math.log(margin)) ** 2))
         if number > MOST:
@@ -140,7 +141,8 @@ def size_trial(  # noqa: PLR0913 - plain keywords are what a script is to write
         some = max(rounds // 3, 1)
         share = _play((number, *world), margin, aim, level, some, seed)
         share = min(max(share, 0.5 / some), 1 - 0.5 / some)
-        variance = number * (math.log(margin) / max(_quantile(aim, share) + reach, 0.3)) ** 2
+        told_by.append(number * (math.log(margin) / max(_quantile(aim, share) + reach, 0.3)) ** 2)
+        variance = sum(told_by) / len(told_by)
     rounds = max(min(rounds, ENOUGH // number), rounds // 3)
     told = _play((number, *world), margin, aim, level, rounds, seed + 1)
     error = math.sqrt(max(told * (1 - told), 0.25 / rounds) / rounds)
