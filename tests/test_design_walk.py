@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import geopandas as gpd
 import numpy as np
 import pytest
@@ -118,6 +120,20 @@ def test_rounds_take_equal_time_and_share_out_all_points(rounds: int) -> None:
     assert sorted(np.concatenate(shares)) == list(range(60))
     efforts = [walk_m(np.vstack([start, places[share], start])) + 150.0 * len(share) for share in shares]
     assert max(efforts) <= 1.1 * min(efforts)
+
+
+def test_a_reserve_point_goes_with_the_round_of_its_surface() -> None:
+    ground = read_ground(find_course())
+    design = draw_design(ground, visit="2026-05-04", points=30, holes="1-4", seed=3)
+    rounds = [one.design.points for one in split_rounds(design, ground, 2)]
+    pulled = [set(part.loc[part["role"] == "main", "surface_id"]) for part in rounds]
+    only_one = pulled[0] - pulled[1]
+    spare = (design.points["role"] == "reserve") & design.points["surface_id"].isin(only_one)
+    assert spare.any()
+    # Set on the other round's first point, they stay with the round that walks their surface.
+    points = design.points.assign(geometry=design.points.geometry.where(~spare, rounds[1].geometry.iloc[0]))
+    one, _ = (part.design.points for part in split_rounds(replace(design, points=points), ground, 2))
+    assert set(design.points.loc[spare, "point_id"]) <= set(one["point_id"])
 
 
 def test_the_walk_ends_where_it_is_told(small_ground: Ground) -> None:

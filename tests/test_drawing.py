@@ -35,10 +35,11 @@ from geosample.drawing import (
     next_page,
     open_book,
     paragraph,
+    text_width,
     upright_turn,
     write_paragraphs,
 )
-from geosample.drawing.pens import draw_labels, place_labels
+from geosample.drawing.pens import LABEL, draw_labels, labels_fit, place_labels
 from geosample.errors import PaperError
 from geosample.units import Units
 
@@ -215,6 +216,22 @@ def test_labels_without_room_are_named_not_drawn_over() -> None:
     assert 40 < len(unplaced) < 60
     free = place_labels(crowd[:1], np.array([[5.0, 2.0]]), frame)
     assert np.isfinite(free).all()
+
+
+def test_labels_fit_where_each_of_them_finds_room_and_none_lies_on_another() -> None:
+    rng, frame, fits = np.random.default_rng(5), Box(10, 10, 140, 100), []
+    for count in (5, 20, 60, 120, 240):
+        points, texts = (
+            rng.uniform([12, 12], [148, 108], (count, 2)),
+            [f"{number:02d}F-0{number % 9}" for number in range(count)],
+        )
+        sizes = np.array([(text_width(text, LABEL) + 1, LABEL.size_mm * 0.78 + 1) for text in texts])
+        corners = place_labels(points, sizes, frame)
+        drawn = shapely.box(*corners.T, *(corners + sizes).T)[np.isfinite(corners).all(axis=1)]
+        assert shapely.union_all(drawn).area == pytest.approx(shapely.area(drawn).sum())
+        fits.append(labels_fit(points, texts, frame))
+        assert fits[-1] == np.isfinite(corners).all()
+    assert set(fits) == {True, False}
 
 
 def test_hatches_stay_apart_in_black_and_white() -> None:

@@ -44,6 +44,11 @@ def test_what_was_asked_beside_the_points_is_told(design):
     assert "Pooled here: 2." in text
 
 
+def test_a_second_draw_says_which_it_replaces(design):
+    assert not any("place of draw" in line for line in tell_design(design))
+    assert "It takes the place of draw K7Q2X, whose sheets are void." in tell_design(design, replaced="K7Q2X")
+
+
 def test_every_reason_for_no_stop_lines_has_its_words(design):
     assert set(WHY_NO_STOPS) == set(REASONS)
     plans = [{**plan, "why_not": "kept"} for plan in design.visit.stop_lines]

@@ -51,10 +51,12 @@ def test_the_account_names_what_is_missing_and_never_calls_it_zero(answer: Estim
     assert account is not None
     off = [{"stratum": "green border", "off": 2, "answered": 9, "share": 2 / 9}]
     more = {"lost": {"off_turf": 2}, "silent": 3, "left_out": ["X1"], "pooled": 4, "off_turf": off, "stopped_early": 5}
+    more["partly"] = [f"01F-{number:02d}-B" for number in range(1, 8)]
     text = retold(answer, Finding(What.ACCOUNT, "all", detail={**account.detail, **more}))
     for words in (
         "not counted: 2 off turf, 3 with nothing written. They are taken as missing by chance, not as zero",
         "no planned point and so no design weight: X1.",
+        "Left out, a stage being blank: 7 bags (01F-01-B, 01F-02-B, 01F-03-B, 01F-04-B, 01F-05-B and 2 more).",
         "4 bags were pooled",
         "green border: 2 of 9 points lay off the turf, so its area is taken as 22 % smaller.",
         "Extraction was stopped early on 5 bags",
@@ -125,3 +127,13 @@ def test_stage_shares_told_together_add_up_to_100() -> None:
         [Finding(What.STAGE_GROUP_SHARE, name, share) for name, share in zip("abc", [1 / 3] * 3, strict=True)]
     )
     assert told == "Life stages: a 34 %, b 33 %, c 33 %."
+
+
+def test_stage_shares_are_told_with_the_widest_side_of_their_intervals() -> None:
+    told = tell_stages(
+        [
+            Finding(What.STAGE_GROUP_SHARE, "a", 0.9, 0.8, 0.96, detail={"level": 0.9}),
+            Finding(What.STAGE_GROUP_SHARE, "b", 0.1, 0.04, 0.24, detail={"level": 0.9}),
+        ]
+    )
+    assert told == "Life stages: a 90 %, b 10 %; each give or take 14 % of them all (90 % interval)."

@@ -54,7 +54,7 @@ def test_the_answer_comes_first_and_says_what_was_asked(zones):
     asked = "As asked, only ground within 39 ft of the outer edge was considered"
     for part in (
         asked,
-        "Yours to set: treat from a chance of 25 % (--miss-cost 3); 1 treats ",
+        "Yours to set: treat from a chance of 25 % (--miss-cost 3); about ",
         "at 3 mph",
         "none is assumed",
         "no building is mapped",

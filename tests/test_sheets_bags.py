@@ -35,6 +35,16 @@ def test_every_bag_has_a_label(folder: Path, sheets_design: Design) -> None:
     assert sorted(word for word in words if word in set(bags)) == sorted(bags)
 
 
+def test_what_stands_on_a_label_stays_between_its_cut_lines(folder: Path) -> None:
+    with pymupdf.open(folder / "bag_labels.pdf") as file:
+        for page in file:
+            labels = [one["rect"] for one in page.get_drawings() if one["rect"].width > page.rect.width / 5]
+            cuts = {round(edge, 1) for label in labels for edge in (label.x0, label.x1)}
+            assert len(cuts) > 2
+            for west, _, east, *_ in page.get_text("words"):
+                assert not [cut for cut in cuts if west < cut < east]
+
+
 def test_the_code_on_a_label_is_the_one_its_text_makes() -> None:
     text, size_mm = qr_text("07F-03-B", "K7Q2"), 30.0
     book = open_book()

@@ -196,6 +196,18 @@ def test_who_treats_only_sampled_ground_is_told_what_that_leaves(small_ground):
     assert treated(plan_map(none, small_ground, sampled_only=True)).empty
 
 
+def test_a_plan_says_what_other_costs_of_a_miss_would_treat(small_ground):
+    # 25 per ft² inside a spread of 0.5: P(above 30) is 1 - Phi((ln 30 - ln 25 + 0.125) / 0.5) = 0.27, above 1/4 and
+    # 1/10 and below 1/2 (normal table: NIST/SEMATECH e-Handbook 1.3.6.7.1).
+    given = make_map(small_ground, patch(-50, -130, 14, 25.0), spread=0.5)
+    inside = np.hypot(given.cells["easting"] + 50, given.cells["northing"] + 130) < 14
+    zones = plan_map(given, small_ground)
+    (least, none), (most, all_of_it) = zones.figures.by_cost_m2
+    assert (least, most) == (1.0, 9.0)
+    assert none == 0
+    assert all_of_it == pytest.approx(given.cells["area_m2"][inside].sum())
+
+
 def test_only_the_kinds_and_holes_asked_for_are_treated_and_what_that_leaves_is_told(small_ground):
     given = make_map(small_ground, patch(-50, -130, 200))  # all of it is hot
     all_of_it, green = plan_map(given, small_ground), plan_map(given, small_ground, kinds=["green"], holes=["1"])

@@ -6,6 +6,7 @@ import math
 from typing import TYPE_CHECKING, Any
 
 from geosample.cautions import GRADES, SIMULATED
+from geosample.errors import MOST_ALIKE, list_names
 from geosample.pests import load_pest
 from geosample.report.terminal import show_table
 from geosample.survey.findings import What
@@ -26,7 +27,6 @@ SURE = 0.95  # from which the commonest stage is told as such
 BOTH_COMMON = 0.2  # share from which adults, and larvae, count as common (own choice, no source)
 ONE_AGE, TWO_AGES = 1.5, 2.5  # effective number of groups (own choice, no source)
 MOST_TIMES_MEAN = 10
-FEW_NAMES = 5  # a longer list is counted
 BORDER_DOES = {
     "more": "holds more",
     "less": "holds less, not more",
@@ -89,7 +89,7 @@ def tell_stages(groups: Sequence[Finding]) -> str:
         return "Life stages: too few points with insects to tell the mix."
     shares = share_out([one.value for one in groups])
     told = ", ".join(f"{one.domain} {share}" for one, share in zip(groups, shares, strict=True) if one.value > 0)
-    give = max((one.high - one.low) / 2 for one in groups)
+    give = max(max(one.high - one.value, one.value - one.low) for one in groups)
     level = groups[0].detail.get("level", SURE)
     sure = f"; each give or take {percent(give)} of them all ({percent(level)} interval)" if give > 0 else ""
     return f"Life stages: {told}{sure}."
@@ -280,9 +280,8 @@ def _tell_account(facts: Mapping[str, Any]) -> list[str]:
     text += f"; not counted: {', '.join(told)}. They are taken as missing by chance, not as zero" if told else ""
     lines = [f"{text}."]
     if partly := facts.get("partly"):  # absent in surveys of before it was told
-        named = f" ({', '.join(partly)})" if len(partly) <= FEW_NAMES else ""
-        bags = f"{len(partly)} bag{'s' * (len(partly) > 1)}"
-        lines.append(f"Left out, a stage being blank: {bags}{named}. If none were found, write 0; blank is not zero.")
+        bags = f"{len(partly)} bag{'s' * (len(partly) > 1)} ({list_names(partly, most=MOST_ALIKE)})"
+        lines.append(f"Left out, a stage being blank: {bags}. If none were found, write 0; blank is not zero.")
     if facts["left_out"]:
         lines.append(f"Left out, with no planned point and so no design weight: {', '.join(facts['left_out'])}.")
     lines += [

@@ -590,9 +590,9 @@ def _tell_cost(zones: Zones, units: Units) -> Iterator[str]:
     settings, others = zones.settings, zones.figures.by_cost_m2
     if not others or zones.figures.treated.area_m2 <= 0:
         return
-    low, high = (f"{cost:g} treats {show_area(area_m2, units)}" for cost, area_m2 in others)
+    other = ", ".join(f"{show_area(area_m2, units)} at {cost:g}" for cost, area_m2 in others)
     yours = f"treat from a chance of {percent(settings.cutoff)} (--miss-cost {settings.miss_cost:g})"
-    yield f"Yours to set: {yours}; {low}, {high.replace(' treats', '')}."
+    yield f"Yours to set: {yours}; about {other}."
 
 
 def _tell_rule(zones: Zones, units: Units) -> Iterator[str]:

@@ -279,7 +279,7 @@ class BorderRatio:
     value: float
     low: float
     high: float
-    verdict: str
+    verdict: str = "open"
     level: float = 0.95
 
     @property

@@ -336,8 +336,8 @@ def find_ratio(findings: Findings | None) -> BorderRatio | None:
         rows = [row for row in findings.of(what) if np.isfinite(row.low)]
         if len(rows) == 1:
             (row,) = rows
-            verdict, level = (row.detail.get(name, usual) for name, usual in (("verdict", "open"), ("level", 0.95)))
-            return BorderRatio(row.value, row.low, row.high, verdict, level)
+            said = {name: row.detail[name] for name in ("verdict", "level") if name in row.detail}
+            return BorderRatio(row.value, row.low, row.high, **said)
     return None
 
 

@@ -96,7 +96,7 @@ def draw_map(  # noqa: PLR0913 - what a user may say in plain words
     thresholds_per_m2 : tuple of float
         Thresholds the reader can step through, insects per m²; chosen from the map's range when empty.
     aerial : str or Path, optional
-        A GeoTIFF of the user's to lay underneath.
+        A picture of the user's to lay underneath: GeoTIFF, PNG or JPEG.
     aerial_pairs : Pairs
         Three or more places in it, columns and rows from its upper left corner, and where they lie, degrees.
     aerial_crs : str, optional
@@ -176,9 +176,10 @@ def compose_page(  # noqa: PLR0913 - a keyword a thing
     named = story.surfaces.groupby("hole")
     holes = sorted((str(hole) for hole, _ in named), key=hole_key)
     own = story.surfaces[story.surfaces["hole"].isin(story.sampled_holes)]
+    first = story.surfaces if own.empty else own
     start: dict[str, Any] = {
         "bounds": turn_bounds(bounds),
-        "first_bounds": turn_bounds(bounds if story.surfaces.empty else _lonlat_bounds(_first(story.surfaces, own))),
+        "first_bounds": turn_bounds(bounds if story.surfaces.empty else _lonlat_bounds(first)),
         "holes": [turn_bounds(_lonlat_bounds(named.get_group(hole))) for hole in holes],
         "words": words.SCRIPT_WORDS,
         "units": units,
@@ -193,10 +194,6 @@ def compose_page(  # noqa: PLR0913 - a keyword a thing
         after=Words(body=below, script=write_start(drawn, layers, start)),
         base_map=base_map,
     )
-
-
-def _first(surfaces: gpd.GeoDataFrame, sampled: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
-    return surfaces if sampled.empty else sampled
 
 
 def _lonlat_bounds(rows: gpd.GeoDataFrame) -> Bounds:
