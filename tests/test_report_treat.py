@@ -252,7 +252,8 @@ def test_ground_that_no_plug_speaks_for_is_told_whichever_way_it_goes(small_grou
 def test_a_plan_of_nearly_all_says_that_spot_treatment_does_not_pay(small_ground):
     said = tell_answer(plan(small_ground, lambda cells: np.full(len(cells), 90.0)), "us")
     assert "Nearly all: spot treatment does not pay; it leaves nothing." in said
-    assert not any("It saves" in line for line in said)
+    spot = tell_answer(plan(small_ground, patch(-50, -130, 14)), "us")
+    assert not any("Nearly all" in line for line in spot)
 
 
 def test_a_zone_says_why_in_few_words(small_ground):

@@ -73,7 +73,7 @@ def tell_plan(zones: Zones, units: Units) -> list[str]:
     first, *rest = _tell_zones(zones, units)
     figures = zones.figures
     notes = [*([SIMULATED] if zones.simulated else []), *_tell_basis(figures), *_tell_unsampled(figures, units)]
-    notes += _tell_saving(figures, units) if figures.nearly_all else ()
+    notes += _tell_nearly_all(figures, units)
     asked = zones.settings.border_only_m is not None and figures.border is not None
     told = [*rest, *_tell_cost(zones, units), *_tell_driving_briefly(zones, units)]
     return [
@@ -132,7 +132,7 @@ def tell_answer(zones: Zones, units: Units) -> list[str]:
         *_tell_cost(zones, units),
         *rest,
         *(tell_border(zones, units) if zones.settings.border_only_m is not None else []),
-        *_tell_saving(figures, units),
+        *_tell_nearly_all(figures, units),
         *_tell_unsampled(figures, units),
         *_tell_driving(zones, units),
         *tell_amounts(float(zones.of("treat")["area_m2"].sum()), zones.settings.sprayer, units),
@@ -400,20 +400,12 @@ def _tell_nothing(zones: Zones, units: Units) -> Iterator[str]:
         yield f"The threshold of {limit} lies above everything on the map; check its unit if that surprises you."
 
 
-def _tell_saving(figures: Figures, units: Units) -> Iterator[str]:
-    """Yield what the plan saves against treating all, and what that leaves; or that it saves nothing."""
-    saved, reached = figures.mapped.area_m2 - figures.treated.area_m2, figures.reached
-    if figures.treated.area_m2 <= 0:
-        return
+def _tell_nearly_all(figures: Figures, units: Units) -> Iterator[str]:
+    """Yield that a plan which leaves next to nothing is no spot treatment."""
     if figures.nearly_all:
-        leaves = "leaves nothing" if 1 - figures.share_of_area < _NOTHING_LEFT else f"leaves {show_area(saved, units)}"
-        yield f"Nearly all: spot treatment does not pay; it {leaves}."
-        return
-    yield (
-        f"It saves {show_area(saved, units)} ({percent(1 - figures.share_of_area)}) and leaves "
-        f"{about_percent(1 - reached.insect_share)} of the insects "
-        f"({percent_range(1 - reached.high, 1 - reached.low)}, {_INTERVAL})."
-    )
+        left = figures.mapped.area_m2 - figures.treated.area_m2
+        leaves = show_area(left, units) if left >= _NOTHING_LEFT * figures.mapped.area_m2 else "nothing"
+        yield f"Nearly all: spot treatment does not pay; it leaves {leaves}."
 
 
 def _tell_unsampled(figures: Figures, units: Units) -> Iterator[str]:
