@@ -25,7 +25,8 @@ import rasterio
 import shapely
 from desk_case import Served, start_desk
 from flask.testing import FlaskClient
-from pyproj import Geod
+from PIL import Image
+from pyproj import Geod, Transformer
 from survey_case import fill_rows
 from treat_case import make_map, patch
 
@@ -498,6 +499,40 @@ def test_the_map_lies_over_what_the_user_named_and_may_ask_that_host_alone(
     page = client.get("/map", base_url=OWN).text
     assert "data:image/jpeg" in page
     assert shown_bounds(page) == pytest.approx([41.49, -73.91, 41.51, -73.89])
+
+
+def test_a_plain_picture_lies_under_desk_and_sheets_by_three_pairs_and_their_misses_are_told(
+    near: Desk, guard: Guard, tmp_path: Path
+) -> None:
+    client = make_app(near, guard, lambda: None).test_client()
+    enter(client, guard)
+    (near.folder / "dropped").mkdir()
+    (near.folder / ".other_desk").mkdir()
+    (near.folder / ".other_desk" / "journal.json").write_text(json.dumps({"under": {"aerial": "other.png"}}))
+    for name in ("own.png", "other.png", "own.pgw"):
+        Image.new("RGB", (400, 300), "white").save(near.folder / "dropped" / name, format="PNG")
+    (near.folder / "dropped" / "own.pgw").write_text("no world file")
+    ground = load_ground(open_survey(near.path))
+    west, _, _, north = ground.surfaces.total_bounds
+    to_degrees = Transformer.from_crs(ground.crs, 4326, always_xy=True).transform
+    places = [(c, r, *to_degrees(west + c, north - r)) for c, r in ((0, 0), (400, 0), (400, 300))]
+    pairs = ["{},{}={},{}".format(*place) for place in places]
+    for few in ("", "; ".join(pairs[:2]), "0,0"):
+        body = {"aerial": "own.png", "aerial-pairs": few}
+        answer = client.post("/under", json=body, base_url=OWN, headers={"Origin": OWN, "X-Desk-Token": guard.token})
+        assert answer.status_code == 409, few
+        assert near.under == {}
+    body = {"aerial": "own.png", "aerial-pairs": "; ".join(pairs)}
+    answer = client.post("/under", json=body, base_url=OWN, headers={"Origin": OWN, "X-Desk-Token": guard.token})
+    assert "placed by 3 pairs of places: they miss by" in answer.json["words"]
+    assert "data:image/jpeg" in client.get("/map", base_url=OWN).text
+    [line] = near.words_of(CARDS["sheets"], {})
+    assert line.count("--aerial-pairs") == 3
+    assert line[line.index("--aerial") + 1] == "dropped/own.png"
+    assert write(client, guard, "/under", {**body, "on-sheets": "no"}) == 200
+    [line] = near.words_of(CARDS["sheets"], {})
+    assert not [word for word in line if word.startswith("--aerial")]
+    assert near.tell()["unused"] == []  # the other survey's picture and what lies beside this one too
 
 
 def shown_bounds(page: str) -> list[float]:

@@ -103,7 +103,7 @@ def test_a_drawing_lies_where_pairs_of_places_say_and_their_misses_are_told(tmp_
     words = [word for x, y, lon, lat in pairs for word in ("--pairs", f"{x},{y}={lon},{lat}")]
     run = CliRunner().invoke(main, ["ground", str(tmp_path / "a.gpkg"), str(path), *words, "--more"])
     assert run.exit_code == 0, run.output
-    assert "placed by 4 pairs of points" in " ".join(run.output.split())
+    assert "placed by 4 pairs of places" in " ".join(run.output.split())
     off = [(*pairs[0][:2], pairs[0][2] + 0.001, pairs[0][3]), *pairs[1:]]  # 83 m east
     with pytest.raises(GroundError) as caught:
         read_ground(path, pairs=off)

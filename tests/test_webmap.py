@@ -8,7 +8,6 @@ import json
 import re
 from dataclasses import replace
 from pathlib import Path
-from typing import Any
 
 import full_survey
 import numpy as np
@@ -27,7 +26,7 @@ from geosample.cli import main
 from geosample.counts import Counts, add_counts
 from geosample.density import decide_at, exceedance
 from geosample.design import Design, save_design
-from geosample.errors import MapError, SurveyError
+from geosample.errors import GroundError, MapError, SurveyError
 from geosample.estimate import estimate_means, save_estimates
 from geosample.ground import Ground, save_ground
 from geosample.survey import Survey, open_survey
@@ -35,7 +34,7 @@ from geosample.units import FOOT2_M2
 from geosample.webmap import draw_map, gather_story, page, pictures
 from geosample.webmap.layers import cluster_features, count_interval
 from geosample.webmap.page import compose_page
-from geosample.webmap.pictures import check_picture, lay_pixels, read_aerial, warp_picture
+from geosample.webmap.pictures import lay_pixels
 
 
 @pytest.fixture(scope="module")
@@ -313,65 +312,8 @@ def test_an_aerial_picture_travels_in_the_page(complete: Survey, aerial: Path, t
     assert 'data-layer="aerial"' in page
 
 
-def test_an_aerial_picture_keeps_its_place_where_it_covers_half_the_course(tmp_path: Path):
-    path = tmp_path / "half.tif"
-    make = {"driver": "GTiff", "count": 1, "dtype": "uint8", "height": 10, "width": 5, "crs": "EPSG:3857"}
-    with rasterio.open(path, "w", transform=rasterio.Affine(10, 0, 0, 0, -10, 100), **make) as file:
-        file.write(np.full((1, 10, 5), 200, np.uint8))
-    with rasterio.open(path) as picture:
-        pixels = warp_picture(picture, (0.0, 0.0, 100.0, 100.0), path, check_picture(path, picture))
-    assert pixels.shape == (3, 10, 10)
-    assert (pixels[:, :, :5] == 200).all()
-    assert (pixels[:, :, 5:] == 0).all()
-
-
-@pytest.mark.parametrize("way", ["world file in degrees", "world file in metres", "pairs"])
-def test_a_plain_picture_lies_where_its_world_file_or_pairs_say(tmp_path: Path, way: str):
-    path = tmp_path / "own.png"
-    pixels = np.zeros((300, 400, 3), np.uint8)
-    pixels[100:200, 300:400] = 250  # a white square, 30 to 40 columns of ten metres east, 10 to 20 rows south
-    Image.fromarray(pixels).save(path)
-    flat, degrees = "EPSG:32618", "EPSG:4326"
-    west, north, side = 580_000.0, 4_600_000.0, 0.5
-    to_degrees = Transformer.from_crs(flat, degrees, always_xy=True)
-    # Six lines: size across, two turns, size down (below 0), middle of the upper left pixel (ESRI's world file).
-    lines = [side, 0, 0, -side, west + side / 2, north - side / 2]
-    how: dict[str, Any] = {"crs": flat}
-    if way == "world file in degrees":
-        (left, top), (right, bottom) = (to_degrees.transform(west + x, north - y) for x, y in ((0, 0), (200, 150)))
-        lines = [(right - left) / 400, 0, 0, (bottom - top) / 300, left, top]
-        how = {}
-    if way == "pairs":
-        corners = [(0, 0), (400, 0), (0, 300), (400, 300)]
-        how = {"pairs": [(*one, *to_degrees.transform(west + one[0] / 2, north - one[1] / 2)) for one in corners]}
-    else:
-        path.with_suffix(".pgw").write_text("\n".join(f"{line:.12f}" for line in lines))
-    middle = to_degrees.transform(west + 175, north - 75)  # of the square
-    bounds = (middle[0] - 1e-4, middle[1] - 1e-4, middle[0] + 1e-4, middle[1] + 1e-4)
-    near = _grey(read_aerial(path, bounds, **how)[0])
-    assert near[near.shape[0] // 2, near.shape[1] // 2] > 240
-    wide = (middle[0] - 1e-3, middle[1] - 1e-3, middle[0] + 1e-3, middle[1] + 1e-3)
-    seen = _grey(read_aerial(path, wide, **how)[0])
-    places = np.argwhere(seen > 128).mean(axis=0) / seen.shape
-    assert places == pytest.approx([0.5, 0.5], abs=0.02)
-
-
-def _grey(uri: str) -> np.ndarray:
-    return np.asarray(Image.open(io.BytesIO(base64.b64decode(uri.partition(",")[2]))).convert("L"))
-
-
-def test_a_picture_that_lies_nowhere_is_asked_about_in_words(complete: Survey, tmp_path: Path):
-    path = tmp_path / "own.jpg"
-    Image.new("RGB", (40, 30)).save(path)
-    with pytest.raises(MapError, match=r"does not say where it lies.*aerial_pairs="):
-        draw_map(complete, tmp_path / "map.html", aerial=path)
-    path.with_suffix(".jgw").write_text("0.5\n0\n0\n-0.5\n580000\n4600000\n")
-    with pytest.raises(MapError, match="aerial_crs=EPSG:n"):
-        draw_map(complete, tmp_path / "map.html", aerial=path)
-
-
 def test_an_aerial_file_that_is_none_is_refused(complete: Survey, tmp_path: Path):
-    with pytest.raises(MapError, match="expected a GeoTIFF"):
+    with pytest.raises(GroundError, match="expected a GeoTIFF"):
         draw_map(complete, tmp_path / "map.html", aerial=complete.path.with_name("nothing.tif"))
 
 

@@ -15,14 +15,15 @@ from geosample.cli.options import (
     FILE,
     LENGTH,
     PATH,
-    PairOfPlaces,
     Told,
+    aerial_options,
     out_folder_option,
     paper_option,
     read_margin,
     says,
     split_words,
     survey_argument,
+    talk_of_aerial,
     units_option,
     visit_option,
 )
@@ -412,18 +413,7 @@ def _compare_counters(survey: Path | None, asked: Mapping[str, Any]) -> Told:
 @click.option(
     "--threshold", "thresholds_per_m2", type=DENSITY, multiple=True, help="A threshold to step to; may be repeated."
 )
-@click.option(
-    "--aerial",
-    type=FILE,
-    help="A picture to lay underneath: GeoTIFF; PNG or JPEG with its world file or --aerial-pairs.",
-)
-@click.option(
-    "--aerial-pairs",
-    multiple=True,
-    type=PairOfPlaces(),
-    help="A place in it and where it lies, column,row=longitude,latitude; three times or more.",
-)
-@click.option("--aerial-crs", help="What its world file's coordinates are in, EPSG:n, where they are no degrees.")
+@aerial_options
 @click.option("--base-map", help="Address of online map tiles with {z}, {x}, {y}; off until the reader wants it.")
 @click.option("--base-credit", default="", show_default=False, help="Whom the tiles' owner wants named.")
 @says
@@ -441,6 +431,7 @@ def map_command(survey: Path, out: Path, visit: str | None, units: Units, **aske
     from geosample.webmap import draw_map, gather_story
 
     story = gather_story(open_survey(survey, must_exist=True), visit)
+    talk_of_aerial({**asked, "units": units})
     size = draw_map(story, out, units=units, **asked).stat().st_size
     cautions = [asdict(caution) for caution in TREATMENT] if len(story.zones) else []
     facts = {"page": str(out), "size_bytes": size, **story.summary(), "cautions": cautions}

@@ -13,7 +13,7 @@ import click
 
 from geosample import units
 from geosample.errors import Problem, UnitError
-from geosample.report import say
+from geosample.report import say, talk
 
 F = TypeVar("F", bound=Callable[..., Any])
 
@@ -133,6 +133,43 @@ def read_margin(ctx: click.Context, param: click.Parameter, value: str | None) -
 def out_folder_option(help_text: str) -> Callable[[F], F]:
     """Return the --out option for a command that writes files into a folder."""
     return click.option("--out", required=True, type=click.Path(path_type=Path, file_okay=False), help=help_text)
+
+
+def aerial_options(command: F) -> F:
+    """Add the options of a picture from above, and where it lies, to a command."""
+    for option in (
+        click.option(
+            "--aerial-crs", help="What its world file's coordinates are in, EPSG:n, where they are no degrees."
+        ),
+        click.option(
+            "--aerial-pairs",
+            multiple=True,
+            type=PairOfPlaces(),
+            help="A place in it and where it lies, column,row=longitude,latitude; three times or more.",
+        ),
+        click.option(
+            "--aerial",
+            type=FILE,
+            help="A picture to lay underneath: GeoTIFF; PNG or JPEG with its world file or --aerial-pairs.",
+        ),
+    ):
+        command = option(command)
+    return command
+
+
+def talk_of_aerial(asked: Mapping[str, Any]) -> None:
+    """Tell how far the pairs miss that a picture from above is placed by; refuse a place without a picture."""
+    from geosample.ground import Aerial, note_aerial
+    from geosample.report.ground import tell_note
+
+    if asked["aerial"] is None:
+        if asked["aerial_pairs"] or asked["aerial_crs"]:
+            text = "--aerial-pairs and --aerial-crs say where a picture lies: name it with --aerial"
+            raise click.UsageError(text)
+        return
+    note = note_aerial(Aerial(asked["aerial"], asked["aerial_pairs"]))
+    if note is not None:
+        talk(tell_note(note, asked["units"]))
 
 
 SET_BY = {

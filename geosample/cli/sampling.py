@@ -19,6 +19,7 @@ from geosample.cli.options import (
     KeepOff,
     PairOfPlaces,
     Told,
+    aerial_options,
     name_options,
     out_folder_option,
     paper_option,
@@ -28,6 +29,7 @@ from geosample.cli.options import (
     split_words,
     sure_option,
     survey_argument,
+    talk_of_aerial,
     units_option,
     visit_option,
 )
@@ -443,6 +445,7 @@ def _check_wish(asked: Mapping[str, Any]) -> None:
 @click.option("--landmarks", type=FILE, help="File of named places (sprinkler heads, markers) to find points from.")
 @click.option("--people", type=int, help="Who share the points, a round each; as the design has it when not given.")
 @click.option("--large", is_flag=True, help="Large letters, for poor sight; more pages.")
+@aerial_options
 @click.option("--force", is_flag=True, help="Write over a blank sheet that is filled in.")
 @units_option
 @says
@@ -466,6 +469,7 @@ def sheets_command(survey: Path, out: Path, visit: str | None, **asked: Any) -> 
 
     file = open_survey(survey, must_exist=True)
     design = load_design(file, visit)
+    talk_of_aerial(asked)
     made = write_sheets(design, load_ground(file, design.visit.visit), out, **asked)
     save_finding(file, made.design)
     return tell_sheets(made, asked["units"]), made.summary(), tell_sheets_more(made)

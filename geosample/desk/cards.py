@@ -69,7 +69,7 @@ REHEARSAL = Card("rehearse", ("rehearse",), ("points", "holes", "surfaces", "bor
 """What the plan's card plays on request: it stores nothing, and takes the plan's own answers."""
 _DESK_OWN = {"as_json", "more", "out", "units", "picture", "csv_file", "force"}
 """What the desk answers itself: where files go, the units of the page, and what would be written beside."""
-UNDER = ("aerial", "base-map", "base-credit")
+UNDER = ("aerial", "aerial-pairs", "aerial-crs", "base-map", "base-credit")
 """What ``map`` lays under the course: asked once, on the ground's card, where surfaces are drawn over it."""
 _OUT = {"sheets": "{}", "density": "{}", "treat": "{}", "map": "{}/map.html"}
 """Commands that are told where their files go, and how."""

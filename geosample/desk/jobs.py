@@ -17,7 +17,7 @@ import click
 
 from geosample.cli import load_command, tell_error
 from geosample.cli.options import hear
-from geosample.desk.cards import CARDS
+from geosample.desk.cards import CARDS, Card, write_words
 from geosample.errors import MapError, Problem, list_problems
 from geosample.report import fold
 
@@ -25,9 +25,10 @@ if TYPE_CHECKING:
     import geopandas as gpd
     import pandas as pd
 
-    from geosample.ground import UnknownKindsError
+    from geosample.ground import Aerial, UnknownKindsError
     from geosample.survey import Survey
     from geosample.treat.suggest import Evidence
+    from geosample.units import Units
     from geosample.webmap.story import Story
 
 PICTURE = "not_recognised.png"
@@ -234,23 +235,44 @@ def draw_page(survey: str, visit: str, units: str, under: Mapping[str, str]) -> 
     Parameters
     ----------
     under : mapping of str to str
-        ``aerial``, ``base-map`` and ``base-credit`` as the command takes them; ``place``, longitude and latitude to
-        begin at where there is no ground and no picture.
+        The options of the command ``map`` for a picture and a base map, as they are typed; ``place``, longitude and
+        latitude to begin at where there is no ground and no picture.
     """
     from geosample.survey import open_survey
     from geosample.webmap import gather_story
     from geosample.webmap.page import check_tiles, compose_page
 
-    laid: dict[str, Any] = {
-        "aerial": Path(under["aerial"]) if under.get("aerial") else None,
-        "base_map": under.get("base-map") or None,
-        "base_credit": under.get("base-credit", ""),
-    }
+    laid, place = _read_under(under)
     check_tiles(laid["base_map"], laid["base_credit"])
     known = Path(survey).exists()
     story = gather_story(open_survey(survey), visit or None) if known else _empty_story()
-    wide = _widen(story, laid["aerial"], under.get("place", "")) if any(laid.values()) or not known else None
+    wide = _widen(story, laid["aerial"], place) if any(laid.values()) or not known else None
     return compose_page(story, units="us" if units == "us" else "metric", **laid, bounds=wide)
+
+
+def _read_under(under: Mapping[str, str]) -> tuple[dict[str, Any], str]:
+    """Return what lies under the course as the page takes it, and where to begin without."""
+    from geosample.ground import Aerial
+
+    asked = _parse(write_words(Card("map", ("map",), ()), {}, "", {**under, "out": "."})[0])
+    if "problems" in asked:
+        raise MapError(
+            [Problem("under", found, "what the command takes", "write it again") for found in asked["problems"]]
+        )
+    aerial = asked["aerial"] and Aerial(asked["aerial"], asked["aerial_pairs"], asked["aerial_crs"])
+    laid = {"aerial": aerial, "base_map": asked["base_map"], "base_credit": asked["base_credit"]}
+    return laid, under.get("place", "")
+
+
+def place_aerial(under: Mapping[str, str], units: Units) -> str:
+    """Return how far the pairs miss that the picture underneath is placed by; refuse one that lies nowhere."""
+    from geosample.ground import find_bounds, note_aerial
+    from geosample.report.ground import tell_note
+
+    aerial = _read_under(under)[0]["aerial"]
+    find_bounds(aerial)
+    note = note_aerial(aerial)
+    return tell_note(note, units) if note else ""
 
 
 def _empty_story() -> Story:
@@ -268,9 +290,9 @@ _ROOM = 0.0015
 """Degrees shown round the course where surfaces are drawn: about 150 m."""
 
 
-def _widen(story: Story, aerial: Path | None, place: str) -> tuple[float, float, float, float]:
+def _widen(story: Story, aerial: Aerial | None, place: str) -> tuple[float, float, float, float]:
     """Return the ground to draw on, degrees: the course with room round it, or else the picture, or round a place."""
-    from geosample.webmap.pictures import find_bounds
+    from geosample.ground import find_bounds
 
     if len(story.surfaces):
         west, south, east, north = story.surfaces.to_crs(4326).total_bounds

@@ -121,8 +121,8 @@ def make_app(desk: Desk, guard: Guard, close: Callable[[], None], phones: Phones
 
     @app.post("/under")
     def under() -> Response:
-        desk.lay_under(given())
-        return jsonify(desk.tell())
+        told = desk.lay_under(given())
+        return jsonify(desk.tell() | {"words": told})
 
     @app.get("/picture")
     def picture() -> Response:

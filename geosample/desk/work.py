@@ -22,6 +22,8 @@ from geosample.report.desk import PHRASES, join_steps
 from geosample.words import STATUSES
 
 Facts = dict[str, Any]
+UNDER_OWN = ("place", "on-sheets")
+"""What the desk asks besides of what lies under the course: where to begin without, and whether the sheets have it."""
 BUSY_S = 20.0
 _FATES = {"", *STATUSES} - {"counted"}
 _NAME = re.compile(r"[^\w .()+-]")
@@ -120,12 +122,22 @@ class Desk:
             asked["aerial"] = f"dropped/{asked['aerial']}"
         return asked
 
-    def lay_under(self, asked: Facts) -> None:
-        """Remember what to lay under the course: a dropped picture, or an online map's address."""
-        if asked.get("aerial"):
-            self._known_file(asked["aerial"])
-        self.said["under"] = {name: str(asked[name]).strip() for name in (*UNDER, "place") if asked.get(name)}
+    def lay_under(self, asked: Facts) -> str:
+        """Remember what to lay under the course: a dropped picture, or an online map's address.
+
+        Returns
+        -------
+        str
+            How far the pairs miss that the picture is placed by, if it is.
+        """
+        under = {name: str(asked[name]).strip() for name in (*UNDER, *UNDER_OWN) if asked.get(name)}
+        told = ""
+        if "aerial" in under:
+            laid = under | {"aerial": self._known_file(under["aerial"])}
+            told = self.worker.do("place_aerial", wait_s=BUSY_S, under=laid, units=self.units) or ""
+        self.said["under"] = under
         self._save()
+        return told
 
     def draw_page(self, visit: str) -> str | None:
         """Return the map's page for a visit, None while the work takes too long; nothing is drawn twice."""
@@ -156,7 +168,10 @@ class Desk:
         newest = self._facts.get("visits", [""])[-1:]
         visit = self.visit if card.step != "plan" and [self.visit] != newest else ""
         own = {**self.under, "visit": visit, "units": self.units if self.units != "us" else "", "out": self.out}
-        own.pop("place", None)
+        if card.step == "sheets" and own.get("on-sheets") == "no":
+            own = {name: value for name, value in own.items() if name not in UNDER}
+        for name in UNDER_OWN:
+            own.pop(name, None)
         return write_words(card, asked, self.survey, own, force=force)
 
     def _known_file(self, name: Any) -> str:
@@ -255,14 +270,19 @@ class Desk:
         Sheets that were typed and phones' entries stay, and so does whatever any survey of this folder was made from,
         and any file that was changed since the desk made it.
         """
-        used = {self.said.get("under", {}).get("aerial", "")}
+        used: set[str] = set()
         for journal in self.folder.glob(".*_desk/journal.json"):
             try:
                 used |= _list_names(json.loads(journal.read_text(encoding="utf-8")))
             except (OSError, ValueError):  # who knows what it names
                 used |= set(self.list_dropped())
         ours = ("typed_", "phones_")
-        came = [f"dropped/{name}" for name in self.list_dropped() if name not in used and not name.startswith(ours)]
+        stems = {Path(name).stem for name in used if name}  # a world file, a shapefile's others
+        came = [
+            f"dropped/{name}"
+            for name in self.list_dropped()
+            if Path(name).stem not in stems and not name.startswith(ours)
+        ]
         current = {name for step in CARDS for name in self.said.get(step, {}).get("files", [])}
         made = self.said.get("made", {})
         place = self.folder / self.out
@@ -395,7 +415,8 @@ def _list_names(journal: Facts) -> set[str]:
     for entry in journal.values():
         asked = entry.get("answers", {}) if isinstance(entry, dict) else {}
         found |= {str(value) for value in asked.values() if isinstance(value, str)}
-        found |= {*asked.get("files", []), *(entry.get("names", []) if isinstance(entry, dict) else [])}
+        if isinstance(entry, dict):
+            found |= {*asked.get("files", []), *entry.get("names", []), entry.get("aerial", "")}
     return found
 
 

@@ -20,6 +20,7 @@ import numpy as np
 from reportlab import platypus, rl_config
 from reportlab.lib.colors import Color, HexColor
 from reportlab.lib.styles import ParagraphStyle
+from reportlab.lib.utils import ImageReader
 from reportlab.pdfbase import pdfmetrics
 from reportlab.pdfbase.ttfonts import TTFont
 from reportlab.pdfgen.canvas import Canvas
@@ -175,6 +176,11 @@ class Book:
         self.canvas.setFont(style.font, style.size_mm)
         self.canvas.setFillColor(ink(style.colour))
         self.canvas.drawString(east_mm - _SHIFTS[style.align] * text_width(words, style), north_mm, words)
+
+    def lay_picture(self, jpeg: bytes, box: Box) -> None:
+        """Lay a picture into a box, stretched to fill it."""
+        place = box.west_mm, box.south_mm, box.width_mm, box.height_mm
+        self.canvas.drawImage(ImageReader(io.BytesIO(jpeg)), *place)
 
     @contextmanager
     def within(self, box: Box) -> Iterator[None]:

@@ -1,6 +1,7 @@
 """Stage 1, ground: polygon files in, a clean sampling frame (Ground) out."""
 
 from geosample.files.reading import Note
+from geosample.ground.aerial import Aerial, Bounds, cut_aerial, find_bounds, note_aerial
 from geosample.ground.cutting import (
     add_approaches,
     add_collars,
@@ -27,13 +28,15 @@ from geosample.ground.model import (
     save_ground,
 )
 from geosample.ground.naming import KINDS, parse_kinds
-from geosample.ground.placing import Pairs, fit_pairs, open_shapes, read_crs, read_own_shapes
+from geosample.ground.placing import Pairs, open_shapes, read_crs, read_own_shapes
 from geosample.ground.reading import UnknownKindsError, read_ground
 from geosample.ground.writing import draw_ground, write_ground
 
 __all__ = [
     "FORMATS",
     "KINDS",
+    "Aerial",
+    "Bounds",
     "Ground",
     "Moved",
     "Note",
@@ -44,16 +47,18 @@ __all__ = [
     "add_collars",
     "check_not_survey",
     "clip_pieces",
+    "cut_aerial",
     "cut_cells",
     "draw_ground",
     "draw_squares",
     "edge_lines",
-    "fit_pairs",
+    "find_bounds",
     "ground_version",
     "is_area",
     "kept_crs",
     "load_ground",
     "measure_edge",
+    "note_aerial",
     "only_polygons",
     "open_shapes",
     "outer_turf",

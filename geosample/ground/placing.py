@@ -218,14 +218,18 @@ def fit_pairs(pairs: Pairs, where: str, *, down: bool = False) -> Fit:
     return Fit(crs, turn, shift, tuple(float(miss) for miss in misses))
 
 
+def note_pairs(fit: Fit, path: Path, unit_m: float | None = None) -> Note:
+    """Return how far the pairs miss that a drawing or picture is placed by, and how long its unit comes out."""
+    misses = np.array(fit.misses_m)
+    facts = {"pairs": len(misses), "rms_m": float(np.sqrt(np.mean(misses**2))), "worst_m": float(misses.max())}
+    return Note("by_pairs", path.name, facts={**facts, "scale": abs(fit.turn) / unit_m if unit_m else None})
+
+
 def _place_drawing(content: Content, shapes: np.ndarray, file_crs: pyproj.CRS | None, pairs: Pairs) -> Placed:
     """Return a drawing's shapes in longitude and latitude: by pairs, or by the system its coordinates are in."""
     if pairs:
         fit = fit_pairs(pairs, "pairs")
-        scale = abs(fit.turn) / content.unit_m if content.unit_m else None
-        misses = np.array(fit.misses_m)
-        facts = {"pairs": len(misses), "rms_m": float(np.sqrt(np.mean(misses**2))), "worst_m": float(misses.max())}
-        notes = [Note("by_pairs", content.path.name, facts={**facts, "scale": scale})]
+        notes = [note_pairs(fit, content.path, content.unit_m)]
 
         def move(corners: np.ndarray) -> np.ndarray:
             placed = fit.turn * (corners @ [1, 1j]) + fit.shift

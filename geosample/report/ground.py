@@ -99,7 +99,7 @@ NOTES = {
     "drawing_other": ("{things} things of the drawing without a shape, or on layers switched off", "left out"),
     "no_unit": ("a drawing that does not say its unit", "taken as that of '{crs_name}'"),
     "by_pairs": (
-        "a drawing placed by {pairs} pairs of points",
+        "placed by {pairs} pairs of places",
         "they miss by {rms} on the average (root mean square), {worst} at most{scale_found}",
     ),
     "encoding": ("{encoding_found}", "{encoding_done}"),

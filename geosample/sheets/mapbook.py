@@ -21,6 +21,7 @@ from shapely import affinity
 from geosample.drawing import (
     MAIN_MARK,
     RESERVE_MARK,
+    SURFACE_LOOKS,
     Book,
     Box,
     Column,
@@ -48,6 +49,7 @@ from geosample.drawing import (
     write_paragraphs,
     write_text,
 )
+from geosample.ground import cut_aerial
 from geosample.palettes import OKABE_ITO
 from geosample.report.sheets import tell_overview, tell_point, tell_pull, tell_reserve
 from geosample.sheets.blanks import ordered_points
@@ -57,10 +59,11 @@ from geosample.words import NO_HOLE, hole_key, name_surface
 
 if TYPE_CHECKING:
     import geopandas as gpd
+    from pyproj import CRS
     from shapely import Geometry
 
     from geosample.design import Design
-    from geosample.ground import Ground
+    from geosample.ground import Aerial, Ground
     from geosample.sheets.rounds import Round
 
 FrameT = TypeVar("FrameT", bound=pd.DataFrame)
@@ -105,6 +108,9 @@ _SHARES = (0.3, 0.35, 0.4, 0.45, 0.5, 0.55, 0.6)
 ROUND_LOOK = Look(line_colour=OKABE_ITO["vermilion"], line_mm=0.5, dash_mm=(2.0, 1.2))
 SMALL_ROUND_LOOK = Look(line_colour=OKABE_ITO["vermilion"], line_mm=0.25, dash_mm=(1.0, 1.5))
 DOT = Mark(1.0, line_mm=0.1)
+_PIXELS_PER_MM = 6  # 150 to the inch, as a laser printer shows of a picture (own choice)
+_DARKEST = 170  # of a picture's greys, 0 to 255: black on it has 9 times its light (WCAG 2.2, relative luminance)
+_SEEN_THROUGH = 0.4  # how much of a surface's own colour lies over a picture (own choice)
 _DIAL_REACHES_MM = (0.8, 2.8, 6.0)
 """How far outside the edge an hour's tick begins and ends, and where the middle of its number lies."""
 
@@ -143,6 +149,7 @@ class MapBook:
     legs: Mapping[str, str]
     way: tuple[Geometry, ...]
     name: str = ""
+    aerial: Aerial | None = None
 
     @property
     def room(self) -> Box:
@@ -155,7 +162,16 @@ class MapBook:
         return bool((self.design.points["role"] == "reserve").any())
 
 
-def open_mapbook(book: Book, one: Round, ground: Ground, *, units: Units, setting: Setting, pace_m: float) -> MapBook:
+def open_mapbook(  # noqa: PLR0913 - what a user may say of the pages
+    book: Book,
+    one: Round,
+    ground: Ground,
+    *,
+    units: Units,
+    setting: Setting,
+    pace_m: float,
+    aerial: Aerial | None = None,
+) -> MapBook:
     """Return what the sheets of a round are drawn with."""
     main = ordered_points(one.design, "main")
     legs = ["", *(tell_leg(leg, pace_m, units) for leg in one.legs[1:])]
@@ -165,6 +181,7 @@ def open_mapbook(book: Book, one: Round, ground: Ground, *, units: Units, settin
         dict(zip(main["point_id"], legs, strict=True)),
         tuple(way),
         one.name,
+        aerial,
     )
 
 
@@ -388,7 +405,10 @@ def draw_sheet(made: MapBook, sheet: HoleSheet) -> list[str]:
     book, setting, room = made.book, made.setting, made.room
     next_page(book)
     write_head(made, sheet.title)
-    beneath = ground_layers(made.ground.surfaces, made.ground.obstacles)
+    looks = SURFACE_LOOKS
+    if made.aerial is not None:
+        looks = {kind: replace(look, fill_alpha=min(look.fill_alpha, _SEEN_THROUGH)) for kind, look in looks.items()}
+    beneath = ground_layers(made.ground.surfaces, made.ground.obstacles, looks=looks)
     walk = MapLayer(made.way, SMALL_ROUND_LOOK)
     unplaced: set[str] = set()
     for view in sheet.views:
@@ -411,6 +431,8 @@ def draw_sheet(made: MapBook, sheet: HoleSheet) -> list[str]:
         ]
         frame = view.frame
         strip_mm = frame.south_mm - STRIP_MM
+        if made.aerial is not None:
+            book.lay_picture(_lighten(made.aerial, view, made.ground.crs), frame)
         unplaced |= set(
             draw_map(
                 *(book, view, beneath, layers),
@@ -431,6 +453,21 @@ def draw_sheet(made: MapBook, sheet: HoleSheet) -> list[str]:
     rest = [*([left] if left is not None else []), *(paragraph(words, setting.body) for words in unsaid)]
     flow_rest(made, sheet.title, rest)
     return sorted(unplaced)
+
+
+def _lighten(aerial: Aerial, view: MapView, crs: CRS) -> bytes:
+    """Return what a view shows of a picture from above as a grey JPEG, so light that black on it is read."""
+    import io
+
+    from PIL import Image
+
+    _, upper_right, upper_left, lower_left, _ = shapely.get_coordinates(view.window())
+    most = view.frame.width_mm * view.frame.height_mm * _PIXELS_PER_MM**2
+    pixels = cut_aerial(aerial, np.array([upper_left, upper_right, lower_left]), crs, most, must_reach=False)
+    grey = Image.fromarray(pixels).convert("L").point(lambda level: _DARKEST + level * (255 - _DARKEST) // 255)
+    content = io.BytesIO()
+    grey.save(content, format="JPEG", quality=75)
+    return content.getvalue()
 
 
 def flow_rest(made: MapBook, title: str, story: Sequence[Any]) -> None:

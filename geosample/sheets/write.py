@@ -6,10 +6,13 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
+
 from geosample.design import day_facts
 from geosample.drawing import close_book, next_page, open_book
 from geosample.errors import Problem, SheetsError
 from geosample.files.saving import make_folder, save_file
+from geosample.ground import Aerial, cut_aerial
 from geosample.pests import load_pest
 from geosample.report.design import tell_day, tell_day_grades
 from geosample.report.sheets import tell_round, tell_sources
@@ -40,7 +43,7 @@ from geosample.words import METHODS, ROLES
 
 if TYPE_CHECKING:
     from geosample.design import Design
-    from geosample.ground import Ground
+    from geosample.ground import Ground, Pairs
     from geosample.survey import Survey
 
 BLANKS = ("blank_counts.csv", "blank_counts.xlsx", "blank_recounts.csv")
@@ -97,6 +100,9 @@ def write_sheets(  # noqa: PLR0913 - what a user may say in plain words
     stop_lines: tuple[StopTable, ...] = (),
     large: bool = False,
     people: int | None = None,
+    aerial: str | Path | None = None,
+    aerial_pairs: Pairs = (),
+    aerial_crs: str | None = None,
     force: bool = False,
 ) -> Sheets:
     """Write the sampling map, the waypoints, the blank sheets and the form of a visit into a folder.
@@ -128,6 +134,12 @@ def write_sheets(  # noqa: PLR0913 - what a user may say in plain words
     people : int, optional
         How many share the points: as many rounds of equal time, each with its own pages, labels and waypoints; as many
         as the design was reckoned for when None.
+    aerial : str or Path, optional
+        A picture of the user's to lay under the holes' maps, grey and light: GeoTIFF, PNG or JPEG.
+    aerial_pairs : Pairs
+        Three or more places in it, columns and rows from its upper left corner, and where they lie, degrees.
+    aerial_crs : str, optional
+        What the coordinates of its world file are in, where they are no degrees.
     force : bool
         Write over blank sheets that somebody has filled in.
 
@@ -138,6 +150,8 @@ def write_sheets(  # noqa: PLR0913 - what a user may say in plain words
         or where the folder can't be written to. Nothing is written then.
     PaperError
         With an unknown paper.
+    GroundError
+        With a picture that can't be read or placed, or is of other ground.
     """
     folder = Path(out)
     _check_points(design, ground)
@@ -153,6 +167,10 @@ def write_sheets(  # noqa: PLR0913 - what a user may say in plain words
         raise SheetsError(Problem("--extraction", repr(method), f"one of: {', '.join(METHODS)}", "name one of them"))
     if not force:
         check_not_filled([folder / name for name in BLANKS])
+    under = Aerial(Path(aerial), tuple(aerial_pairs), aerial_crs) if aerial else None
+    if under is not None:
+        west, south, east, north = ground.surfaces.total_bounds  # refused before anything is drawn
+        cut_aerial(under, np.array([(west, north), (east, north), (west, south)]), ground.crs, 1)
     design = find_points(design, ground, units=units, pace_m=pace_m, landmarks=landmarks)
     profile = load_pest(visit.pest)
     course = f"{ground.name}: " if ground.name else ""
@@ -168,7 +186,7 @@ def write_sheets(  # noqa: PLR0913 - what a user may say in plain words
         if one.number > 1:
             next_page(book)
             next_page(labels)
-        made = open_mapbook(book, one, ground, units=units, setting=setting, pace_m=pace_m)
+        made = open_mapbook(book, one, ground, units=units, setting=setting, pace_m=pace_m, aerial=under)
         sheets = plan_sheets(made)
         about = [tell_round(one.facts(), units), tell_day(day, units)]
         sources = [tell_day_grades(day, units), *tell_sources(method)]

@@ -28,13 +28,13 @@ from folium.utilities import JsCode
 from geosample.density import LEVELS
 from geosample.errors import MapError, Problem
 from geosample.files.saving import escape_html, escape_json, save_file
-from geosample.ground import Pairs
+from geosample.ground import Aerial
 from geosample.palettes import OKABE_ITO
 from geosample.report import webmap as words
 from geosample.survey import Survey
 from geosample.units import FOOT_M, Units
 from geosample.webmap.layers import list_layers, write_safe
-from geosample.webmap.pictures import Bounds, draw_pictures, read_aerial
+from geosample.webmap.pictures import draw_aerial, draw_pictures
 from geosample.webmap.story import Story, gather_results, gather_story
 from geosample.words import hole_key
 
@@ -45,7 +45,7 @@ if TYPE_CHECKING:
     from geosample.density import DensityMap
     from geosample.design import Design
     from geosample.estimate import Estimates
-    from geosample.ground import Ground
+    from geosample.ground import Bounds, Ground, Pairs
     from geosample.treat import Zones
     from geosample.webmap.layers import Feature
 
@@ -130,9 +130,7 @@ def draw_map(  # noqa: PLR0913 - what a user may say in plain words
         story,
         units=units,
         thresholds_per_m2=tuple(thresholds_per_m2),
-        aerial=Path(aerial) if aerial else None,
-        aerial_pairs=tuple(aerial_pairs),
-        aerial_crs=aerial_crs,
+        aerial=Aerial(Path(aerial), tuple(aerial_pairs), aerial_crs) if aerial else None,
         base_map=base_map,
         base_credit=base_credit,
     )
@@ -145,9 +143,7 @@ def compose_page(  # noqa: PLR0913 - a keyword a thing
     *,
     units: Units = "us",
     thresholds_per_m2: tuple[float, ...] = (),
-    aerial: Path | None = None,
-    aerial_pairs: Pairs = (),
-    aerial_crs: str | None = None,
+    aerial: Aerial | None = None,
     base_map: str | None = None,
     base_credit: str = "",
     bounds: Bounds | None = None,
@@ -161,7 +157,7 @@ def compose_page(  # noqa: PLR0913 - a keyword a thing
     pictures = draw_pictures(story, thresholds_per_m2, units)
     layers: dict[str, list[folium.map.Layer]] = {}
     if aerial:
-        layers["aerial"] = [lay_picture(*read_aerial(aerial, bounds, pairs=aerial_pairs, crs=aerial_crs), "aerial")]
+        layers["aerial"] = [lay_picture(draw_aerial(aerial, bounds), bounds, "aerial")]
     if base_map:
         layers["base"] = [lay_tiles(base_map, base_credit, "base")]
     for name, parts in list_layers(story).items():

@@ -8,26 +8,21 @@ from __future__ import annotations
 import base64
 import io
 import math
-import warnings
-from collections.abc import Iterator
-from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from itertools import pairwise
-from typing import TYPE_CHECKING, Any, Literal
+from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
 from geosample.density import decide_at, exceedance
 from geosample.errors import MapError, Problem
-from geosample.ground import Pairs, fit_pairs, read_crs
-from geosample.ground.placing import HALF_TURN
+from geosample.ground import Aerial, Bounds, cut_aerial
 from geosample.palettes import CIVIDIS, GREYS, VIRIDIS, ramp, rgb
 from geosample.units import FOOT2_M2, Units, show_density
 from geosample.workers import map_threads
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
-    from pathlib import Path
 
     import geopandas as gpd
     from PIL import Image
@@ -36,7 +31,6 @@ if TYPE_CHECKING:
     from geosample.webmap.story import Story
 
 WEB_MERCATOR = "EPSG:3857"
-Bounds = tuple[float, float, float, float]
 # Half a cell keeps a 30 in collar whole; the cap keeps a phone's memory and the page's size in bounds (P).
 FINEST_PIXEL_M = 0.5
 MOST_PIXELS = 4_000_000
@@ -394,149 +388,12 @@ def draw_chances(density_map: DensityMap, grid: PixelGrid, thresholds_per_m2: Se
     return map_threads(draw, thresholds_per_m2)
 
 
-@dataclass(frozen=True, slots=True)
-class Lie:
-    """Where a picture lies: what its coordinates are in, and what turns its columns and rows into them."""
-
-    crs: Any
-    transform: Any
-
-
-def read_aerial(path: Path, lonlat: Bounds, *, pairs: Pairs = (), crs: str | None = None) -> tuple[str, Bounds]:
-    """Return a picture from above as a JPEG data: address, cut to the course, and where it lies.
-
-    Parameters
-    ----------
-    path : Path
-        A GeoTIFF, or a PNG or JPEG with a world file beside it or with ``pairs``; its first three bands are red, green
-        and blue, or its first is grey.
-    lonlat : tuple of float
-        The course's west, south, east, north in degrees, which the picture is cut to.
-    pairs : Pairs
-        Three or more places in it, columns and rows from its upper left corner, and where they lie, degrees.
-    crs : str or None
-        What a world file's coordinates are in; degrees are told from their size.
-
-    Raises
-    ------
-    MapError
-        When it can't be read or placed, is not 8-bit, or lies elsewhere; GroundError for pairs that do not fit.
-    """
+def draw_aerial(aerial: Aerial, lonlat: Bounds) -> str:
+    """Return the part of a picture from above that lies within bounds (degrees) as a JPEG data: address."""
     from PIL import Image
     from rasterio.warp import transform_bounds
 
-    frame = transform_bounds("EPSG:4326", WEB_MERCATOR, *lonlat)
-    with _open_picture(path) as picture:
-        pixels = warp_picture(picture, frame, path, check_picture(path, picture, pairs, crs))
-    return _encode(Image.fromarray(pixels.transpose(1, 2, 0)), "JPEG", quality=80), lonlat
-
-
-def find_bounds(path: Path) -> Bounds:
-    """Return where a picture that says so lies: west, south, east, north in degrees.
-
-    Raises
-    ------
-    MapError
-        When it can't be read or placed.
-    """
-    with _open_picture(path) as picture:
-        return _bounds_of(picture, check_picture(path, picture), "EPSG:4326")
-
-
-@contextmanager
-def _open_picture(path: Path) -> Iterator[Any]:
-    import rasterio
-
-    expected = "a GeoTIFF, PNG or JPEG"
-    try:
-        with warnings.catch_warnings():
-            # A picture that lies nowhere is refused below, in words of our own.
-            warnings.simplefilter("ignore", rasterio.errors.NotGeoreferencedWarning)
-            picture = rasterio.open(path, driver=_PICTURES.get(path.suffix.lower(), "GTiff"))
-        with picture:
-            yield picture
-    except rasterio.errors.RasterioIOError as error:
-        raise MapError(_problem(path, f"a file that can't be read ({error})", expected)) from error
-
-
-_PICTURES = {".png": "PNG", ".jpg": "JPEG", ".jpeg": "JPEG"}
-
-
-def check_picture(path: Path, picture: Any, pairs: Pairs = (), crs: str | None = None) -> Lie:
-    """Return where a picture lies, by pairs, by itself or by its world file.
-
-    Raises
-    ------
-    MapError
-        When nothing says where it lies, or its bands are not of 8 bits.
-    """
-    problems, lie = [], None
-    if pairs:
-        lie = _fit_picture(pairs)
-    elif picture.crs is not None:
-        lie = Lie(picture.crs, picture.transform)
-    elif not picture.transform.is_identity:  # a world file, which says no coordinate system
-        lie = Lie(read_crs(crs or "EPSG:4326", "aerial_crs"), picture.transform)
-        if crs is None and max(abs(edge) for edge in _corners_of(picture, lie).ravel()) > HALF_TURN:
-            found, expected = "a world file in metres or feet", "what they are in"
-            problems.append(Problem(str(path), found, expected, "say it with `aerial_crs=EPSG:n`"))
-    else:
-        remedy = "give three places in it and on Earth: `aerial_pairs=1203,884=-73.9123,41.5234`"
-        expected = "a GeoTIFF, a world file beside it, or pairs"
-        problems.append(Problem(str(path), "a picture that does not say where it lies", expected, remedy))
-    if picture.dtypes[0] != "uint8":
-        problems.append(_problem(path, f"bands of {picture.dtypes[0]}", "8-bit bands (uint8)"))
-    if problems or lie is None:
-        raise MapError(problems)
-    return lie
-
-
-def _fit_picture(pairs: Pairs) -> Lie:
-    from rasterio import Affine
-
-    fit = fit_pairs(pairs, "aerial_pairs", down=True)
-    turn, shift = fit.turn, fit.shift
-    return Lie(fit.crs, Affine(turn.real, turn.imag, shift.real, turn.imag, -turn.real, shift.imag))
-
-
-def _corners_of(picture: Any, lie: Lie) -> np.ndarray:
-    column, row = np.array([0, picture.width, 0, picture.width]), np.array([0, 0, picture.height, picture.height])
-    turn = lie.transform
-    return np.column_stack([turn.a * column + turn.b * row + turn.c, turn.d * column + turn.e * row + turn.f])
-
-
-def _bounds_of(picture: Any, lie: Lie, crs: str) -> Bounds:
-    from rasterio.warp import transform_bounds
-
-    corners = _corners_of(picture, lie)
-    west, south, east, north = transform_bounds(lie.crs, crs, *corners.min(axis=0), *corners.max(axis=0))
-    return west, south, east, north
-
-
-def warp_picture(picture: Any, frame: Bounds, path: Path, lie: Lie) -> np.ndarray:
-    """Return the picture on the frame, shape (3, rows, columns); black where it does not reach.
-
-    Parameters
-    ----------
-    frame : tuple of float
-        West, south, east, north in EPSG:3857 metres.
-    """
-    from rasterio import Affine
-    from rasterio.vrt import WarpedVRT
-
-    west, south, east, north = frame
-    left, bottom, right, top = _bounds_of(picture, lie, WEB_MERCATOR)
-    if left > east or right < west or bottom > north or top < south:
-        raise MapError(_problem(path, "a picture of other ground", "one that covers the course"))
-    finest = math.sqrt((right - left) * (top - bottom) / (picture.width * picture.height))
-    side = max(finest, math.sqrt((east - west) * (north - south) / MOST_AERIAL_PIXELS))
-    columns, rows = max(1, round((east - west) / side)), max(1, round((north - south) / side))
-    grid = Affine((east - west) / columns, 0.0, west, 0.0, (south - north) / rows, north)
-    bands = [1, 2, 3] if picture.count >= 3 else [1, 1, 1]  # noqa: PLR2004
-    laid = {"src_crs": lie.crs, "src_transform": lie.transform, "crs": WEB_MERCATOR, "transform": grid}
-    with WarpedVRT(picture, width=columns, height=rows, **laid) as warped:
-        return np.asarray(warped.read(bands))
-
-
-def _problem(path: Path, found: str, expected: str) -> Problem:
-    return Problem(str(path), found, expected, "name another file as `aerial`")
+    west, south, east, north = transform_bounds("EPSG:4326", WEB_MERCATOR, *lonlat)
+    corners = np.array([(west, north), (east, north), (west, south)])
+    pixels = cut_aerial(aerial, corners, WEB_MERCATOR, MOST_AERIAL_PIXELS)
+    return _encode(Image.fromarray(pixels), "JPEG", quality=80)
