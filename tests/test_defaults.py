@@ -15,6 +15,7 @@ from geosample.design import Request
 from geosample.design.howmany import Bench
 from geosample.sheets import write_sheets
 from geosample.treat import suggest_zones
+from geosample.webmap import draw_map
 from geosample.words import STATUSES
 
 OPTIONAL = {"seed", "points", "k", "threshold_per_m2", "surfaces", "sites"}  # None asks the room to choose
@@ -35,6 +36,7 @@ def defaults_of(command: str) -> dict[str, Any]:
         ("density", map_density),
         ("treat", suggest_zones),
         ("followup", draw_followup),
+        ("map", draw_map),
     ],
     ids=lambda one: one if isinstance(one, str) else one.__name__,
 )

@@ -122,7 +122,7 @@ def test_a_zone_says_what_where_how_sure_and_who_decides(complete: Survey):
 
 
 def test_the_page_says_no_word_a_crew_would_not(complete: Survey):
-    page = re.sub(r"<[^>]*>", " ", " ".join(write_page(gather_story(complete), None, ["treat"], ["1"], [0.5])))
+    page = re.sub(r"<[^>]*>", " ", " ".join(write_page([gather_story(complete)], [None], ["treat"], ["1"], [0.5])))
     jargon = r"strat(um|a)\b|exceedance|log score|CRPS|instar|permutation|p-value|posterior|\[[SADPMG]\b|\([SADPMG]\)"
     assert re.findall(jargon, page) == []
     assert "group 3A of IRAC, the resistance committee" in page
@@ -146,10 +146,10 @@ def test_a_legend_s_classes_are_told_in_both_units():
 
 @pytest.mark.slow
 def test_the_terminal_is_told_what_was_drawn_and_the_cautions(complete: Survey):
-    lines = tell_drawn(gather_story(complete), Path("map.html"), 1_234_567, "metric")
+    lines = tell_drawn([gather_story(complete)], Path("map.html"), 1_234_567, "metric")
     assert lines[0].startswith("Wrote map.html (1.2 MB), which opens with no network: visit 2026-05-12: 3 surfaces")
     assert any(line.startswith("1 zone: suggested for treatment; ") and line.endswith(" m²") for line in lines)
     assert lines[-1] == IN_SHORT
-    *cautions, sources = tell_drawn_more(gather_story(complete))
+    *cautions, sources = tell_drawn_more([gather_story(complete)])
     assert cautions == [f"{number}. {caution.text}" for number, caution in enumerate(TREATMENT, 1)]
     assert sources.startswith("Sources and how sure: 1: US: EPA label text; 2, 3, 5, 6: common practice, no source; ")

@@ -31,7 +31,7 @@ from geosample.estimate import estimate_means, save_estimates
 from geosample.ground import Ground, save_ground
 from geosample.survey import Survey, open_survey
 from geosample.units import FOOT2_M2
-from geosample.webmap import draw_map, gather_story, page, pictures
+from geosample.webmap import draw_map, gather_stories, gather_story, page, pictures
 from geosample.webmap.layers import cluster_features, count_interval
 from geosample.webmap.page import compose_page
 from geosample.webmap.pictures import lay_pixels
@@ -74,9 +74,9 @@ def test_samples_in_a_high_cluster_get_rings_and_the_warning_that_goes_with_them
     [ring] = cluster_features(marked)
     assert ring["properties"]["look"] == "point cluster"
     assert "not &#39;above the threshold&#39;" in ring["properties"]["say"]
-    made = compose_page(marked)
+    made = compose_page([marked])
     assert "High counts together" in made
-    assert "High counts together" not in compose_page(story)
+    assert "High counts together" not in compose_page([story])
 
 
 @pytest.mark.slow
@@ -86,6 +86,28 @@ def test_the_page_is_of_the_newest_visit_with_counts_unless_one_is_named(small_g
         change.put("visits", fill_rows("visits", visit=["later"], date="2027-01-01"), where={"visit": "later"})
     assert gather_story(survey).findings.visit == full_survey.VISIT
     assert gather_story(survey, "later").findings.visit == "later"
+
+
+@pytest.mark.slow
+def test_other_visits_stand_beside_the_first_by_its_scales(small_ground: Ground, tmp_path: Path):
+    survey = full_survey.two_visits(tmp_path / "two.gpkg", small_ground)
+    with survey.change() as change:  # another pest's visit is no other view of this one
+        change.put(
+            "visits", fill_rows("visits", visit=["grubs"], date="2026-07-01", pest="grubs"), where={"visit": "x"}
+        )
+    stories = gather_stories(survey)
+    assert [story.visit.visit for story in stories] == [full_survey.LATER, full_survey.VISIT]
+    assert len(gather_stories(survey, others=0)) == 1
+    first = pictures.draw_pictures(stories[0], (), "us")
+    second = pictures.draw_pictures(stories[1], (), "us", first)
+    for name in ("density", "width"):
+        scales = [[(part.colour, part.low) for part in getattr(one, name).swatches] for one in (first, second)]
+        assert scales[0] == scales[1]
+    assert [one.threshold_per_m2 for one in second.chances] == [first.chances[first.first].threshold_per_m2]
+    alone, both = (draw_map(survey, tmp_path / f"{many}.html", others=many).stat().st_size for many in (0, 1))
+    assert both - alone < 200_000
+    told = CliRunner().invoke(main, ["map", str(survey.path), "--out", str(tmp_path / "map.html"), "--json"])
+    assert json.loads(told.stdout)["others"] == [full_survey.VISIT]
 
 
 def test_a_page_without_zones_or_simulation_shows_neither(small_ground: Ground, tmp_path: Path):
@@ -259,7 +281,7 @@ def test_a_name_that_is_a_template_is_only_a_name(complete: Survey):
         points=story.points.assign(point_id=name),
         zones=story.zones.assign(zone_id=name),
     )
-    made = compose_page(hostile, base_map="https://tiles.invalid/{z}/{x}/{y}.png", base_credit=name)
+    made = compose_page([hostile], base_map="https://tiles.invalid/{z}/{x}/{y}.png", base_credit=name)
     assert '<span class="course">{{ 1 / 0 }}{% raise %}{#</span>' in made
     assert r'"mark": "\u0026#123;\u0026#123; 1 / 0 }}\u0026#123;% raise %}' in made
 

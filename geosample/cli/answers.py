@@ -411,6 +411,12 @@ def _compare_counters(survey: Path | None, asked: Mapping[str, Any]) -> Told:
 @visit_option
 @units_option
 @click.option(
+    "--others",
+    type=click.IntRange(0),
+    default=3,
+    help="Other visits to switch to and to see beside it, at most, the newest first (own choice).",
+)
+@click.option(
     "--threshold", "thresholds_per_m2", type=DENSITY, multiple=True, help="A threshold to step to; may be repeated."
 )
 @aerial_options
@@ -428,14 +434,16 @@ def map_command(survey: Path, out: Path, visit: str | None, units: Units, **aske
     """  # noqa: D301
     from geosample.report.webmap import tell_drawn, tell_drawn_more
     from geosample.survey import open_survey
-    from geosample.webmap import draw_map, gather_story
+    from geosample.webmap import draw_map, gather_stories
 
-    story = gather_story(open_survey(survey, must_exist=True), visit)
+    stories = gather_stories(open_survey(survey, must_exist=True), visit, others=asked.pop("others"))
     talk_of_aerial({**asked, "units": units})
-    size = draw_map(story, out, units=units, **asked).stat().st_size
-    cautions = [asdict(caution) for caution in TREATMENT] if len(story.zones) else []
-    facts = {"page": str(out), "size_bytes": size, **story.summary(), "cautions": cautions}
-    told, rest = tell_drawn(story, out, size, units), tell_drawn_more(story)
+    size = draw_map(stories, out, units=units, **asked).stat().st_size
+    story, *beside = stories
+    cautions = [asdict(caution) for caution in TREATMENT] if any(len(one.zones) for one in stories) else []
+    others = [one.visit.visit for one in beside if one.visit]
+    facts = {"page": str(out), "size_bytes": size, **story.summary(), "others": others, "cautions": cautions}
+    told, rest = tell_drawn(stories, out, size, units), tell_drawn_more(stories)
     return told, facts, rest
 
 

@@ -514,14 +514,7 @@ const desk = (() => {
     if (the_map()) { the_map().map.invalidateSize({ animate: false }); }
   }
 
-  function pair(one, two) {
-    const map = (of) => of.contentWindow.geosample.current().map;
-    map(one).on("move", (event) => {
-      if (pair.busy || beside.hidden) { return; }
-      pair.busy = true;
-      map(two).setView(map(one).getCenter(), map(one).getZoom(), { animate: false });
-      pair.busy = false;
-    });
+  function pick_alike(one, two) {
     const pick_of = (of) => of.contentDocument.querySelector("#raster");
     if (pick_of(one)) {
       pick_of(one).addEventListener("change", (event) => {
@@ -535,9 +528,11 @@ const desk = (() => {
     one.addEventListener("load", () => {
       const ready = [frame, beside].every((of) => !beside.hidden && of.contentWindow.geosample && of.contentWindow.geosample.current());
       if (!ready) { return; }
-      pair(frame, beside);
-      pair(beside, frame);
-      const { map } = the_map();
+      pick_alike(frame, beside);
+      pick_alike(beside, frame);
+      const { map, page } = the_map();
+      const other = beside.contentWindow.geosample.current().map;
+      page.pair(map, other, () => !beside.hidden && document.contains(beside) && beside.contentWindow.geosample && beside.contentWindow.geosample.current().map === other);
       map.invalidateSize({ animate: false });
       map.fire("move");
     });

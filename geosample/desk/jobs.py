@@ -247,7 +247,7 @@ def draw_page(survey: str, visit: str, units: str, under: Mapping[str, str]) -> 
     known = Path(survey).exists()
     story = gather_story(open_survey(survey), visit or None) if known else _empty_story()
     wide = _widen(story, laid["aerial"], place) if any(laid.values()) or not known else None
-    return compose_page(story, units="us" if units == "us" else "metric", **laid, bounds=wide)
+    return compose_page([story], units="us" if units == "us" else "metric", **laid, bounds=wide)
 
 
 def _read_under(under: Mapping[str, str]) -> tuple[dict[str, Any], str]:

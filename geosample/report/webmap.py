@@ -431,12 +431,18 @@ _SIGNS = {
 
 
 def write_page(
-    story: Story, pictures: MapPictures | None, layers: Iterable[str], holes: Sequence[str], levels: Sequence[float]
+    stories: Sequence[Story],
+    pictures: Sequence[MapPictures | None],
+    layers: Iterable[str],
+    holes: Sequence[str],
+    levels: Sequence[float],
 ) -> tuple[str, str]:
     """Return the HTML above the map and below it.
 
     Parameters
     ----------
+    stories, pictures : sequence
+        Of each visit, the one that is shown first.
     layers : iterable of str
         The layers there are to switch.
     holes : sequence of str
@@ -444,29 +450,38 @@ def write_page(
     levels : sequence of float
         The chances that hotspots are drawn at.
     """
-    clusters = story.density.fitted.get("clusters") if story.density else None
+    story = stories[0]
+    zoned = any(len(one.zones) for one in stories)
     text = _template().render(
         course=story.course,
-        visit=story.visit,
         pest=story.pest,
-        simulated=SIMULATED if story.simulated else "",
-        answer=tell_answer(story),
-        lines=tell_lines(story),
+        simulated=SIMULATED if any(one.simulated for one in stories) else "",
+        visits=[_tell_visit(one, drawn) for one, drawn in zip(stories, pictures, strict=True)],
         layers=set(layers),
         holes=holes,
         sampled=story.sampled_holes,
-        pictures=pictures,
-        planned_per_m2=story.planned_per_m2,
-        level=set_percent(story.density.level) if story.density else "",
-        clusters=twice(lambda shown: tell_clusters(clusters, shown)) if clusters and clusters["high"] else "",
-        rule=twice(lambda shown: " ".join(tell_decisions(story.findings.of(What.DECISION), shown)[1:])),
+        level=next((set_percent(one.density.level) for one in stories if one.density), ""),
         levels=levels,
-        zones=list_zones(story),
-        cautions=TREATMENT,
-        sources=number_sources(TREATMENT) if len(story.zones) else [],
+        cautions=TREATMENT if zoned else (),
+        sources=number_sources(TREATMENT) if zoned else [],
     )
     above, _, below = text.partition("<!-- the map -->")
     return above, below
+
+
+def _tell_visit(story: Story, pictures: MapPictures | None) -> dict[str, Any]:
+    """Return what the page says of one visit alone."""
+    clusters = story.density.fitted.get("clusters") if story.density else None
+    return {
+        "visit": story.visit,
+        "answer": tell_answer(story),
+        "lines": tell_lines(story),
+        "zones": list_zones(story),
+        "pictures": pictures,
+        "planned_per_m2": story.planned_per_m2,
+        "clusters": twice(lambda shown: tell_clusters(clusters, shown)) if clusters and clusters["high"] else "",
+        "rule": twice(lambda shown: " ".join(tell_decisions(story.findings.of(What.DECISION), shown)[1:])),
+    }
 
 
 @cache
@@ -487,13 +502,13 @@ def _template() -> Template:
     return made.from_string(text)
 
 
-def tell_drawn(story: Story, page: Path, size_bytes: int, units: Units = "us") -> list[str]:
+def tell_drawn(stories: Sequence[Story], page: Path, size_bytes: int, units: Units = "us") -> list[str]:
     """Return the lines for the terminal on a page that was written.
 
     Parameters
     ----------
-    story : Story
-        What was drawn.
+    stories : sequence of Story
+        What was drawn, the visit shown first before the others.
     page : Path
         Where to.
     size_bytes : int
@@ -501,10 +516,13 @@ def tell_drawn(story: Story, page: Path, size_bytes: int, units: Units = "us") -
     units : {"us", "metric"}
         Of the lines.
     """
+    story, *others = stories
     facts = story.summary()
     of_visit = f"visit {facts['visit']}: " if facts["visit"] else ""
     shown = f"{of_visit}{facts['surfaces']} surfaces, {facts['points']} points, {facts['samples']} bags"
-    lines = [f"Wrote {page} ({size_bytes / 1e6:.1f} MB), which opens with no network: {shown}."]
+    beside = list_names([one.visit.visit for one in others if one.visit])
+    more = f"; to see beside it: {beside}" if beside else ""
+    lines = [f"Wrote {page} ({size_bytes / 1e6:.1f} MB), which opens with no network: {shown}{more}."]
     if story.simulated:
         lines.append(SIMULATED)
     if not facts["density"]:
@@ -516,9 +534,9 @@ def tell_drawn(story: Story, page: Path, size_bytes: int, units: Units = "us") -
     return [*lines, *([IN_SHORT] if len(story.zones) else [])]
 
 
-def tell_drawn_more(story: Story) -> list[str]:
+def tell_drawn_more(stories: Sequence[Story]) -> list[str]:
     """Return the rest: the cautions in full where zones are shown."""
-    if story.zones.empty:
+    if all(story.zones.empty for story in stories):
         return []
     sources = [f"{list_names(numbers)}: {source}" for source, numbers in number_sources(TREATMENT)]
     return [

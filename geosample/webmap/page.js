@@ -7,11 +7,12 @@ const geosample = (() => {
   const say = (text) => { find("#spoken").textContent = text; };
 
   // What covers the map, as Leaflet takes it: corners to keep clear of, and the room between them.
-  function clear_room() {
-    const map = page.map.getContainer().getBoundingClientRect();
+  function clear_room(of = page.map) {
+    const map = of.getContainer().getBoundingClientRect();
     const tools = find("#tools").getBoundingClientRect();
-    const below = tools.width > map.width / 2 ? Math.max(0, map.bottom - tools.top) : 0;
-    const beside = below ? 0 : Math.max(0, map.right - tools.left);
+    const apart = tools.left >= map.right - 1 || tools.top >= map.bottom - 1;
+    const below = !apart && tools.width > map.width / 2 ? Math.max(0, map.bottom - tools.top) : 0;
+    const beside = apart || below ? 0 : Math.max(0, map.right - tools.left);
     return { near: [64, 10], far: [beside + 14, below + 10], beside, below, wide: map.width - beside - 78, tall: map.height - below - 20 };
   }
 
@@ -32,11 +33,12 @@ const geosample = (() => {
   // A pop-up is made when it is asked for, as large as there is room for it just then.
   function tell(layer, at) {
     if (page.quiet) { return; }
-    const room = clear_room();
+    const { map, said } = page.views.find((view) => view.map.hasLayer(layer));
+    const room = clear_room(map);
     L.popup({
       maxWidth: Math.min(320, room.wide - 56), maxHeight: room.tall - 70,
       autoPanPaddingTopLeft: room.near, autoPanPaddingBottomRight: room.far,
-    }).setLatLng(at).setContent(layer.feature.properties.say).openOn(page.map);
+    }).setLatLng(at).setContent(said.get(layer) || layer.feature.properties.say).openOn(map);
   }
 
   const middle = (layer) => (layer.getLatLng ? layer.getLatLng() : layer.getBounds().getCenter());
@@ -66,8 +68,10 @@ const geosample = (() => {
   const reader = document.createElement("textarea");
   const plain = (html) => { reader.innerHTML = html || ""; return reader.value; };
 
+  const read = new WeakSet();
   function feature(item, layer) {
-    item.properties.id = plain(item.properties.id);
+    if (!read.has(item.properties)) { item.properties.id = plain(item.properties.id); }
+    read.add(item.properties);
     if (!item.properties.say) { return; }
     layer.on("click", (event) => tell(layer, layer.getLatLng ? layer.getLatLng() : event.latlng));
     if (item.properties.id) { reach(layer, plain(item.properties.name)); }
@@ -84,32 +88,139 @@ const geosample = (() => {
     return L.marker(latlng, { icon, keyboard: false, interactive: !isLabel, zIndexOffset: isLabel ? 1000 : 0, title: plain(own.name) });
   }
 
+  // A view is a map and the visit on it: there is one, or two side by side. The ground is any visit's.
+  const OF_VISIT = ["points", "clusters", "hotspots", "treat", "check", "rasters"];
+  const layers_of = (view, name) => (OF_VISIT.includes(name) ? page.visits[view.visit] : view.ground)[name] || [];
+  const put = (map, layer, shown) => { if (shown) { map.addLayer(layer); } else { map.removeLayer(layer); } };
+
   function switch_layer(name, shown) {
-    for (const layer of page.layers[name]) {
-      if (shown) { page.map.addLayer(layer); } else { page.map.removeLayer(layer); }
-    }
+    for (const view of page.views) { layers_of(view, name).forEach((layer) => put(view.map, layer, shown)); }
     part_labels();
   }
 
+  const boxes = () => all("input[data-layer]");
   function bind_layers() {
-    for (const box of all("input[data-layer]")) {
-      box.checked = page.layers[box.dataset.layer].every((layer) => page.map.hasLayer(layer));
+    for (const box of boxes()) {
+      box.checked = box.dataset.layer !== "hotspots" && box.dataset.layer !== "base";
       box.addEventListener("change", () => switch_layer(box.dataset.layer, box.checked));
     }
   }
 
-  // The pictures are layers of one place: density, width, then a chance a threshold. One at most is on the map.
+  // Takes a visit off its map, before the view shows another or goes.
+  function clear(view) {
+    view.map.closePopup();
+    OF_VISIT.flatMap((name) => layers_of(view, name)).forEach((layer) => put(view.map, layer, false));
+  }
+
+  // Shows what each view's visit has of what is switched on; words and switches are those of the visits in view.
+  function show_visits() {
+    for (const view of page.views) {
+      const says = page.says[view.visit - 1];
+      const shapes = view.ground.surfaces ? view.ground.surfaces[0].getLayers() : [];
+      view.said = new Map(says ? shapes.map((shape, nr) => [shape, says[nr][0]]) : []);
+      shapes.forEach((shape, nr) => {
+        const look = says ? says[nr][1] : shape.feature.properties.look;
+        if (shape.getElement()) { shape.getElement().classList.toggle("mapped", look.endsWith(" mapped")); }
+      });
+      if (view.label) { view.label.textContent = name_of(view.visit); }
+    }
+    for (const box of boxes()) {
+      switch_layer(box.dataset.layer, box.checked);
+      box.parentElement.hidden = page.views.every((view) => !layers_of(view, box.dataset.layer).length);
+    }
+    const inView = page.views.map((view) => view.visit);
+    for (const node of all("[data-visit]:not(.legend)")) {
+      const own = Number(node.dataset.visit);
+      node.hidden = node.closest("#head") ? own !== inView[0] : !inView.includes(own);
+    }
+    page.step = page.steps[inView[0]];
+    if (find("#raster")) { show_raster(); }
+  }
+
+  const name_of = (visit) => find("#visit").options[visit].textContent;
+
+  // The second map is made when it is first asked for: the same panes, and copies of the ground's layers.
+  function second_view() {
+    if (page.second) { return page.second; }
+    const map = L.map("beside", { ...page.map.options, attributionControl: false, zoomControl: false, center: page.map.getCenter(), zoom: page.map.getZoom() });
+    for (const [name, pane] of Object.entries(page.map.getPanes())) {
+      const own = map.getPane(name) || map.createPane(name);
+      own.style.zIndex = pane.style.zIndex;
+      own.style.pointerEvents = pane.style.pointerEvents;
+    }
+    const copy = (layer) => {
+      if (layer.toGeoJSON) { return L.geoJSON(layer.toGeoJSON(false), layer.options); }
+      if (layer.getBounds) { return L.imageOverlay(layer.getElement().src, layer.getBounds(), layer.options); }
+      return L.tileLayer(page.base, layer.options);
+    };
+    const ground = Object.fromEntries(["aerial", "base", "obstacles", "surfaces"].map((name) => [name, (page.layers[name] || []).map(copy)]));
+    page.second = { map, ground };
+    set_up(page.second);
+    pair(page.map, map, () => page.views.length > 1);
+    return page.second;
+  }
+
+  // Two maps show the same ground, whichever is moved.
+  function pair(one, two, paired) {
+    let busy = false;
+    for (const [from, to] of [[one, two], [two, one]]) {
+      from.on("move", () => {
+        if (busy || !paired()) { return; }
+        busy = true;
+        to.setView(from.getCenter(), from.getZoom(), { animate: false });
+        busy = false;
+      });
+    }
+  }
+
+  // The same visit twice would say nothing: the other view then takes the visit that was here.
+  function choose_visits(first, second) {
+    const was = page.views[0].visit;
+    const seen = paper_bounds();
+    page.views.forEach(clear);
+    page.views = [page.views[0]];
+    page.views[0].visit = first;
+    find("#beside").hidden = second === null;
+    document.body.classList.toggle("two", second !== null);
+    page.map.invalidateSize({ animate: false });
+    if (second !== null) { page.views.push(Object.assign(second_view(), { visit: second === first ? was : second })); }
+    find("#visit").value = first;
+    find("#second").value = second === null ? "" : page.views[1].visit;
+    for (const option of find("#second").options) { option.hidden = option.value === String(first); }
+    page.views.forEach(({ map }) => map.invalidateSize({ animate: false }));
+    show_visits();
+    uncover();
+    fit(seen);
+    say(page.views.map((view) => name_of(view.visit)).join(", "));
+  }
+
+  function bind_visits() {
+    if (!find("#visit")) { return; }
+    const chosen = () => (find("#second").value === "" ? null : Number(find("#second").value));
+    find("#visit").value = 0;
+    find("#second").value = "";
+    find("#second").options[1].hidden = true;
+    find("#visit").addEventListener("change", () => choose_visits(Number(find("#visit").value), chosen()));
+    find("#second").addEventListener("change", () => choose_visits(page.views[0].visit, chosen()));
+  }
+
+  // The pictures are layers of one place: density, width, then a chance a threshold. One at most is on a map, and two
+  // maps show the chance of more than one threshold.
   function show_raster() {
     const picked = find("#raster").value;
-    const shown = { density: 0, width: 1, chance: 2 + page.step }[picked];
-    page.layers.rasters.forEach((overlay, place_in) => {
-      if (place_in === shown) { page.map.addLayer(overlay); } else { page.map.removeLayer(overlay); }
-    });
-    page.map.getContainer().classList.toggle("has-raster", shown !== undefined);
-    for (const legend of all(".legend")) {
-      const other_step = legend.dataset.step !== undefined && Number(legend.dataset.step) !== page.step;
-      legend.hidden = legend.dataset.for !== picked || other_step;
+    const alone = page.views.length === 1;
+    for (const legend of all(".legend")) { legend.hidden = true; }
+    for (const view of page.views) {
+      const step = alone ? page.step : page.steps[view.visit];
+      const shown = { density: 0, width: 1, chance: 2 + step }[picked];
+      layers_of(view, "rasters").forEach((overlay, place_in) => put(view.map, overlay, place_in === shown));
+      view.map.getContainer().classList.toggle("has-raster", shown !== undefined && layers_of(view, "rasters").length > 0);
+      for (const legend of all(`.legend[data-visit="${view.visit}"][data-for="${picked}"]`)) {
+        legend.hidden = legend.dataset.step !== undefined && Number(legend.dataset.step) !== step;
+        legend.classList.toggle("again", view !== page.views[0]);
+      }
     }
+    find(".stepper").hidden = picked !== "chance" || !alone || layers_of(page.views[0], "rasters").length < 4;
     const title = all(".legend h2").find((head) => !head.parentElement.hidden);
     say(title ? title.innerText : "");
     uncover();
@@ -117,13 +228,11 @@ const geosample = (() => {
 
   function bind_rasters() {
     if (!find("#raster")) { return; }
-    const last = page.layers.rasters.length - 3;
-    const move = (by) => { page.step = Math.min(last, Math.max(0, page.step + by)); show_raster(); };
-    page.step = Number(find(".stepper").dataset.first);
+    const last = () => layers_of(page.views[0], "rasters").length - 3;
+    const move = (by) => { page.step = Math.min(last(), Math.max(0, page.step + by)); show_raster(); };
     find("#raster").addEventListener("change", show_raster);
     find("#lower").addEventListener("click", () => move(-1));
     find("#higher").addEventListener("click", () => move(1));
-    show_raster();
   }
 
   // Beside the map there is room for all layers, and nothing to tap that would open them.
@@ -134,9 +243,11 @@ const geosample = (() => {
 
   // Leaflet's own scale and credit move out from under what covers the map.
   function uncover() {
-    const room = clear_room();
-    page.map.getContainer().style.setProperty("--below", `${room.below}px`);
-    page.map.getContainer().style.setProperty("--beside", `${room.beside}px`);
+    for (const { map } of page.views) {
+      const room = clear_room(map);
+      map.getContainer().style.setProperty("--below", `${room.below}px`);
+      map.getContainer().style.setProperty("--beside", `${room.beside}px`);
+    }
   }
 
   function use_units(units) {
@@ -168,7 +279,7 @@ const geosample = (() => {
     const box = find(`input[data-layer=${name}]`);
     if (!box.checked) { box.checked = true; switch_layer(name, true); }
     show_rest(false);
-    page.layers[name].forEach((group) => group.eachLayer((layer) => {
+    page.views.flatMap((view) => layers_of(view, name)).forEach((group) => group.eachLayer((layer) => {
       if (layer.feature.properties.id !== id || !layer.getBounds) { return; }
       fit(layer.getBounds(), { maxZoom: 20 });
       tell(layer, middle(layer));
@@ -193,10 +304,10 @@ const geosample = (() => {
     }
   }
 
-  function control(position, make) {
+  function control(position, make, map = page.map) {
     const made = L.control({ position });
     made.onAdd = () => { const node = make(); L.DomEvent.disableClickPropagation(node); return node; };
-    made.addTo(page.map);
+    made.addTo(map);
   }
 
   function north() {
@@ -252,10 +363,19 @@ const geosample = (() => {
     page.me.setLatLng(here).setRadius(error_m).setPopupContent(text);
   }
 
-  function mind_zoom() {
-    const far = page.map.getZoom() < page.close_zoom;
-    page.map.getContainer().classList.toggle("zoom-far", far);
+  function mind_zoom(map) {
+    map.getContainer().classList.toggle("zoom-far", map.getZoom() < 18);
     part_labels();
+  }
+
+  // What every view has: its name, its visit where there are several, and labels that part.
+  function set_up(view) {
+    const box = view.map.getContainer();
+    box.setAttribute("role", "region");
+    box.setAttribute("aria-label", page.words.map);
+    if (find("#visit")) { control("topright", () => { view.label = L.DomUtil.create("div", "which"); return view.label; }, view.map); }
+    view.map.on("zoomend", () => mind_zoom(view.map));
+    mind_zoom(view.map);
   }
 
   // A label that would lie on an earlier one waits until there is room; its zone still opens and is in the table.
@@ -277,8 +397,10 @@ const geosample = (() => {
     const resize = (printing) => {
       if (printing) { shown = page.map.getBounds(); fitted = paper_bounds(); }
       document.body.classList.toggle("printing", printing);
-      page.map.getContainer().classList.toggle("printing", printing);
-      page.map.invalidateSize({ animate: false });
+      for (const { map } of page.views) {
+        map.getContainer().classList.toggle("printing", printing);
+        map.invalidateSize({ animate: false });
+      }
       page.map.fitBounds(printing ? fitted : shown, { animate: false });
       part_labels();
     };
@@ -286,17 +408,17 @@ const geosample = (() => {
     window.addEventListener("afterprint", () => resize(false));
   }
 
-  function start(map, layers, given) {
-    page = { ...given, map, layers };
-    const box = page.map.getContainer();
-    box.setAttribute("role", "region");
-    box.setAttribute("aria-label", page.words.map);
+  function start(map, visits, given) {
+    page = { ...given, map, visits, layers: visits[0], views: [{ map, visit: 0, ground: visits[0] }] };
     page.map.attributionControl.setPrefix("Leaflet");
     find("#layers").addEventListener("toggle", uncover);
     window.addEventListener("resize", open_layers);
     open_layers();
+    set_up(page.views[0]);
     bind_layers();
     bind_rasters();
+    bind_visits();
+    show_visits();
     bind_units();
     bind_moves();
     bind_rest();
@@ -305,12 +427,10 @@ const geosample = (() => {
     if (navigator.geolocation) { control("topleft", position_button); }
     uncover();
     page.map.invalidateSize({ animate: false });
-    page.close_zoom = 18;
-    page.map.on("zoomend", mind_zoom);
     fit(page.first_bounds);
-    mind_zoom();
+    mind_zoom(map);
   }
 
-  return { feature, place, start, style, tell, current: () => page };
+  return { feature, pair, place, start, style, tell, current: () => page };
 })();
 window.geosample = geosample;  // for the desk, which shows this page in a frame and draws its drafts on it

@@ -28,24 +28,26 @@ from folium.utilities import JsCode
 from geosample.density import LEVELS
 from geosample.errors import MapError, Problem
 from geosample.files.saving import escape_html, escape_json, save_file
-from geosample.ground import Aerial
+from geosample.ground import Aerial, Ground
 from geosample.palettes import OKABE_ITO
 from geosample.report import webmap as words
 from geosample.survey import Survey
 from geosample.units import FOOT_M, Units
-from geosample.webmap.layers import list_layers, write_safe
-from geosample.webmap.pictures import draw_aerial, draw_pictures
-from geosample.webmap.story import Story, gather_results, gather_story
+from geosample.webmap.layers import list_layers, surface_features, write_safe
+from geosample.webmap.pictures import MapPictures, draw_aerial, draw_pictures
+from geosample.webmap.story import MOST_OTHERS, Story, gather_results, gather_stories
 from geosample.words import hole_key
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     import geopandas as gpd
 
     from geosample.counts import Counts
     from geosample.density import DensityMap
     from geosample.design import Design
     from geosample.estimate import Estimates
-    from geosample.ground import Bounds, Ground, Pairs
+    from geosample.ground import Bounds, Pairs
     from geosample.treat import Zones
     from geosample.webmap.layers import Feature
 
@@ -54,11 +56,13 @@ _LEAFLET = ("js_lib_leaflet", "static/js_lib_leaflet/leaflet")
 # A tile's owner may number its hosts, at the name's start: {s}.tiles.example.org.
 _HOST = re.compile(r"(https?://)([^/.{]*\{\w+\}[^/.{]*\.)?([a-z0-9.-]+(?::\d+)?)/", re.IGNORECASE)
 # Panes from below to above; Leaflet's own points (600) and pop-ups (700) lie higher.
+OF_VISIT = ("points", "clusters", "treat", "check")
+"""Shapes that a page has of visits beside the first."""
 _PANES = {"base": 230, "aerial": 240, "rasters": 300, "obstacles": 340, "ground": 350, "zones": 420}
 
 
 def draw_map(  # noqa: PLR0913 - what a user may say in plain words
-    source: Survey | Ground | Story,
+    source: Survey | Ground | Sequence[Story],
     path: str | Path,
     *,
     design: Design | None = None,
@@ -68,6 +72,7 @@ def draw_map(  # noqa: PLR0913 - what a user may say in plain words
     zones: Zones | None = None,
     course: str = "",
     visit: str | None = None,
+    others: int = MOST_OTHERS,
     units: Units = "us",
     thresholds_per_m2: tuple[float, ...] = (),
     aerial: str | Path | None = None,
@@ -80,9 +85,9 @@ def draw_map(  # noqa: PLR0913 - what a user may say in plain words
 
     Parameters
     ----------
-    source : Survey, Ground or Story
+    source : Survey, Ground or sequence of Story
         A survey with a ground in it, of which the page shows all that a visit has; or a ground, beside which the
-        results are given one by one; or what ``gather_story`` gathered.
+        results are given one by one; or what ``gather_stories`` gathered.
     path : str or Path
         The page, ending in ``.html``; an older one is replaced whole.
     design, counts, estimates, density_map, zones : optional
@@ -91,6 +96,9 @@ def draw_map(  # noqa: PLR0913 - what a user may say in plain words
         With a ground: what the page calls the course. A survey's is its file's name.
     visit : str, optional
         With a survey: the visit to show; when None the newest with counts, or else the newest.
+    others : int
+        With a survey: other visits to switch to and to see beside it, at most: of its pest, on its ground, with counts,
+        the newest first.
     units : {"us", "metric"}
         Units shown first; the page can switch.
     thresholds_per_m2 : tuple of float
@@ -118,16 +126,16 @@ def draw_map(  # noqa: PLR0913 - what a user may say in plain words
         raise MapError(Problem("path", str(path), "a file ending in .html", "name the page, such as map.html"))
     check_tiles(base_map, base_credit)
     results = {"design": design, "counts": counts, "estimates": estimates, "density_map": density_map, "zones": zones}
-    if isinstance(source, Survey | Story):
+    if not isinstance(source, Ground):
         given = ", ".join(name for name, result in results.items() if result is not None)
         if given:
             found, remedy = f"{given} beside a survey", "give the ground in place of the survey, or the survey alone"
             raise MapError(Problem("source", found, "a ground beside results", remedy))
-        story = source if isinstance(source, Story) else gather_story(source, visit)
+        stories = gather_stories(source, visit, others=others) if isinstance(source, Survey) else source
     else:
-        story = gather_results(source, design, counts, estimates, density_map, zones, course=course)
+        stories = [gather_results(source, design, counts, estimates, density_map, zones, course=course)]
     text = compose_page(
-        story,
+        stories,
         units=units,
         thresholds_per_m2=tuple(thresholds_per_m2),
         aerial=Aerial(Path(aerial), tuple(aerial_pairs), aerial_crs) if aerial else None,
@@ -139,7 +147,7 @@ def draw_map(  # noqa: PLR0913 - what a user may say in plain words
 
 
 def compose_page(  # noqa: PLR0913 - a keyword a thing
-    story: Story,
+    stories: Sequence[Story],
     *,
     units: Units = "us",
     thresholds_per_m2: tuple[float, ...] = (),
@@ -148,26 +156,38 @@ def compose_page(  # noqa: PLR0913 - a keyword a thing
     base_credit: str = "",
     bounds: Bounds | None = None,
 ) -> str:
-    """Return the whole page as text, as ``draw_map`` writes it; the same story gives the same text, byte for byte.
+    """Return the whole page as text, as ``draw_map`` writes it; the same stories give the same text, byte for byte.
 
+    The first story is shown, with the ground; of the others, visits to see beside it, the page has points, zones, and
+    pictures by the first one's scales.
     ``bounds``, in degrees, is the ground to show where it is not the surfaces' own, which there may be none of.
     """
+    story = stories[0]
     bounds = bounds or _lonlat_bounds(story.surfaces)
     drawn = OfflineMap(bounds)
-    pictures = draw_pictures(story, thresholds_per_m2, units)
+    pictures: list[MapPictures | None] = []
+    for one in stories:
+        like = next((there for there in pictures if there), None)
+        pictures.append(draw_pictures(one, () if like else thresholds_per_m2, units, like))
     layers: dict[str, list[folium.map.Layer]] = {}
     if aerial:
         layers["aerial"] = [lay_picture(draw_aerial(aerial, bounds), bounds, "aerial")]
     if base_map:
         layers["base"] = [lay_tiles(base_map, base_credit, "base")]
-    for name, parts in list_layers(story).items():
-        layers[name] = [lay_shapes(features, pane, show=name != "hotspots") for pane, features in parts]
-    if pictures:
-        measures = [pictures.density, pictures.width, *pictures.chances]
-        layers["rasters"] = [
-            lay_picture(one.uri, pictures.grid.lonlat, "rasters", show=one is pictures.density) for one in measures
-        ]
-    for layer in (layer for group in layers.values() for layer in group):
+    visits: list[dict[str, list[folium.map.Layer]]] = []
+    for one, made in zip(stories, pictures, strict=True):
+        named, shown = list_layers(one), one is story
+        visits.append(layers if shown else {})
+        for name in named if shown else (name for name in OF_VISIT if name in named):
+            visits[-1][name] = [
+                lay_shapes(shapes, pane, show=shown and name != "hotspots") for pane, shapes in named[name]
+            ]
+        if made:
+            visits[-1]["rasters"] = [
+                lay_picture(picture.uri, made.grid.lonlat, "rasters", show=shown and picture is made.density)
+                for picture in (made.density, made.width, *made.chances)
+            ]
+    for layer in (layer for named in visits for group in named.values() for layer in group):
         layer.add_to(drawn)
     named = story.surfaces.groupby("hole")
     holes = sorted((str(hole) for hole, _ in named), key=hole_key)
@@ -181,15 +201,23 @@ def compose_page(  # noqa: PLR0913 - a keyword a thing
         "units": units,
         "foot_m": FOOT_M,
         "here_colour": OKABE_ITO["purple"],
+        "steps": [made.first if made else 0 for made in pictures],
+        "says": [[(own["say"], own["look"]) for own in _surface_texts(one)] for one in stories[1:]],
+        "base": base_map,
     }
-    above, below = words.write_page(story, pictures, layers, holes, LEVELS)
+    names = {name for named in visits for name in named}
+    above, below = words.write_page(stories, pictures, names, holes, LEVELS)
     return render_page(
         drawn,
         title=f"{story.course}: {story.pest}",
         before=Words(head=write_head(), body=above),
-        after=Words(body=below, script=write_start(drawn, layers, start)),
+        after=Words(body=below, script=write_start(drawn, visits, start)),
         base_map=base_map,
     )
+
+
+def _surface_texts(story: Story) -> list[dict[str, str]]:
+    return [feature["properties"] for feature in surface_features(story)]
 
 
 def _lonlat_bounds(rows: gpd.GeoDataFrame) -> Bounds:
@@ -456,7 +484,12 @@ def _read_leaflet(ending: str) -> str:
         raise MapError(Problem(package, "not installed, or without its files", f"{name}{ending}", remedy)) from error
 
 
-def write_start(page: OfflineMap, layers: dict[str, list[folium.map.Layer]], start: dict[str, Any]) -> str:
-    """Return the line that hands the map, its layers by name and what else it must know to the page's script."""
-    names = ", ".join(f"{name}: [{', '.join(part.get_name() for part in parts)}]" for name, parts in layers.items())
-    return f"geosample.start({page.get_name()}, {{{names}}}, {escape_json(start)});"
+def write_start(page: OfflineMap, visits: list[dict[str, list[folium.map.Layer]]], start: dict[str, Any]) -> str:
+    """Return the line that hands the map, each visit's layers by name and what else it must know to the script."""
+    named = [
+        ", ".join(f"{name}: [{', '.join(part.get_name() for part in parts)}]" for name, parts in layers.items())
+        for layers in visits
+    ]
+    return (
+        f"geosample.start({page.get_name()}, [{', '.join(f'{{{names}}}' for names in named)}], {escape_json(start)});"
+    )

@@ -10,7 +10,7 @@ import io
 import math
 from dataclasses import dataclass, replace
 from itertools import pairwise
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING, Literal, cast
 
 import numpy as np
 
@@ -129,7 +129,9 @@ class MapPictures:
     first: int
 
 
-def draw_pictures(story: Story, thresholds_per_m2: tuple[float, ...], units: Units) -> MapPictures | None:
+def draw_pictures(
+    story: Story, thresholds_per_m2: tuple[float, ...], units: Units, like: MapPictures | None = None
+) -> MapPictures | None:
     """Return the density map's pictures, None before there is a map.
 
     Parameters
@@ -138,11 +140,25 @@ def draw_pictures(story: Story, thresholds_per_m2: tuple[float, ...], units: Uni
         To step through, insects per m²; chosen from the map's range when empty.
     units : {"us", "metric"}
         In which classes and thresholds that nobody named are round.
+    like : MapPictures, optional
+        Another visit's, to be seen beside these: then one colour means one thing on both, and there is one threshold,
+        the one it shows first.
     """
     density_map, settled = story.density, story.settled
     if density_map is None or settled is None:
         return None
     grid, planned = lay_pixels(density_map, story.surfaces), story.planned_per_m2
+    if like:
+        scales = [np.array([swatch.low for swatch in one.swatches]) for one in (like.density, like.width)]
+        threshold = cast("float", like.chances[like.first].threshold_per_m2)
+        settled = decide_at(density_map, threshold)
+        return MapPictures(
+            grid,
+            draw_density(settled, grid, units, edges=scales[0]),
+            draw_width(settled, grid, units, edges=scales[1]),
+            tuple(draw_chances(density_map, grid, [threshold])),
+            0,
+        )
     thresholds = choose_thresholds(density_map, thresholds_per_m2, planned, units)
     return MapPictures(
         grid,
@@ -249,7 +265,12 @@ def nice_edges(top: float, classes: int = _CLASSES) -> np.ndarray:
 
 
 def draw_density(
-    density_map: DensityMap, grid: PixelGrid, units: Units, *, threshold_per_m2: float | None = None
+    density_map: DensityMap,
+    grid: PixelGrid,
+    units: Units,
+    *,
+    threshold_per_m2: float | None = None,
+    edges: np.ndarray | None = None,
 ) -> Picture:
     """Return the expected density, light where there are few and dark where there are many.
 
@@ -258,20 +279,23 @@ def draw_density(
     threshold_per_m2 : float, optional
         The classes are this times ``THRESHOLD_SHARES``, so that one colour means one density on every visit and in
         either unit; round steps up to the highest density where none is known.
+    edges : array, optional
+        The classes' lower ends, insects per m², where they are another picture's.
     """
     values = density_map.cells["expected_per_m2"].to_numpy(float)
-    if threshold_per_m2:
+    if edges is None and threshold_per_m2:
         edges = threshold_per_m2 * np.array(THRESHOLD_SHARES)
-    else:
+    elif edges is None:
         edges = _round_edges(values, density_map, units)
     return _draw_scale(density_map, grid, values, edges, VIRIDIS)
 
 
-def draw_width(density_map: DensityMap, grid: PixelGrid, units: Units) -> Picture:
-    """Return how wide the interval is: high less low, insects per m²."""
+def draw_width(density_map: DensityMap, grid: PixelGrid, units: Units, *, edges: np.ndarray | None = None) -> Picture:
+    """Return how wide the interval is: high less low, insects per m²; ``edges`` as for the density."""
     cells = density_map.cells
     values = (cells["high_per_m2"] - cells["low_per_m2"]).to_numpy(float)
-    return _draw_scale(density_map, grid, values, _round_edges(values, density_map, units), CIVIDIS)
+    edges = _round_edges(values, density_map, units) if edges is None else edges
+    return _draw_scale(density_map, grid, values, edges, CIVIDIS)
 
 
 def _round_edges(values: np.ndarray, density_map: DensityMap, units: Units) -> np.ndarray:

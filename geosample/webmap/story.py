@@ -29,6 +29,8 @@ if TYPE_CHECKING:
 
 STAGES = ("design", "counts", "estimate", "density", "treat")
 """What the page can show besides the ground, in the order of the work."""
+MOST_OTHERS = 3
+"""Other visits on a page: each adds about two tenths of a megabyte (own choice)."""
 _OF_VISIT = ("strata", "points", "samples", "counts", "estimates", "zones")
 
 
@@ -183,22 +185,54 @@ def gather_story(survey: Survey, visit: str | None = None) -> Story:
     SurveyError
         When there is no ground yet, or no visit of that name.
     """
+    return gather_stories(survey, visit, others=0)[0]
+
+
+def gather_stories(survey: Survey, visit: str | None = None, *, others: int = MOST_OTHERS) -> list[Story]:
+    """Return the story of a visit, as ``gather_story`` does, and after it those of other visits to see beside it.
+
+    Parameters
+    ----------
+    survey : Survey
+        With a ground in it.
+    visit : str, optional
+        The first; when None the newest with counts, or else the newest.
+    others : int
+        How many others at most: those of its pest, on its ground, that have counts, the newest first.
+
+    Raises
+    ------
+    SurveyError
+        When there is no ground yet, or no visit of that name.
+    """
     from geosample.design import load_visit
 
     survey.need("surfaces")
-    wanted = visit if visit is not None else survey.newest_among(survey.read("samples")["visit"])
-    known = None if wanted is None and survey.read("visits").empty else load_visit(survey, wanted)
-    ground = load_ground(survey, known.visit if known else None)
     frames = {layer: survey.read(layer) for layer in _OF_VISIT}
-    mapped = known is not None and (survey.read("models")["visit"] == known.visit).any()
-    return _tell_story(
-        survey.course,
-        known,
-        (ground.surfaces, ground.obstacles),
-        frames,
-        read_findings(survey, known.visit, known.pest) if known else Findings("", "", ()),
-        load_density(survey, known.visit) if known and mapped else None,
-    )
+    counted = set(frames["samples"]["visit"])
+    wanted = visit if visit is not None else survey.newest_among(counted)
+    visits = survey.read("visits")
+    known = None if wanted is None and visits.empty else load_visit(survey, wanted)
+    ground = load_ground(survey, known.visit if known else None)
+    shown = [known]
+    if known and others:
+        drawn_on = visits.set_index("visit")["ground_version"]
+        alike = counted & set(visits.loc[visits["pest"] == known.pest, "visit"]) - {known.visit}
+        alike = {name for name in alike if drawn_on[name] == drawn_on[known.visit]}
+        names = [name for name in reversed(survey.order_visits()) if name in alike]
+        shown += [load_visit(survey, name) for name in names[:others]]
+    mapped = set(survey.read("models")["visit"])
+    return [
+        _tell_story(
+            survey.course,
+            one,
+            (ground.surfaces, ground.obstacles),
+            frames,
+            read_findings(survey, one.visit, one.pest) if one else Findings("", "", ()),
+            load_density(survey, one.visit) if one and one.visit in mapped else None,
+        )
+        for one in shown
+    ]
 
 
 def gather_results(  # noqa: PLR0913 - a keyword a stage

@@ -48,6 +48,13 @@ def page(surveys: ModuleType, small_ground: Ground, tmp_path_factory: pytest.Tem
 
 
 @pytest.fixture(scope="session")
+def visits_page(surveys: ModuleType, small_ground: Ground, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The page of two visits, the newer of them without a plan."""
+    folder = tmp_path_factory.mktemp("visits")
+    return draw_map(surveys.two_visits(folder / "invented.gpkg", small_ground), folder / "map.html")
+
+
+@pytest.fixture(scope="session")
 def course_page(surveys: ModuleType, small_ground: Ground, tmp_path_factory: pytest.TempPathFactory) -> Path:
     """The page of a course of eighteen holes, three of them sampled, with a zone on each and a long name."""
     folder = tmp_path_factory.mktemp("course")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from pathlib import Path
 
 import geopandas as gpd
@@ -17,7 +18,7 @@ from geosample.ground.cutting import cut_cells
 from geosample.survey import Survey, open_survey
 from geosample.survey.findings import Finding, Findings, What, put_findings
 
-VISIT = "2026-05-12"
+VISIT, LATER = "2026-05-12", "2026-06-02"
 PEST = "annual bluegrass weevil"
 SAMPLED_M2 = 3 * 0.0025652
 
@@ -50,6 +51,23 @@ def complete(path: Path, ground: Ground) -> Survey:
     save_density(survey, invent_density(ground))
     with survey.change() as change:
         change.put("zones", invent_zones(ground))
+    return survey
+
+
+def two_visits(path: Path, ground: Ground) -> Survey:
+    """Return a complete survey and, three weeks later, a second visit that found less and has no plan."""
+    survey = complete(path, ground)
+    layers = ("visits", "strata", "points", "samples", "counts", "estimates")
+    kept = {layer: frame for layer in layers if len(frame := survey.read(layer))}
+    with survey.change() as change:
+        for layer, frame in kept.items():
+            dated = {"date": LATER} if "date" in frame else {}
+            change.put(layer, frame.assign(visit=LATER, **dated), where={"visit": LATER})
+    fewer = invent_density(ground)
+    cells = fewer.cells.assign(
+        expected_per_m2=fewer.cells["expected_per_m2"] / 4, log_mean=fewer.cells["log_mean"] - np.log(4)
+    )
+    save_density(survey, replace(fewer, visit=LATER, cells=cells, findings=Findings(LATER, PEST, ())))
     return survey
 
 

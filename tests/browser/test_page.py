@@ -6,7 +6,7 @@ from pathlib import Path
 from types import ModuleType
 
 import pytest
-from page_tools import DESK, PHONE, Browser, ask, click, colour_by, count, open_page, picture, requests
+from page_tools import DESK, PHONE, Browser, ask, box, click, colour_by, count, open_page, picture, requests
 from selenium.webdriver.common.keys import Keys
 
 from geosample.cautions import SIMULATED
@@ -147,3 +147,63 @@ def test_the_map_stands_beside_the_simulated_note(chromium: Browser, page: Path,
     box = ask(chromium, "return document.querySelector('.simulated').getBoundingClientRect().top")
     assert ask(chromium, "return document.querySelector('.simulated').innerText") == SIMULATED
     assert box < PHONE[1] / 2
+
+
+def choose(browser: Browser, selector: str, value: str) -> None:
+    """Pick an option by keyboard, as a reader does."""
+    field = browser.find_element("css selector", selector)
+    places = [option.get_attribute("value") for option in field.find_elements("css selector", "option")]
+    wanted, at = places.index(value), places.index(field.get_attribute("value"))
+    field.send_keys(*([Keys.ARROW_DOWN if wanted > at else Keys.ARROW_UP] * abs(wanted - at)))
+
+
+def test_the_page_switches_to_another_visit(chromium: Browser, visits_page: Path) -> None:
+    open_page(chromium, visits_page)
+    head = "return document.querySelector('#head').innerText"
+    assert "2026-06-02" in ask(chromium, head)
+    assert count(chromium, ".folium-map path.zone.treat") == 0
+    before, points = picture(chromium), count(chromium, ".leaflet-marker-pane .point")
+    choose(chromium, "#visit", "1")
+    assert "2026-05-12" in ask(chromium, head)
+    assert "2026-06-02" not in ask(chromium, head)
+    assert count(chromium, ".folium-map path.zone.treat") > 0
+    assert count(chromium, ".leaflet-marker-pane .point") == points
+    assert picture(chromium) != before
+    choose(chromium, "#visit", "0")
+    assert picture(chromium) == before
+
+
+@pytest.mark.parametrize("size", [PHONE, DESK], ids=["phone", "desk"])
+def test_two_visits_side_by_side_show_the_same_ground_by_the_same_colours(
+    chromium: Browser, visits_page: Path, size: tuple[int, int]
+) -> None:
+    open_page(chromium, visits_page, size)
+    choose(chromium, "#second", "1")
+    first, second = (box(chromium, part) for part in (".folium-map:not(#beside)", "#beside"))
+    assert min(first["height"], second["height"]) > 200
+    assert first["right"] <= second["left"] + 1 or first["bottom"] <= second["top"] + 1
+    names = "return [...document.querySelectorAll('.which')].map(n => n.innerText)"
+    assert ask(chromium, names) == ["2026-06-02", "2026-05-12"]
+    click(chromium, ".to-hole[data-hole='0']")
+    centres = (
+        "return geosample.current().views.map(v => [v.map.getCenter().lat, v.map.getCenter().lng, v.map.getZoom()])"
+    )
+    one, other = ask(chromium, centres)
+    assert one == pytest.approx(other)
+    colour_by(chromium, "chance")
+    heads = ask(
+        chromium,
+        "return [...document.querySelectorAll('.legend:not([hidden]) h2 > span:last-child')].map(n => n.textContent)",
+    )
+    assert len(heads) == 2
+    assert heads[0].partition(",")[0] == heads[1].partition(",")[0]
+    swatches = "return [...document.querySelectorAll(`.legend[data-visit='${arguments[0]}'][data-for=density] rect`)]"
+    colours = [ask(chromium, swatches + ".map(n => n.getAttribute('fill'))", visit) for visit in (0, 1)]
+    assert colours[0] == colours[1]
+    # the visit that is beside takes the place of the one that leaves
+    choose(chromium, "#visit", "1")
+    assert ask(chromium, names) == ["2026-05-12", "2026-06-02"]
+    assert ask(chromium, "return document.documentElement.scrollWidth") <= size[0]
+    choose(chromium, "#second", "")
+    assert ask(chromium, "return document.querySelector('#beside').hidden")
+    assert chromium.get_log("browser") == []

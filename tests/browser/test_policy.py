@@ -70,6 +70,14 @@ def test_nothing_of_the_page_is_held_back_while_all_of_it_is_used(chromium: Brow
     assert fetched(chromium) == []
 
 
+def test_nothing_is_held_back_of_two_visits_side_by_side(chromium: Browser, visits_page: Path) -> None:
+    open_page(chromium, visits_page)
+    ask(chromium, "const s = document.querySelector('#second'); s.value = '1'; s.dispatchEvent(new Event('change'))")
+    use_all(chromium)
+    assert [entry for entry in chromium.get_log("browser") if entry["source"] != "network"] == []
+    assert fetched(chromium) == []
+
+
 def test_legends_and_patterns_keep_their_look(chromium: Browser, page: Path) -> None:
     open_page(chromium, page)
     swatch = "const r = document.querySelector('.swatches svg rect'); return [getComputedStyle(r).fill, r.clientWidth]"

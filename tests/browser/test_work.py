@@ -10,6 +10,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field
 from itertools import pairwise
 from pathlib import Path
+from types import ModuleType
 from typing import Any
 
 import pandas as pd
@@ -342,3 +343,20 @@ def test_the_job_on_a_real_course_of_eighteen_holes(
     do_job(job, shared / "courses" / "oak_bluff.kml", "ignore", tmp_path)
     monkeypatch.chdir(tmp_path)
     compare_zones(job, "oak.gpkg", tmp_path)
+
+
+def test_two_visits_stand_side_by_side_on_the_same_ground(job: Job, surveys: ModuleType, small_ground: Ground) -> None:
+    surveys.two_visits(job.folder / "two.gpkg", small_ground)
+    ask(job.browser, "desk.ask('/switch', {survey: 'two.gpkg', visit: '', units: 'us'}).then(desk.look)")
+    job.wait("desk.state().survey === 'two.gpkg' && desk.the_map()")
+    job.wait("document.querySelector('#beside-visit').options.length === 2")
+    job.tab_to("#beside-visit")
+    job.keys(Keys.ARROW_DOWN)
+    other = "document.querySelector('#beside').contentWindow.geosample?.current()"
+    job.wait(other)
+    for move in ("setZoom(17)", "panBy([60, 40], {animate: false})"):
+        ask(job.browser, f"desk.the_map().map.{move}")
+        apart = f"desk.the_map().map.getCenter().distanceTo({other}.map.getCenter())"
+        job.wait(f"{apart} < 0.01 && desk.the_map().map.getZoom() === {other}.map.getZoom()")
+    ask(job.browser, f"{other}.map.setZoom(18, {{animate: false}})")
+    assert ask(job.browser, "return desk.the_map().map.getZoom()") == 18
