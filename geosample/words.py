@@ -1,10 +1,13 @@
-"""The words the stages share: kinds of ground, ways to draw, roles of points, what became of a sample; and holes.
+"""The words the stages share: kinds of ground, ways to draw, roles of points, what became of a sample; holes; cautions.
 
 The order of ``SURFACE_KINDS`` settles overlaps: the earlier kind keeps the ground.
 
 Holes are text, since courses number them in their own ways; here they are read, compared and shown. A number is a
 hole's where all its signs are decimal digits of any script: a superscript or a fraction is a letter, as is a number
 longer than any course's.
+
+Cautions are what is said wherever treatment or the work itself can hurt someone. Grades: S read in the source named,
+A in its abstract, D arithmetic, P common practice with no source, M from memory, G looked for and not found.
 """
 
 from __future__ import annotations
@@ -12,9 +15,9 @@ from __future__ import annotations
 import datetime
 import re
 import unicodedata
-from collections.abc import Hashable, Mapping
+from collections.abc import Hashable, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, Literal
 
 from geosample.errors import GeosampleError, Problem
 
@@ -324,3 +327,84 @@ def name_surface(surface: Mapping[Hashable, Any]) -> str:
 
 EFFORT = ("minutes", "wait_hours")
 """What a trial's sheet asks of each bag beside its counts: minutes at hand, and hours of waiting."""
+
+
+Grade = Literal["S", "A", "D", "P", "M", "G"]
+GRADES: dict[Grade, str] = {
+    "S": "read in its source",
+    "A": "read in the source's abstract",
+    "D": "arithmetic",
+    "P": "common practice, no source",
+    "M": "from memory, unverified",
+    "G": "looked for, not found",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Caution:
+    """A sentence to heed, with its grade and source."""
+
+    text: str
+    grade: Grade
+    source: str = ""
+
+
+SIMULATED = "Invented course, simulated counts: no turf was sampled."
+"""Goes wherever invented counts are shown."""
+TREATMENT = (
+    Caution(
+        "The product label is the law where it says so: it sets site, pest, rate, interval, yearly maximum and "
+        "re-entry time. Follow it and the local code.",
+        "S",
+        "US: EPA label text",
+    ),
+    Caution("A licensed applicator decides. This plan suggests where and how sure, never a product or a rate.", "P"),
+    Caution(
+        "Keep off water, and keep washwater out of it. Distances to water are set by the label and the local code; "
+        "the user enters them here, none is assumed.",
+        "P",
+    ),
+    Caution(
+        "Mow flowering weeds first and spray outside foraging hours, for the bees.", "S", "extension pollinator guides"
+    ),
+    Caution("Wear the protective equipment the label asks for.", "P"),
+    Caution("Check the state's or province's own list of what is allowed.", "P"),
+    Caution(
+        "One use of a pyrethroid a year at most is the advice (group 3A of IRAC, the resistance committee that sorts "
+        "insecticides by how they work); resistance here is broad, so rotation helps and does not cure.",
+        "S",
+        "Rutgers",
+    ),
+)
+
+IN_SHORT = "Before anything is applied, the label and a licensed applicator decide; the plan has all cautions."
+"""Goes where there is room for a line, in the terminal."""
+FIELD = (
+    Caution("Look out for play before walking on; one person watches while another kneels.", "P"),
+    Caution("Leave open ground at the first thunder.", "P"),
+    Caution("No sampling inside a label's re-entry time.", "S", "US: EPA label text"),
+    Caution("Keep off the cup and its surrounds; fill every plug hole.", "P"),
+)
+
+BENCH = (
+    Caution(
+        "A heat lamp over turf and water is a fire and shock risk: a ground-fault outlet, and never unattended near "
+        "anything that burns.",
+        "P",
+    ),
+    Caution("Brine is not poured on turf or into drains that lead to water.", "P"),
+)
+
+
+def number_sources(cautions: Sequence[Caution]) -> list[tuple[str, list[int]]]:
+    """Return what cautions rest on, each with the numbers, from 1, of those it stands behind.
+
+    Examples
+    --------
+    >>> number_sources(BENCH)
+    [('common practice, no source', [1, 2])]
+    """
+    found: dict[str, list[int]] = {}
+    for number, caution in enumerate(cautions, start=1):
+        found.setdefault(caution.source or GRADES[caution.grade], []).append(number)
+    return list(found.items())

@@ -11,7 +11,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from geosample.demo.simulate import Fates, fill_sheet
+from geosample.demo import Fates, fill_sheet
 from geosample.design import Design, load_design
 from geosample.ground import Ground, load_ground
 from geosample.rehearsal.worlds import SimulationModel, draw_truth

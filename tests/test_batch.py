@@ -24,8 +24,7 @@ import pytest
 from click.testing import CliRunner, Result
 from fill_blank import fill_blank
 
-from geosample.batch import BatchPlan, BatchStep, find_surveys, read_plan, run_batch
-from geosample.batch.run import RECORD
+from geosample.batch import RECORD, BatchPlan, BatchStep, find_surveys, read_plan, run_batch
 from geosample.cli import main
 from geosample.design import load_design
 from geosample.errors import GeosampleError

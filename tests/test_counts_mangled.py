@@ -38,7 +38,7 @@ from mangled_case import (
 )
 
 from geosample.counts import read_counts
-from geosample.demo.simulate import Fates
+from geosample.demo import Fates
 from geosample.design import Design
 from geosample.errors import CountsError
 from geosample.ground import Ground

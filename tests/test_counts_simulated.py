@@ -11,7 +11,7 @@ from estimate_case import simulate_counts
 from fill_blank import fill_blank
 
 from geosample.counts import read_counts
-from geosample.demo.simulate import Fates
+from geosample.demo import Fates
 from geosample.errors import GeosampleError
 from geosample.ground import Ground
 from geosample.rehearsal.worlds import SimulationModel, count_bags, draw_truth, true_density

@@ -18,12 +18,12 @@ import pytest
 import rasterio
 from click.testing import CliRunner
 
-from geosample.cautions import SIMULATED
 from geosample.cli import main
 from geosample.demo import VISIT, find_course, plan_commands
 from geosample.design import load_design
 from geosample.survey import open_survey
 from geosample.treat import load_zones
+from geosample.words import SIMULATED
 
 SAMPLES = Path(__file__).resolve().parents[1] / "sample_maps"
 SMALL_BYTES = 104_000

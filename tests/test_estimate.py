@@ -31,10 +31,10 @@ from geosample.estimate import (
     post_stratify,
     save_estimates,
 )
-from geosample.estimate.answer import find_laws
 from geosample.estimate.bags import gather_bags
 from geosample.estimate.intervals import border_ratio
 from geosample.estimate.means import decide_groups, estimate_domains, estimate_mean
+from geosample.estimate.model import find_laws
 from geosample.estimate.picture import draw_estimates, write_picture
 from geosample.ground import save_ground
 from geosample.rehearsal.worlds import SimulationModel

@@ -12,7 +12,6 @@ from estimate_case import make_bags
 from scipy import special
 
 from geosample.distributions import FREE_K, WEAK_K
-from geosample.estimate.answer import fit_iwao, fit_taylor, measure_clumping
 from geosample.estimate.bags import group_bags
 from geosample.estimate.intervals import (
     Interval,
@@ -29,6 +28,7 @@ from geosample.estimate.means import (
     replacement_variance,
     weighted_mean,
 )
+from geosample.estimate.model import fit_iwao, fit_taylor, measure_clumping
 
 CHI2_95 = 3.841458820694124
 MITES = np.repeat(np.arange(8.0), [70, 38, 17, 10, 9, 3, 2, 1])

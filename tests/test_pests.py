@@ -9,7 +9,6 @@ import pytest
 from estimate_case import count_visit
 from treat_case import make_map
 
-from geosample.cautions import GRADES
 from geosample.design import draw_design
 from geosample.errors import GeosampleError
 from geosample.estimate import estimate_means
@@ -19,6 +18,7 @@ from geosample.report.treat import tell_plan_more
 from geosample.survey.findings import What
 from geosample.treat import suggest_zones, use_averages
 from geosample.units import per_ft2
+from geosample.words import GRADES
 
 
 @pytest.mark.parametrize("name", list_pests())

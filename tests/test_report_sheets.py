@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from geosample.cautions import BENCH
 from geosample.design import Design
 from geosample.report.sheets import (
     tell_bench,
@@ -16,6 +15,7 @@ from geosample.report.sheets import (
     tell_unit,
 )
 from geosample.sheets import Sheets, StopTable
+from geosample.words import BENCH
 
 
 def test_sources_stand_in_one_line_and_no_grade_in_any_other(sheets_design: Design) -> None:

@@ -10,11 +10,10 @@ import pytest
 from test_treat_record import bags
 from treat_case import make_map, patch, plan, plan_map, ratio_found
 
-from geosample.cautions import IN_SHORT
 from geosample.density import Looks
 from geosample.pests import DEFAULT_PEST
+from geosample.report import LINE_WIDTH, fold
 from geosample.report.design import SIMULATED
-from geosample.report.terminal import LINE_WIDTH, fold
 from geosample.report.treat import (
     tell_amounts,
     tell_answer,
@@ -39,6 +38,7 @@ from geosample.treat.model import Basis
 from geosample.treat.passes import find_places
 from geosample.treat.records import RULES, Treated, check_treatment
 from geosample.units import ACRE_M2, FOOT2_M2
+from geosample.words import IN_SHORT
 
 
 @pytest.fixture(scope="module")

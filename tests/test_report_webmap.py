@@ -10,7 +10,6 @@ import full_survey
 import pytest
 from markupsafe import Markup
 
-from geosample.cautions import IN_SHORT, TREATMENT
 from geosample.ground import Ground
 from geosample.report.webmap import (
     tell_answer,
@@ -29,6 +28,7 @@ from geosample.survey.reading import empty_layer
 from geosample.units import FOOT2_M2
 from geosample.webmap import Story, gather_story
 from geosample.webmap.pictures import Swatch
+from geosample.words import IN_SHORT, TREATMENT
 
 
 @pytest.fixture(scope="module")

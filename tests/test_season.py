@@ -21,10 +21,9 @@ from PIL import Image
 from scipy.integrate import quad
 from treat_case import make_map
 
+from geosample import demo
 from geosample.cli import main
 from geosample.counts import add_counts
-from geosample.demo import find_course
-from geosample.demo import season as season_demo
 from geosample.design import save_design
 from geosample.errors import SeasonError
 from geosample.estimate import estimate_means, save_estimates
@@ -242,14 +241,14 @@ def test_one_visit_is_no_season(two_visits):
 @pytest.mark.slow
 def test_the_demos_season_begins_as_its_commands_are_typed(tmp_path, monkeypatch):
     """Its first two visits, without maps and plan, which the whole demo's tests make."""
-    monkeypatch.setattr(season_demo, "ROUNDS", season_demo.ROUNDS[:2])
+    monkeypatch.setattr(demo, "ROUNDS", demo.ROUNDS[:2])
 
     def run(words):
         if words[0] in {"ground", "design", "visits", "counts", "estimate", "season"}:
             done = CliRunner().invoke(main, words)
             assert done.exit_code == 0, done.output
 
-    season_demo.play_season(tmp_path, tmp_path / "s.gpkg", find_course(), run)
+    demo.play_demo_season(tmp_path, run)
     page = (tmp_path / "season.html").read_text(encoding="utf-8")
     for part in ("simulated counts", "Note: before treatment", "°F days"):
         assert part in page

@@ -10,7 +10,6 @@ import pytest
 import segno
 from sheets_case import read_pages
 
-from geosample.cautions import BENCH, FIELD
 from geosample.design import Design
 from geosample.drawing import close_book, open_book
 from geosample.errors import GeosampleError
@@ -19,7 +18,7 @@ from geosample.pests import load_pest
 from geosample.report.sheets import STEPS
 from geosample.sheets import StopTable, blank_rows, write_sheets
 from geosample.sheets.bench import choose_recounts, draw_qr, qr_text
-from geosample.words import METHOD_LETTERS, METHODS, make_sample_id
+from geosample.words import BENCH, FIELD, METHOD_LETTERS, METHODS, make_sample_id
 
 
 @pytest.fixture(scope="module")

@@ -16,7 +16,6 @@ from click.testing import CliRunner
 from survey_case import fill_rows
 from treat_case import make_map, patch, plan, plan_map
 
-from geosample.cautions import GRADES, IN_SHORT, TREATMENT
 from geosample.cli import main
 from geosample.density import save_density
 from geosample.ground import Ground, save_ground
@@ -25,6 +24,7 @@ from geosample.survey import Survey, open_survey
 from geosample.treat import Sprayer, Zones, draw_plan, load_zones, write_zones
 from geosample.treat.amounts import parse_rate
 from geosample.units import FOOT2_M2, show_area
+from geosample.words import GRADES, IN_SHORT, TREATMENT
 
 
 @pytest.fixture(scope="module")

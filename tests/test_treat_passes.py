@@ -15,9 +15,9 @@ import pytest
 import shapely
 from treat_case import patch, plan
 
-from geosample.cautions import IN_SHORT
 from geosample.treat import Zones, write_zones
 from geosample.treat.passes import find_places, lay_passes
+from geosample.words import IN_SHORT
 
 SWATH_M = 15 * 0.3048
 EVERYWHERE = patch(0, 0, 1e9)

@@ -21,7 +21,6 @@ from PIL import Image
 from pyproj import Transformer
 from survey_case import fill_rows
 
-from geosample.cautions import TREATMENT
 from geosample.cli import main
 from geosample.counts import Counts, add_counts
 from geosample.density import decide_at, exceedance
@@ -32,9 +31,10 @@ from geosample.ground import Ground, save_ground
 from geosample.survey import Survey, open_survey
 from geosample.units import FOOT2_M2
 from geosample.webmap import draw_map, gather_stories, gather_story, page, pictures
-from geosample.webmap.layers import cluster_features, count_interval
 from geosample.webmap.page import compose_page
 from geosample.webmap.pictures import lay_pixels
+from geosample.webmap.story import cluster_features, count_interval
+from geosample.words import TREATMENT
 
 
 @pytest.fixture(scope="module")

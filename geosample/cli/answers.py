@@ -9,7 +9,6 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from geosample.cautions import TREATMENT
 from geosample.cli.options import (
     DENSITY,
     FILE,
@@ -29,7 +28,7 @@ from geosample.cli.options import (
 )
 from geosample.report import talk
 from geosample.units import Units
-from geosample.words import METHODS
+from geosample.words import METHODS, TREATMENT
 
 if TYPE_CHECKING:
     from geosample.counts import Counts

@@ -13,9 +13,9 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from geosample.cautions import SIMULATED
 from geosample.cli.options import PATH, json_option, more_option
 from geosample.report import say, talk
+from geosample.words import SIMULATED
 
 if TYPE_CHECKING:
     from geosample.batch import Outcome

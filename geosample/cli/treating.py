@@ -10,7 +10,6 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from geosample.cautions import TREATMENT
 from geosample.cli.options import (
     AREA,
     DENSITY,
@@ -28,6 +27,7 @@ from geosample.cli.options import (
 )
 from geosample.report import talk
 from geosample.units import FOOT_M, Units
+from geosample.words import TREATMENT
 
 if TYPE_CHECKING:
     from geosample.density import Looks

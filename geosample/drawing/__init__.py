@@ -48,6 +48,8 @@ from geosample.drawing.pens import (
     SURFACE_LOOKS,
     Look,
     Mark,
+    Png,
+    Svg,
     clear_area,
     draw_border,
     draw_box,
@@ -56,7 +58,6 @@ from geosample.drawing.pens import (
     paint_mark,
     paint_polygons,
 )
-from geosample.drawing.png import Png, Svg
 
 __all__ = [
     "MAIN_MARK",

@@ -1,11 +1,12 @@
 """Stage 5, estimate: Counts and Design in, Estimates (means, stage mix, border ratio, intervals) out."""
 
-from geosample.estimate.answer import estimate_means, judge_border
 from geosample.estimate.bags import Recovery, parse_recovery, post_stratify
 from geosample.estimate.intervals import Interval
 from geosample.estimate.model import (
     EarlierMix,
     Estimates,
+    estimate_means,
+    judge_border,
     load_estimates,
     load_mix_before,
     save_estimates,

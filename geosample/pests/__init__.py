@@ -7,9 +7,9 @@ from dataclasses import dataclass
 from functools import cache
 from importlib import resources
 
-from geosample.cautions import Grade
 from geosample.errors import GeosampleError, Problem
 from geosample.units import FOOT2_M2
+from geosample.words import Grade
 
 DEFAULT_PEST = "annual bluegrass weevil"
 

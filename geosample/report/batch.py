@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from geosample.errors import MOST_ALIKE, list_names
-from geosample.report.terminal import show_table
+from geosample.report import show_table
 
 if TYPE_CHECKING:
     from pathlib import Path

@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING
 
 from geosample.distributions import K_IF_UNKNOWN
 from geosample.errors import list_names
+from geosample.report import show_table
 from geosample.report.counts import tell_notes
-from geosample.report.terminal import show_table
 from geosample.units import percent, set_percent
 
 if TYPE_CHECKING:

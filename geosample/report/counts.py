@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from geosample.errors import MOST_ALIKE, list_names, mask_numbers
 from geosample.files.reading import DELIMITERS, Note
-from geosample.report.terminal import show_table
+from geosample.report import show_table
 from geosample.units import percent
 from geosample.words import ENCODINGS
 

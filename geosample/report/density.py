@@ -6,11 +6,11 @@ import math
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
-from geosample.cautions import GRADES, SIMULATED
 from geosample.errors import MOST_ALIKE, list_names
-from geosample.report.terminal import show_table
+from geosample.report import show_table
 from geosample.survey.findings import What
 from geosample.units import Units, percent, show_area, show_density, show_length, show_number
+from geosample.words import GRADES, SIMULATED
 
 if TYPE_CHECKING:
     import pandas as pd

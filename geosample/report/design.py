@@ -6,9 +6,8 @@ import math
 from collections.abc import Iterator, Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
-from geosample.cautions import SIMULATED
 from geosample.errors import MOST_ALIKE, list_names
-from geosample.report.terminal import show_table
+from geosample.report import show_table
 from geosample.units import (
     FOOT2_M2,
     Units,
@@ -22,6 +21,7 @@ from geosample.units import (
     show_speed,
     show_way,
 )
+from geosample.words import SIMULATED
 
 if TYPE_CHECKING:
     from pathlib import Path

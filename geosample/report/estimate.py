@@ -5,13 +5,12 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING, Any
 
-from geosample.cautions import GRADES, SIMULATED
 from geosample.errors import MOST_ALIKE, list_names
 from geosample.pests import load_pest
-from geosample.report.terminal import show_table
+from geosample.report import show_table
 from geosample.survey.findings import What
 from geosample.units import percent, percent_range, set_percent, share_out, show_area, show_density, show_number
-from geosample.words import PLURALS, hole_key
+from geosample.words import GRADES, PLURALS, SIMULATED, hole_key
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence

@@ -6,7 +6,7 @@ from collections.abc import Iterable, Mapping
 from typing import TYPE_CHECKING, Any
 
 from geosample.errors import list_names
-from geosample.report.terminal import show_table
+from geosample.report import show_table
 from geosample.units import ACRE_M2, FOOT2_M2, FOOT_M, HECTARE_M2, INCH_M, Units, percent_range, show_area, show_length
 from geosample.words import ENCODINGS, NO_HOLE, SHAPE_FAULTS, SURFACE_KINDS
 

@@ -6,7 +6,7 @@ import math
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
-from geosample.report.terminal import show_table
+from geosample.report import show_table
 from geosample.units import Units, percent, show_area, show_density, show_length
 from geosample.words import PLURALS
 

@@ -8,14 +8,13 @@ import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from geosample.cautions import SIMULATED
 from geosample.palettes import GREYS, OKABE_ITO
 from geosample.pests import load_pest
-from geosample.report.terminal import show_table
+from geosample.report import show_table
 from geosample.report.treat import tell_efficacy
 from geosample.survey.findings import What
 from geosample.units import percent, set_percent, share_out, show_area, show_density, show_number, show_range
-from geosample.words import PLURALS
+from geosample.words import PLURALS, SIMULATED
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence

@@ -9,10 +9,9 @@ import math
 from collections.abc import Hashable, Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
-from geosample.cautions import BENCH, FIELD, Caution
 from geosample.errors import MOST_ALIKE, list_names
 from geosample.units import FOOT2_M2, INCH_M, MILE_M, Units, show_area, show_density
-from geosample.words import STATUSES, hole_number
+from geosample.words import BENCH, FIELD, STATUSES, Caution, hole_number
 
 if TYPE_CHECKING:
     from geosample.design import Visit

@@ -6,9 +6,8 @@ import math
 from collections.abc import Iterator, Mapping
 from typing import TYPE_CHECKING, Any, cast
 
-from geosample.cautions import GRADES, IN_SHORT, SIMULATED, TREATMENT, number_sources
 from geosample.errors import MOST_ALIKE, list_names
-from geosample.report.terminal import show_table
+from geosample.report import show_table
 from geosample.units import (
     FOOT_M,
     YARD_M,
@@ -27,17 +26,27 @@ from geosample.units import (
     show_speed,
     show_way,
 )
-from geosample.words import ACTIONS, SURFACE_KINDS, hole_key, name_place
+from geosample.words import (
+    ACTIONS,
+    GRADES,
+    IN_SHORT,
+    SIMULATED,
+    SURFACE_KINDS,
+    TREATMENT,
+    hole_key,
+    name_place,
+    number_sources,
+)
 
 if TYPE_CHECKING:
     import pandas as pd
 
-    from geosample.cautions import Grade
     from geosample.density import Looks
     from geosample.treat.amounts import Amount, Rate, Sprayer
     from geosample.treat.model import Figures, Zones
     from geosample.treat.passes import Drive, Place
     from geosample.treat.records import Efficacy, RecordRules, Treated
+    from geosample.words import Grade
 
 _MOST_NAMES = 6
 _MOST_PLACES = 3

@@ -14,14 +14,23 @@ from typing import TYPE_CHECKING, Any
 from markupsafe import Markup
 
 from geosample import __version__, units
-from geosample.cautions import IN_SHORT, SIMULATED, TREATMENT, number_sources
 from geosample.errors import list_names
 from geosample.report.density import CLUSTER_WARNING, tell_clusters, tell_trust
 from geosample.report.estimate import tell_border, tell_decisions
 from geosample.report.treat import tell_reason, tell_zone
 from geosample.survey.findings import What
 from geosample.units import Units, percent, percent_range, set_percent, show_area, show_length
-from geosample.words import ACTIONS, PLURALS, STATUSES, hole_key, name_place
+from geosample.words import (
+    ACTIONS,
+    IN_SHORT,
+    PLURALS,
+    SIMULATED,
+    STATUSES,
+    TREATMENT,
+    hole_key,
+    name_place,
+    number_sources,
+)
 
 if TYPE_CHECKING:
     from pathlib import Path

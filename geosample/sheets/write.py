@@ -36,8 +36,7 @@ from geosample.sheets.mapbook import (
     untold_reserve,
 )
 from geosample.sheets.phone import gather_page, write_page
-from geosample.sheets.rounds import join_rounds, split_rounds
-from geosample.sheets.waypoints import make_gpx, make_kml
+from geosample.sheets.rounds import join_rounds, make_gpx, make_kml, split_rounds
 from geosample.units import Units
 from geosample.words import METHODS, ROLES
 

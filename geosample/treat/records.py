@@ -19,10 +19,9 @@ import numpy as np
 import pandas as pd
 import shapely
 
-from geosample.cautions import Grade
 from geosample.errors import Problem, TreatError
 from geosample.units import show_area
-from geosample.words import is_date, name_place
+from geosample.words import Grade, is_date, name_place
 
 if TYPE_CHECKING:
     import geopandas as gpd

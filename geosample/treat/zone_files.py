@@ -12,13 +12,12 @@ import geopandas as gpd
 import pandas as pd
 import shapely
 
-from geosample.cautions import IN_SHORT
 from geosample.errors import TreatError
 from geosample.files.saving import escape_html, escape_xml, make_folder, pack_shapefiles, save_file, write_csv
 from geosample.ground import only_polygons
 from geosample.report.treat import show_take, tell_drive, tell_zone
 from geosample.units import ACRE_M2, FOOT2_M2, HECTARE_M2
-from geosample.words import ACTIONS
+from geosample.words import ACTIONS, IN_SHORT
 
 if TYPE_CHECKING:
     import gpxpy.gpx

@@ -33,9 +33,16 @@ from geosample.palettes import OKABE_ITO
 from geosample.report import webmap as words
 from geosample.survey import Survey
 from geosample.units import FOOT_M, Units
-from geosample.webmap.layers import list_layers, surface_features, write_safe
 from geosample.webmap.pictures import MapPictures, draw_aerial, draw_pictures
-from geosample.webmap.story import MOST_OTHERS, Story, gather_results, gather_stories
+from geosample.webmap.story import (
+    MOST_OTHERS,
+    Story,
+    gather_results,
+    gather_stories,
+    list_layers,
+    surface_features,
+    write_safe,
+)
 from geosample.words import hole_key
 
 if TYPE_CHECKING:
@@ -49,7 +56,7 @@ if TYPE_CHECKING:
     from geosample.estimate import Estimates
     from geosample.ground import Bounds, Pairs
     from geosample.treat import Zones
-    from geosample.webmap.layers import Feature
+    from geosample.webmap.story import Feature
 
 LEAFLET_VERSION = "1.9.4"
 _LEAFLET = ("js_lib_leaflet", "static/js_lib_leaflet/leaflet")

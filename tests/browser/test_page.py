@@ -9,11 +9,11 @@ import pytest
 from page_tools import DESK, PHONE, Browser, ask, box, click, colour_by, count, open_page, picture, requests
 from selenium.webdriver.common.keys import Keys
 
-from geosample.cautions import SIMULATED
 from geosample.ground import Ground
 from geosample.survey import open_survey
 from geosample.units import show_area
 from geosample.webmap import draw_map
+from geosample.words import SIMULATED
 
 pytestmark = pytest.mark.browser
 

@@ -13,7 +13,7 @@ import pytest
 from page_tools import DESK, PHONE, Browser, ask, box, click, colour_by, of_shown, open_page, settle
 from PIL import Image
 
-from geosample.cautions import TREATMENT
+from geosample.words import TREATMENT
 
 pytestmark = pytest.mark.browser
 sizes = pytest.mark.parametrize("size", [PHONE, DESK], ids=["phone", "desk"])
