@@ -380,6 +380,15 @@ def run_course(survey: Path, plan: BatchPlan, out: Path) -> Outcome:
 
     A course that stopped goes on at the stage where it stopped; one that is finished is left alone unless its file
     has changed since.
+
+    Parameters
+    ----------
+    survey : Path
+        The course's file.
+    plan : BatchPlan
+        What to run.
+    out : Path
+        Where each course has a folder of its own.
     """
     with _TURN:
         started = time.perf_counter()
