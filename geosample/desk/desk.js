@@ -117,7 +117,12 @@ const desk = (() => {
     if (step === "plan" && ["start", "end", "keep-off"].includes(question.name)) {
       const button = make("button", words.pick);
       button.type = "button";
-      button.addEventListener("click", () => { pick = field; say(words.pick_now); show_place(true); });
+      const far = () => (state.units === "us" ? "10ft" : "3m");
+      button.addEventListener("click", () => pick_place((place) => {
+        field.value = question.name === "keep-off" ? [field.value.trim(), `${place}=${far()}`].filter(Boolean).join("; ") : place;
+        field.dispatchEvent(new Event("input", { bubbles: true }));
+        show_place(false);
+      }));
       row.append(button);
     }
     row.append(help);
@@ -172,11 +177,13 @@ const desk = (() => {
       bind_drop(card, one.step);
     }
     const place = { name: "place", help: words.place_help, kind: "text", default: "", choices: [] };
-    find("#under .fields").append(...[...given.under, place].map((question) => make_field(question, "under")));
+    const on_sheets = { name: "on-sheets", help: words.on_sheets_help, kind: "choice", default: "yes", choices: ["yes", "no"] };
+    find("#under .fields").append(...[...given.under, on_sheets, place].map((question) => make_field(question, "under")));
     for (const field of all("#under [data-option]")) { field.dataset.under = field.dataset.option; delete field.dataset.option; }
     find("#under-do").addEventListener("click", async () => {
       const fields = all("#under [data-under]").map((field) => [field.dataset.under, field.value.trim()]);
-      if (await ask("/under", Object.fromEntries(fields))) { await look(); show_place(true); }
+      const told = await ask("/under", Object.fromEntries(fields));
+      if (told) { await look(); show_place(true); say(told.words); }
     });
     find("#rehearse").addEventListener("click", async () => {
       const { visit, date, ...own } = answers("plan");
@@ -266,16 +273,27 @@ const desk = (() => {
     const drop = find(".drop", card);
     if (!drop) { return; }
     const take = async (files) => {
+      let laid = "";
       for (const file of files) {
         const form = new FormData();
         form.append("file", file);
         const told = await ask("/drop", form);
         if (!told) { continue; }
+        // A picture is laid under the course, and what says where it lies goes with it: neither is read as ground.
+        if (step === "ground" && /\.(png|jpe?g|tiff?|\w{1,3}w|wld)$/i.test(told.name)) {
+          if (!/w(ld)?$/i.test(told.name)) { laid = told.name; }
+          continue;
+        }
         if (step === "ground") { all(".dropped input", card).forEach((box) => { box.checked = false; }); }
         chosen.add(`${step} ${told.name}`);
         say(words.kept_file.replace("{name}", told.name));
       }
       await look();
+      if (laid) {
+        find("#under").open = true;
+        find("#under [data-under=aerial]").value = laid;
+        say(words.kept_picture.replace("{name}", laid));
+      }
       later(step);
     };
     find(".files", card).addEventListener("change", (event) => { take(event.target.files); event.target.value = ""; });
@@ -427,7 +445,7 @@ const desk = (() => {
     if (!find("#beside-visit").value) { find("#beside-visit").value = ""; }
     find(".visit").hidden = !told.visits.length;
     find(".beside").hidden = told.visits.length < 2;
-    if (!was) { all("#under [data-under]").forEach((field) => { field.value = told.under[field.dataset.under] || ""; }); }
+    if (!was) { all("#under [data-under]").forEach((field) => { field.value = told.under[field.dataset.under] || field.value; }); }
     const { sheets, ...seen } = told.drawn;
     const key = JSON.stringify([told.survey, told.visit, told.units, told.under, seen]);
     if (told.wrong) { say(told.wrong); } else if (was && was.wrong && find("#spoken").textContent === was.wrong) { say(""); }
@@ -475,16 +493,19 @@ const desk = (() => {
     if (open_step()) { later(open_step()); }
   });
 
+  function pick_place(take) {
+    pick = take;
+    say(words.pick_now);
+    show_place(true);
+  }
+
   function place_clicked(event) {
     if (!pick) { return; }
-    const place = `${event.latlng.lng.toFixed(6)},${event.latlng.lat.toFixed(6)}`;
-    const far = state.units === "us" ? "10ft" : "3m";
-    pick.value = pick.dataset.option === "keep-off" ? [pick.value.trim(), `${place}=${far}`].filter(Boolean).join("; ") : place;
-    pick.dispatchEvent(new Event("input", { bubbles: true }));
+    const take = pick;
     pick = null;
     say("");
     the_map().map.closePopup();
-    show_place(false);
+    take(`${event.latlng.lng.toFixed(6)},${event.latlng.lat.toFixed(6)}`);
   }
 
   // On the plan's card a tap takes a hole in or out; on the ground's it opens the surface for a correction.
@@ -580,5 +601,5 @@ const desk = (() => {
   build();
   bind();
   watch();
-  return { ask, find, make, words, say, look, state: () => state, show_place, the_map, seen, run, kinds: given.kinds };
+  return { ask, find, make, words, say, look, state: () => state, show_place, pick_place, the_map, seen, run, kinds: given.kinds };
 })();

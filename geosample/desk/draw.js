@@ -69,7 +69,7 @@ window.draw = (() => {
     desk.find("#map").contentWindow.focus();
     map.getContainer().focus({ preventScroll: true });
     show();
-    aim();
+    aim(map.getContainer().getBoundingClientRect());
   }
 
   // The map's page goes, or the drawing ends: what was changed on the map is put back.
@@ -97,8 +97,8 @@ window.draw = (() => {
     find("#cross").hidden = true;
   }
 
-  function aim() {
-    const box = on().map.getContainer().getBoundingClientRect();
+  // The cross stands in the middle of what is seen.
+  function aim(box) {
     Object.assign(find("#cross").style, { left: `${box.left + box.width / 2}px`, top: `${box.top + box.height / 2}px` });
   }
 
@@ -208,6 +208,93 @@ window.draw = (() => {
     desk.run("ground", false, told.answers);
   }
 
+  // The user's own picture, placed by places in it and on Earth: each becomes a pair of the command's --aerial-pairs.
+  const under = (name) => find(`#under [data-under=${name}]`);
+  const spot = { at: null, pairs: [] };
+
+  function open_spots() {
+    const name = under("aerial").value;
+    if (!/\.(png|jpe?g)$/i.test(name)) { say(words.spot_first); return; }
+    leave();
+    Object.assign(spot, { at: null, pairs: [] });
+    const picture = find("#spot-picture");
+    const room = find("#spot-room");
+    picture.onload = () => { picture.style.width = `${room.clientWidth}px`; aim({ left: room.offsetLeft, top: room.offsetTop, width: room.clientWidth, height: room.clientHeight }); };
+    picture.src = `/dropped/${encodeURIComponent(name)}`;
+    find("#spot").hidden = false;
+    desk.show_place(true);
+    show_spots();
+    room.focus();
+  }
+
+  function close_spots() {
+    find("#spot").hidden = true;
+    find("#cross").hidden = true;
+  }
+
+  function show_spots() {
+    const many = spot.pairs.length;
+    const picture = find("#spot-picture");
+    for (const mark of find("#spot-whole").querySelectorAll("b")) { mark.remove(); }
+    [...spot.pairs.map((pair) => pair.at), ...(spot.at ? [spot.at] : [])].forEach(([column, row], place) => {
+      const mark = make("b", String(place + 1));
+      Object.assign(mark.style, { left: `${100 * column / picture.naturalWidth}%`, top: `${100 * row / picture.naturalHeight}%` });
+      find("#spot-whole").append(mark);
+    });
+    find("#spot-where").hidden = !spot.at;
+    find("#spot-says").textContent = (spot.at ? words.spot_where : words.spot).replace("{n}", spot.at ? many + 1 : many);
+    find("#spot-map").disabled = !on();
+    find("#spot-lay").disabled = many < 3;
+    find("#cross").hidden = Boolean(spot.at);
+  }
+
+  function mark_spot(x, y) {
+    const picture = find("#spot-picture");
+    const box = picture.getBoundingClientRect();
+    const share = [(x - box.left) / box.width, (y - box.top) / box.height];
+    if (share.some((part) => part < 0 || part > 1)) { return; }
+    spot.at = [share[0] * picture.naturalWidth, share[1] * picture.naturalHeight];
+    find("#spot-lonlat").value = "";
+    show_spots();
+    find("#spot-lonlat").focus();
+  }
+
+  function take_spot(lonlat) {
+    find("#spot").hidden = false;
+    if (!/^-?\d+(\.\d+)?,-?\d+(\.\d+)?$/.test(lonlat)) { return; }
+    spot.pairs.push({ at: spot.at, lonlat });
+    spot.at = null;
+    under("aerial-pairs").value = spot.pairs.map((pair) => `${pair.at.map((part) => part.toFixed(1))}=${pair.lonlat}`).join("; ");
+    show_spots();
+    find("#spot-room").focus();
+  }
+
+  function bind_spots() {
+    const room = find("#spot-room");
+    find("#spot-open").addEventListener("click", open_spots);
+    find("#spot-leave").addEventListener("click", close_spots);
+    find("#spot").addEventListener("keydown", (event) => { if (event.key === "Escape") { close_spots(); find("#spot-open").focus(); } });
+    find("#spot-picture").addEventListener("click", (event) => mark_spot(event.clientX, event.clientY));
+    room.addEventListener("keydown", (event) => {
+      const box = room.getBoundingClientRect();
+      if (event.key === "Enter") { event.preventDefault(); mark_spot(box.left + room.clientWidth / 2, box.top + room.clientHeight / 2); }
+    });
+    find("#spot-take").addEventListener("click", () => take_spot(find("#spot-lonlat").value.replace(/\s/g, "")));
+    find("#spot-lonlat").addEventListener("keydown", (event) => { if (event.key === "Enter") { find("#spot-take").click(); } });
+    find("#spot-map").addEventListener("click", () => { close_spots(); desk.pick_place(take_spot); });
+    find("#spot-lay").addEventListener("click", () => { close_spots(); find("#under-do").click(); });
+    for (const button of find("#spot").querySelectorAll("[data-grow]")) {
+      button.addEventListener("click", () => {
+        const picture = find("#spot-picture");
+        const [wide, at] = [picture.clientWidth, [room.scrollLeft + room.clientWidth / 2, room.scrollTop + room.clientHeight / 2]];
+        picture.style.width = `${Math.round(wide * Number(button.dataset.grow))}px`;
+        const grown = picture.clientWidth / wide;
+        room.scrollTo(at[0] * grown - room.clientWidth / 2, at[1] * grown - room.clientHeight / 2);
+      });
+    }
+  }
+
+  bind_spots();
   for (const kind of desk.kinds) { find("#draw-kind").append(new Option(kind, kind)); }
   for (const button of bar.querySelectorAll("[data-way]")) { button.addEventListener("click", () => steps[button.dataset.way]()); }
   find("#draw-new").addEventListener("click", draw_new);

@@ -128,6 +128,12 @@ def make_app(desk: Desk, guard: Guard, close: Callable[[], None], phones: Phones
     def picture() -> Response:
         return _send(desk.folder / desk.out, PICTURE, inline=True)
 
+    @app.get("/dropped/<name>")
+    def dropped(name: str) -> Response:
+        if Path(name).suffix.lower() not in {".png", ".jpg", ".jpeg"}:
+            abort(404)
+        return _send(desk.folder / "dropped", name, inline=True)
+
     @app.get("/made/<name>")
     def made(name: str) -> Response:
         return _send(desk.folder / desk.out, name, inline=Path(name).suffix in {".pdf", ".html"})

@@ -82,6 +82,11 @@ PHRASES = {
     "few_corners": "Three corners at least.",
     "new_surface": "New surface",
     "no_picture": "Lay a picture underneath first, or name an online map and a place.",
+    "spot_first": "Drop a PNG or JPEG above and choose it as Aerial first; a GeoTIFF says itself where it lies.",
+    "spot": "Places: {n}. Click one in your picture that you can also find on the map or know: a corner of a building, "
+    "the tip of a bunker; three at least, far apart. By keys: arrows move the picture under the cross, Enter takes it.",
+    "spot_where": "Where is place {n}? Click it on the map, or write its longitude,latitude, such as -73.91,41.52.",
+    "on_sheets_help": "Whether it lies under the sheets' maps too, grey and light.",
     "place_help": "Where to begin without a picture: longitude,latitude, such as -73.91,41.52.",
     "pick_now": "Click the place on the map.",
     "unused": "Files no longer used: {many}",
@@ -92,6 +97,7 @@ PHRASES = {
     "show_work": "Show the work",
     "show_map": "Show the map",
     "draft": "Draft, not stored:",
+    "kept_picture": "{name} is here; lay it under, or place it first if it does not say itself where it lies.",
     "kept_file": "{name} is here; press the button.",
 }
 PHONES = {

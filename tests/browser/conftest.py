@@ -10,6 +10,8 @@ from pathlib import Path
 from types import ModuleType
 
 import pytest
+from desk_case import start_desk
+from page_tools import DESK, Browser, Job
 from selenium import webdriver
 from selenium.webdriver.chrome.service import Service
 
@@ -77,3 +79,21 @@ def chromium(tmp_path_factory: pytest.TempPathFactory) -> Iterator[webdriver.Chr
     opened = webdriver.Chrome(options=options, service=Service(driver))
     yield opened
     opened.quit()
+
+
+@pytest.fixture(scope="module")
+def job(chromium: Browser, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Job]:
+    folder = tmp_path_factory.mktemp("work")
+    (folder / "dropped").mkdir()
+    process, _, door = start_desk(folder)
+    metrics = {"width": DESK[0], "height": DESK[1], "deviceScaleFactor": 1, "mobile": False}
+    chromium.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", metrics)
+    chromium.get_log("browser")
+    chromium.get(door)
+    one = Job(chromium, folder)
+    one.wait("typeof desk !== 'undefined' && desk.state()")
+    yield one
+    chromium.get("about:blank")
+    process.terminate()
+    process.wait()
+    process.stderr.close()  # type: ignore[union-attr]

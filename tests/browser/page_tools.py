@@ -3,10 +3,15 @@
 from __future__ import annotations
 
 import json
+import time
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
+import pytest
 from selenium import webdriver
+from selenium.webdriver.common.action_chains import ActionChains
+from selenium.webdriver.common.keys import Keys
 
 Browser = webdriver.Chrome
 PHONE, DESK = (390, 844), (1280, 900)
@@ -73,3 +78,126 @@ def of_shown(browser: Browser, selector: str, what: str) -> list[Any]:
     """Return what is asked of each matching element ``n`` that is shown."""
     nodes = "[...document.querySelectorAll(arguments[0])].filter(n => n.checkVisibility())"
     return list(ask(browser, f"return {nodes}.map(n => {what})", selector))
+
+
+_FIND = """const on = desk.the_map();
+const shapes = on.layers.surfaces.flatMap((group) => group.getLayers());
+const own = shapes.find((shape) => shape.feature && shape.feature.properties.id === arguments[0]);
+on.map.fitBounds(own.getBounds(), { animate: false });
+const frame = document.querySelector('#map').getBoundingClientRect();
+const box = on.map.getContainer().getBoundingClientRect();
+const spot = on.map.latLngToContainerPoint(own.getBounds().getCenter());
+return [frame.left + box.left + spot.x, frame.top + box.top + spot.y];"""
+
+
+_HIT = """const node = document.querySelector(arguments[0]);
+node.scrollIntoView({ block: 'center' });
+const box = node.getBoundingClientRect();
+const hit = document.elementFromPoint(box.x + box.width * arguments[1], box.y + box.height / 2);
+return node.disabled || !hit || !(node === hit || node.contains(hit)) ? null : box.toJSON();"""
+
+
+@dataclass
+class Job:
+    """A desk in a browser, its folder, and the command lines that stood under its cards."""
+
+    browser: Browser
+    folder: Path
+    lines: dict[str, str] = field(default_factory=dict)
+
+    def wait(self, condition: str, seconds: float = 60) -> None:
+        end = time.monotonic() + seconds
+        while not ask(self.browser, f"return Boolean({condition})"):
+            assert time.monotonic() < end, (
+                condition,
+                ask(self.browser, "return document.querySelector('#spoken').innerText"),
+            )
+            time.sleep(0.05)
+
+    def press(self, x: float, y: float) -> None:
+        for kind in ("mousePressed", "mouseReleased"):
+            at = {"type": kind, "x": x, "y": y, "button": "left", "clickCount": 1}
+            self.browser.execute_cdp_cmd("Input.dispatchMouseEvent", at)
+
+    def click(self, selector: str, along: float = 0.5) -> None:
+        """Click an element where it lies on the screen, as far along it as asked."""
+        box: dict[str, float] = {}
+        while not box:  # the page may still be moving under the mouse
+            box = ask(self.browser, _HIT, selector, along)
+            time.sleep(0.05)
+        self.press(box["x"] + box["width"] * along, box["y"] + box["height"] / 2)
+
+    def click_surface(self, surface_id: str) -> None:
+        self.press(*ask(self.browser, _FIND, surface_id))
+
+    def choose(self, selector: str, text: str) -> None:
+        """Click a list and choose from it, or a field and write in it."""
+        self.click(selector)
+        node = self.browser.find_element("css selector", selector)
+        if node.tag_name == "input":
+            node.clear()
+        node.send_keys(text)
+
+    def keys(self, *keys: str) -> None:
+        ActionChains(self.browser).send_keys(*keys).perform()
+
+    def tab_to(self, selector: str, *, back: bool = False) -> None:
+        """Press Tab until an element has the keys: it can be reached, however far it is."""
+        for _ in range(150):
+            if ask(self.browser, "return document.activeElement.matches(arguments[0])", selector):
+                return
+            if back:
+                self.browser.switch_to.active_element.send_keys(Keys.SHIFT, Keys.TAB)
+            else:
+                self.keys(Keys.TAB)
+        pytest.fail(f"{selector} can't be reached by Tab")
+
+    def write(self, selector: str, text: str) -> None:
+        self.tab_to(selector)
+        ActionChains(self.browser).key_down(Keys.CONTROL).send_keys("a").key_up(Keys.CONTROL).send_keys(text).perform()
+
+    def ran(self, step: str) -> dict[str, Any]:
+        """Wait for a step that was started, and return what its card knows; its line is kept."""
+        self.wait("desk.state().running !== ''", 10)
+        self.wait("desk.state().running === ''", 120)
+        ask(self.browser, "return desk.look()")
+        told = dict(ask(self.browser, "return desk.state().steps[arguments[0]]", step))
+        assert not told["problems"], told
+        return told
+
+    def do(self, step: str) -> dict[str, Any]:
+        """Press a card's button and return what came of it; the command line under it is kept."""
+        self.click(f"#card-{step} .go")
+        told = self.ran(step)
+        line = "return document.querySelector(`#card-${arguments[0]} .line code`).textContent"
+        self.lines[step] = ask(self.browser, line, step)
+        return told
+
+    def drop(self, step: str, file: Path) -> None:
+        self.browser.find_element("css selector", f"#card-{step} .files").send_keys(str(file))
+        self.wait(f"document.querySelector('#card-{step} .dropped input[value=\"{file.name}\"]:checked')")
+
+    def begin(self, survey: str) -> None:
+        """Begin another survey, by keyboard."""
+        ask(self.browser, "document.activeElement.blur()")
+        self.tab_to("#survey")
+        self.keys("A")  # the choice that begins so: a new one
+        self.wait("document.querySelector('#new-survey').open")
+        self.write("#new-name", survey)
+        self.keys(Keys.ENTER)
+        self.wait(f"desk.state().survey === '{survey}'")
+
+    def press_go(self, step: str) -> None:
+        self.tab_to(f"#card-{step} .go")
+        self.keys(Keys.ENTER)
+        self.ran(step)
+
+    def step_into(self, step: str) -> None:
+        self.tab_to(f"#card-{step} .head")
+        if ask(self.browser, "return document.activeElement.getAttribute('aria-expanded')") == "false":
+            self.keys(Keys.ENTER)
+
+    def open(self, step: str) -> None:
+        if ask(self.browser, "return document.querySelector(arguments[0]).hidden", f"#body-{step}"):
+            self.click(f"#card-{step} .head")
+        self.wait(f"!document.querySelector('#body-{step}').hidden")

@@ -6,18 +6,13 @@ import csv
 import shlex
 import shutil
 import time
-from collections.abc import Iterator
-from dataclasses import dataclass, field
 from itertools import pairwise
 from pathlib import Path
 from types import ModuleType
-from typing import Any
 
 import pandas as pd
 import pytest
-from desk_case import start_desk
-from page_tools import DESK, PHONE, Browser, ask
-from selenium.webdriver.common.action_chains import ActionChains
+from page_tools import DESK, PHONE, Job, ask
 from selenium.webdriver.common.keys import Keys
 
 from geosample.cli import main
@@ -26,145 +21,6 @@ from geosample.survey import open_survey
 
 pytestmark = [pytest.mark.browser, pytest.mark.slow]
 STEPS = ("ground", "plan", "sheets", "counts", "answer", "treat")
-_FIND = """const on = desk.the_map();
-const shapes = on.layers.surfaces.flatMap((group) => group.getLayers());
-const own = shapes.find((shape) => shape.feature && shape.feature.properties.id === arguments[0]);
-on.map.fitBounds(own.getBounds(), { animate: false });
-const frame = document.querySelector('#map').getBoundingClientRect();
-const box = on.map.getContainer().getBoundingClientRect();
-const spot = on.map.latLngToContainerPoint(own.getBounds().getCenter());
-return [frame.left + box.left + spot.x, frame.top + box.top + spot.y];"""
-
-
-_HIT = """const node = document.querySelector(arguments[0]);
-node.scrollIntoView({ block: 'center' });
-const box = node.getBoundingClientRect();
-const hit = document.elementFromPoint(box.x + box.width * arguments[1], box.y + box.height / 2);
-return node.disabled || !hit || !(node === hit || node.contains(hit)) ? null : box.toJSON();"""
-
-
-@dataclass
-class Job:
-    """A desk in a browser, its folder, and the command lines that stood under its cards."""
-
-    browser: Browser
-    folder: Path
-    lines: dict[str, str] = field(default_factory=dict)
-
-    def wait(self, condition: str, seconds: float = 60) -> None:
-        end = time.monotonic() + seconds
-        while not ask(self.browser, f"return Boolean({condition})"):
-            assert time.monotonic() < end, (
-                condition,
-                ask(self.browser, "return document.querySelector('#spoken').innerText"),
-            )
-            time.sleep(0.05)
-
-    def press(self, x: float, y: float) -> None:
-        for kind in ("mousePressed", "mouseReleased"):
-            at = {"type": kind, "x": x, "y": y, "button": "left", "clickCount": 1}
-            self.browser.execute_cdp_cmd("Input.dispatchMouseEvent", at)
-
-    def click(self, selector: str, along: float = 0.5) -> None:
-        """Click an element where it lies on the screen, as far along it as asked."""
-        box: dict[str, float] = {}
-        while not box:  # the page may still be moving under the mouse
-            box = ask(self.browser, _HIT, selector, along)
-            time.sleep(0.05)
-        self.press(box["x"] + box["width"] * along, box["y"] + box["height"] / 2)
-
-    def click_surface(self, surface_id: str) -> None:
-        self.press(*ask(self.browser, _FIND, surface_id))
-
-    def choose(self, selector: str, text: str) -> None:
-        """Click a list and choose from it, or a field and write in it."""
-        self.click(selector)
-        node = self.browser.find_element("css selector", selector)
-        if node.tag_name == "input":
-            node.clear()
-        node.send_keys(text)
-
-    def keys(self, *keys: str) -> None:
-        ActionChains(self.browser).send_keys(*keys).perform()
-
-    def tab_to(self, selector: str, *, back: bool = False) -> None:
-        """Press Tab until an element has the keys: it can be reached, however far it is."""
-        for _ in range(150):
-            if ask(self.browser, "return document.activeElement.matches(arguments[0])", selector):
-                return
-            if back:
-                self.browser.switch_to.active_element.send_keys(Keys.SHIFT, Keys.TAB)
-            else:
-                self.keys(Keys.TAB)
-        pytest.fail(f"{selector} can't be reached by Tab")
-
-    def write(self, selector: str, text: str) -> None:
-        self.tab_to(selector)
-        ActionChains(self.browser).key_down(Keys.CONTROL).send_keys("a").key_up(Keys.CONTROL).send_keys(text).perform()
-
-    def ran(self, step: str) -> dict[str, Any]:
-        """Wait for a step that was started, and return what its card knows; its line is kept."""
-        self.wait("desk.state().running !== ''", 10)
-        self.wait("desk.state().running === ''", 120)
-        ask(self.browser, "return desk.look()")
-        told = dict(ask(self.browser, "return desk.state().steps[arguments[0]]", step))
-        assert not told["problems"], told
-        return told
-
-    def do(self, step: str) -> dict[str, Any]:
-        """Press a card's button and return what came of it; the command line under it is kept."""
-        self.click(f"#card-{step} .go")
-        told = self.ran(step)
-        line = "return document.querySelector(`#card-${arguments[0]} .line code`).textContent"
-        self.lines[step] = ask(self.browser, line, step)
-        return told
-
-    def drop(self, step: str, file: Path) -> None:
-        self.browser.find_element("css selector", f"#card-{step} .files").send_keys(str(file))
-        self.wait(f"document.querySelector('#card-{step} .dropped input[value=\"{file.name}\"]:checked')")
-
-    def begin(self, survey: str) -> None:
-        """Begin another survey, by keyboard."""
-        ask(self.browser, "document.activeElement.blur()")
-        self.tab_to("#survey")
-        self.keys("A")  # the choice that begins so: a new one
-        self.wait("document.querySelector('#new-survey').open")
-        self.write("#new-name", survey)
-        self.keys(Keys.ENTER)
-        self.wait(f"desk.state().survey === '{survey}'")
-
-    def press_go(self, step: str) -> None:
-        self.tab_to(f"#card-{step} .go")
-        self.keys(Keys.ENTER)
-        self.ran(step)
-
-    def step_into(self, step: str) -> None:
-        self.tab_to(f"#card-{step} .head")
-        if ask(self.browser, "return document.activeElement.getAttribute('aria-expanded')") == "false":
-            self.keys(Keys.ENTER)
-
-    def open(self, step: str) -> None:
-        if ask(self.browser, "return document.querySelector(arguments[0]).hidden", f"#body-{step}"):
-            self.click(f"#card-{step} .head")
-        self.wait(f"!document.querySelector('#body-{step}').hidden")
-
-
-@pytest.fixture(scope="module")
-def job(chromium: Browser, small_ground: Ground, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Job]:
-    folder = tmp_path_factory.mktemp("work")
-    (folder / "dropped").mkdir()
-    process, _, door = start_desk(folder)
-    metrics = {"width": DESK[0], "height": DESK[1], "deviceScaleFactor": 1, "mobile": False}
-    chromium.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", metrics)
-    chromium.get_log("browser")
-    chromium.get(door)
-    one = Job(chromium, folder)
-    one.wait("typeof desk !== 'undefined' && desk.state()")
-    yield one
-    chromium.get("about:blank")
-    process.terminate()
-    process.wait()
-    process.stderr.close()  # type: ignore[union-attr]
 
 
 def fill_sheet(blank: Path, filled: Path) -> list[str]:
