@@ -290,9 +290,17 @@
     const mine = count_of(first);
     return mine ? mine.cells.counted_by : (desk.bags[first] || {}).by || "";
   }
+  // In bench order after the bag counted last here, so that who took up another container goes on in it.
   function next_bag() {
-    const open = given.bags.filter((bag) => !counted(bag) && pullable(bag) && !stopped(bag));
+    const last = standing().filter((one) => given.bags.includes(bag_of(one.cells.sample_id))).pop();
+    const from = last ? given.bags.indexOf(bag_of(last.cells.sample_id)) + 1 : 0;
+    const open = [...given.bags.slice(from), ...given.bags.slice(0, from)].filter((bag) => !counted(bag) && pullable(bag) && !stopped(bag));
     return open.find((bag) => !desk.busy[bag.sample_id]) || open[0];
+  }
+  // The bag on the screen stays there whatever others do, unless they counted it and nothing was typed here.
+  function held_bag() {
+    const bag = draft && bag_of(draft.bag);
+    return bag && (draft.total || given.stages.some((stage) => draft.found[stage.key]) || !counted(bag)) ? bag : null;
   }
   const sum_of = (cells) => given.stages.reduce((sum, stage) => sum + Number(cells[stage.key] || 0), Number(cells.total || 0));
   function stop_of(bag) {
@@ -310,7 +318,7 @@
 
   function show_bench() {
     if (listing) { return show_bags(); }
-    const bag = bag_of(chosen) || next_bag();
+    const bag = bag_of(chosen) || held_bag() || next_bag();
     if (!bag) { return screen.append(make("h1", {}, words.bench_done), button(words.bags, () => { listing = "bags"; show(); })); }
     if (bag.recount && first_counter(bag) === own.person) {
       return screen.append(make("h1", {}, bag.sample_id), make("p", {}, fill(words.another_person, { person: own.person })),
@@ -387,10 +395,10 @@
     const note = make("input", { id: "note", maxlength: 200, autocomplete: "off" }), others = make("input", { id: "others", maxlength: 120, autocomplete: "off" });
     note.value = draft.note || "";
     others.value = draft.others || "";
-    const take = () => { draft.note = note.value.trim(); draft.others = others.value.trim(); };
-    screen.append(make("div", { class: "top" }, make("h1", {}, bag.sample_id), button(words.back, () => { take(); form = ""; show(); }, "go")),
+    for (const one of [note, others]) { one.addEventListener("input", () => { draft.note = note.value.trim(); draft.others = others.value.trim(); }); }
+    screen.append(make("div", { class: "top" }, make("h1", {}, bag.sample_id), button(words.back, () => { form = ""; show(); }, "go")),
       make("h2", {}, words.no_count),
-      make("div", { class: "two" }, ...given.fates.map(([status, text]) => button(text, () => { take(); save_count(bag, { status }); }, "", { fate: status }))),
+      make("div", { class: "two" }, ...given.fates.map(([status, text]) => button(text, () => save_count(bag, { status }), "", { fate: status }))),
       make("label", {}, words.others_found, others), make("label", {}, words.note, note),
       button(words.ask_again, () => { looked = {}; say(words.asks_again); }));
   }
@@ -599,7 +607,6 @@
   }
   document.querySelectorAll(".tab").forEach((one) => one.addEventListener("click", () => {
     if (one.dataset.tab !== "kept") { own.back = one.dataset.tab; }
-    if (one.dataset.tab !== tab) { chosen = ""; draft = tab === "bench" ? null : draft; }
     tab = one.dataset.tab;
     listing = form = "";
     show();

@@ -3,10 +3,10 @@
 Run: python tests/benchmarks/phone_rounds.py [--write] [--rounds N] [--bags N]
 Each phone is a browser of its own with a touch screen, on an address that is not the machine's own loop-back, in a
 network of the script's own (a network namespace of Linux's), so the page is no secure one. In every round each phone
-counts its share and some bags of the others', its connection is cut and mended at random, one phone is killed as by a
-flat battery and started again, and the desk is killed twice and started again, which changes its key. At the end the
-desk's user settles what two phones said differently, the desk takes the counts in, and the survey is held against what
-was tapped.
+counts its part of the bench and some bags of the others', its connection is cut and mended at random, one phone is
+killed as by a flat battery and started again, and the desk is killed twice and started again, which changes its key.
+At the end the desk's user settles what two phones said differently, the desk takes the counts in, and the survey is
+held against what was tapped.
 """
 
 from __future__ import annotations
@@ -42,6 +42,7 @@ from geosample.survey import open_survey
 AT = "192.168.77.1"
 INSIDE = "GEOSAMPLE_OWN_NETWORK"
 STAGES = ("egg", "L1", "L3", "L5", "pupa")
+BENCH = "return JSON.parse(document.getElementById('given').textContent).bags.map((bag) => bag.sample_id);"
 CUT, MENDED = 0.08, 0.3
 """Chance that a phone's connection is cut before a bag, and that a cut one is mended."""
 OTHERS = 0.08
@@ -135,9 +136,11 @@ class Hand:
         self.cut = cut
 
     def count(self, bag: str, found: dict[str, int]) -> None:
-        self.phone.open_bag(bag)
+        """Count a bag, which the page mostly shows by itself; of what was left blank it asks once."""
+        if self.phone.heading() != bag:
+            self.phone.open_bag(bag)
         if sum(found.values()):
-            self.phone.type_counts(found)
+            self.phone.type_counts({stage: count for stage, count in found.items() if count})
             self.phone.next(bag)
         else:
             self.phone.button("None found")
@@ -168,16 +171,18 @@ Work = list[tuple[int, str, dict[str, int]]]
 
 
 def share(labels: list[str], hands: int, rng: np.random.Generator) -> Work:
-    """Return who is to count which bag and finds what, in an order of chance."""
-    work: Work = []
-    for bag in labels:
-        found = {stage: int(rng.poisson(2)) for stage in STAGES} if rng.random() < 0.8 else dict.fromkeys(STAGES, 0)
-        first, second = rng.permutation(hands)[:2]
-        work.append((int(first), bag, found))
-        if rng.random() < OTHERS:
-            other = {**found, "L3": found["L3"] + 1} if rng.random() < 0.5 else found
-            work.append((int(second), bag, other))
-    return [work[place] for place in rng.permutation(len(work))]
+    """Return who is to count which bag and finds what: each a part of the bench in its order, and some of others'."""
+    own = [list(part) for part in np.array_split(labels, hands)]
+    found = {bag: dict(zip(STAGES, rng.poisson(0.5, len(STAGES)).tolist(), strict=True)) for bag in labels}
+    lists = [[(who, str(bag), found[bag]) for bag in part] for who, part in enumerate(own)]
+    for who, part in enumerate(own):
+        for bag in part:
+            if rng.random() < OTHERS:
+                other = {**found[bag], "L3": found[bag]["L3"] + 1} if rng.random() < 0.5 else found[bag]
+                second = (who + int(rng.integers(1, hands))) % hands
+                lists[second].insert(int(rng.integers(len(lists[second]) + 1)), (second, str(bag), other))
+    turns = rng.permutation([who for who, mine in enumerate(lists) for _ in mine])
+    return [lists[who].pop(0) for who in turns]
 
 
 def enter(work: Work, hands: list[Hand], desk: Desk, kills: int, rng: np.random.Generator) -> int:
@@ -244,13 +249,14 @@ def play(number: int, folder: Path, hands: list[Hand], bags: int, kills: int) ->
     day = datetime.date.today().isoformat()
     design = draw_design(ground, visit=day, points=bags, reserve=0.0, seed=1000 + number)
     save_design(survey, design)
-    labels = [f"{point}-B" for point in design.points["point_id"]]
     desk = Desk(folder)
     for hand in hands:
         hand.tapped = {}
         hand.join(desk)
     if not number:
         check_position(hands[0].phone)
+    labels = hands[0].phone.ask(BENCH)
+    assert len(labels) == bags
     cuts = enter(share(labels, len(hands), rng), hands, desk, kills, rng)
     late = sum(hand.waiting() for hand in hands)
     for hand in hands:
@@ -267,7 +273,7 @@ def play(number: int, folder: Path, hands: list[Hand], bags: int, kills: int) ->
 
 
 def main() -> None:
-    asked = ask(__doc__, beside(__file__), rounds=(50, 3), bags=(90, 18), kills=(2, 1))
+    asked = ask(__doc__, beside(__file__), rounds=(50, 3), bags=(90, 90), kills=(2, 1))
     tools = (shutil.which("chromium") or "", shutil.which("chromedriver") or "")
     if not all(tools) or not shutil.which("unshare") or not shutil.which("ip"):
         stop_without("Chromium and its driver, or unshare and ip, are not installed")

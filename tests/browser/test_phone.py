@@ -179,6 +179,24 @@ def test_a_second_count_is_another_person_s_and_shows_nothing_of_the_first(phone
 
 
 @pytest.mark.slow
+def test_whoever_takes_up_another_container_goes_on_in_it_and_what_is_typed_outlasts_a_look_elsewhere(
+    phone: Phone,
+) -> None:
+    order = phone.ask(
+        "return JSON.parse(document.querySelector('#given').textContent).bags.map((bag) => bag.sample_id)"
+    )
+    phone.button("Bench")
+    phone.open_bag(order[5])
+    phone.type_counts({"L3": 12})
+    phone.button("Clock")
+    phone.button("Bench")
+    assert phone.heading() == order[5]
+    phone.next(order[5])
+    assert phone.said() == f"{order[5]}: 12 found. Kept."
+    assert phone.heading() == order[6]
+
+
+@pytest.mark.slow
 def test_clocks_run_while_the_page_is_closed_and_say_what_is_due(phone: Phone) -> None:
     phone.button("Clock")
     assert phone.faults() == []
