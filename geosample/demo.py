@@ -170,7 +170,7 @@ _BASE = SimulationModel(
 
 
 @dataclass(frozen=True, slots=True)
-class Round:
+class InventedVisit:
     """An invented visit: its day, density far from the edge (insects per ft²), and mix of stages."""
 
     day: str
@@ -180,11 +180,11 @@ class Round:
 
 
 ROUNDS = (
-    Round("2026-05-04", 10, {"L1": 0.5, "L2": 0.35, "L3": 0.15}, "first larvae; rain the night before"),
-    Round("2026-05-18", 20, {"L2": 0.15, "L3": 0.35, "L4": 0.35, "L5": 0.15}, "before treatment"),
-    Round("2026-06-01", 18, {"L4": 0.25, "L5": 0.4, "pupa": 0.35}, "after treatment; check strips sampled"),
-    Round("2026-06-29", 10, {"L1": 0.45, "L2": 0.3, "L3": 0.2, "adult": 0.05}, "second generation"),
-    Round("2026-07-20", 24, {"L3": 0.2, "L4": 0.4, "L5": 0.3, "pupa": 0.1}, ""),
+    InventedVisit("2026-05-04", 10, {"L1": 0.5, "L2": 0.35, "L3": 0.15}, "first larvae; rain the night before"),
+    InventedVisit("2026-05-18", 20, {"L2": 0.15, "L3": 0.35, "L4": 0.35, "L5": 0.15}, "before treatment"),
+    InventedVisit("2026-06-01", 18, {"L4": 0.25, "L5": 0.4, "pupa": 0.35}, "after treatment; check strips sampled"),
+    InventedVisit("2026-06-29", 10, {"L1": 0.45, "L2": 0.3, "L3": 0.2, "adult": 0.05}, "second generation"),
+    InventedVisit("2026-07-20", 24, {"L3": 0.2, "L4": 0.4, "L5": 0.3, "pupa": 0.1}, ""),
 )
 """Every number is invented."""
 
@@ -211,7 +211,7 @@ def play_demo_season(folder: Path, run: Callable[[list[str]], None]) -> list[Ope
     ]
 
 
-def _visit_words(path: str, visit: Round, number: int, out: str) -> Iterator[list[str]]:
+def _visit_words(path: str, visit: InventedVisit, number: int, out: str) -> Iterator[list[str]]:
     on = ["--visit", visit.day]
     holes = ("--holes", "3,4,7", "--border", "15ft", "--seed", str(SEED + number))
     yield ["design", path, *on, "--points", "70", *holes]
@@ -226,7 +226,7 @@ def _visit_words(path: str, visit: Round, number: int, out: str) -> Iterator[lis
         yield ["record", path, *on, "--date", TREATED.isoformat(), *done]
 
 
-def _count(path: Path, folder: Path, visit: Round, number: int) -> None:
+def _count(path: Path, folder: Path, visit: InventedVisit, number: int) -> None:
     """Write a visit's counts as they came back; of insects in treated ground a share is gone at the next visit."""
     survey = open_survey(path)
     model = replace(_BASE, mean_per_m2=visit.per_ft2 / FOOT2_M2, stage_shares=visit.stages)

@@ -396,6 +396,17 @@ BENCH = (
 )
 
 
+def name_source(source: str, grade: Grade) -> str:
+    """Return what a statement rests on: its source, if any, and how that is known.
+
+    Examples
+    --------
+    >>> name_source("", "P"), name_source("Rutgers", "S")
+    ('common practice, no source', 'Rutgers (read in its source)')
+    """
+    return f"{source} ({GRADES[grade]})" if source else GRADES[grade]
+
+
 def number_sources(cautions: Sequence[Caution]) -> list[tuple[str, list[int]]]:
     """Return what cautions rest on, each with the numbers, from 1, of those it stands behind.
 

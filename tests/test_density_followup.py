@@ -23,7 +23,7 @@ from geosample.density import (
     Looks,
     check_untreated,
     draw_followup,
-    join_rounds,
+    join_followup,
     load_density,
     map_density,
     save_density,
@@ -128,7 +128,7 @@ def test_joined_rounds_keep_every_bag_apart(small_ground: Ground) -> None:
         make_counts(small_ground, place_points(small_ground, number, rng), rng.poisson(3, number), visit=name)
         for name, number in (("2026-05-04", 30), ("2026-05-18", 12))
     ]
-    both = join_rounds(*rounds)
+    both = join_followup(*rounds)
     assert both.visit == "2026-05-18"
     assert len(both.samples) == len(both.counts) == 42
     assert both.samples["sample_id"].is_unique

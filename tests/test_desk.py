@@ -35,7 +35,7 @@ from geosample.desk import jobs
 from geosample.desk.cards import CARDS, list_questions, show_line, write_words
 from geosample.desk.guard import POLICY, Guard
 from geosample.desk.server import make_app
-from geosample.desk.work import Bench, Desk, plain_name
+from geosample.desk.work import Desk, TypedSheet, plain_name
 from geosample.desk.worker import Failed, Worker
 from geosample.errors import Problem, SurveyError
 from geosample.ground import Ground, load_ground, read_ground, save_ground
@@ -395,7 +395,7 @@ def test_only_what_nothing_rests_on_is_put_away_and_nothing_is_deleted(near: Des
 
 
 def test_two_windows_type_on_one_sheet_and_neither_loses_a_value(near: Desk) -> None:
-    bench = Bench(near)
+    bench = TypedSheet(near)
     first, second = (row["sample_id"] for row in bench.tell()["rows"][:2])
     assert bench.put(first, "L3", "4", was="")["kept"]
     told = bench.put(first, "L3", "9", was="")

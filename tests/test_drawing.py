@@ -25,8 +25,8 @@ from geosample.drawing import (
     Text,
     close_book,
     draw_check_bar,
-    draw_map,
     draw_table,
+    draw_view,
     fit_view,
     flow_pages,
     ground_layers,
@@ -64,7 +64,7 @@ def test_a_map_names_in_its_legend_only_what_shows_and_labels_what_is_in_the_fra
         MapLayer([shapely.Point(40, 40)], Text(7), labels=["12"]),
         MapLayer([far], GREY, "treat"),
     ]
-    unplaced = draw_map(book, view, ground_layers(surfaces, obstacles), layers, legend=Box(20, 12, 170, 30))
+    unplaced = draw_view(book, view, ground_layers(surfaces, obstacles), layers, legend=Box(20, 12, 170, 30))
     (text,) = words_of(book)
     assert unplaced == []
     assert {"main point", "green", "water", "near", "12", f"1:{view.scale}"} <= {*text.split(), "main point"}
@@ -78,8 +78,8 @@ def test_labels_keep_off_words_that_stand_at_their_place() -> None:
     crowd = [shapely.Point(x, y) for x in np.linspace(-45, 45, 19) for y in np.linspace(-45, 45, 19)]
     hours = MapLayer(crowd, Text(9, align="centre"), labels=["88"] * len(crowd))
     point = MapLayer([shapely.Point(1, 1)], MAIN_MARK, labels=["a long label that needs room"])
-    assert draw_map(book, view, [], [hours, point]) == ["a long label that needs room"]
-    assert draw_map(book, view, [], [point]) == []
+    assert draw_view(book, view, [], [hours, point]) == ["a long label that needs room"]
+    assert draw_view(book, view, [], [point]) == []
 
 
 @pytest.mark.slow
@@ -90,7 +90,7 @@ def test_a_page_and_a_picture_show_the_same_map(turn_deg: float) -> None:
     view = MapView(Box(10, 10, 100, 100), 1000, 0.0, 0.0, turn_deg)
     book, png = open_book(), Png(215.9, 279.4)
     for paper in (book, png):
-        draw_map(paper, view, [], layers)
+        draw_view(paper, view, [], layers)
     with pymupdf.open(stream=close_book(book)) as file:
         pixels = file[0].get_pixmap(dpi=254, colorspace=pymupdf.csGRAY)  # ten to a millimetre
     page = np.frombuffer(pixels.samples, dtype=np.uint8).reshape(pixels.height, pixels.width)
@@ -105,7 +105,7 @@ def test_a_page_and_a_picture_show_the_same_map(turn_deg: float) -> None:
 def test_a_picture_draws_nothing_outside_the_frame() -> None:
     png = Png(100, 100)
     view = MapView(Box(20, 20, 60, 60), 1000, 0.0, 0.0)
-    draw_map(png, view, [MapLayer([shapely.box(-500, -500, 500, 500)], Look("#000000", line_mm=3.0))])
+    draw_view(png, view, [MapLayer([shapely.box(-500, -500, 500, 500)], Look("#000000", line_mm=3.0))])
     drawn = np.asarray(Image.open(io.BytesIO(png.to_bytes())).convert("L"))
     assert (drawn[:190] == 255).all()
     assert (drawn[:, :190] == 255).all()
@@ -239,7 +239,7 @@ def test_hatches_stay_apart_in_black_and_white() -> None:
     for kind, look in SURFACE_LOOKS.items():
         book = open_book()
         view = must_fit(shapely.box(0, 0, 10, 10), Box(20, 20, 60, 60))
-        draw_map(book, view, [MapLayer([shapely.box(0, 0, 10, 10)], look)])
+        draw_view(book, view, [MapLayer([shapely.box(0, 0, 10, 10)], look)])
         with pymupdf.open(stream=close_book(book)) as file:
             pixels = file[0].get_pixmap(dpi=150, colorspace=pymupdf.csGRAY, clip=file[0].rect)
         grey = np.frombuffer(pixels.samples, dtype=np.uint8).reshape(pixels.height, pixels.width)

@@ -19,7 +19,7 @@ from geosample.counts import read_counts
 from geosample.design import Design
 from geosample.desk import jobs
 from geosample.desk.guard import Guard
-from geosample.desk.phones import PhoneGuard, Phones, make_door, open_door
+from geosample.desk.phones import PhoneGuard, Phones, make_door, open_phones
 from geosample.desk.server import make_app
 from geosample.desk.work import Desk
 from geosample.errors import GeosampleError
@@ -336,13 +336,13 @@ def test_a_label_s_photo_is_read(phones: Phones, turn_deg: int) -> None:
 
 def test_the_door_is_where_it_was_last_time_and_on_an_own_address_alone(tmp_path: Path) -> None:
     desk = Desk(tmp_path, "course.gpkg")
-    place, first = open_door(desk, "127.0.0.1")
+    place, first = open_phones(desk, "127.0.0.1")
     place.close()
-    place, again = open_door(desk, "127.0.0.1")
-    taken, other = open_door(desk, "127.0.0.1")  # the port is in use: another, and it is told
+    place, again = open_phones(desk, "127.0.0.1")
+    taken, other = open_phones(desk, "127.0.0.1")  # the port is in use: another, and it is told
     assert (first.guard.address, first.moved, again.moved, other.moved) == (again.guard.address, False, False, True)
     assert len({one.guard.key for one in (first, again, other)}) == 3
     for one in (place, taken):
         one.close()
     with pytest.raises(GeosampleError, match="no such address on this machine"):
-        open_door(desk, "203.0.113.9")
+        open_phones(desk, "203.0.113.9")

@@ -17,7 +17,6 @@ from geosample.report.design import SIMULATED
 from geosample.report.treat import (
     tell_amounts,
     tell_answer,
-    tell_border,
     tell_efficacy,
     tell_efficacy_more,
     tell_looks,
@@ -27,6 +26,7 @@ from geosample.report.treat import (
     tell_record,
     tell_record_more,
     tell_same_places,
+    tell_strip,
     tell_treated,
     tell_zone,
     work_rows,
@@ -81,7 +81,7 @@ def test_border_only_is_answered_in_two_lines(small_ground):
     verdicts = {(1.4, 2.5, 4.0): "Yes (2.5", (0.3, 0.5, 0.8): "No (0.5", (0.7, 1.4, 2.5): "Cannot tell (1.4"}
     for found, said in verdicts.items():
         zones = plan_map(given, small_ground, findings=ratio_found(*found), border_only_m=4.572)
-        holds, costs = tell_border(zones, "us")
+        holds, costs = tell_strip(zones, "us")
         assert holds.startswith(f"Does the border hold more? {said} times the interior, ")
         assert costs.startswith("A strip of 15 ft costs ")
         assert " and leaves " in costs

@@ -26,7 +26,6 @@ from geosample.sheets.finding import (
     read_landmarks,
     take_sights,
     tell_along,
-    walk_along,
     write_finding,
 )
 
@@ -203,7 +202,6 @@ def test_left_is_the_left_of_somebody_facing_the_green() -> None:
     fairway, green = shapely.box(-15, 0, 15, 200), shapely.Point(0, 230)
     line = find_middle(fairway, green)
     assert tell_along(line, np.array([-10.0, 150.0])) == pytest.approx((50.0, 10.0), abs=1.0)
-    np.testing.assert_allclose(walk_along(line, 50.0, 10.0), (-10, 150), atol=1.0)
 
 
 def test_the_middle_line_of_a_bent_fairway_stays_in_the_middle(small_ground: Ground) -> None:

@@ -180,7 +180,7 @@ def test_a_reader_never_sees_half_a_write(survey: Survey) -> None:
     assert len(seen) > 1
 
 
-def put_pair(c: writing.Change, value: int) -> None:
+def put_pair(c: writing.SurveyChange, value: int) -> None:
     for name in ("pair a", "pair b"):
         c.put(name, pd.DataFrame({"count": [value]}))
 

@@ -310,7 +310,7 @@ def read_recoveries(texts: Sequence[str]) -> dict[str, Any]:
 def _counts_of(file: Survey, design: Design) -> Counts:
     """Return the visit's counts, with those of the round it follows unless a treatment lies between the two."""
     from geosample.counts import load_counts
-    from geosample.density import check_untreated, join_rounds
+    from geosample.density import check_untreated, join_followup
 
     counts = load_counts(file, design.visit.visit)
     follows = design.visit.follows
@@ -318,7 +318,7 @@ def _counts_of(file: Survey, design: Design) -> Counts:
         return counts
     check_untreated(file.read("treatments"), follows, design.visit.date)
     talk(f"A second round: the counts of {follows} are mapped with it.")
-    return join_rounds(load_counts(file, follows), counts)
+    return join_followup(load_counts(file, follows), counts)
 
 
 @click.command()

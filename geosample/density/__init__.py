@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from geosample.density.followup import MOST_MISS_COST, Looks, check_untreated, draw_followup, join_rounds, weigh_looks
+from geosample.density.followup import MOST_MISS_COST, Looks, check_untreated, draw_followup, join_followup, weigh_looks
 from geosample.density.hotspots import find_hotspots, outline_hotspots
 from geosample.density.mapping import map_density, starting_threshold
 from geosample.density.model import (
@@ -41,7 +41,7 @@ __all__ = [
     "exceedance",
     "find_hotspots",
     "is_one_sided",
-    "join_rounds",
+    "join_followup",
     "load_density",
     "load_last_density",
     "load_newest_density",

@@ -340,7 +340,7 @@ def _make_design(table: pd.DataFrame, ground: Ground, design: Design, visit: str
     return Design(named, layer, cast("gpd.GeoDataFrame", design.strata.assign(visit=visit)))
 
 
-def join_rounds(first: Counts, second: Counts) -> Counts:
+def join_followup(first: Counts, second: Counts) -> Counts:
     """Return the counts of a second round with those of the round it follows, as one visit's: the second's.
 
     Raises

@@ -50,7 +50,7 @@ _LEFT_OUT = 1e-7
 
 
 @dataclass(frozen=True, slots=True)
-class Blocks:
+class BlockScores:
     """Scores of counts foretold from other blocks of ground, spread, range and k kept.
 
     Parameters
@@ -87,7 +87,7 @@ class Worth:
         Share of counts in each tenth of what the map foretold; 0.1 each where it is right.
     left_out : tuple of int
         Counts that no way foretold and that would have decided by themselves; the scores are of the others.
-    blocks : Blocks or None
+    blocks : BlockScores or None
         The same by blocks, where the samples lie in more than one.
     """
 
@@ -101,7 +101,7 @@ class Worth:
     tenths: tuple[float, ...]
     left_out: tuple[int, ...] = ()
 
-    blocks: Blocks | None = None
+    blocks: BlockScores | None = None
 
     @property
     def level(self) -> float:
@@ -180,7 +180,7 @@ def _find_fair(gains: np.ndarray) -> np.ndarray:
     return fair
 
 
-def judge_blocks(field: CountField, fair: np.ndarray, *, block_m: float) -> Blocks | None:
+def judge_blocks(field: CountField, fair: np.ndarray, *, block_m: float) -> BlockScores | None:
     """Return how the map and one average foretell blocks of ground they were told nothing of; None of one block.
 
     Notes
@@ -222,7 +222,7 @@ def judge_blocks(field: CountField, fair: np.ndarray, *, block_m: float) -> Bloc
             scores[name] = -float(
                 np.average(cross_val_score(way, places, count, cv=folds, params=params), weights=sizes)
             )
-    return Blocks(block_m, number, folds.get_n_splits(), scores)
+    return BlockScores(block_m, number, folds.get_n_splits(), scores)
 
 
 def weigh_distances(distance_m: np.ndarray, power: float, effort: np.ndarray) -> np.ndarray:

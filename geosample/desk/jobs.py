@@ -421,7 +421,7 @@ def tell_round(survey: str, visit: str, code: str, units: str, extraction: str, 
     from geosample.design import load_design
     from geosample.errors import GeosampleError, Problem
     from geosample.ground import load_ground
-    from geosample.sheets.phone import gather_page, write_page
+    from geosample.sheets.phone import gather_page, write_phone_page
     from geosample.survey import open_survey
 
     file = open_survey(survey, must_exist=True)
@@ -446,7 +446,7 @@ def tell_round(survey: str, visit: str, code: str, units: str, extraction: str, 
         "stages": [stage["key"] for stage in given["stages"]],
         "points": [point["point_id"] for point in given["points"]],
         "bags": bags,
-        "page": write_page({**given, "desk": True}),
+        "page": write_phone_page({**given, "desk": True}),
     }
 
 

@@ -122,7 +122,7 @@ class PhoneGuard(Guard):
 
 
 @dataclass
-class Round:
+class PhoneRound:
     """One visit's entries: what they may name, those that came, and the table they stand in.
 
     Parameters
@@ -296,14 +296,14 @@ class Phones:
         self.desk, self.guard, self.moved = desk, guard, moved
         self.people: dict[str, Facts] = {}
         self.clocks: dict[str, Facts] = {}
-        self._rounds: dict[Path, Round] = {}
-        self._known: dict[tuple[str, ...], Round] = {}
+        self._rounds: dict[Path, PhoneRound] = {}
+        self._known: dict[tuple[str, ...], PhoneRound] = {}
         self._lock = threading.Lock()
         self._clock_file = desk.kept / "phones_clocks.json"
         if self._clock_file.exists():
             self.clocks = json.loads(self._clock_file.read_text(encoding="utf-8"))
 
-    def open_round(self, code: str = "") -> Round:
+    def open_round(self, code: str = "") -> PhoneRound:
         """Return the round of a design's code, that of the desk's own visit when empty.
 
         Raises
@@ -332,7 +332,7 @@ class Phones:
             raise Failed(PHRASES["busy"])
         with self._lock:
             path = self.desk.folder / "dropped" / f"phones_{plain_name(told['visit'] + ' ' + told['design_code'])}.csv"
-            one = self._rounds.setdefault(path, Round(told, path))
+            one = self._rounds.setdefault(path, PhoneRound(told, path))
             one.told = told
             self._known[key] = one
         return one
@@ -439,7 +439,7 @@ def _is_clock(one: Facts) -> bool:
     return all(isinstance(m, list) and len(m) == 2 and isinstance(m[0], (int, float)) for m in marks)  # noqa: PLR2004
 
 
-def _tell_entry(one: Round, entry: Mapping[str, str]) -> Facts:
+def _tell_entry(one: PhoneRound, entry: Mapping[str, str]) -> Facts:
     names = [*one.told["stages"], "total"] if entry["sample_id"] else ["moved", "moved_to", "plugs", "hole_filled"]
     said = ", ".join(
         f"{name.replace('_', ' ')} {entry[name]}"
@@ -533,7 +533,7 @@ def add_phones(app: Flask, phones: Phones | None) -> None:
         return jsonify({"words": PHONES["ended"]})
 
 
-def open_door(desk: Desk, host: str) -> tuple[socket.socket, Phones]:
+def open_phones(desk: Desk, host: str) -> tuple[socket.socket, Phones]:
     """Listen for phones, at the port of last time where it is free: what a phone keeps belongs to an address and port.
 
     Parameters

@@ -16,8 +16,8 @@ from flask import Flask, Response, abort, jsonify, render_template_string, reque
 from geosample.desk.cards import CARDS, REHEARSAL, Card, list_questions, list_under, show_line
 from geosample.desk.guard import Guard
 from geosample.desk.jobs import PICTURE
-from geosample.desk.phones import LARGEST_PHOTO_BYTES, Phones, add_phones, make_door, open_door
-from geosample.desk.work import Bench, Desk, Facts, plain_name
+from geosample.desk.phones import LARGEST_PHOTO_BYTES, Phones, add_phones, make_door, open_phones
+from geosample.desk.work import Desk, Facts, TypedSheet, plain_name
 from geosample.desk.worker import Failed, Gone
 from geosample.files.reading import LARGEST_UNPACKED_BYTES
 from geosample.files.saving import escape_html, save_file
@@ -35,7 +35,7 @@ def make_app(desk: Desk, guard: Guard, close: Callable[[], None], phones: Phones
     guard.watch(app)
     add_phones(app, phones)
     own = resources.files("geosample.desk")
-    benches: dict[tuple[str, ...], Bench] = {}
+    benches: dict[tuple[str, ...], TypedSheet] = {}
 
     @app.errorhandler(Failed)
     def tell_failed(error: Failed) -> tuple[Response, int]:
@@ -45,11 +45,11 @@ def make_app(desk: Desk, guard: Guard, close: Callable[[], None], phones: Phones
     def tell_gone(_: Gone) -> tuple[Response, int]:
         return jsonify({"words": PHRASES["crashed"]}), 409
 
-    def bench() -> Bench:
+    def bench() -> TypedSheet:
         plan = desk.tell()
         key = (desk.survey, plan["visit"], plan["drawn"]["plan"], json.dumps(desk.asked_of_sheets))
         if key not in benches:
-            benches[key] = Bench(desk)
+            benches[key] = TypedSheet(desk)
         return benches[key]
 
     def card_of(given: Facts) -> Card:
@@ -287,7 +287,7 @@ def open_desk(
     desk = Desk(folder, survey)
     phones: Phones | None = None
     if phones_at is not None:
-        far, phones = open_door(desk, phones_at)
+        far, phones = open_phones(desk, phones_at)
         door: Any = waitress.create_server(
             make_door(phones),
             sockets=[far],

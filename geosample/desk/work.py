@@ -420,7 +420,7 @@ def _list_names(journal: Facts) -> set[str]:
     return found
 
 
-class Bench:
+class TypedSheet:
     """The sheet that is typed at the desk: a row a bag in bench order, on disk after every value.
 
     Parameters

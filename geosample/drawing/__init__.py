@@ -5,7 +5,7 @@ A book is opened, drawn on page by page, and closed into bytes; nothing here wri
     book = open_book(paper="letter", title="Hole 1")
     view = must_fit(surfaces.union_all(), Box(12, 40, 190, 200))
     points = MapLayer(points.geometry, MAIN_MARK, "main point", points["point_id"])
-    unplaced = draw_map(book, view, ground_layers(surfaces, obstacles), [points], legend=Box(12, 12, 190, 20))
+    unplaced = draw_view(book, view, ground_layers(surfaces, obstacles), [points], legend=Box(12, 12, 190, 20))
     pdf = close_book(book)
 """
 
@@ -13,8 +13,8 @@ from geosample.drawing.maps import (
     MapLayer,
     MapView,
     draw_check_bar,
-    draw_map,
     draw_scale_bar,
+    draw_view,
     fit_view,
     ground_layers,
     must_fit,
@@ -80,9 +80,9 @@ __all__ = [
     "draw_box",
     "draw_check_bar",
     "draw_line",
-    "draw_map",
     "draw_scale_bar",
     "draw_table",
+    "draw_view",
     "fill_boxes",
     "fit_view",
     "flow_pages",

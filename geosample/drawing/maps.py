@@ -251,7 +251,7 @@ def ground_layers(
     return [MapLayer(frame.geometry[frame["kind"] == kind].to_numpy(), look, kind) for frame, kind, look in sorts]
 
 
-def draw_map(  # noqa: PLR0913 - what a page's maker may place by itself
+def draw_view(  # noqa: PLR0913 - what a page's maker may place by itself
     paper: Paper,
     view: MapView,
     ground: Sequence[MapLayer],

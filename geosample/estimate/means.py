@@ -110,7 +110,7 @@ def local_squares(shares: Floats, places: Floats, inclusion: Floats) -> tuple[Fl
     shares, places, inclusion : ndarray
         As for ``local_variance``.
     """
-    weights = _local_weights(places, inclusion)
+    weights = np.asarray(_kept_weights(places.tobytes(), inclusion.tobytes()).toarray())
     squares = (weights * (shares[None, :] - (weights @ shares)[:, None]) ** 2).sum(axis=1)
     return squares, 1 - (weights**2).sum(axis=1)
 
@@ -130,11 +130,6 @@ def design_variance(values: Floats, weight: Floats, places: Floats) -> tuple[flo
     if shares.size < FEWEST_FOR_LOCAL:
         return replaced, replaced
     return max(local_variance(shares, places, 1 / weight), LOCAL_FLOOR * replaced), replaced
-
-
-def _local_weights(places: Floats, inclusion: Floats) -> Floats:
-    """Return the weights each point (row) gives its neighbours, with rows and columns summing to 1."""
-    return np.asarray(_kept_weights(places.tobytes(), inclusion.tobytes()).toarray())
 
 
 @lru_cache(maxsize=512)

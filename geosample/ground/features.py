@@ -176,11 +176,7 @@ def split_shape(shape: Geometry | None) -> list[Geometry]:
     while any(part is not None and hasattr(part, "geoms") for part in parts):
         parts = list(shapely.get_parts([part for part in parts if part is not None]))
     flat = shapely.force_2d([part for part in parts if part is not None and not part.is_empty])
-    return [_open_ring(part) for part in flat]
-
-
-def _open_ring(part: Geometry) -> Geometry:
-    return shapely.LineString(part) if part.geom_type == "LinearRing" else part
+    return [(shapely.LineString(part) if part.geom_type == "LinearRing" else part) for part in flat]
 
 
 def open_text(text: str) -> tuple[list[shapely.Geometry], list[str]]:

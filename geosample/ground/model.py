@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterable
     from pathlib import Path
 
-    from geosample.survey import Change, Survey
+    from geosample.survey import Survey, SurveyChange
 
 
 @dataclass(frozen=True, slots=True)
@@ -184,12 +184,12 @@ def load_ground(survey: Survey, visit: str | None = None) -> Ground:
     return Ground(own, others[0], landmarks=others[1], name=survey.describe("surfaces"))
 
 
-def ground_version(survey: Survey | Change, surfaces: pd.DataFrame, visit: str | None = None) -> int:
+def ground_version(survey: Survey | SurveyChange, surfaces: pd.DataFrame, visit: str | None = None) -> int:
     """Return the version of the newest ground among the surfaces, or of the one a visit was drawn on.
 
     Parameters
     ----------
-    survey : Survey or Change
+    survey : Survey or SurveyChange
         Where the visits stand; read for a visit alone.
     surfaces : DataFrame
         The layer ``surfaces`` with the column ``ground_version``.
@@ -221,7 +221,7 @@ def save_ground(survey: Survey, ground: Ground) -> None:
         put_ground(change, ground, int(versions[-1]) if versions else 0, alone=len(versions) < 2)  # noqa: PLR2004
 
 
-def put_ground(change: Change, ground: Ground, version: int, *, alone: bool = False) -> None:
+def put_ground(change: SurveyChange, ground: Ground, version: int, *, alone: bool = False) -> None:
     """Add the ground to a set of changes, as a version of its own; the others stay, or go where it is to be alone."""
     landmarks = ground.obstacles.iloc[:0] if ground.landmarks is None else ground.landmarks
     for layer, frame in (("surfaces", ground.surfaces), ("obstacles", ground.obstacles), ("landmarks", landmarks)):

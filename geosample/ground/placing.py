@@ -138,7 +138,7 @@ _SAME_UNIT = 1e-5  # a foot and a US survey foot differ by 2 parts in a million:
 
 
 @dataclass(frozen=True, slots=True)
-class Fit:
+class PlacesFit:
     """How a drawing's or picture's own places lie on Earth: turned, made larger and moved, by least squares.
 
     Parameters
@@ -159,7 +159,7 @@ class Fit:
     misses_m: tuple[float, ...]
 
 
-def fit_pairs(pairs: Pairs, where: str, *, down: bool = False) -> Fit:
+def fit_pairs(pairs: Pairs, where: str, *, down: bool = False) -> PlacesFit:
     """Return the fit of three or more pairs of places.
 
     Parameters
@@ -173,7 +173,7 @@ def fit_pairs(pairs: Pairs, where: str, *, down: bool = False) -> Fit:
 
     Returns
     -------
-    Fit
+    PlacesFit
         With each pair's miss, m.
 
     Raises
@@ -215,10 +215,10 @@ def fit_pairs(pairs: Pairs, where: str, *, down: bool = False) -> Fit:
             for i, miss in enumerate(misses)
         ]  # fmt: skip
         raise GroundError(rows)
-    return Fit(crs, turn, shift, tuple(float(miss) for miss in misses))
+    return PlacesFit(crs, turn, shift, tuple(float(miss) for miss in misses))
 
 
-def note_pairs(fit: Fit, path: Path, unit_m: float | None = None) -> Note:
+def note_pairs(fit: PlacesFit, path: Path, unit_m: float | None = None) -> Note:
     """Return how far the pairs miss that a drawing or picture is placed by, and how long its unit comes out."""
     misses = np.array(fit.misses_m)
     facts = {"pairs": len(misses), "rms_m": float(np.sqrt(np.mean(misses**2))), "worst_m": float(misses.max())}

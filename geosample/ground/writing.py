@@ -55,14 +55,14 @@ def draw_ground(ground: Ground, path: Path) -> None:
     GroundError
         When the name does not end in ``.png`` or the folder can't be written.
     """
-    from geosample.drawing import Box, Png, Text, draw_map, draw_scale_bar, write_text
+    from geosample.drawing import Box, Png, Text, draw_scale_bar, draw_view, write_text
 
     if path.suffix.lower() != ".png":
         raise GroundError(Problem("picture", f"the ending '{path.suffix}'", ".png", "name it such as course.png"))
     view = _fit(ground)
     frame = view.frame
     paper = Png(frame.width_mm + 2 * _MARGIN_MM, frame.north_mm + _MARGIN_MM)
-    unplaced = draw_map(
+    unplaced = draw_view(
         *(paper, view, _kind_layers(ground), _name_layers(ground)),
         units="metric",
         scale_at=(frame.west_mm + 2, 3.0),

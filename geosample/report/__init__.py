@@ -15,8 +15,6 @@ from typing import Any
 import click
 
 LINE_WIDTH = 100
-Summary = dict[str, Any]
-"""What a stage did, in plain JSON types: text, numbers with their unit in the key, lists and dicts of them."""
 
 
 def show_table(heads: Sequence[str], rows: Iterable[Sequence[str]]) -> list[str]:

@@ -10,7 +10,7 @@ from geosample.pests import load_pest
 from geosample.report import show_table
 from geosample.survey.findings import What
 from geosample.units import percent, percent_range, set_percent, share_out, show_area, show_density, show_number
-from geosample.words import GRADES, PLURALS, SIMULATED, hole_key
+from geosample.words import PLURALS, SIMULATED, hole_key, name_source
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -18,7 +18,6 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from geosample.estimate import Estimates
-    from geosample.pests import Threshold
     from geosample.survey.findings import Finding, Findings
     from geosample.units import Units
 
@@ -262,12 +261,8 @@ def _tell_thresholds(pest: str, units: Units) -> list[str]:
 
 def _tell_sources(pest: str) -> list[str]:
     """Return where the thresholds come from, and how sure that is, in one place."""
-    thresholds = [_source_of(one) for one in load_pest(pest).thresholds]
+    thresholds = [name_source(one.source, one.grade) for one in load_pest(pest).thresholds]
     return [f"Sources and how sure: thresholds, in their order: {'; '.join(thresholds)}."] if thresholds else []
-
-
-def _source_of(one: Threshold) -> str:
-    return f"{one.source} ({GRADES[one.grade]})" if one.source else GRADES[one.grade]
 
 
 def _tell_account(facts: Mapping[str, Any]) -> list[str]:

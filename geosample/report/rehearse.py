@@ -29,7 +29,7 @@ def tell_rehearsal(rehearsal: Rehearsal, units: Units = "us") -> list[str]:
         tell_verdict(rehearsal),
         *show_table(*_table(rehearsal, units)),
         f"kinds: decided rightly where the truth is {rehearsal.clear_times:g} times from "
-        f"{_threshold(rehearsal, units)} or more; ±: luck of the rounds",
+        f"{show_density(rehearsal.threshold_per_m2, units)} or more; ±: luck of the rounds",
         _say_played(rehearsal),
     ]
 
@@ -125,10 +125,6 @@ def _share(row: Mapping[Any, Any], name: str) -> str:
     if math.isnan(row[name]):
         return "no clear round"
     return f"{percent(row[name]).removesuffix(' %')} ±{percent(max(row[f'{name}_se'], 0.01))}"
-
-
-def _threshold(rehearsal: Rehearsal, units: Units) -> str:
-    return show_density(rehearsal.threshold_per_m2, units)
 
 
 def _name(world: str) -> str:

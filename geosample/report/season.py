@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
     from geosample.season import Change, Season
-    from geosample.season.degree_days import Look
+    from geosample.season.degree_days import LookDay
     from geosample.season.ledger import Entry
     from geosample.season.model import Step
     from geosample.survey.findings import Finding
@@ -96,7 +96,7 @@ def list_moments(season: Season, units: Units = "us") -> list[Moment]:  # noqa: 
     return sorted(moments, key=lambda moment: moment.date)
 
 
-def tell_map(step: Step, *, empty: bool = False) -> str:
+def tell_change_map(step: Step, *, empty: bool = False) -> str:
     """Return the head of the map of change, or why there is none."""
     if empty:
         return "No map of change: it takes a density map of both visits ('geosample density')."
@@ -128,7 +128,7 @@ def ledger_rows(ledger: Sequence[Entry]) -> list[list[str]]:
     return [*rows, *([[""] * len(LEDGER_HEADS)] * _BLANK_ROWS)]
 
 
-def write_page(season: Season, *, picture: str | None, units: Units = "us", course: str = "") -> str:
+def write_season_page(season: Season, *, picture: str | None, units: Units = "us", course: str = "") -> str:
     """Return the season's page, which opens with no network.
 
     Parameters
@@ -166,8 +166,8 @@ def write_page(season: Season, *, picture: str | None, units: Units = "us", cour
         density=lambda value: show_density(value, units),
         between=lambda low, high: show_range(low, high, units),
         picture=picture,
-        map_head=tell_map(season.steps[-1]),
-        no_map=tell_map(season.steps[-1], empty=True),
+        map_head=tell_change_map(season.steps[-1]),
+        no_map=tell_change_map(season.steps[-1], empty=True),
         looks=CHANGES,
         colours=CHANGE_COLOURS,
         areas=_areas(season.steps[-1], units),
@@ -288,7 +288,7 @@ def _tell_look(season: Season) -> str:
     return "; ".join(_tell_event(look) for look in due) + "." if due else "no event of this pest is known."
 
 
-def _tell_event(look: Look) -> str:
+def _tell_event(look: LookDay) -> str:
     event = look.event
     name = f"{event.name} (about {event.low_f:g} degree-days above {event.base_f:g} °F)"
     if look.reached:

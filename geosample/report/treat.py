@@ -35,6 +35,7 @@ from geosample.words import (
     TREATMENT,
     hole_key,
     name_place,
+    name_source,
     number_sources,
 )
 
@@ -44,7 +45,7 @@ if TYPE_CHECKING:
     from geosample.density import Looks
     from geosample.treat.amounts import Amount, Rate, Sprayer
     from geosample.treat.model import Figures, Zones
-    from geosample.treat.passes import Drive, Place
+    from geosample.treat.passes import Drive, ZonePlace
     from geosample.treat.records import Efficacy, RecordRules, Treated
     from geosample.words import Grade
 
@@ -88,7 +89,7 @@ def tell_plan(zones: Zones, units: Units) -> list[str]:
     return [
         first,
         *([" ".join(notes)] if notes else []),
-        *(tell_border(zones, units) if asked else told),
+        *(tell_strip(zones, units) if asked else told),
         *_tell_checks(zones, units, brief=True),
         _tell_off(zones, units),
         IN_SHORT,
@@ -140,7 +141,7 @@ def tell_answer(zones: Zones, units: Units) -> list[str]:
         *_tell_basis(figures),
         *_tell_cost(zones, units),
         *rest,
-        *(tell_border(zones, units) if zones.settings.border_only_m is not None else []),
+        *(tell_strip(zones, units) if zones.settings.border_only_m is not None else []),
         *_tell_nearly_all(figures, units),
         *_tell_unsampled(figures, units),
         *_tell_driving(zones, units),
@@ -171,7 +172,7 @@ def tell_reasons(zones: Zones, units: Units) -> list[str]:
         *_tell_known(zones, units),
         *_tell_boom(zones, units),
         *_tell_dense(zones.figures),
-        *(tell_border(zones, units) if zones.settings.border_only_m is None else []),
+        *(tell_strip(zones, units) if zones.settings.border_only_m is None else []),
         *_tell_border_plan(zones, units),
         *_tell_plain_strip(zones.figures, units),
         *_tell_left_out(zones, units),
@@ -182,7 +183,7 @@ def tell_sources(zones: Zones, units: Units) -> list[str]:
     """Return what the plan's numbers and words rest on, for the one place that says so."""
     settings = zones.settings
     cautions = [f"{list_names(numbers)} {source}" for source, numbers in number_sources(TREATMENT)]
-    controls = dict.fromkeys(_show_ground(one.grade, one.source) for one in zones.figures.controls)
+    controls = dict.fromkeys(name_source(one.source, cast("Grade", one.grade)) for one in zones.figures.controls)
     set_here = (
         f"swath {show_length(settings.swath_m, units)}, speed {show_speed(settings.speed_m_per_s, units)}, smallest "
         f"zone {show_area(settings.smallest_m2, units)}, a miss at {settings.miss_cost:g} needless treatments"
@@ -200,12 +201,6 @@ def tell_sources(zones: Zones, units: Units) -> list[str]:
         ),
         "Expected numbers, intervals (90 %) and chances: from your counts, by the density map or the means it names.",
     ]
-
-
-def _show_ground(grade: str, source: str) -> str:
-    """Return what a statement rests on."""
-    known = GRADES[cast("Grade", grade)]
-    return f"{source} ({known})" if source else known
 
 
 def tell_zone(zone: Any, units: Units) -> str:
@@ -231,15 +226,15 @@ def tell_drive(drive: Drive, units: Units) -> str:
     return f"{where} of the boom, {show_way(drive.length_m, units)} in all, in driving order."
 
 
-def tell_place(place: Place, kind: str, units: Units) -> str:
+def tell_place(place: ZonePlace, kind: str, units: Units) -> str:
     """Return where a zone lies, in the words of a crew.
 
     Examples
     --------
-    >>> from geosample.treat.passes import Place
-    >>> tell_place(Place("left edge", 0, 137, 300), "fairway", "us")
+    >>> from geosample.treat.passes import ZonePlace
+    >>> tell_place(ZonePlace("left edge", 0, 137, 300), "fairway", "us")
     'fairway, left edge, from the green end to 150 yd'
-    >>> tell_place(Place("hours", hours=(2.1, 4.8)), "green", "us"), tell_place(Place("all"), "tee", "us")
+    >>> tell_place(ZonePlace("hours", hours=(2.1, 4.8)), "green", "us"), tell_place(ZonePlace("all"), "tee", "us")
     ("green's edge, from 2 to 5 o'clock", 'tee, all of it')
     """
     if place.paced:
@@ -256,7 +251,7 @@ def tell_place(place: Place, kind: str, units: Units) -> str:
     return f"{kind}, {start}{place.part}, {_tell_stretch(place, kind, units)}"
 
 
-def _tell_stretch(place: Place, kind: str, units: Units) -> str:
+def _tell_stretch(place: ZonePlace, kind: str, units: Units) -> str:
     unit_m, unit = (YARD_M, "yd") if units == "us" else (1.0, "m")
     near = "the front" if kind == "tee" else "the green end"
     first, last = (_ROUND_TO * round(end_m / unit_m / _ROUND_TO) for end_m in (place.start_m, place.end_m))
@@ -271,7 +266,7 @@ def _tell_stretch(place: Place, kind: str, units: Units) -> str:
     return f"from {near if from_near else first} to {last} {unit}"
 
 
-def work_rows(zones: Zones, places: Mapping[str, Place], units: Units) -> list[list[str]]:
+def work_rows(zones: Zones, places: Mapping[str, ZonePlace], units: Units) -> list[list[str]]:
     """Return the work as rows in driving order: hole, zones, where, area, passes, length, time, and loads if asked.
 
     Parameters
@@ -634,7 +629,7 @@ def _tell_dense(figures: Figures) -> Iterator[str]:
     )
 
 
-def tell_border(zones: Zones, units: Units) -> list[str]:
+def tell_strip(zones: Zones, units: Units) -> list[str]:
     """Return in two lines whether the border holds more, and what a strip along it costs and leaves."""
     border = zones.figures.border
     if border is None:

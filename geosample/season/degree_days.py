@@ -217,7 +217,7 @@ def sum_year(
 
 
 @dataclass(frozen=True, slots=True)
-class Look:
+class LookDay:
     """When a sum of degree-days is reached: the day it was, or the days it would be by other years.
 
     Parameters
@@ -241,7 +241,7 @@ class Look:
 
 def foresee(
     temperatures: Temperatures, year: int, events: Sequence[Event], *, method: Method = "average", start: str = START
-) -> list[Look]:
+) -> list[LookDay]:
     """Return for each event the day it was reached, or the range of days by the user's own other years.
 
     Parameters
@@ -265,14 +265,14 @@ def foresee(
         how = {"lower_f": event.base_f, "upper_f": event.upper_f, "method": method, "start": start}
         mine = sum_year(temperatures, year, **how)  # type: ignore[arg-type]
         if mine is None:
-            looks.append(Look(event, None))
+            looks.append(LookDay(event, None))
             continue
         if (day := mine.reached(event.low_f)) is not None:
-            looks.append(Look(event, day.isoformat()))
+            looks.append(LookDay(event, day.isoformat()))
             continue
         known = mine.total[~np.isnan(mine.total)]
         if known.size < mine.total.size or not known.size:
-            looks.append(Look(event, None))
+            looks.append(LookDay(event, None))
             continue
         here = mine.first + timedelta(days=int(known.size) - 1)
         days: dict[int, date] = {}
@@ -286,7 +286,7 @@ def foresee(
             if there is not None:
                 days[other] = here + (there - then)
         due = [day.isoformat() for day in sorted(days.values())]
-        looks.append(Look(event, None, due[0] if due else None, due[-1] if due else None, tuple(sorted(days))))
+        looks.append(LookDay(event, None, due[0] if due else None, due[-1] if due else None, tuple(sorted(days))))
     return looks
 
 
@@ -343,12 +343,8 @@ def _gather_days(table: Table, scale: Scale | None, found: dict[date, tuple[floa
     return twice
 
 
-def _plain(heading: str) -> str:
-    return re.sub(r"[^a-z]", "", re.sub(_SCALE, " ", heading).lower().replace("temperature", "temp"))
-
-
 def _meaning(heading: str) -> str | None:
-    plain = _plain(heading)
+    plain = re.sub(r"[^a-z]", "", re.sub(_SCALE, " ", heading).lower().replace("temperature", "temp"))
     return next((name for name, words in _WORDS.items() if re.fullmatch(words, plain)), None)
 
 

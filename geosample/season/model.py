@@ -21,7 +21,7 @@ from geosample.files.saving import save_file, write_csv
 from geosample.pests import load_pest
 from geosample.results import Result
 from geosample.season.change import LEVEL, Change, compare_means, compare_zones, map_change, pair_bags
-from geosample.season.degree_days import Look, Temperatures, foresee, sum_year
+from geosample.season.degree_days import LookDay, Temperatures, foresee, sum_year
 from geosample.season.ledger import Again, Entry, as_row, count_groups, read_ledger, used_again
 from geosample.survey.findings import What, visits_with
 from geosample.treat import load_zones
@@ -98,7 +98,7 @@ class Season(Result):
         One between two visits.
     ledger : tuple of Entry
         Treatments of all years.
-    looks : tuple of Look
+    looks : tuple of LookDay
         The profile's events by degree-days; none without temperatures.
     degree_days : dict of str to float or None
         Sum on each visit's day, degree-days F; None where the file does not reach.
@@ -116,7 +116,7 @@ class Season(Result):
     estimates: tuple[Estimates, ...]
     steps: tuple[Step, ...]
     ledger: tuple[Entry, ...]
-    looks: tuple[Look, ...] = ()
+    looks: tuple[LookDay, ...] = ()
     degree_days: dict[str, float | None] = field(default_factory=dict)
     left_out: tuple[str, ...] = ()
     temperatures: Temperatures | None = None
@@ -307,12 +307,12 @@ def write_season(
     SeasonError
         When a file can't be written.
     """
-    from geosample.report.season import write_page
+    from geosample.report.season import write_season_page
     from geosample.season.sheets import draw_ledger, draw_season, picture_change
 
     cells = season.steps[-1].cells
     picture = None if cells is None else base64.b64encode(picture_change(cells, ground, units)).decode("ascii")
-    page = write_page(season, picture=picture and f"data:image/png;base64,{picture}", units=units, course=course)
+    page = write_season_page(season, picture=picture and f"data:image/png;base64,{picture}", units=units, course=course)
     files = {
         "season.html": page.encode(),
         "season.pdf": draw_season(season, ground, paper=paper, units=units, course=course),

@@ -23,7 +23,7 @@ from geosample.drawing import (
     draw_border,
     draw_box,
     draw_line,
-    draw_map,
+    draw_view,
     flow_pages,
     ground_layers,
     make_table,
@@ -45,7 +45,7 @@ from geosample.report.season import (
     SEASON_FOOT,
     ledger_rows,
     list_moments,
-    tell_map,
+    tell_change_map,
     tell_season_answer,
 )
 from geosample.report.treat import number_cautions
@@ -105,10 +105,10 @@ def draw_season(
     write_footer(book, SEASON_FOOT)
     next_page(book)
     step = season.steps[-1]
-    write_text(book, tell_map(step), page.west_mm, page.north_mm - 6, Text(12, bold=True))
+    write_text(book, tell_change_map(step), page.west_mm, page.north_mm - 6, Text(12, bold=True))
     frame = Box(page.west_mm, page.south_mm + 22, page.width_mm, page.height_mm - 32)
     if step.cells is None:
-        write_text(book, tell_map(step, empty=True), page.west_mm, page.north_mm - 14, BODY)
+        write_text(book, tell_change_map(step, empty=True), page.west_mm, page.north_mm - 14, BODY)
     else:
         legend = Box(page.west_mm + 2, page.south_mm + 6, page.width_mm - 4, 14)
         draw_change(book, step.cells, ground, frame, units=units, legend=legend)
@@ -138,7 +138,7 @@ def draw_change(
         MapLayer(one.shapes, one.look, "") for one in ground_layers(near, ground.obstacles.iloc[:0], looks=_GROUND)
     ]
     outlines = MapLayer(near.geometry.boundary.to_numpy(), Look(line_colour=GREYS[4], line_mm=0.2), "")
-    draw_map(
+    draw_view(
         *(paper, must_fit(shown, frame, margin_mm=4), beneath, [*layers, outlines]),
         units=units,
         legend=legend,

@@ -577,12 +577,6 @@ def tell_along(line: MiddleLine, place: np.ndarray) -> tuple[float, float]:
     return best * _STEP_M, float(left[best])
 
 
-def walk_along(line: MiddleLine, along_m: float, left_m: float) -> np.ndarray:
-    """Return the place so far along the line and so far to its left (facing the green), (easting, northing)."""
-    number = _station(line, along_m)
-    return np.asarray(line.places[number] + left_m * _left_of(line.ways)[number])
-
-
 def _station(line: MiddleLine, along_m: float) -> int:
     return int(np.clip(round(along_m / _STEP_M), 0, len(line.places) - 1))
 
@@ -779,15 +773,15 @@ def tell_leg(way: np.ndarray, pace_m: float, units: Units = "us") -> str:
     '10 paces S'
     """
     letters = "".join(word[0] for word in tell_way(way[-1] - way[0]).split("-")).upper()
-    return f"{show_way(float(np.hypot(*np.diff(way, axis=0).T).sum()), pace_m, units)} {letters}"
+    return f"{show_paces(float(np.hypot(*np.diff(way, axis=0).T).sum()), pace_m, units)} {letters}"
 
 
-def show_way(far_m: float, pace_m: float, units: Units) -> str:
+def show_paces(far_m: float, pace_m: float, units: Units) -> str:
     """Return how far it is: in paces as long as people count them, else in yards or metres.
 
     Examples
     --------
-    >>> show_way(38.1, 0.762, "us"), show_way(100.0, 0.762, "us"), show_way(100.0, 0.762, "metric")
+    >>> show_paces(38.1, 0.762, "us"), show_paces(100.0, 0.762, "us"), show_paces(100.0, 0.762, "metric")
     ('50 paces', '109 yd', '100 m')
     """
     paces = round(far_m / pace_m)

@@ -31,8 +31,8 @@ from geosample.drawing import (
     Mark,
     Text,
     draw_check_bar,
-    draw_map,
     draw_table,
+    draw_view,
     fit_view,
     flow_pages,
     ground_layers,
@@ -434,7 +434,7 @@ def draw_sheet(made: MapBook, sheet: HoleSheet) -> list[str]:
         if made.aerial is not None:
             book.lay_picture(_lighten(made.aerial, view, made.ground.crs), frame)
         unplaced |= set(
-            draw_map(
+            draw_view(
                 *(book, view, beneath, layers),
                 units=made.units,
                 scale_at=(frame.west_mm + 4, strip_mm + 3),
@@ -521,7 +521,7 @@ def draw_overview(
         MapLayer(places, DOT, labels=texts, label_style=setting.bold),
     ]
     strip_mm = frame.south_mm - STRIP_MM
-    draw_map(
+    draw_view(
         *(book, view, ground_layers(made.ground.surfaces, made.ground.obstacles), layers),
         units=made.units,
         scale_at=(frame.west_mm + 4, strip_mm + 3),

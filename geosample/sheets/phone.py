@@ -15,7 +15,7 @@ import jinja2
 import numpy as np
 import pyproj
 
-from geosample.drawing import MAIN_MARK, RESERVE_MARK, Box, MapLayer, MapView, Svg, Text, draw_map, ground_layers
+from geosample.drawing import MAIN_MARK, RESERVE_MARK, Box, MapLayer, MapView, Svg, Text, draw_view, ground_layers
 from geosample.files.saving import escape_json
 from geosample.pests import load_pest
 from geosample.report import phone as words
@@ -133,7 +133,7 @@ def gather_page(  # noqa: PLR0913 - as write_sheets
     }
 
 
-def write_page(given: dict[str, Any]) -> str:
+def write_phone_page(given: dict[str, Any]) -> str:
     """Return the page's text, from what ``gather_page`` gathered: its style and script run by their hashes, alone."""
     room = resources.files("geosample.sheets")
     style, script = ((room / name).read_text(encoding="utf-8") for name in ("phone.css", "phone.js"))
@@ -207,7 +207,7 @@ def _draw(ground: Ground, mine: gpd.GeoDataFrame, points: gpd.GeoDataFrame) -> t
     frame = view.frame
     paper = Svg(frame.width_mm, frame.height_mm)
     ground_beneath = ground_layers(ground.surfaces, ground.obstacles)
-    draw_map(paper, view, ground_beneath, layers, scale_at=_OUTSIDE, north_at=_OUTSIDE)  # the page draws its own
+    draw_view(paper, view, ground_beneath, layers, scale_at=_OUTSIDE, north_at=_OUTSIDE)  # the page draws its own
     places = view.place_points(mine.geometry.to_numpy())
     to_degrees = pyproj.Transformer.from_crs(ground.crs, 4326, always_xy=True)
     lon, lat = to_degrees.transform(view.easting, view.northing)

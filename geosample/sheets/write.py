@@ -35,7 +35,7 @@ from geosample.sheets.mapbook import (
     plan_sheets,
     untold_reserve,
 )
-from geosample.sheets.phone import gather_page, write_page
+from geosample.sheets.phone import gather_page, write_phone_page
 from geosample.sheets.rounds import join_rounds, make_gpx, make_kml, split_rounds
 from geosample.units import Units
 from geosample.words import METHODS, ROLES
@@ -207,7 +207,7 @@ def write_sheets(  # noqa: PLR0913 - what a user may say in plain words
         "blank_counts.xlsx": make_workbook(rows, profile),
         "blank_recounts.csv": make_csv(recount_rows(rows, seed=visit.seed)),
         **make_forms(design, profile, method=method, batch=batch),
-        "field_page.html": write_page(page).encode(),
+        "field_page.html": write_phone_page(page).encode(),
         **{f"points_round_{one.number}.gpx": make_gpx(one.design).encode() for one in rounds if one.of > 1},
     }
     make_folder(folder, SheetsError)

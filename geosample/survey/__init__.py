@@ -15,12 +15,12 @@ from typing import TYPE_CHECKING
 from geosample.errors import Problem, SurveyError
 from geosample.survey.layers import LAYERS, MARKED, Layer, shape_frame
 from geosample.survey.reading import check_layout, list_layers, list_older, read_description, read_layer
-from geosample.survey.writing import Change, start_change
+from geosample.survey.writing import SurveyChange, start_change
 
 if TYPE_CHECKING:
     import pandas as pd
 
-__all__ = ["LAYERS", "Change", "Layer", "Survey", "open_survey", "shape_frame"]
+__all__ = ["LAYERS", "Layer", "Survey", "SurveyChange", "open_survey", "shape_frame"]
 
 # The command that makes each layer, for the error when a stage is run too early.
 _MADE_BY = {
@@ -133,7 +133,7 @@ class Survey:
         return visit
 
     @contextmanager
-    def change(self) -> Iterator[Change]:
+    def change(self) -> Iterator[SurveyChange]:
         """Collect changes while no other program can write, and write them all at the end, or none.
 
         Raises

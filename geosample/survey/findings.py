@@ -16,7 +16,7 @@ from geosample.survey.layers import shape_frame
 
 if TYPE_CHECKING:
     from geosample.survey import Survey
-    from geosample.survey.writing import Change
+    from geosample.survey.writing import SurveyChange
 
 
 class What(StrEnum):
@@ -151,13 +151,13 @@ def visits_with(survey: Survey, what: What) -> list[tuple[str, str]]:
 
 
 def put_findings(
-    change: Change, visit: str, pest: str, rows: Iterable[Finding], *, own: Collection[What] | None = None
+    change: SurveyChange, visit: str, pest: str, rows: Iterable[Finding], *, own: Collection[What] | None = None
 ) -> None:
     """Put a stage's findings into a change of the survey, in place of those of the same kinds.
 
     Parameters
     ----------
-    change : Change
+    change : SurveyChange
         From ``survey.change()``.
     visit, pest : str
         Whose.

@@ -386,7 +386,7 @@ _TEMPORARY = ".saving-"
 _NETWORK = {"nfs", "nfs4", "cifs", "smb3", "smbfs", "9p", "afs", "ncpfs", "fuse.sshfs", "fuse.davfs2", "davfs"}
 
 
-class Change:
+class SurveyChange:
     """Changes collected while no other program can write, to be written together.
 
     Parameters
@@ -496,14 +496,14 @@ def _merge(layer: str, old: pd.DataFrame, fresh: pd.DataFrame) -> pd.DataFrame:
 
 
 @contextmanager
-def start_change(path: Path) -> Iterator[Change]:
+def start_change(path: Path) -> Iterator[SurveyChange]:
     """Keep other writers off the survey, yield a Change, and write it when the block ends without an error."""
     place = path.resolve()  # through a link to the file itself: it stays a link, and the file its one
     with _told_in_words(path), DOOR:
         _check_folder(path, place.parent)
         if not place.exists():
             _check_new(path, place.parent)
-            change = Change(path)
+            change = SurveyChange(path)
             yield change
             if change.frames:
                 change.note_layout()
@@ -513,7 +513,7 @@ def start_change(path: Path) -> Iterator[Change]:
         check_layout(path)
         _check_rights(path, place)
         with _in_transaction(path, place) as (connection, folder):
-            change = Change(path, connection)
+            change = SurveyChange(path, connection)
             with _stand_in(place, folder / "before.gpkg"):
                 yield change
                 if change.frames:
@@ -527,7 +527,7 @@ def start_change(path: Path) -> Iterator[Change]:
                         _go_round_reader(path, place, connection, scratch, change)
 
 
-def _tell_watchers(change: Change) -> None:
+def _tell_watchers(change: SurveyChange) -> None:
     marks: dict[str, str] = {}
     if WATCHERS and change.connection is not None:
         marks = dict(change.connection.execute("SELECT table_name, last_change FROM main.gpkg_contents"))
@@ -626,7 +626,9 @@ def _is_busy(error: sqlite3.Error) -> bool:
     return getattr(error, "sqlite_errorname", "").startswith("SQLITE_BUSY")
 
 
-def _go_round_reader(path: Path, place: Path, connection: sqlite3.Connection, scratch: Path, change: Change) -> None:
+def _go_round_reader(
+    path: Path, place: Path, connection: sqlite3.Connection, scratch: Path, change: SurveyChange
+) -> None:
     """Put a new file in the place of one that another program does not stop reading, while nobody can write to it.
 
     Notes
@@ -666,7 +668,7 @@ def _tell_reading(path: Path, why: str) -> Problem:
     return Problem(str(path), f"another program reading it for {READER_WAIT_S:.0f} s; {why}", "a file to write", remedy)
 
 
-def _make_file(path: Path, place: Path, change: Change) -> None:
+def _make_file(path: Path, place: Path, change: SurveyChange) -> None:
     """Write a new file aside and give it its name, unless one of that name appeared meanwhile."""
     for ending in ("-journal", "-wal"):
         left = place.with_name(place.name + ending)

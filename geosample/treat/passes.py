@@ -380,7 +380,7 @@ def _from_end_to_start(drives: Sequence[Drive]) -> Iterator[Drive]:
 
 
 @dataclass(frozen=True, slots=True)
-class Place:
+class ZonePlace:
     """Where a zone lies on its surface, for a crew's words.
 
     Parameters
@@ -414,7 +414,7 @@ class Place:
     paced: str = ""
 
 
-def find_places(zones: gpd.GeoDataFrame, ground: Ground, *, units: Units = "us") -> dict[str, Place]:
+def find_places(zones: gpd.GeoDataFrame, ground: Ground, *, units: Units = "us") -> dict[str, ZonePlace]:
     """Return where each zone lies on its surface, by the zone's id."""
     from geosample.sheets.finding import PACE_M, take_sights, write_finding
 
@@ -422,7 +422,7 @@ def find_places(zones: gpd.GeoDataFrame, ground: Ground, *, units: Units = "us")
     checks = zones["action"] == "check"
     in_part = zones[checks | (zones["area_m2"] < _NEARLY_ALL * zones["surface_id"].map(outlines.area))]
     sights = {name: take_sights(ground.surfaces, name) for name in in_part["surface_id"].unique()}
-    found = dict.fromkeys(zones["zone_id"], Place("all"))
+    found = dict.fromkeys(zones["zone_id"], ZonePlace("all"))
     for row in in_part.itertuples():
         seen = sights[row.surface_id]
         found[row.zone_id] = _find_place(row.geometry, outlines[row.surface_id], seen)
@@ -433,7 +433,7 @@ def find_places(zones: gpd.GeoDataFrame, ground: Ground, *, units: Units = "us")
     return found
 
 
-def _find_place(zone: Geometry, surface: Geometry, sights: Sights) -> Place:
+def _find_place(zone: Geometry, surface: Geometry, sights: Sights) -> ZonePlace:
     if sights.kind in _ROUND_KINDS and sights.clock is not None:
         return _place_on_dial(zone, surface, sights.clock)
     if sights.lines:
@@ -441,27 +441,27 @@ def _find_place(zone: Geometry, surface: Geometry, sights: Sights) -> Place:
     from geosample.sheets.finding import tell_way
 
     middles = (shapely.get_coordinates(shapely.centroid(shape))[0] for shape in (zone, surface))
-    return Place("towards", way=tell_way(np.subtract(*middles)))
+    return ZonePlace("towards", way=tell_way(np.subtract(*middles)))
 
 
-def _place_on_dial(zone: Geometry, surface: Geometry, clock: Clock) -> Place:
+def _place_on_dial(zone: Geometry, surface: Geometry, clock: Clock) -> ZonePlace:
     """Return between which hours a zone lies on its surface's edge."""
     from geosample.sheets.finding import tell_hours
 
     rim = shapely.get_coordinates(shapely.segmentize(shapely.boundary(fill_holes(surface, float("inf"))), 1.0))
     touched = shapely.distance(shapely.points(rim), zone) < _RIM_M
     if not touched.any():
-        return Place("middle", seen_from=clock.seen_from)
+        return ZonePlace("middle", seen_from=clock.seen_from)
     hours = np.sort([tell_hours(clock, *place) for place in rim[touched]])
     gaps = np.diff(np.append(hours, hours[0] + 12))
     widest = int(np.argmax(gaps))
     if gaps[widest] < 1:
-        return Place("rim", seen_from=clock.seen_from)
+        return ZonePlace("rim", seen_from=clock.seen_from)
     first, last = float(hours[(widest + 1) % len(hours)]), float(hours[widest])
-    return Place("hours", hours=(first, last), seen_from=clock.seen_from)
+    return ZonePlace("hours", hours=(first, last), seen_from=clock.seen_from)
 
 
-def _place_along(zone: Geometry, lines: Sequence[MiddleLine]) -> Place:
+def _place_along(zone: Geometry, lines: Sequence[MiddleLine]) -> ZonePlace:
     """Return which stretch of a long surface a zone takes, and which part of its width."""
     number = int(np.argmax([shapely.intersection(line.outline, zone).area for line in lines]))
     line = lines[number]
@@ -474,7 +474,7 @@ def _place_along(zone: Geometry, lines: Sequence[MiddleLine]) -> Place:
     run_m = np.append(0.0, np.cumsum(np.hypot(*np.diff(line.places, axis=0).T)))
     along_m, whole_m = run_m[nearest], float(run_m[-1])
     if not inside.any():
-        return Place("patches")
+        return ZonePlace("patches")
     start_m, end_m = float(along_m[inside].min()), float(along_m[inside].max())
     left = np.column_stack([line.ways[:, 1], -line.ways[:, 0]])[nearest]  # of somebody facing the green
     off_m = ((spots - line.places[nearest]) * left).sum(axis=1)
@@ -487,4 +487,4 @@ def _place_along(zone: Geometry, lines: Sequence[MiddleLine]) -> Place:
         for name, third in thirds.items()
         if (inside & there & third).sum() >= _MOST_OF_THIRD * max((there & third).sum(), 1)
     )
-    return Place(_PARTS.get(taken, "patches"), start_m, end_m, whole_m, (number + 1, len(lines)))
+    return ZonePlace(_PARTS.get(taken, "patches"), start_m, end_m, whole_m, (number + 1, len(lines)))

@@ -24,8 +24,8 @@ from geosample.drawing import (
     draw_border,
     draw_check_bar,
     draw_line,
-    draw_map,
     draw_table,
+    draw_view,
     flow_pages,
     ground_layers,
     make_table,
@@ -73,7 +73,7 @@ if TYPE_CHECKING:
 
     from geosample.ground import Ground
     from geosample.treat.model import Zones
-    from geosample.treat.passes import Place
+    from geosample.treat.passes import ZonePlace
     from geosample.units import Units
 
 HEAD = Text(16, bold=True)
@@ -110,7 +110,6 @@ KEPT_OFF_LOOK = Look(line_colour=OKABE_ITO["blue"], line_mm=0.4, dash_mm=(3.0, 1
 START_MARK = Mark(1.6, "#ffffff", "#000000", 0.4)
 GROUND_LOOKS = {kind: replace(look, hatch="none") for kind, look in SURFACE_LOOKS.items()}
 GROUND_LOOKS |= {"fairway": Look(GREYS[1], 0.5), "green": Look(OKABE_ITO["green"], 0.12, line_mm=0.45)}  # paler
-_LOOKS = {"treat": TREAT_LOOK, "check": CHECK_LOOK}
 _MOST_ROWS = 10  # more of them get a page of their own, so that the map stays large
 _LEGEND_MM, _LEGEND_COLUMNS = 10.0, 5
 _NEAR_M = 3.0  # surfaces nearer than twice this are shown together close up
@@ -185,7 +184,7 @@ def write_plan(
     return save_file(path, draw_plan(zones, ground, paper=paper, units=units, course=course), TreatError)
 
 
-def _draw_first_page(book: Book, zones: Zones, places: Mapping[str, Place], title: str, units: Units) -> None:
+def _draw_first_page(book: Book, zones: Zones, places: Mapping[str, ZonePlace], title: str, units: Units) -> None:
     page = book.inside
     write_text(book, title, page.west_mm, page.north_mm - 6, HEAD)
     about = f"{zones.pest}, counts of {zones.visit}; action threshold {show_density(zones.threshold_per_m2, units)}"
@@ -269,7 +268,7 @@ def _draw_hole(
     zones: Zones,
     ground: Ground,
     *,
-    places: Mapping[str, Place],
+    places: Mapping[str, ZonePlace],
     beneath: Sequence[MapLayer],
     units: Units,
 ) -> None:
@@ -299,7 +298,7 @@ def _draw_hole(
     layers, margin_mm = _zone_layers(zones, ground), frame.south_mm - 10
     for number, (shown, part) in enumerate(zip([whole, *close], frames, strict=True)):
         view = must_fit(shown, part, margin_mm=5 if number else 8, turn_deg=upright_turn(shown))
-        draw_map(
+        draw_view(
             *(book, view, beneath, layers),
             units=units,
             scale_at=(part.west_mm + 2, (part.south_mm if number else margin_mm) + 2),
@@ -347,7 +346,7 @@ def _only_hole(zones: Zones, hole: str | None) -> Zones:
     )
 
 
-def _zone_row(row: Any, place: Place, zones: Zones, units: Units) -> list[str]:
+def _zone_row(row: Any, place: ZonePlace, zones: Zones, units: Units) -> list[str]:
     rate = zones.settings.sprayer.rate
     takes = [show_take(rate, row.area_m2) if row.action == "treat" else ""] if rate else []
     return [

@@ -39,7 +39,7 @@ from geosample.webmap.story import (
     Story,
     gather_results,
     gather_stories,
-    list_layers,
+    list_shapes,
     surface_features,
     write_safe,
 )
@@ -183,7 +183,7 @@ def compose_page(  # noqa: PLR0913 - a keyword a thing
         layers["base"] = [lay_tiles(base_map, base_credit, "base")]
     visits: list[dict[str, list[folium.map.Layer]]] = []
     for one, made in zip(stories, pictures, strict=True):
-        named, shown = list_layers(one), one is story
+        named, shown = list_shapes(one), one is story
         visits.append(layers if shown else {})
         for name in named if shown else (name for name in OF_VISIT if name in named):
             visits[-1][name] = [
@@ -217,7 +217,7 @@ def compose_page(  # noqa: PLR0913 - a keyword a thing
     return render_page(
         drawn,
         title=f"{story.course}: {story.pest}",
-        before=Words(head=write_head(), body=above),
+        before=Words(head=write_scripts(), body=above),
         after=Words(body=below, script=write_start(drawn, visits, start)),
         base_map=base_map,
     )
@@ -264,7 +264,7 @@ class OfflineMap(folium.Map):
         West, south, east, north in degrees.
     """
 
-    default_js: list[tuple[str, str]] = []  # noqa: RUF012  (folium's way: they stand in the head as text, write_head)
+    default_js: list[tuple[str, str]] = []  # noqa: RUF012  (folium's way: they stand in the head as text, write_scripts)
     default_css: list[tuple[str, str]] = []  # noqa: RUF012
 
     def __init__(self, bounds: Bounds) -> None:
@@ -445,7 +445,7 @@ def tile_host(address: str) -> str:
 
 
 @cache
-def write_head() -> str:
+def write_scripts() -> str:
     """Return the style sheets and scripts that travel in the page: its own, and Leaflet's.
 
     Raises

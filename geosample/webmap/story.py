@@ -331,7 +331,7 @@ MOST_HOTSPOTS = 40
 COUNT_LEVEL = 0.95
 
 
-def list_layers(story: Story) -> Layers:
+def list_shapes(story: Story) -> Layers:
     """Return what is drawn as shapes, layer by layer; a layer with nothing in it is left out."""
     hot = hotspot_features(story)
     layers: Layers = {

@@ -17,7 +17,7 @@ from selenium import webdriver
 
 from geosample.counts import read_counts
 from geosample.design import Design, draw_design
-from geosample.drawing import Box, Look, MapLayer, MapView, Png, Svg, draw_map
+from geosample.drawing import Box, Look, MapLayer, MapView, Png, Svg, draw_view
 from geosample.ground import Ground
 from geosample.sheets import write_sheets
 
@@ -249,7 +249,7 @@ def test_a_picture_in_lines_shows_what_one_in_pixels_shows(phone: Phone) -> None
     view = MapView(Box(10, 10, 60, 60), 1000, 0.0, 0.0, 30.0)
     png, svg = Png(80, 80), Svg(80, 80)
     for paper in (png, svg):
-        draw_map(paper, view, [], layers)
+        draw_view(paper, view, [], layers)
     phone.cdp("Emulation.setDeviceMetricsOverride", width=400, height=400, deviceScaleFactor=1, mobile=False)
     phone.ask(SHOW, svg.to_text())
     lines = np.asarray(Image.open(io.BytesIO(phone.browser.get_screenshot_as_png())).convert("L")).astype(int)
