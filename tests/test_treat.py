@@ -17,7 +17,7 @@ from geosample.ground import Ground, cut_cells, draw_squares, edge_lines, measur
 from geosample.report.treat import tell_plan
 from geosample.survey import open_survey
 from geosample.treat import TreatSettings, load_zones, save_zones
-from geosample.treat.cells import place_cells, share_inside
+from geosample.treat.cells import Overlay, place_cells, share_inside
 from geosample.treat.model import LeftOut
 from geosample.treat.zoning import drop_slivers
 from geosample.units import FOOT_M
@@ -351,14 +351,14 @@ def test_squares_of_any_side_join_without_cracks(side_m):
 def test_shares_of_whole_squares_are_those_of_the_pieces_on_the_surface(small_ground):
     """By shapely's overlay of the clipped pieces: a zone lies on its surface, so squares that reach over do no harm."""
     given = make_map(small_ground, patch(-50, -130, 12))
-    squares = place_cells(given, small_ground, THRESHOLD)
+    placed = place_cells(given, small_ground, THRESHOLD)
     pieces = cut_cells(small_ground.surfaces, 1.0)
     for surface_id, surface in small_ground.surfaces.set_index("surface_id").geometry.items():
-        own, clipped = (frame[frame["surface_id"] == surface_id] for frame in (squares, pieces))
+        own, clipped = (frame[frame["surface_id"] == surface_id] for frame in (placed, pieces))
         middle = surface.representative_point()
         zone = surface.intersection(middle.buffer(9.3, quad_segs=64))
         plain = shapely.area(shapely.intersection(clipped.geometry.to_numpy(), zone)) / clipped["area_m2"].to_numpy()
-        assert share_inside(own, zone) == pytest.approx(plain, abs=1e-6)
+        assert Overlay(own, 1.0).share(zone) == pytest.approx(plain, abs=1e-6)
 
 
 def test_zones_come_back_from_the_survey_as_they_went_in(small_ground, tmp_path):
@@ -382,4 +382,4 @@ def test_a_share_taken_block_by_block_is_the_share_taken_at_once(small_ground):
     cells = cut_cells(small_ground.surfaces, 1.0)
     shape = shapely.Point(-50, -130).buffer(37.3, quad_segs=64).union(shapely.Point(0, 0).buffer(8.1))
     plain = shapely.area(shapely.intersection(cells.geometry.to_numpy(), shape)) / cells["area_m2"].to_numpy()
-    assert share_inside(cells, shape) == pytest.approx(plain, abs=1e-9)
+    assert share_inside(cells.geometry.to_numpy(), cells["area_m2"].to_numpy(), shape) == pytest.approx(plain, abs=1e-9)

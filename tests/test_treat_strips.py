@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import geopandas as gpd
 import numpy as np
+import pandas as pd
 import pymupdf
 import pytest
 import shapely
@@ -107,8 +108,8 @@ def test_strips_fall_evenly_over_the_zone():
     """Over many seeds the strips' middles lie as often in each third of a long zone (chi-square, 99.9 %)."""
     zone = shapely.box(0, 0, 90, 20)
     place = OpenGround("01-fairway-1", "1", "fairway", zone, zone, zone)
-    cells = gpd.GeoDataFrame(geometry=[])
-    drawn = [SurfacePlan(place, cells, Overlay(cells), [zone], [], 0)]
+    cells = pd.DataFrame()
+    drawn = [SurfacePlan(place, cells, Overlay(cells, 1.0), [zone], [], 0)]
     asked = TreatSettings(300.0, check_share=0.06, swath_m=5.0, smallest_m2=0.0)
     middles = [
         strip.centroid.x
@@ -125,8 +126,8 @@ def test_strips_fall_evenly_over_the_zone():
 def test_no_scrap_smaller_than_the_smallest_zone_is_left_beside_a_strip():
     zone = shapely.box(0, 0, 90, 20)
     place = OpenGround("01-fairway-1", "1", "fairway", zone, zone, zone)
-    cells = gpd.GeoDataFrame(geometry=[])
-    drawn = [SurfacePlan(place, cells, Overlay(cells), [zone], [], 0)]
+    cells = pd.DataFrame()
+    drawn = [SurfacePlan(place, cells, Overlay(cells, 1.0), [zone], [], 0)]
     asked = TreatSettings(300.0, check_share=0.4, swath_m=5.0, smallest_m2=150.0)
     for seed in range(30):
         (one,) = leave_strips(drawn, asked, np.random.default_rng(seed))
@@ -140,8 +141,8 @@ def test_strips_are_cut_from_a_zone_whose_outline_crosses_itself():
     """A course's outlines once made the overlay fail: TopologyException, found non-noded intersection."""
     zone = shapely.Polygon([(0, 0), (90, 0), (90, 20), (1, 20), (0, 18.5), (1, 18.5), (0, 20)])
     place = OpenGround("01-fairway-1", "1", "fairway", zone, zone, zone)
-    cells = gpd.GeoDataFrame(geometry=[])
-    drawn = [SurfacePlan(place, cells, Overlay(cells), [zone], [])]
+    cells = pd.DataFrame()
+    drawn = [SurfacePlan(place, cells, Overlay(cells, 1.0), [zone], [])]
     asked = TreatSettings(300.0, check_share=0.2, swath_m=5.0, smallest_m2=0.0)
     (one,) = leave_strips(drawn, asked, np.random.default_rng(7))
     assert one.checks

@@ -20,6 +20,8 @@ from geosample.survey.writing import SurveyChange, start_change
 if TYPE_CHECKING:
     import pandas as pd
 
+    from geosample.survey.reading import Where
+
 __all__ = ["LAYERS", "Layer", "Survey", "SurveyChange", "open_survey", "shape_frame"]
 
 # The command that makes each layer, for the error when a stage is run too early.
@@ -54,9 +56,9 @@ class Survey:
         """Return the names of the layers in the file; none when there is no file yet."""
         return list_layers(self.path) if self.path.exists() else []
 
-    def read(self, layer: str) -> pd.DataFrame:
-        """Return a layer as a frame (a GeoDataFrame where it has geometry), empty if there is none."""
-        return read_layer(self.path, layer)
+    def read(self, layer: str, *, only: Where | None = None) -> pd.DataFrame:
+        """Return a layer, or the rows of it that match, as a frame (a GeoDataFrame where it has geometry)."""
+        return read_layer(self.path, layer, only=only)
 
     def describe(self, layer: str) -> str:
         """Return what a person calls a layer; empty where nobody said."""
@@ -75,16 +77,14 @@ class Survey:
         SurveyError
             When there are none; it names the command that makes them.
         """
-        frame = self.read(layer)
-        for column, wanted in (("visit", visit), ("pest", pest)):
-            if wanted is not None:
-                frame = frame[frame[column] == wanted]
+        only = {column: name for column, name in (("visit", visit), ("pest", pest)) if name is not None}
+        frame = self.read(layer, only=only)
         if frame.empty:
-            of_what = "".join(f" for {what} {name}" for what, name in (("visit", visit), ("pest", pest)) if name)
+            of_what = "".join(f" for {what} {name}" for what, name in only.items())
             command = _MADE_BY.get(layer, "ground")
             remedy = f"run 'geosample {command} {self.path.name} ...' first"
             raise SurveyError(Problem(str(self.path), f"no {layer}{of_what}", f"layer '{layer}'", remedy))
-        return frame.reset_index(drop=True)
+        return frame
 
     def order_visits(self, *, before: str | None = None) -> list[str]:
         """Return the visits from the oldest to the newest, those of one day by name.

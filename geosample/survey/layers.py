@@ -283,8 +283,9 @@ def shape_frame(layer: str, frame: pd.DataFrame) -> pd.DataFrame:
 
 def _typed(values: pd.Series, kind: Kind) -> pd.Series:
     if kind == "text" and isinstance(values.dtype, pd.StringDtype):
-        objects = values.to_numpy(dtype=object)
-        objects[values.isna().to_numpy()] = None
+        # Each text once, however many rows have it: a map names its visit and pest in every cell.
+        rows, texts = pd.factorize(values)
+        objects = np.append(texts.to_numpy(dtype=object), None)[rows]  # -1, a missing one, takes the last
         return pd.Series(objects, index=values.index, dtype="object")
     if kind == "text":
         texts = [None if missing else str(value) for value, missing in zip(values, values.isna(), strict=True)]

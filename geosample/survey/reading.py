@@ -101,12 +101,12 @@ def list_older(path: Path) -> list[str]:
 
 
 def _older_rows(connection: sqlite3.Connection, layer: str) -> str:
-    older = f"WHERE ifnull(layout, 0) < {RESULTS_SINCE}" if _is_marked(connection, layer) else ""
+    older = f"WHERE ifnull(layout, 0) < {RESULTS_SINCE}" if "layout" in _columns(connection, layer) else ""
     return f"SELECT 1 FROM {quote(layer)} {older} LIMIT 1"
 
 
-def _is_marked(connection: sqlite3.Connection, layer: str) -> bool:
-    return any(row[1] == "layout" for row in connection.execute(f"PRAGMA table_info({quote(layer)})"))
+def _columns(connection: sqlite3.Connection, layer: str) -> set[str]:
+    return {str(row[1]) for row in connection.execute(f"PRAGMA table_info({quote(layer)})")}
 
 
 def list_layers(path: Path) -> list[str]:
@@ -157,7 +157,9 @@ def read_description(path: Path, layer: str) -> str:
     return str(row[0] or "") if row else ""
 
 
-def read_layer(path: Path, layer: str, *, without: Where | None = None, of_any_layout: bool = False) -> pd.DataFrame:
+def read_layer(
+    path: Path, layer: str, *, only: Where | None = None, without: Where | None = None, of_any_layout: bool = False
+) -> pd.DataFrame:
     """Return a layer with its columns typed, empty if the file does not have it; results of this layout only.
 
     The rows come by SQL rather than by the driver's cached count, which other programs can leave stale
@@ -169,6 +171,8 @@ def read_layer(path: Path, layer: str, *, without: Where | None = None, of_any_l
         The survey file.
     layer : str
         The layer's name.
+    only : mapping of str to str or collection of str, optional
+        Read the rows that match in every column: a map of one visit is not slower for those of ten others.
     without : mapping of str to str or collection of str, optional
         Leave out the rows that match in every column: they are about to be replaced, whatever they hold.
     of_any_layout : bool
@@ -185,9 +189,12 @@ def read_layer(path: Path, layer: str, *, without: Where | None = None, of_any_l
     kept = "1" if without is None else f"NOT {match_rows(without)}"
     try:
         with open_door(path) as file:
+            with closing(_connect(file)) as connection:
+                names = _columns(connection, layer)
+            # A column that is gone narrows nothing: ``check_layer`` then tells of it.
+            kept += f" AND {match_rows({name: only[name] for name in only if name in names})}" if only else ""
             if layer in MARKED and not of_any_layout:
-                with closing(_connect(file)) as connection:
-                    kept += f" AND layout >= {RESULTS_SINCE}" if _is_marked(connection, layer) else " AND 0"
+                kept += f" AND layout >= {RESULTS_SINCE}" if "layout" in names else " AND 0"
             sql = f"SELECT * FROM {quote(layer)} WHERE {kept}"
             with warnings.catch_warnings():  # what the driver warns of, check_layer refuses in words
                 warnings.simplefilter("ignore")

@@ -1,7 +1,7 @@
 """The map's cells as squares, what a shape laid over them holds, and cells at their strata's averages.
 
 A square is the whole cell, also where it reaches over its surface's edge: zones stay on the surface, so that what a
-square shares with a zone is on it too.
+square shares with a zone is on it too. Squares are drawn where they are asked for: a course has too many to keep.
 """
 
 from __future__ import annotations
@@ -33,25 +33,17 @@ _SAME_AREA = 1e-3
 _NAMED = 5
 
 
-def place_cells(density_map: DensityMap, ground: Ground, threshold_per_m2: float) -> gpd.GeoDataFrame:
-    """Return the map's cells as squares, with the probability of each being above the threshold.
-
-    Returns
-    -------
-    GeoDataFrame
-        The columns of the layer ``cells``, ``probability``, and the whole square as geometry.
+def place_cells(density_map: DensityMap, ground: Ground, threshold_per_m2: float) -> pd.DataFrame:
+    """Return the columns of the layer ``cells``, and the ``probability`` of each being above the threshold.
 
     Raises
     ------
     TreatError
         When the map was made on other ground than this.
     """
-    import geopandas as gpd
-
     cells = density_map.cells.assign(probability=exceedance(density_map, threshold_per_m2))
-    side = density_map.cell_m
-    _check_same_ground(cells, ground.surfaces.set_index("surface_id").geometry, side)
-    return gpd.GeoDataFrame(cells, geometry=draw_squares(cells["column"], cells["row"], side), crs=ground.crs)
+    _check_same_ground(cells, ground.surfaces.set_index("surface_id").geometry, density_map.cell_m)
+    return cells
 
 
 def _check_same_ground(cells: pd.DataFrame, surfaces: gpd.GeoSeries, cell_m: float) -> None:
@@ -71,40 +63,57 @@ def _check_same_ground(cells: pd.DataFrame, surfaces: gpd.GeoSeries, cell_m: flo
         raise TreatError(Problem("density map", f"{found}{more}", "a map of this ground", remedy))
 
 
-def share_inside(cells: gpd.GeoDataFrame, shape: Geometry) -> np.ndarray:
+def share_inside(pieces: np.ndarray, area_m2: np.ndarray, shape: Geometry) -> np.ndarray:
     """Return the share of each cell's area that lies inside a shape on its surface, 0 to 1, shape (cells,).
+
+    Parameters
+    ----------
+    pieces : array of Polygon, shape (cells,)
+        The cells, whole or clipped to their surface.
+    area_m2 : array of float, shape (cells,)
+        What of each is on its surface.
+    shape : Geometry
+        On that surface.
 
     Examples
     --------
-    >>> import geopandas as gpd
-    >>> cells = gpd.GeoDataFrame({"area_m2": [1.0, 1.0]}, geometry=[shapely.box(0, 0, 1, 1), shapely.box(1, 0, 2, 1)])
-    >>> share_inside(cells, shapely.box(0, 0, 1.25, 1)).tolist()
+    >>> pieces = shapely.box([0, 1], 0, [1, 2], 1)
+    >>> share_inside(pieces, np.ones(2), shapely.box(0, 0, 1.25, 1)).tolist()
     [1.0, 0.25]
     """
-    pieces = cells.geometry.to_numpy()
-    share = np.zeros(len(pieces))
-    if shape.is_empty:
-        return share
     shapely.prepare(shape)
     touched = shapely.intersects(shape, pieces)
     within = touched & shapely.covers(shape, pieces)
-    share[within] = 1.0
+    share = within.astype(float)
     cut = touched & ~within
-    share[cut] = shapely.area(clip_pieces(pieces[cut], shape)) / cells["area_m2"].to_numpy()[cut]
+    share[cut] = shapely.area(clip_pieces(pieces[cut], shape)) / area_m2[cut]
     return np.minimum(share, 1.0)
 
 
 @dataclass(frozen=True, slots=True)
 class Overlay:
-    """Shapes laid over the cells of one surface; what each covers of them is worked out once."""
+    """Shapes laid over the cells of one surface, squares of a side; what each covers of them is worked out once."""
 
-    cells: gpd.GeoDataFrame
+    cells: pd.DataFrame
+    cell_m: float
     _found: dict[Geometry, np.ndarray] = field(default_factory=dict, repr=False)
+
+    def outline(self, chosen: np.ndarray) -> Geometry:
+        """Return the chosen cells as one shape: squares of a grid share whole edges, which makes it quick."""
+        squares = self._squares(chosen)
+        joined = shapely.coverage_union_all(squares)
+        joined = joined if shapely.is_valid(joined) else shapely.union_all(squares)
+        return shapely.simplify(joined, 0)  # no corner on a straight side
 
     def share(self, shape: Geometry) -> np.ndarray:
         """Return the share of each cell's area inside a shape, as ``share_inside``."""
         if shape not in self._found:
-            self._found[shape] = share_inside(self.cells, shape)
+            share = np.zeros(len(self.cells))
+            if not shape.is_empty:
+                places, ends = self.cells[["column", "row"]].to_numpy(), np.reshape(shape.bounds, (2, 2)) / self.cell_m
+                near = ((places >= np.floor(ends[0])) & (places <= ends[1])).all(axis=1)
+                share[near] = share_inside(self._squares(near), self.cells["area_m2"].to_numpy()[near], shape)
+            self._found[shape] = share
         return self._found[shape]
 
     def share_of_all(self, shapes: Iterable[Geometry]) -> np.ndarray:
@@ -114,8 +123,11 @@ class Overlay:
             total += self.share(shape)
         return np.minimum(total, 1.0)
 
+    def _squares(self, chosen: np.ndarray) -> np.ndarray:
+        return draw_squares(*self.cells.loc[chosen, ["column", "row"]].to_numpy().T, self.cell_m)
 
-def weigh(cells: gpd.GeoDataFrame, share: np.ndarray) -> Holding:
+
+def weigh(cells: pd.DataFrame, share: np.ndarray) -> Holding:
     """Return what the shares of the cells hold."""
     area = cells["area_m2"].to_numpy() * share
     names = ("expected_per_m2", "low_per_m2", "high_per_m2", "probability")

@@ -15,7 +15,6 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
-import geopandas as gpd
 import numpy as np
 import pandas as pd
 from scipy.sparse import csr_array
@@ -121,9 +120,9 @@ def _sum_by_place(plans: Sequence[SurfacePlan], area_m2: np.ndarray) -> tuple[Pl
     return tuple(PlaceArea(hole, kind, area) for (hole, kind), area in order if area >= 1)
 
 
-def join_cells(plans: Sequence[SurfacePlan]) -> gpd.GeoDataFrame:
+def join_cells(plans: Sequence[SurfacePlan]) -> pd.DataFrame:
     """Return the cells of every surface in one frame."""
-    return gpd.GeoDataFrame(pd.concat([one.cells for one in plans], ignore_index=True), geometry="geometry")
+    return pd.concat([one.cells for one in plans], ignore_index=True)
 
 
 def _left_out(share: dict[str, np.ndarray]) -> dict[LeftOut, np.ndarray]:

@@ -21,6 +21,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
 
     import geopandas as gpd
+    import pandas as pd
     import pyproj
     from shapely import Geometry
 
@@ -40,12 +41,16 @@ NOTHING = shapely.MultiPolygon()
 
 def meet(shape: Geometry, other: Geometry) -> Geometry:
     """Return the polygons two shapes share, without the lines and points an overlay leaves behind."""
-    return shapely.MultiPolygon(polygons_of(_overlay(shapely.intersection, shape, other)))
+    return _polygonal(_overlay(shapely.intersection, shape, other))
 
 
 def less(shape: Geometry, other: Geometry) -> Geometry:
     """Return the polygons of a shape outside another."""
-    return shapely.MultiPolygon(polygons_of(_overlay(shapely.difference, shape, other)))
+    return _polygonal(_overlay(shapely.difference, shape, other))
+
+
+def _polygonal(shape: Geometry) -> Geometry:
+    return shapely.multipolygons(np.array(polygons_of(shape), dtype=object))
 
 
 def join(shapes: Sequence[Geometry]) -> Geometry:
@@ -232,7 +237,8 @@ def fill_holes(shape: Geometry, smallest_m2: float) -> Geometry:
 def polygons_of(shape: Geometry) -> list[Geometry]:
     """Return the polygons of a shape, without the lines and points an overlay leaves behind."""
     parts = shapely.get_parts(shapely.get_parts([shape]))
-    return [part for part in parts if part.geom_type == "Polygon" and part.area > 0]
+    flat = shapely.get_type_id(parts) == shapely.GeometryType.POLYGON
+    return list(parts[flat & (shapely.area(parts) > 0)])
 
 
 def keep_off_area(obstacles: gpd.GeoDataFrame, keep_off_m: Mapping[str, float]) -> Geometry:
@@ -327,7 +333,7 @@ class SurfacePlan:
     ----------
     open : OpenGround
         The surface and what may be treated of it.
-    cells : GeoDataFrame
+    cells : DataFrame
         Its cells, with ``hot`` (worth treating), ``shunned`` (that too, but no plug speaks for it and only sampled
         ground is treated), and the share of each inside: ``treated``, ``check`` (strips left untreated), ``kept``
         (not kept off), ``allowed`` (and within the border), ``small`` (left out for its size).
@@ -342,7 +348,7 @@ class SurfacePlan:
     """
 
     open: OpenGround
-    cells: gpd.GeoDataFrame
+    cells: pd.DataFrame
     laid: Overlay
     treat: list[Geometry]
     small: list[Geometry]
@@ -364,19 +370,17 @@ def find_open_ground(ground: Ground, surface_ids: Iterable[str], settings: Treat
     return places
 
 
-def draw_surface(
-    open_ground: OpenGround, cells: gpd.GeoDataFrame, cell_m: float, settings: TreatSettings
-) -> SurfacePlan:
+def draw_surface(open_ground: OpenGround, cells: pd.DataFrame, cell_m: float, settings: TreatSettings) -> SurfacePlan:
     """Return what to treat on one surface; see ``suggest_zones`` for the method."""
     above = cells["probability"].to_numpy() > settings.cutoff
     known = cells["known"].to_numpy(bool)
     shunned = above & ~known if settings.sampled_only else np.zeros(len(cells), dtype=bool)
+    laid = Overlay(cells, cell_m)
     if settings.sampled_only:
-        spoken_for = _join(cells, known, open_ground.surface)
+        spoken_for = meet(laid.outline(known), open_ground.surface)
         open_ground = replace(open_ground, shape=meet(open_ground.shape, spoken_for))
-    laid = Overlay(cells)
     worth = partial(net_saving, laid, miss_cost=settings.miss_cost)
-    hot = _join(cells, above & ~shunned, open_ground.surface)
+    hot = meet(laid.outline(above & ~shunned), open_ground.surface)
     drivable = make_drivable(hot, open_ground.shape, settings.swath_m, worth)
     outline = smooth_outline(fill_holes(drivable, settings.smallest_m2), open_ground.shape, cell_m / 2)
     paying = [zone for zone in polygons_of(outline) if worth(zone) > 0]
@@ -401,7 +405,7 @@ def outline_unknown(plans: Sequence[SurfacePlan], cell_m: float, crs: pyproj.CRS
     import geopandas as gpd
 
     shapes = [
-        shapely.simplify(_join(one.cells, ~one.cells["known"].to_numpy(bool), one.open.surface), cell_m / 2)
+        shapely.simplify(meet(one.laid.outline(~one.cells["known"].to_numpy(bool)), one.open.surface), cell_m / 2)
         for one in plans
     ]
     frame = gpd.GeoDataFrame({"hole": [one.open.hole for one in plans]}, geometry=shapes, crs=crs)
@@ -412,13 +416,6 @@ def _share_of(laid: Overlay, part: Geometry) -> np.ndarray:
     """Return the share of each cell inside a part of its surface; a part as large as the surface is all of it."""
     whole_m2 = float(laid.cells["area_m2"].sum())
     return np.ones(len(laid.cells)) if abs(part.area - whole_m2) <= _SAME_AREA * whole_m2 else laid.share(part)
-
-
-def _join(cells: gpd.GeoDataFrame, chosen: np.ndarray, surface: Geometry) -> Geometry:
-    """Return the chosen cells of a surface as one shape: squares of a grid share whole edges, which makes it quick."""
-    squares = cells.geometry.to_numpy()[chosen]
-    joined = shapely.coverage_union_all(squares)
-    return meet(joined if shapely.is_valid(joined) else shapely.union_all(squares), surface)
 
 
 def _is_large(zone: Geometry, open_ground: OpenGround, settings: TreatSettings) -> bool:
