@@ -1,4 +1,7 @@
-"""Stage 2: the design as a whole, its promises and its refusals."""
+"""Stage 2: the design as a whole, its promises and refusals; again at another visit; what the bench is given.
+
+No published values for points kept or moved: what is claimed is checked by drawing many times.
+"""
 
 from __future__ import annotations
 
@@ -6,6 +9,7 @@ import dataclasses
 import inspect
 import json
 from dataclasses import replace
+from itertools import pairwise
 
 import geopandas as gpd
 import numpy as np
@@ -14,12 +18,16 @@ import pytest
 import shapely
 from click.testing import CliRunner
 from design_case import main_points
+from scipy import stats
 from survey_case import VALUES, fill_rows
 
 from geosample.cli import main
 from geosample.design import Request, draw_design, load_design, save_design
+from geosample.design.draw import FAR_M, NEAR_M, move_point, spread_of
+from geosample.design.methods import order_spread, split_plugs
 from geosample.errors import DesignError
 from geosample.ground import Ground, load_ground, save_ground
+from geosample.sheets.blanks import bench_order
 from geosample.survey import LAYERS, open_survey
 
 ASKED = {"visit": "2026-05-04", "points": 60, "border_m": 4.572, "seed": 7}
@@ -336,3 +344,195 @@ def test_an_older_survey_says_in_a_sentence_that_its_counts_are_simulated(design
     older = replace(design.visit, settings={**design.visit.settings, "simulated": "Simulated counts, seed 7."})
     assert older.simulated is True
     assert design.visit.simulated is False
+
+
+FORTY = {"visit": "2026-05-04", "points": 40, "surfaces": ("green", "collar"), "seed": 7}
+
+
+AGAIN = FORTY | {"visit": "2026-05-25", "keep": 0.4}
+
+
+@pytest.fixture(scope="module")
+def last(small_ground):
+    return draw_design(small_ground, **FORTY)
+
+
+def test_kept_points_are_moved_off_the_old_hole_and_stay_in_their_piece_of_ground(small_ground, last):
+    again = main_points(draw_design(small_ground, **AGAIN, last=last))
+    kept = again[again["kept_from"].notna()]
+    assert len(kept) == round(0.4 * len(again))
+    old = last.points.set_index("point_id").loc[kept["kept_from"]]
+    moved = kept.geometry.distance(old.geometry, align=False)
+    assert moved.between(NEAR_M, FAR_M).all()
+    assert (kept["surface_id"].to_numpy() == old["surface_id"].to_numpy()).all()
+    shapes = small_ground.surfaces.set_index("surface_id").geometry.loc[kept["surface_id"]]
+    assert kept.geometry.within(shapes, align=False).all()
+
+
+def test_a_point_with_no_room_to_move_is_not_pulled_again_from_the_old_hole():
+    with pytest.raises(DesignError, match=r"no ground of its own within 0.5 to 1 m.*without `keep`"):
+        move_point(shapely.Point(0.1, 0.1), shapely.box(0, 0, 0.2, 0.2), np.random.default_rng(1))
+
+
+def test_a_point_with_room_around_moves_to_any_place_of_its_ring_alike(small_ground):
+    green, rng = small_ground.surfaces.set_index("kind").geometry["green"], np.random.default_rng(9)
+    away = np.array([move_point(shapely.Point(2.0, 1.0), green, rng) for _ in range(4000)]) - (2.0, 1.0)
+    area = (np.hypot(*away.T) ** 2 - NEAR_M**2) / (FAR_M**2 - NEAR_M**2)
+    turn = np.arctan2(away[:, 1], away[:, 0]) / (2 * np.pi) + 0.5
+    # Kolmogorov and Smirnov's test of an even spread, by SciPy; seeded, and else a false alarm in 500 runs.
+    for share in (area, turn):
+        assert stats.kstest(share, "uniform").pvalue > 0.001
+
+
+@pytest.mark.slow
+def test_moving_keeps_the_density_that_is_claimed(small_ground):
+    # Points uniform over the collar, each moved once: how many fall into each of 12 sectors and two bands, against
+    # the density claimed. 24 places; 4.5 standard errors: a false alarm in about 1 in 6,000 runs.
+    rng = np.random.default_rng(8)
+    collar = small_ground.surfaces.set_index("kind").geometry["collar"]
+    west, south, east, north = collar.bounds
+    tried = np.column_stack([rng.uniform(west, east, 60_000), rng.uniform(south, north, 60_000)])
+    inside = tried[shapely.contains_xy(collar, *tried.T)][:4000]
+    moved = np.array([move_point(shapely.Point(place), collar, rng) for place in inside])
+    green = small_ground.surfaces.set_index("kind").geometry["green"]
+    grid = tried[shapely.contains_xy(collar, *tried.T)][4000:]
+    claimed = np.array([spread_of(place, collar) for place in grid])
+
+    def bins(places):
+        sector = np.floor((np.arctan2(places[:, 1], places[:, 0]) + np.pi) / (2 * np.pi) * 12).astype(int) % 12
+        outer = shapely.distance(shapely.points(places), green) > 0.381
+        return sector * 2 + outer
+
+    expected = np.bincount(bins(grid), weights=claimed, minlength=24) / claimed.sum() * len(moved)
+    found = np.bincount(bins(moved), minlength=24)
+    noise = np.sqrt(expected + (expected / np.sqrt(np.bincount(bins(grid), minlength=24))) ** 2)
+    assert (np.abs(found - expected) < 4.5 * noise).all()
+    # And the claim is no formality: near the ends of so thin a ring the density is not that of a plain draw.
+    assert claimed.std() > 0.01
+    assert claimed.mean() == pytest.approx(1.0, abs=0.03)
+
+
+@pytest.mark.slow
+def test_a_visit_with_kept_points_is_unbiased_for_a_known_field(small_ground):
+    # The field is the northing's own: Horvitz-Thompson totals over 20 pairs of draws of a collar, where moves are most
+    # hemmed in, against the exact total, whole and east half; 4 standard errors, by Student's t with 19 degrees of
+    # freedom a false alarm in about 1 in 600.
+    totals = []
+    collar = {"surfaces": ("collar",), "points": 20, "reserve": 0.0}
+    for seed in range(20):
+        first = draw_design(small_ground, **(FORTY | {"seed": seed, **collar}))
+        points = main_points(draw_design(small_ground, **(AGAIN | {"seed": 1000 + seed, **collar}), last=first))
+        field = points.geometry.y.to_numpy() + 50
+        weight = points["weight_m2"].to_numpy()
+        totals.append([weight @ field, weight[points.geometry.x > 0].sum()])
+    ground = small_ground.surfaces[small_ground.surfaces["kind"] == "collar"]
+    middle = ground.geometry.centroid.y + 50
+    east = ground.geometry.intersection(shapely.box(0, -100, 100, 100)).area.sum()
+    exact = np.array([(middle * ground.area).sum(), east])
+    error = np.std(totals, axis=0, ddof=1) / np.sqrt(len(totals))
+    assert (np.abs(np.mean(totals, axis=0) - exact) < 4 * error).all()
+    assert (error / exact < 0.03).all()
+
+
+@pytest.mark.parametrize(
+    ("change", "pattern"),
+    [
+        ({"keep": 0.95}, "keep: found 0.95"),
+        ({"border_weight": 2.0}, "another kind of draw"),
+        ({"border_m": 1.0}, "found other ground in: "),
+    ],
+)
+def test_what_would_leave_densities_unknown_is_refused(small_ground, last, change, pattern):
+    with pytest.raises(DesignError, match=pattern):
+        draw_design(small_ground, **(AGAIN | change), last=last)
+
+
+def test_keeping_without_a_visit_before_is_refused(small_ground):
+    with pytest.raises(DesignError, match="no visit before"):
+        draw_design(small_ground, **AGAIN)
+
+
+STOPS = {"stop_low_per_m2": 100.0, "stop_high_per_m2": 600.0, "k": 1.0}
+
+
+@pytest.mark.slow
+def test_every_bag_is_as_likely_as_any_other_to_be_extracted_early(small_ground):
+    places = np.random.default_rng(1).uniform(0, 50, (13, 2))
+    rng = np.random.default_rng(2)
+    ranks = np.array([np.argsort(order_spread(places, rng)) for _ in range(800)])
+    # Ranks 0 to 12 uniform for each of 13 bags; chi-square at 1 in 1,000 over 13 tests.
+    for bag in range(13):
+        assert stats.chisquare(np.bincount(ranks[:, bag], minlength=13)).pvalue > 0.001 / 13
+
+
+@pytest.mark.slow
+def test_whatever_is_extracted_first_lies_spread(small_ground):
+    design = draw_design(small_ground, **(FORTY | {"points": 60}))
+    points = main_points(design)
+    for _, rows in points.groupby("stratum"):
+        assert sorted(rows["extract_order"]) == list(range(1, len(rows) + 1))
+    # The nearest pair among the first 12 of a stratum is farther apart than among 12 taken at random, on average.
+    green = shapely.get_coordinates(points.geometry[points["kind"] == "green"].to_numpy())
+    rng = np.random.default_rng(3)
+
+    def nearest(rows):
+        gaps = np.hypot(*(green[rows][:, None] - green[rows][None]).transpose(2, 0, 1))
+        return gaps[gaps > 0].min()
+
+    early = np.mean([nearest(order_spread(green, rng)[:12]) for _ in range(100)])
+    chance = np.mean([nearest(rng.permutation(len(green))[:12]) for _ in range(100)])
+    assert early > 1.2 * chance
+
+
+def test_the_bench_takes_the_strata_in_step_unless_there_are_stop_lines(small_ground):
+    design = draw_design(small_ground, **FORTY)
+    bags = bench_order(design, "brine")
+    main_bags = bags[bags["role"] == "main"]
+    half = main_bags.iloc[: len(main_bags) // 2]["stratum"].value_counts() / main_bags["stratum"].value_counts()
+    assert half.between(0.4, 0.6).all()
+    stopping = draw_design(small_ground, **(FORTY | STOPS))
+    ordered = bench_order(stopping, "brine")
+    strata = ordered.loc[ordered["role"] == "main", "stratum"].tolist()
+    assert sum(a != b for a, b in pairwise(strata)) == len(set(strata)) - 1
+
+
+def test_stop_lines_answer_as_often_as_they_say(small_ground):
+    # Counts drawn from the plan's own negative binomial, read off the printed rows; 4 standard errors.
+    visit = draw_design(small_ground, **(FORTY | STOPS | {"points": 60})).visit
+    [plan, *_] = visit.stop_lines
+    rng, draws = np.random.default_rng(4), 4000
+    for at in plan["expect"]:
+        mean = at["density_per_m2"] * visit.point_m2
+        totals = rng.negative_binomial(1.0, 1 / (1 + mean), (draws, 200)).cumsum(axis=1)
+        open_, low, bags = np.ones(draws, dtype=bool), np.zeros(draws, dtype=bool), np.zeros(draws)
+        for plugs, fewer, more in plan["rows"]:
+            n = plugs // visit.units_per_point
+            total = totals[:, n - 1]
+            stop_low = open_ & (fewer is not None) & (total <= (-1 if fewer is None else fewer))
+            stop = stop_low | (open_ & (more is not None) & (total >= (10**9 if more is None else more)))
+            low |= stop_low
+            bags[stop] = n
+            open_ &= ~stop
+        assert not open_.any()
+        assert low.mean() == pytest.approx(at["says_low"], abs=4 * np.sqrt(0.25 / draws))
+        assert bags.mean() == pytest.approx(at["bags"], abs=4 * bags.std() / np.sqrt(draws))
+
+
+def test_few_bags_have_no_stop_lines_and_the_reason_is_kept(small_ground):
+    design = draw_design(small_ground, **(FORTY | STOPS | {"points": 8, "minimum": 2}))
+    plans = design.visit.stop_lines
+    few = [plan for plan in plans if plan["why_not"]]
+    assert [plan["stratum"] for plan in few] == [
+        row["stratum"] for row in design.visit.settings["strata"] if row["main"] <= 5
+    ]
+    assert few
+    assert all(plan["why_not"] == "few_bags" and plan["rows"] == [] for plan in few)
+
+
+def test_plugs_are_dealt_out_evenly_and_at_random():
+    splits = [split.split() for split in split_plugs(3000, ["brine", "heat"], 2, np.random.default_rng(5))]
+    assert all(split.count("brine") == split.count("heat") == 2 for split in splits)
+    # Six orders, all alike: chi-square at 1 in 1,000.
+    orders = pd.Series([" ".join(split) for split in splits]).value_counts()
+    assert len(orders) == 6
+    assert stats.chisquare(orders).pvalue > 0.001

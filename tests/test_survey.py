@@ -1,8 +1,10 @@
-"""The survey file: whole or not at all, whatever stops a write."""
+"""The survey file: whole or not at all, whatever stops a write; the order of visits; surveys of older versions."""
 
 from __future__ import annotations
 
 import errno
+import json
+import lzma
 import multiprocessing
 import os
 import shutil
@@ -10,6 +12,7 @@ import signal
 import sqlite3
 import subprocess
 import sys
+from contextlib import closing
 from pathlib import Path
 
 import geopandas as gpd
@@ -17,11 +20,16 @@ import pandas as pd
 import pyogrio
 import pytest
 import shapely
+from click.testing import CliRunner
 from survey_case import fill_rows
 
-from geosample.errors import SurveyError
+from geosample.cli import main
+from geosample.counts import load_counts
+from geosample.design import check_day, load_design
+from geosample.errors import DesignError, SurveyError
 from geosample.ground import Ground, load_ground, save_ground
 from geosample.survey import LAYERS, Survey, open_survey, writing
+from geosample.survey.layers import LAYOUT, MARKED
 
 STEPS = ["write_frames", "put_layers", "commit"]
 FIRST_STEPS = ["write_frames", "flush_file", "name_file"]
@@ -254,3 +262,209 @@ def test_names_in_any_script_work(tmp_path: Path, small_ground: Ground) -> None:
     survey = open_survey(tmp_path / "Grün # 山 100%?.gpkg")
     save_ground(survey, small_ground)
     assert len(survey.read("surfaces")) == 3
+
+
+def test_visits_come_from_the_oldest_to_the_newest_and_those_of_a_day_by_name(tmp_path: Path) -> None:
+    survey = open_survey(tmp_path / "course.gpkg")
+    with survey.change() as c:
+        dates = ["2026-06-01", "2026-05-04", "2026-06-01", "2026-05-20"]
+        c.put("visits", fill_rows("visits", visit=["b", "z", "a", "m"], date=dates))
+    assert survey.order_visits() == ["z", "m", "a", "b"]
+    assert (survey.newest_visit(), survey.newest_among({"z", "m"}), survey.newest_among([])) == ("b", "m", None)
+    assert [survey.order_visits(before=name) for name in ("a", "b", "m", "gone")] == [["z", "m"], ["z", "m"], ["z"], []]
+    assert survey.newest_among({"a", "b", "z"}, before="b") == "z"
+
+
+def test_a_visit_is_renamed_wherever_it_stands_and_its_date_with_it(tmp_path: Path) -> None:
+    survey = open_survey(tmp_path / "course.gpkg")
+    with survey.change() as c:
+        settings = ["{}", '{"follows": "2062-05-04"}']
+        c.put(
+            "visits",
+            fill_rows("visits", visit=["2062-05-04", "m"], date=["2062-05-04", "2026-05-20"], settings=settings),
+        )
+        c.put("counts", fill_rows("counts", visit=["2062-05-04", "m"], count=[3, 4]))
+    told = CliRunner().invoke(main, ["visits", str(survey.path), "--rename", "2062-05-04=2026-05-04"])
+    assert told.exit_code == 0, told.output
+    assert "2062-05-04 is 2026-05-04 now" in told.output
+    assert survey.order_visits() == ["2026-05-04", "m"]
+    visits = survey.read("visits").set_index("visit")
+    assert visits.loc["2026-05-04", "date"] == "2026-05-04"
+    assert json.loads(visits.loc["m", "settings"])["follows"] == "2026-05-04"
+    assert json.loads(visits.loc["2026-05-04", "settings"])["named_before"] == ["2062-05-04"]
+    assert survey.read("counts").set_index("visit")["count"].to_dict() == {"2026-05-04": 3, "m": 4}
+    noted = CliRunner().invoke(main, ["visits", str(survey.path), "--note", "m=after rain, a=b"])
+    assert "m: after rain, a=b" in noted.output
+    settings = json.loads(survey.read("visits").set_index("visit").loc["m", "settings"])
+    assert settings == {"follows": "2026-05-04", "note": "after rain, a=b"}
+    long = CliRunner().invoke(main, ["visits", str(survey.path), "--note", f"m={'x' * 501}"])
+    assert (long.exit_code, "up to 500 characters" in long.output) == (1, True)
+    assert "after rain" not in CliRunner().invoke(main, ["visits", str(survey.path), "--note", "m="]).output
+    again = CliRunner().invoke(main, ["visits", str(survey.path), "--rename", "2026-05-04=m"])
+    assert (again.exit_code, "a name no visit has yet" in again.output) == (1, True)
+
+
+def test_a_visit_goes_only_with_yes_into_a_file_that_puts_it_back_and_treatments_stay(tmp_path: Path) -> None:
+    survey = open_survey(tmp_path / "course.gpkg")
+    with survey.change() as c:
+        c.put("visits", fill_rows("visits", visit=["a", "b c"], date=["2026-05-04", "2026-05-20"]))
+        c.put("counts", fill_rows("counts", visit=["a", "b c"], count=[3, 4]))
+        done = {"visit": ["b c"], "date": ["2026-05-25"], "zone_ids": ["1"], "record": ["{}"]}
+        c.put("treatments", pd.DataFrame(done))
+    layers = ("visits", "counts", "treatments")
+    before = {name: survey.read(name) for name in layers}
+    remove = ["visits", str(survey.path), "--remove", "b c"]
+    asked = CliRunner().invoke(main, remove)
+    assert asked.exit_code == 1
+    assert "1 counts" in asked.output
+    assert "--yes" in asked.output
+    assert survey.order_visits() == ["a", "b c"]
+    told = CliRunner().invoke(main, [*remove, "--yes"])
+    assert told.exit_code == 0, told.output
+    assert survey.order_visits() == ["a"]
+    assert survey.read("counts")["visit"].tolist() == ["a"]
+    assert survey.read("treatments")["visit"].tolist() == ["b c"]
+    kept = tmp_path / "course visit b_c.gpkg"
+    assert str(kept) in told.output.replace("\n  ", "")
+    back = CliRunner().invoke(main, ["visits", str(survey.path), "--put-back", str(kept)])
+    assert back.exit_code == 0, back.output
+    for name, rows in before.items():
+        pd.testing.assert_frame_equal(survey.read(name), rows)
+    twice = CliRunner().invoke(main, ["visits", str(survey.path), "--put-back", str(kept)])
+    assert (twice.exit_code, "visits the survey has: b c" in twice.output) == (1, True)
+
+
+def test_a_date_far_from_the_other_visits_is_asked_about(tmp_path: Path) -> None:
+    survey = open_survey(tmp_path / "course.gpkg")
+    with survey.change() as c:
+        c.put("visits", fill_rows("visits", visit=["2026-05-04"], date=["2026-05-04"]))
+    for day in ("2062-05-18", "2016-05-18"):
+        with pytest.raises(DesignError, match="mend the year"):
+            check_day(survey, day, day)
+        check_day(survey, day, day, sure=True)
+    check_day(survey, "2027-05-18", "2027-05-18")
+    check_day(survey, "2026-05-04", "2062-05-04")  # drawn again: there is no other visit
+
+
+DATA = Path(__file__).parent / "data"
+NEWEST = max(int(path.name.split("_")[-1].split(".")[0]) for path in DATA.glob("demo_layout_*.gpkg.xz"))
+
+
+@pytest.fixture(params=sorted(DATA.glob("demo_layout_*.gpkg.xz")), ids=lambda path: path.name)
+def older(request: pytest.FixtureRequest, tmp_path: Path) -> Path:
+    path = tmp_path / "course.gpkg"
+    path.write_bytes(lzma.decompress(request.param.read_bytes()))
+    return path
+
+
+def count_rows(path: Path, sql: str) -> int:
+    with closing(sqlite3.connect(path)) as file:
+        return int(file.execute(f"SELECT count(*) FROM {sql}").fetchone()[0])
+
+
+def run(*words: str) -> str:
+    result = CliRunner().invoke(main, list(words))
+    assert result.exit_code == 0, result.output
+    return result.output
+
+
+def test_every_older_layout_is_kept_as_test_data() -> None:
+    assert NEWEST == LAYOUT - 1
+
+
+def test_what_people_made_is_read_as_it_is(older: Path) -> None:
+    survey = open_survey(older)
+    ground, design = load_ground(survey), load_design(survey, "2026-05-18")
+    counts = load_counts(survey, "2026-05-18")
+    assert (len(ground.surfaces), len(design.points), len(counts.samples)) == (52, 110, 94)
+    assert counts.counts["count"].sum() == 220
+    assert design.visit.simulated is True
+
+
+@pytest.fixture
+def oldest(tmp_path: Path) -> Path:
+    """Return a survey whose results no longer mean what they say."""
+    path = tmp_path / "course.gpkg"
+    path.write_bytes(lzma.decompress((DATA / "demo_layout_1.gpkg.xz").read_bytes()))
+    return path
+
+
+@pytest.mark.slow
+def test_what_was_worked_out_is_told_in_one_line_and_blocks_no_other_stage(oldest: Path, tmp_path: Path) -> None:
+    said = " ".join(run("map", str(oldest), "--out", str(tmp_path / "map.html")).split())
+    assert said.count("of an older version") == 1
+    assert all(f"'geosample {stage}'" in said for stage in ("estimate", "density", "treat"))
+    run("design", str(oldest), "--visit", "2026-06-08", "--points", "30", "--holes", "1", "--seed", "1")
+
+
+@pytest.mark.slow
+def test_running_the_stages_again_ends_the_line_and_keeps_other_visits_rows(oldest: Path, tmp_path: Path) -> None:
+    with closing(sqlite3.connect(oldest)) as file, file:
+        file.execute(
+            "INSERT INTO estimates (visit, pest, domain, label, stage) SELECT 'then', pest, domain, label, "
+            "stage FROM estimates"
+        )
+    kept = count_rows(oldest, "estimates WHERE visit = 'then'")
+    run("estimate", str(oldest))
+    run("density", str(oldest), "--threshold", "30/ft2", "--cell", "3m", "--out", str(tmp_path))
+    run("treat", str(oldest), "--threshold", "30/ft2", "--out", str(tmp_path))
+    assert count_rows(oldest, "estimates WHERE visit = 'then'") == kept > 0
+    with closing(sqlite3.connect(oldest)) as file, file:
+        file.execute("DELETE FROM estimates WHERE visit = 'then'")
+    assert "older version" not in run("map", str(oldest), "--out", str(tmp_path / "map.html"))
+    for layer in MARKED:
+        assert count_rows(oldest, f"{layer} WHERE layout = {LAYOUT}") == count_rows(oldest, layer) > 0
+
+
+@pytest.mark.slow
+def test_results_that_still_mean_the_same_are_read_from_the_layout_before(tmp_path: Path) -> None:
+    path = tmp_path / "course.gpkg"
+    path.write_bytes(lzma.decompress((DATA / "demo_layout_2.gpkg.xz").read_bytes()))
+    said = run("map", str(path), "--out", str(tmp_path / "map.html"))
+    assert "older version" not in said
+    assert len(open_survey(path).read("zones")) == count_rows(path, "zones") > 0
+
+
+def test_a_newer_layout_is_refused_by_its_number_and_left_alone(older: Path) -> None:
+    with open_survey(older).change() as change:
+        change.note_layout()
+    with closing(sqlite3.connect(older)) as file, file:
+        file.execute(f"UPDATE layout SET layout = {LAYOUT + 1}, written_by = '9.1'")
+    before = older.read_bytes()
+    with pytest.raises(SurveyError, match=rf"layout {LAYOUT + 1}, of a newer version of geosample \(9\.1\)"):
+        open_survey(older)
+    result = CliRunner().invoke(main, ["estimate", str(older)])
+    assert (result.exit_code, older.read_bytes()) == (1, before)
+
+
+@pytest.mark.parametrize("name", LAYERS)
+def test_rules_name_columns_of_their_layer(name: str) -> None:
+    rules = LAYERS[name]
+    lists = (rules.key, rules.need, rules.above_0, rules.from_0, rules.share, rules.dates, rules.objects, rules.later)
+    named = {column for text in (*lists, rules.measured) for column in text.split()} | {*rules.within, *rules.words}
+    assert named - set(rules.columns) == set()
+    numbers = [*rules.above_0.split(), *rules.from_0.split(), *rules.share.split(), *rules.within]
+    assert len(numbers) == len(set(numbers)), "one rule a number"
+    assert {rules.columns[column] for column in numbers} <= {"real", "int"}
+    assert {rules.columns[column] for column in f"{rules.dates} {rules.objects}".split()} <= {"text"}
+
+
+@pytest.mark.parametrize(
+    ("old", "new"),
+    [
+        (b"CREATE TABLE", b"CREATE T\xffBLE"),
+        (b"gpkg_contents", b"gpkg_cont\xffnts"),
+        (b"01-fairway-1", b"01-f\xffirway-1"),
+    ],
+)
+@pytest.mark.parametrize("stage", [["sheets", "--out", "out"], ["map", "--out", "a.html"]])
+def test_a_survey_with_a_page_that_is_no_text_is_named(
+    counts_survey: Survey, tmp_path: Path, old: bytes, new: bytes, stage: list[str]
+) -> None:
+    path = tmp_path / "damaged.gpkg"
+    path.write_bytes(counts_survey.path.read_bytes().replace(old, new))
+    command, option, out = stage
+    run = CliRunner().invoke(main, [command, str(path), option, str(tmp_path / out)])
+    assert run.exit_code == 1
+    assert "did not foresee" not in run.output
+    assert f"geosample: {path}: found " in run.output

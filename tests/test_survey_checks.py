@@ -1,4 +1,4 @@
-"""What a hand or another program does to a survey file is refused in words, row by row, and never read as an answer."""
+"""What a hand or another program does to a survey file is refused in words, row by row, never read as an answer."""
 
 from __future__ import annotations
 
@@ -300,3 +300,58 @@ def test_an_unforeseen_error_is_one_line_that_names_the_survey(survey: Survey, m
     assert line.startswith(f"geosample: {survey.path}: found what the program did not foresee (KeyError: 'cell_m')")
     assert "'geosample --debug sheets ...' shows the traceback" in line
     assert isinstance(CliRunner().invoke(main, ["--debug", *words]).exception, KeyError)
+
+
+@pytest.fixture
+def written(tmp_path: Path) -> Survey:
+    written = open_survey(tmp_path / "course.gpkg")
+    with written.change() as change:
+        change.put("visits", fill_rows("visits", visit=["2026-05-04"]))
+        change.put("counts", fill_rows("counts", visit=["2026-05-04"], count=3))
+        change.put("findings", fill_rows("findings", visit=["2026-05-04"], value=1.2, note="as found"))
+    return written
+
+
+def declare(written: Survey, table: str, column: str, kind: str, *statements: str) -> None:
+    """Declare a column as another kind without touching its values, as a database program can."""
+    with closing(sqlite3.connect(written.path, isolation_level=None)) as connection:
+        text = connection.execute("SELECT sql FROM sqlite_master WHERE name = ?", (table,)).fetchone()[0]
+        was = next(part for part in text.split(",") if f'"{column}"' in part)
+        connection.execute("PRAGMA writable_schema = ON")
+        new = text.replace(was, f' "{column}" {kind}' + (")" if was.rstrip().endswith(")") else ""))
+        connection.execute("UPDATE sqlite_master SET sql = ? WHERE name = ?", (new, table))
+        connection.execute("PRAGMA writable_schema = RESET")
+        for statement in statements:
+            connection.execute(statement)
+
+
+@pytest.mark.parametrize("value", ["18.05.2026", "May", "2026-13-40", "20260518", "2026-05-18 or so", ""])
+def test_a_text_under_a_column_of_dates_is_not_read_as_some_date(written: Survey, value: str) -> None:
+    declare(written, "visits", "date", "DATE", f"UPDATE visits SET date = '{value}'")
+    with pytest.raises(SurveyError, match=r"column 'date' declared as date.*expected a column of text"):
+        written.read("visits")
+
+
+def test_counts_under_a_column_of_flags_are_not_read_as_ones(written: Survey) -> None:
+    declare(written, "counts", "count", "BOOLEAN")
+    with pytest.raises(SurveyError, match=r"column 'count' declared as boolean.*expected a column of numbers"):
+        written.read("counts")
+
+
+def test_text_that_is_no_utf_8_is_said(written: Survey) -> None:
+    with closing(sqlite3.connect(written.path)) as connection, connection:
+        connection.execute("UPDATE findings SET note = cast(x'c3285b' AS TEXT)")
+    with pytest.raises(SurveyError, match="layer 'findings' with text that is no UTF-8"):
+        written.read("findings")
+
+
+def test_a_column_of_the_user_s_own_is_kept_whatever_its_name_and_kind(written: Survey) -> None:
+    with closing(sqlite3.connect(written.path)) as connection, connection:
+        connection.execute("ALTER TABLE findings ADD COLUMN geometry TEXT")
+        connection.execute("ALTER TABLE findings ADD COLUMN own")
+        connection.execute("UPDATE findings SET geometry = 'by the pond', own = 'x'")
+    with warnings.catch_warnings(), written.change() as change:
+        warnings.simplefilter("error")
+        change.put("findings", fill_rows("findings", visit=["2026-05-18"], value=2.0), where={"visit": "2026-05-18"})
+    assert written.read("findings")[["visit", "geometry"]].to_numpy().tolist()[0] == ["2026-05-04", "by the pond"]
+    assert len(written.read("findings")) == 2
