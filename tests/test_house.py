@@ -229,6 +229,8 @@ def test_public_docstrings_give_parameters_shapes_and_errors(name: str, function
         assert [one for one in signature.parameters if one not in doc.split("Parameters\n", 1)[1]] == []
     if "ndarray" in str(signature.return_annotation):
         assert "shape" in doc
+    if function.__name__ in geosample.__all__:
+        assert "Returns\n" in doc
     source = inspect.getsource(function)
     if "    raise " in source and "Error" in source:
         assert "Raises\n" in doc

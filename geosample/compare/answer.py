@@ -302,6 +302,11 @@ def compare_methods(
     seed : int
         Seed of the shuffles.
 
+    Returns
+    -------
+    Comparison
+        The ratio with its interval, by site and stage too, and whether the methods are the same within the margin.
+
     Raises
     ------
     EstimateError

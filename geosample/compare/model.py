@@ -339,6 +339,11 @@ def gather_trial(counts: Counts, design: Design, *, pest: str | None = None, sit
         Another pest than the visit's own.
     site : str, optional
         What sites are: ``kind``, ``hole``, ``surface_id`` or ``all``; as it was designed when None.
+
+    Returns
+    -------
+    Trial
+        A row a bag and stage; effort is the turf of the plugs, m².
     """
     sites = design.sites_of(design.points.set_index("point_id"), site)
     bags = counts.samples[counts.samples["status"] == "counted"]
@@ -436,6 +441,11 @@ def read_trial(path: str | Path, *, pest: str | None = None) -> Trial:
     and cost may be there. Instead of method and count, each method may have a column of counts under its own name.
     A table with a column a stage is read as filled sheets are: a bag lost or not extracted is left out, and said.
     A blank count is not counted: its row is left out and said.
+
+    Returns
+    -------
+    Trial
+        A row a bag and stage, with its notes of what was left out.
 
     Raises
     ------

@@ -305,6 +305,11 @@ def read_temperatures(path: str | Path, *, scale: Scale | None = None) -> Temper
     scale : str, optional
         ``F`` or ``C``, where the headings do not say.
 
+    Returns
+    -------
+    Temperatures
+        A low and a high a day, °F, with gaps and what was forgiven.
+
     Raises
     ------
     SeasonError

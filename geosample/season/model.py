@@ -191,6 +191,11 @@ def tell_season(
     start : str
         Month and day the sum starts on, MM-DD.
 
+    Returns
+    -------
+    Season
+        Visits, steps between them with ratios and map of change, the ledger, and sums of degree-days.
+
     Raises
     ------
     SeasonError

@@ -142,6 +142,11 @@ def write_sheets(  # noqa: PLR0913 - what a user may say in plain words
     force : bool
         Write over blank sheets that somebody has filled in.
 
+    Returns
+    -------
+    Sheets
+        The files, the design with its finding words, and who pulls what.
+
     Raises
     ------
     SheetsError

@@ -121,6 +121,11 @@ def draw_map(  # noqa: PLR0913 - what a user may say in plain words
     base_credit : str
         Whom the tiles' owner wants named; needed with a base map.
 
+    Returns
+    -------
+    Path
+        The page that was written.
+
     Raises
     ------
     SurveyError
