@@ -1,17 +1,40 @@
-"""Ground: from polygons to a clean frame, by worked examples."""
+"""Ground: from polygons to a clean frame; users' own points; files that lie elsewhere; kept in the survey."""
 
 from __future__ import annotations
 
 import json
+import lzma
+import sqlite3
+from contextlib import closing
 from pathlib import Path
 
 import geopandas as gpd
 import numpy as np
+import pandas as pd
+import pyproj
 import pytest
 import shapely
-from ground_case import areas, collection, disc, kml, lonlat, one_hole, placemark, polygon_kml, said, write
+import shapely.affinity
+import shapely.geometry
+from click.testing import CliRunner
+from ground_case import areas, collection, disc, frame_of, kml, lonlat, one_hole, placemark, polygon_kml, said, write
+from shapely import MultiPolygon, Point, Polygon, box
+from survey_case import fill_rows
 
-from geosample.ground import read_ground, split_border
+from geosample.cli import main
+from geosample.errors import GroundError
+from geosample.ground import (
+    Replaced,
+    load_ground,
+    read_ground,
+    read_own_shapes,
+    replace_ground,
+    save_ground,
+    split_border,
+)
+from geosample.ground.model import OlderVisit
+from geosample.ground.naming import KINDS
+from geosample.survey import open_survey
 from geosample.units import FOOT2_M2, INCH_M
 
 
@@ -205,3 +228,325 @@ def test_a_collar_narrower_than_the_border_is_all_border_also_where_a_fairway_jo
     assert sorted(parts.loc[parts["surface_id"] == "f", "part"]) == ["border", "interior"]
     areas = parts.groupby("surface_id")["area_m2"].sum()
     assert np.allclose(areas.loc[["g", "c", "f"]], surfaces.area, rtol=1e-9)
+
+
+CRS = 32618
+WET = MultiPolygon([box(500_000, 4_600_000, 500_010, 4_600_010), box(500_020, 4_600_000, 500_030, 4_600_010)])
+
+
+def own(path: Path, names: list[str | None], shapes: list[object], crs: int = CRS) -> Path:
+    gpd.GeoDataFrame({"name": names}, geometry=shapes, crs=CRS).to_crs(crs).to_file(path)
+    return path
+
+
+@pytest.mark.parametrize("file", ["mine.gpkg", "mine.fgb", "mine.shp", "mine.geojson", "mine.gml"])
+def test_a_shape_of_two_parts_stays_one_row_in_any_format(tmp_path: Path, file: str) -> None:
+    path = own(tmp_path / file, ["wet", "dry"], [WET, box(500_040, 4_600_000, 500_050, 4_600_010)], 4326)
+    found = read_own_shapes(path, CRS, option="--areas")
+    areas = dict(zip(found["name"], found.area, strict=True))  # some formats have an order of their own
+    assert areas == pytest.approx({"wet": 200, "dry": 100}, rel=1e-4)
+    assert found.crs.to_epsg() == CRS
+
+
+def test_the_names_of_placemarks_are_the_names(tmp_path: Path) -> None:
+    path = tmp_path / "mine.kml"
+    path.write_text(kml(placemark("low corner", Point(0, 0).buffer(9))), encoding="utf-8")
+    assert read_own_shapes(path, CRS, option="--at")["name"].tolist() == ["low corner"]
+
+
+def test_a_row_without_a_name_has_its_number(tmp_path: Path) -> None:
+    found = own(tmp_path / "mine.gpkg", ["wet", None], [Point(500_000, 4_600_000), Point(500_001, 4_600_000)])
+    assert read_own_shapes(found, CRS, option="--at")["name"].tolist() == ["wet", "2"]
+
+
+def test_every_shape_that_is_not_whole_is_refused_by_its_place(tmp_path: Path) -> None:
+    open_ring = {"type": "Polygon", "coordinates": [[[-75, 41], [-74, 41], [-74, 42]]]}
+    shapes = [open_ring, None, {"type": "Point", "coordinates": [-75, 41]}]
+    features = [{"type": "Feature", "properties": {}, "geometry": shape} for shape in shapes]
+    path = tmp_path / "mine.geojson"
+    path.write_text(json.dumps({"type": "FeatureCollection", "features": features}), encoding="utf-8")
+    with pytest.raises(GroundError) as caught:
+        read_own_shapes(path, CRS, option="--at")
+    assert [problem.where for problem in caught.value.problems] == [f"--at mine.geojson, feature {n}" for n in (1, 2)]
+
+
+def test_a_file_that_is_not_what_its_ending_says_is_not_let_at_the_driver(tmp_path: Path) -> None:
+    path = own(tmp_path / "mine.geojson", ["a"], [Polygon([(0, 0), (1, 0), (1, 1)])], 4326)
+    with pytest.raises(GroundError, match=r"--at .*other bytes than its ending says"):
+        read_own_shapes(path.rename(tmp_path / "mine.gpkg"), CRS, option="--at")
+
+
+def test_metres_without_a_coordinate_system_are_refused_with_the_remedy(tmp_path: Path) -> None:
+    path = tmp_path / "a.shp"
+    frame_of(one_hole(), 32618).to_file(path)
+    path.with_suffix(".prj").unlink()
+    with pytest.raises(GroundError, match="file_crs=EPSG:n"):
+        read_ground(path)
+    assert len(read_ground(path, file_crs="EPSG:32618").surfaces) == 3
+
+
+def test_degrees_in_a_metric_system_are_named(tmp_path: Path) -> None:
+    data = collection(*one_hole())
+    data["crs"] = {"type": "name", "properties": {"name": "urn:ogc:def:crs:EPSG::32618"}}
+    path = tmp_path / "a.geojson"
+    path.write_text(json.dumps(data), encoding="utf-8")
+    with pytest.raises(GroundError, match="degrees in the metric system"):
+        read_ground(path)
+    assert len(read_ground(path, file_crs="EPSG:4326").surfaces) == 3
+
+
+@pytest.mark.parametrize("place", [(-73.9, 41.5), (20.0, 60.0), (-84.0, 33.0)])
+def test_swapped_latitude_and_longitude_are_named_and_mendable(tmp_path: Path, place: tuple[float, float]) -> None:
+    site = pyproj.CRS.from_user_input(f"+proj=laea +lat_0={place[1]} +lon_0={place[0]} +x_0=500 +datum=WGS84")
+    back = pyproj.Transformer.from_crs(site, 4326, always_xy=True)
+    greens = [(disc(200 * n, 50 * n, 12), {"kind": "green", "hole": n + 1}) for n in range(9)]
+    swapped = [
+        (shapely.transform(shapely.transform(s, back.transform, interleaved=False), lambda c: c[:, ::-1]), fields)
+        for s, fields in greens
+    ]
+    path = write(tmp_path / "a.geojson", *swapped, degrees=True)
+    mended = read_ground(path, swap_lonlat=True)
+    assert mended.surfaces["area_m2"].iloc[0] == pytest.approx(disc(0, 0, 12).area, rel=1e-5)
+    with pytest.raises(GroundError, match="swap_lonlat"):
+        read_ground(path)
+
+
+def test_a_course_wider_than_ten_kilometres_is_named_with_what_lies_far_off(tmp_path: Path) -> None:
+    far = (shapely.Point(0, 0).buffer(0.0001), {"kind": "green", "name": "stray"})
+    near = [(lonlat(shape), fields) for shape, fields in one_hole()]
+    with pytest.raises(GroundError) as caught:
+        read_ground(write(tmp_path / "a.geojson", *near, far, degrees=True))
+    assert "km wide" in str(caught.value.problems[0])
+    assert "stray" in str(caught.value.problems[1])
+
+
+@pytest.mark.parametrize("crs", ["EPSG:3857", "EPSG:4326", "EPSG:2263", "EPSG:999999"])
+def test_a_working_system_that_is_not_true_metres_is_refused(tmp_path: Path, crs: str) -> None:
+    with pytest.raises(GroundError, match="crs"):
+        read_ground(write(tmp_path / "a.geojson", *one_hole()), crs=crs)
+
+
+def test_a_working_system_with_a_small_error_says_how_large(tmp_path: Path) -> None:
+    ground = read_ground(write(tmp_path / "a.geojson", *one_hole()), crs="EPSG:32618")
+    assert any(note.what == "areas_off" for note in ground.notes)
+
+
+@pytest.mark.parametrize(("code", "metres"), [(2263, 4), (4267, 20), (26918, None)])
+def test_a_datum_that_can_only_be_shifted_roughly_is_said(tmp_path: Path, code: int, metres: int | None) -> None:
+    frame_of(one_hole(), code).to_file(tmp_path / "a.gpkg")
+    ground = read_ground(tmp_path / "a.gpkg")
+    doubts = [note.facts["accuracy_m"] for note in ground.notes if note.what == "datum_shift"]
+    # EPSG registry, accuracy of the shifts to WGS84 that need no grid file: 1188 (NAD83) 4 m, 1172 (NAD27) 20 m
+    assert doubts == ([metres] if metres else [])
+    assert ground.surfaces["area_m2"].iloc[0] == pytest.approx(disc(0, 0, 13).area, rel=1e-6)
+
+
+OLDER_FILE = Path(__file__).parent / "data" / "demo_layout_2.gpkg.xz"
+LAYERS_FILE = Path(__file__).resolve().parents[1] / "layers" / "course.geojson"
+
+
+def test_ground_survives_the_survey_file(hole_file: Path, tmp_path: Path) -> None:
+    ground = read_ground(hole_file, collar_m=0.762)
+    survey = open_survey(tmp_path / "a.gpkg")
+    save_ground(survey, ground)
+    back = load_ground(survey)
+    assert back.crs == ground.crs
+    for old, new in ((ground.surfaces, back.surfaces), (ground.obstacles, back.obstacles)):
+        for name in new.columns.drop("geometry"):
+            both = [[None if pd.isna(value) else value for value in frame[name]] for frame in (old, new)]
+            assert both[0] == both[1], name
+        assert shapely.equals(old.geometry.to_numpy(), new.geometry.to_numpy()).all()
+
+
+def test_a_ground_that_visits_rest_on_is_not_replaced_unasked(hole_file: Path, tmp_path: Path) -> None:
+    survey = open_survey(tmp_path / "a.gpkg")
+    ground = read_ground(hole_file)
+    save_ground(survey, ground)
+    row = fill_rows("points", visit=["May"], point_id="07T-01", surface_id="07-tee-1", kind="tee")
+    point = gpd.GeoDataFrame(row, geometry=[shapely.Point(0, -251)], crs=ground.crs)
+    with survey.change() as change:
+        change.put("visits", fill_rows("visits", visit=["May"]))
+        change.put("points", point)
+    assert replace_ground(survey, ground) == Replaced()
+    rebuilt = [(disc(3, 0, 14), one_hole()[0][1]), one_hole()[1], *one_hole()[3:]]  # the bunker is gone, too
+    newer = read_ground(write(tmp_path / "b.geojson", *rebuilt), crs=ground.crs)
+    with pytest.raises(GroundError, match=r"visits May were drawn on: 07-green-1 changed .*bunker gone"):
+        replace_ground(survey, newer)
+    assert len(load_ground(survey).obstacles) == 1
+    replaced = replace_ground(survey, newer, force=True)
+    assert replaced.visits == (OlderVisit("May", 1, 1),)
+    assert [str(one).split(" (")[0] for one in replaced.moved] == [
+        "07-green-1 changed", "07-fairway-1 changed", "bunker gone"
+    ]  # fmt: skip
+    now, then = load_ground(survey), load_ground(survey, "May")
+    assert (len(now.obstacles), len(then.obstacles)) == (0, 1)
+    assert shapely.equals(then.surfaces.geometry.to_numpy(), ground.surfaces.geometry.to_numpy()).all()
+    assert now.surfaces["area_m2"].tolist() == newer.surfaces["area_m2"].tolist()
+    assert replace_ground(survey, ground) == Replaced()  # no visit rests on the newer one yet: it is simply replaced
+    assert load_ground(survey).surfaces["area_m2"].tolist() == ground.surfaces["area_m2"].tolist()
+    elsewhere = read_ground(hole_file, crs="EPSG:32618")
+    with pytest.raises(GroundError, match="another coordinate system"):
+        replace_ground(survey, elsewhere, force=True)
+
+
+@pytest.mark.slow
+def test_the_command_prints_a_table_and_json_agrees(hole_file: Path, tmp_path: Path) -> None:
+    args = ["ground", str(tmp_path / "a.gpkg"), str(hole_file), "--collar", "30in,7=1m", "--units", "metric"]
+    plain = CliRunner().invoke(main, [*args, "--picture", str(tmp_path / "a.png")])
+    assert plain.exit_code == 0, plain.output
+    lines = plain.stdout.splitlines()
+    assert any(line.startswith("hole ") for line in lines)
+    assert any(line.startswith("ha ") for line in lines)
+    assert (tmp_path / "a.png").read_bytes().startswith(b"\x89PNG")
+    summary = json.loads(CliRunner().invoke(main, [*args, "--json"]).stdout)
+    assert summary["kinds"]["collar"]["area_m2"] == pytest.approx(np.pi * (14**2 - 13**2), rel=1e-2)
+    assert summary["area_m2"] == pytest.approx(sum(kind["area_m2"] for kind in summary["kinds"].values()))
+
+
+def test_help_lists_each_format_that_is_read_and_each_kind_is_a_word() -> None:
+    from geosample.ground import FORMATS
+
+    text = " ".join(CliRunner().invoke(main, ["ground", "--help"]).output.lower().split())
+    assert all(ending.lstrip(".") in text for ending in FORMATS if ending != ".zip")
+    assert "zipped" in text
+    assert len(set(KINDS)) == len(KINDS)
+
+
+def test_bad_data_is_exit_one_and_leaves_no_file(tmp_path: Path) -> None:
+    bad = tmp_path / "bad.geojson"
+    bad.write_text('{"type": "FeatureCollection", "features": []}', encoding="utf-8")
+    run = CliRunner().invoke(main, ["ground", str(tmp_path / "a.gpkg"), str(bad)])
+    assert run.exit_code == 1
+    assert "no shapes" in run.output
+    assert [path.name for path in tmp_path.iterdir()] == ["bad.geojson"]
+
+
+@pytest.mark.parametrize("collar", ["30", "7=30", "x"])
+def test_a_collar_without_a_unit_is_bad_usage(hole_file: Path, tmp_path: Path, collar: str) -> None:
+    run = CliRunner().invoke(main, ["ground", str(tmp_path / "a.gpkg"), str(hole_file), "--collar", collar])
+    assert run.exit_code == 2
+
+
+def test_landmarks_are_kept_in_the_survey_and_go_with_the_ground(tmp_path: Path) -> None:
+    survey = open_survey(tmp_path / "a.gpkg")
+    cup = (shapely.Point(0, 0), {"kind": "cup", "hole": 7})
+    save_ground(survey, read_ground(write(tmp_path / "a.geojson", *one_hole(), cup)))
+    back = load_ground(survey).landmarks
+    assert back is not None
+    assert back[["kind", "name", "hole"]].to_numpy().tolist() == [["landmark", "cup", "7"]]
+    save_ground(survey, read_ground(write(tmp_path / "a.geojson", *one_hole())))
+    again = load_ground(survey).landmarks
+    assert again is not None
+    assert again.empty
+
+
+def test_a_picture_is_drawn_of_what_is_not_known_before_it_is_refused(tmp_path: Path) -> None:
+    path = write(tmp_path / "a.geojson", *one_hole(), (disc(90, 0, 9), {"kind": "lawn"}))
+    args = ["ground", str(tmp_path / "a.gpkg"), str(path), "--picture", str(tmp_path / "a.png")]
+    run = CliRunner().invoke(main, args)
+    assert run.exit_code == 1
+    assert sorted(found.name for found in tmp_path.iterdir()) == ["a.geojson", "a.png"]
+    wrong = CliRunner().invoke(main, [*args[:-1], str(tmp_path / "a.jpg"), "--kinds", "lawn=rough"])
+    assert wrong.exit_code == 1
+    assert ".png" in wrong.output
+
+
+def test_the_survey_file_is_not_read_into_itself(hole_file: Path, tmp_path: Path) -> None:
+    survey = tmp_path / "a.gpkg"
+    assert CliRunner().invoke(main, ["ground", str(survey), str(hole_file)]).exit_code == 0
+    run = CliRunner().invoke(main, ["ground", str(survey), str(survey)])
+    assert run.exit_code == 1
+    assert "the survey file itself" in run.output
+
+
+def test_a_collar_of_feet_where_inches_were_meant_is_bad_usage(tmp_path: Path) -> None:
+    run = CliRunner().invoke(main, ["ground", str(tmp_path / "a.gpkg"), "no.kml", "--collar", "30ft"])
+    assert run.exit_code == 2
+    assert "found 30ft" in run.output
+    assert not (tmp_path / "a.gpkg").exists()
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("name", ["Green Hill", '漢字\'s "nine" <b>; DROP TABLE surfaces --'])
+def test_the_course_s_name_is_kept_where_any_gis_shows_it_until_another_is_given(
+    hole_file: Path, tmp_path: Path, name: str
+) -> None:
+    survey = open_survey(tmp_path / "a.gpkg")
+    ground, command = str(hole_file), ["ground", str(survey.path)]
+    assert CliRunner().invoke(main, [*command, ground]).exit_code == 0
+    assert (survey.course, load_ground(survey).name) == ("a", "")
+    for asked in (["--name", f" {name}\n"], [], ["--collar", "30in"]):
+        assert CliRunner().invoke(main, [*command, ground, *asked]).exit_code == 0
+        assert (survey.course, load_ground(survey).name) == (name, name)
+    with closing(sqlite3.connect(survey.path)) as connection:
+        listed = dict(connection.execute("SELECT table_name, description FROM gpkg_contents"))
+    # OGC 12-128r19, table 5: gpkg_contents.description is "A human-readable description for the table_name content".
+    assert listed["surfaces"] == name
+    assert not any(text for layer, text in listed.items() if layer != "surfaces")
+    connection = sqlite3.connect(survey.path)
+    with closing(connection), connection:  # as another program declares it: the table is made anew
+        connection.execute("ALTER TABLE surfaces RENAME COLUMN kind TO sort")
+    assert CliRunner().invoke(main, [*command, ground, "--force"]).exit_code == 0
+    assert survey.course == name
+
+
+@pytest.mark.parametrize("ending", [".geojson", ".kml", ".zip"])
+def test_ground_written_out_reads_back_to_a_millionth_of_each_area(tmp_path: Path, ending: str) -> None:
+    across = (shapely.box(-20, -150, 20, -140), {"kind": "bunker", "hole": "7"})  # leaves one fairway of two pieces
+    trees = (shapely.LineString([(30, 0), (30, 90)]), {"kind": "trees"})
+    others = [(shapely.box(30, 0, 40, 9), {"kind": "other"}), (shapely.Point(2, 2), {"kind": "cup", "hole": "7"})]
+    course = write(tmp_path / "course.geojson", *one_hole(), across, trees, *others)
+    survey, out = tmp_path / "a.gpkg", tmp_path / f"clean{ending}"
+    read = CliRunner().invoke(main, ["ground", str(survey), str(course), "--collar", "30in", "--kinds", "other=other"])
+    assert read.exit_code == 0, read.output
+    written = CliRunner().invoke(main, ["ground", str(survey), "--out", str(out)])
+    assert written.exit_code == 0, written.output
+    ground, back = load_ground(open_survey(survey)), read_ground(out)
+    columns = ["surface_id", "hole", "kind"]
+    assert back.surfaces[columns].to_numpy().tolist() == ground.surfaces[columns].to_numpy().tolist()
+    areas = ground.surfaces["area_m2"].to_numpy()
+    assert back.surfaces["area_m2"].to_numpy() == pytest.approx(areas, rel=1e-6)
+    assert back.obstacles["kind"].tolist() == ground.obstacles["kind"].tolist()
+    assert back.obstacles.area.to_numpy() == pytest.approx(ground.obstacles.area.to_numpy(), rel=1e-6)
+    assert len(back.landmarks) == 1
+
+
+def test_ground_asks_for_a_file_and_refuses_an_unknown_ending(hole_file: Path, tmp_path: Path) -> None:
+    survey = str(tmp_path / "a.gpkg")
+    assert CliRunner().invoke(main, ["ground", survey]).exit_code == 2
+    run = CliRunner().invoke(main, ["ground", survey, str(hole_file), "--out", str(tmp_path / "a.dwg")])
+    assert run.exit_code == 1
+    assert "--out: found the ending '.dwg'" in run.stderr
+
+
+@pytest.mark.slow
+def test_nothing_of_an_old_visit_changes_by_a_digit_on_a_newer_ground(tmp_path: Path) -> None:
+    survey = tmp_path / "course.gpkg"
+    survey.write_bytes(lzma.decompress(OLDER_FILE.read_bytes()))
+    course = json.loads(LAYERS_FILE.read_text(encoding="utf-8"))
+    green = next(one for one in course["features"] if "green" in one["properties"].values())
+    shape = shapely.geometry.shape(green["geometry"])
+    green["geometry"] = shapely.geometry.mapping(shapely.affinity.scale(shape, 1.1, 1.1))
+    rebuilt = tmp_path / "rebuilt.geojson"
+    rebuilt.write_text(json.dumps(course), encoding="utf-8")
+
+    def told() -> dict[str, str]:
+        words = {"estimate": [], "treat": ["--threshold", "30/ft2", "--out", str(tmp_path / "out")]}
+        runs = {name: CliRunner().invoke(main, [name, str(survey), *rest, "--json"]) for name, rest in words.items()}
+        assert all(run.exit_code == 0 for run in runs.values())
+        return {name: run.stdout for name, run in runs.items()}
+
+    before, points = told(), open_survey(survey).read("points")
+    take = ["ground", str(survey), str(rebuilt), "--collar", "30in"]
+    asked = CliRunner().invoke(main, take)
+    assert asked.exit_code == 1
+    assert "say --force to keep those visits" in " ".join(asked.output.split())
+    assert CliRunner().invoke(main, [*take, "--force"]).exit_code == 0
+    assert told() == before
+    assert open_survey(survey).read("points").equals(points)
+    new = ["design", str(survey), "--visit", "2026-06-08", "--points", "20", "--seed", "1"]
+    assert CliRunner().invoke(main, new).exit_code == 0
+    assert open_survey(survey).read("visits").set_index("visit")["ground_version"].to_dict() == {
+        "2026-05-18": 0,
+        "2026-06-08": 1,
+    }

@@ -158,7 +158,7 @@ def test_stages_point_to_classes_and_never_to_products(small_ground):
 
 
 def test_amounts_say_the_users_own_figures_and_whose_word_counts():
-    # as worked by hand in test_treat_amounts
+    # as worked by hand in test_treat
     sprayer = Sprayer(parse_rate("0.2oz/1000ft2"), parse_rate("2gal/1000ft2"), parse_tank("60gal"))
     said = " ".join(tell_amounts(50_000 * FOOT2_M2, sprayer, "us"))
     for part in ("0.2oz/1000ft2", "take 100 gal", "oz is read as a weight; write floz for a volume", "label"):
