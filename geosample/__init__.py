@@ -16,7 +16,14 @@ import importlib
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from geosample.compare import compare_methods, gather_trial, read_trial
+    from geosample.compare import (
+        compare_counters,
+        compare_methods,
+        gather_recounts,
+        gather_trial,
+        read_trial,
+        size_trial,
+    )
     from geosample.counts import read_counts
     from geosample.density import map_density
     from geosample.design import draw_design
@@ -42,6 +49,9 @@ _HOMES = {
     "read_trial": "compare",
     "gather_trial": "compare",
     "compare_methods": "compare",
+    "gather_recounts": "compare",
+    "compare_counters": "compare",
+    "size_trial": "compare",
     "map_density": "density",
     "suggest_zones": "treat",
     "rehearse": "rehearsal",
@@ -53,10 +63,12 @@ _HOMES = {
 
 __all__ = [
     "GeosampleError",
+    "compare_counters",
     "compare_methods",
     "draw_design",
     "draw_map",
     "estimate_means",
+    "gather_recounts",
     "gather_trial",
     "map_density",
     "open_survey",
@@ -65,6 +77,7 @@ __all__ = [
     "read_temperatures",
     "read_trial",
     "rehearse",
+    "size_trial",
     "suggest_zones",
     "tell_season",
     "write_sheets",

@@ -19,6 +19,7 @@ from numpy.typing import ArrayLike
 from scipy import integrate, optimize, stats
 from statsmodels.stats.weightstats import ttost_paired
 
+import geosample as gs
 from geosample.cli import main
 from geosample.compare import Trial, compare_methods, gather_trial, read_example, read_trial, size_trial
 from geosample.compare.answer import (
@@ -427,7 +428,8 @@ def test_a_trial_of_an_older_visit_has_its_kinds_for_sites(small_ground: Ground)
 def test_the_blocks_of_a_trial_give_the_power_asked_for(aim: str, mean: float) -> None:
     asked: dict[str, Any] = {"mean": mean, "k": 4.0, "margin": 2.0, "aim": aim}
     size = size_trial(**asked, rounds=60)
-    again = size_trial(**asked, blocks=size.blocks, rounds=60)
+    again = gs.size_trial(**asked, blocks=size.blocks, rounds=60)
+    assert repr(size).startswith("TrialSize(aim=")
     assert (size.power, again.power) == pytest.approx((0.8, 0.8), abs=0.15)  # 60 trials: standard error 5 %
     assert size_trial(**asked, blocks=max(size.blocks // 3, 4), rounds=30).power < 0.6
 

@@ -16,6 +16,7 @@ from scipy import stats
 from geosample.compare.answer import POWER, Blocks, carried_level, fit_ratio, log_drop, one_core, one_sided_p
 from geosample.distributions import normal_quantile, normal_reach, relative_variance
 from geosample.errors import EstimateError, Problem
+from geosample.results import Result
 
 AIMS = ("difference", "equivalence")
 """To tell a true ratio of the margin from 1, or to show methods that are alike to lie within the margin."""
@@ -27,8 +28,8 @@ FEWEST, MOST = 4, 600
 _TURNS, _NEAR = 3, 0.05
 
 
-@dataclass(frozen=True, slots=True)
-class TrialSize:
+@dataclass(frozen=True, slots=True, repr=False)
+class TrialSize(Result):
     """How many blocks a trial takes, and what was assumed.
 
     Parameters
