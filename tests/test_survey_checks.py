@@ -195,6 +195,22 @@ def test_a_column_that_is_gone_is_refused_and_never_filled_in(survey: Survey, la
     assert f"layer {layer}: found no column '{column}'" in refusals(survey, layer)
 
 
+def test_one_visit_s_rows_are_those_of_all_and_a_column_that_is_gone_narrows_nothing(survey: Survey) -> None:
+    every = survey.read("cells")
+    later = every.assign(visit="2026-06-01")
+    with survey.change() as change:
+        change.put("cells", later, where={"visit": "2026-06-01"})
+    pd.testing.assert_frame_equal(survey.need("cells", visit=VISIT), every)
+    assert set(survey.read("cells")["visit"]) == {VISIT, "2026-06-01"}
+    sql(survey, "UPDATE cells SET area_m2 = -1 WHERE visit = '2026-06-01'")
+    pd.testing.assert_frame_equal(survey.need("cells", visit=VISIT), every)
+    with pytest.raises(SurveyError, match=r"layer cells.*area_m2"):
+        survey.need("cells", visit="2026-06-01")
+    sql(survey, "ALTER TABLE cells RENAME COLUMN visit TO round")
+    with pytest.raises(SurveyError, match="no column 'visit'"):
+        survey.need("cells", visit=VISIT)
+
+
 def test_a_column_that_came_later_may_lack_in_an_older_file(survey: Survey) -> None:
     sql(survey, "ALTER TABLE cells DROP COLUMN nearest_m", "ALTER TABLE points DROP COLUMN extract_order")
     assert survey.read("cells")["nearest_m"].isna().all()

@@ -285,11 +285,11 @@ def _typed(values: pd.Series, kind: Kind) -> pd.Series:
     if kind == "text" and isinstance(values.dtype, pd.StringDtype):
         # Each text once, however many rows have it: a map names its visit and pest in every cell.
         rows, texts = pd.factorize(values)
-        objects = np.append(texts.to_numpy(dtype=object), None)[rows]  # -1, a missing one, takes the last
-        return pd.Series(objects, index=values.index, dtype="object")
+        once = np.array([*texts, None], dtype=object)  # -1, a missing one, takes the last
+        return pd.Series(once[rows], index=values.index, dtype="object")
     if kind == "text":
-        texts = [None if missing else str(value) for value, missing in zip(values, values.isna(), strict=True)]
-        return pd.Series(texts, index=values.index, dtype="object")
+        told = [None if missing else str(value) for value, missing in zip(values, values.isna(), strict=True)]
+        return pd.Series(told, index=values.index, dtype="object")
     if kind == "real":
         return pd.to_numeric(values).astype("float64")
     # By way of a number: a column another program made text of reads "0", which is true for what is text.

@@ -87,7 +87,7 @@ def share_inside(pieces: np.ndarray, area_m2: np.ndarray, shape: Geometry) -> np
     share = within.astype(float)
     cut = touched & ~within
     share[cut] = shapely.area(clip_pieces(pieces[cut], shape)) / area_m2[cut]
-    return np.minimum(share, 1.0)
+    return np.asarray(np.minimum(share, 1.0))
 
 
 @dataclass(frozen=True, slots=True)
@@ -124,7 +124,8 @@ class Overlay:
         return np.minimum(total, 1.0)
 
     def _squares(self, chosen: np.ndarray) -> np.ndarray:
-        return draw_squares(*self.cells.loc[chosen, ["column", "row"]].to_numpy().T, self.cell_m)
+        places = self.cells.loc[chosen, ["column", "row"]].to_numpy()
+        return draw_squares(places[:, 0], places[:, 1], self.cell_m)
 
 
 def weigh(cells: pd.DataFrame, share: np.ndarray) -> Holding:
