@@ -369,8 +369,8 @@ def test_undecided_kinds_say_how_many_more_points(answer: Estimates) -> None:
         detail = {"verdict": verdict, "level": 0.9, "n": 20, "more": more}
         return retold(answer, Finding(What.DECISION, "green", 300.0, 200.0, 400.0, THRESHOLD, detail))
 
-    assert "greens are undecided, about 1 more point would settle it." in decided("undecided", 1)
-    assert "ten times the points would not be sure to settle it" in decided("undecided", None)
+    assert "greens are undecided, about 1 more point would settle their mean." in decided("undecided", 1)
+    assert "ten times the points would not be sure to settle their mean" in decided("undecided", None)
     assert "greens are above it." in decided("above", None)
     assert "interval is (greens at least 19/ft²)" in decided("above", None)
 

@@ -273,7 +273,9 @@ def test_looking_again_is_proposed_only_where_it_pays_in_one_line():
             Looks(12, 500.0, 46.45, 1.1, or_more=True),
         )
     )
-    assert none == ["Looking again does not pay: the next plug would save about 215 ft², at a price of 500 ft²."]
+    assert none == [
+        "Looking again does not pay for this plan: the next plug would save about 215 ft², at a price of 500 ft²."
+    ]
     told = "Look again first: 2 more plugs would save some 1,615 ft², likely less, each more than its 500 ft²;"
     assert few == [f"{told} some 0.5 h. 'followup --points 2' places them."]
     assert "12 or more plugs would save some" in many[0]

@@ -48,7 +48,7 @@ def test_the_answer_says_where_how_much_how_sure_and_what_is_not_known(complete:
     text = told(gather_story(complete))
     assert "1 zone suggested for treatment" in text
     assert "24 to 59/ft²" in text
-    assert "fairways are undecided, about 4 more points would settle it" in text
+    assert "fairways are undecided, about 4 more points would settle their mean" in text
     assert "We cannot tell whether the border holds more: 1.3 times" in text
     assert "The map foretells a left-out count clearly better than one average does" in text
     assert "2 points without a count: missing, not zero" in text

@@ -163,7 +163,8 @@ def tell_decisions(decisions: Sequence[Finding], units: Units) -> list[str]:
             bounds.append(f"{where} {side} {show_density(end, units)}")
             continue
         points = "1 more point" if more == 1 else f"{more} more points"
-        so = f"about {points} would settle it" if more else "ten times the points would not be sure to settle it"
+        settle = "settle their mean"  # of what a plan would gain ``treat --plug-price`` speaks
+        so = f"about {points} would {settle}" if more else f"ten times the points would not be sure to {settle}"
         told.append(f"{where} are undecided, {so}")
     level = decisions[0].detail["level"]
     shown = f" ({', '.join(bounds)})" if bounds else ""

@@ -158,7 +158,8 @@ def tell_looks(looks: Looks | None, units: Units) -> list[str]:
     price = show_area(looks.price_m2, units)
     if not looks.points:
         least = show_area(looks.saved_m2, units)
-        return [f"Looking again does not pay: the next plug would save about {least}, at a price of {price}."]
+        saves = f"the next plug would save about {least}, at a price of {price}"
+        return [f"Looking again does not pay for this plan: {saves}."]
     plugs = f"{looks.points} {'or more' if looks.or_more else 'more'} {_plural(looks.points, 'plug')}"
     worth = f"{plugs} would save some {show_area(looks.saved_m2, units)}, likely less, each more than its {price}"
     return [f"Look again first: {worth}; some {looks.hours:.1f} h. 'followup --points {looks.points}' places them."]
