@@ -192,7 +192,9 @@ def invented_edges() -> dict[str, np.ndarray]:
     return {**round_ones, "fairway": shapely.get_coordinates(fairway.exterior)[:-1]}
 
 
-def walk_edge(edge: np.ndarray, rng: np.random.Generator, *, sd_m: float = 0.21, every_s: float = 1.0) -> np.ndarray:
+def walk_edge(
+    edge: np.ndarray, rng: np.random.Generator, *, sd_m: float = 0.21, every_s: float = 1.0, laps: float = 1.0
+) -> np.ndarray:
     """Return a receiver's fixes, m, on a walk round an edge from anywhere on it, back to within about a metre.
 
     Beard and McLain 2012, Small Unmanned Aircraft, section 7.5, as the first author's published parameters have it:
@@ -200,7 +202,7 @@ def walk_edge(edge: np.ndarray, rng: np.random.Generator, *, sd_m: float = 0.21,
     """
     closed = np.vstack([edge, edge[:1]])
     along = np.r_[0, np.cumsum(np.hypot(*np.diff(closed, axis=0).T))]
-    gone = rng.uniform(0, along[-1]) + np.arange(0, along[-1] + rng.normal(0, 1), 1.1 * every_s)
+    gone = rng.uniform(0, along[-1]) + np.arange(0, laps * along[-1] + rng.normal(0, 1), 1.1 * every_s)
     true = np.column_stack([np.interp(gone % along[-1], along, closed[:, axis]) for axis in (0, 1)])
     keep = np.exp(-every_s / 1100)
     error = np.empty_like(true)

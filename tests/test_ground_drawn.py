@@ -19,7 +19,7 @@ from geosample.cli import main
 from geosample.errors import GeosampleError, GroundError
 from geosample.ground import Ground, drawings, load_ground, read_ground
 from geosample.ground.placing import fit_pairs
-from geosample.ground.walking import average_rings, clean_track, close_track, doubt_edge
+from geosample.ground.walking import average_rings, clean_track, close_track, doubt_edge, part_laps
 from geosample.survey import open_survey
 from geosample.units import show_length
 
@@ -206,6 +206,60 @@ def test_two_walks_tell_the_area_and_the_doubt_holds_the_truth(kind: str, receiv
     assert (far < doubts[:, 0]).mean() > least
     pairs = [shapely.Polygon(average_rings(rings[i : i + 2])).area for i in range(0, walks, 2)]
     assert np.median(np.abs(np.array(pairs) / true.area - 1)) < (0.03 if kind != "bunker" else 0.06)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("laps", [2, 3, 2.5])
+@pytest.mark.parametrize("kind", ["green", "bunker", "fairway"])
+def test_laps_in_one_track_are_as_many_walks_and_the_doubt_holds_the_truth(kind: str, laps: float) -> None:
+    rng, walks, true = np.random.default_rng(7), 60, shapely.Polygon(EDGES[kind])
+    found, inside, misses = [], [], []
+    for _ in range(walks):
+        track, _, _ = clean_track(walk_edge(EDGES[kind], rng, laps=laps))
+        parts, over_m = part_laps(track)
+        ring = average_rings([close_track(part, RECEIVERS["of 2012"][2])[0] for part in parts])
+        doubt = doubt_edge(ring, [RECEIVERS["of 2012"][2]] * len(parts), [np.nan] * len(parts))[1]
+        misses.append(shapely.Polygon(ring).area / true.area - 1)
+        inside.append(abs(misses[-1]) < doubt * (1 + misses[-1]))
+        found.append((len(parts), over_m > 0))
+    # 95 % of 60 inside, less three standard errors (binomial); a lap whose ends drift too far apart is left out, told
+    assert np.mean(inside) > 0.95 - 3 * np.sqrt(0.95 * 0.05 / walks)
+    assert np.median(np.abs(misses)) < (0.04 if kind != "bunker" else 0.06)
+    assert found.count((int(laps), laps % 1 > 0)) >= 0.9 * walks
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("reach", [6.0, 12.0])
+def test_one_walk_round_a_bent_edge_that_comes_near_itself_is_one_lap(reach: float) -> None:
+    bends = (
+        [(0, 0), (0, 60), (8, 72), (22, 72), (30, 60), (30, 0)] if reach > 6 else [(0, 0), (40, 0), (40, 20), (0, 20)]
+    )
+    outline = shapely.buffer(shapely.LineString(bends), reach).exterior
+    edge, rng = shapely.get_coordinates(outline.segmentize(0.5))[:-1], np.random.default_rng(9)
+    for _ in range(100):
+        parts, over_m = part_laps(clean_track(walk_edge(edge, rng))[0])
+        assert (len(parts), over_m) == (1, 0.0)
+
+
+def test_two_rounds_in_one_recording_are_told_as_two_walks_also_back_the_other_way(tmp_path: Path) -> None:
+    rng = np.random.default_rng(1)
+    edge, back = EDGES["green"], EDGES["green"][::-1]
+    twice = walk_edge(edge, rng, sd_m=0.05, laps=2)
+    start = np.argmin(np.hypot(*(back - twice[-1]).T))
+    round_again = np.roll(back, -start, axis=0)[::3]
+    for laps, track in ((2, twice), (3, np.vstack([twice, round_again]))):
+        path = tmp_path / "walked.gpx"
+        path.write_text(gpx(("green 7", track)), encoding="utf-8")
+        ground = read_ground(path, accuracy_m=2)
+        assert ground.surfaces["area_m2"].tolist() == [pytest.approx(shapely.Polygon(edge).area, rel=0.03)]
+        [note] = [note for note in ground.notes if note.what == "walked"]
+        assert (note.facts["walks"], note.facts["laps"], note.facts["over_m"]) == (laps, laps, 0)
+        assert f"1 walked edge, {laps} walks" in said(ground)
+    half = walk_edge(edge, rng, sd_m=0.05, laps=1.5)
+    path.write_text(gpx(("green 7", half)), encoding="utf-8")
+    ground = read_ground(path, accuracy_m=2)
+    assert ground.surfaces["area_m2"].tolist() == [pytest.approx(shapely.Polygon(edge).area, rel=0.05)]
+    assert "walked over again and left out: 4" in said(ground)  # some forty metres
 
 
 def test_tracks_named_in_plain_words_become_surfaces_and_two_walks_one(tmp_path: Path) -> None:

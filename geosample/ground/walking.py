@@ -12,7 +12,8 @@ process with a time constant of 1,100 s (read in the parameters the first author
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable
+from collections.abc import Collection, Iterable, Sequence
+from itertools import pairwise
 from typing import TYPE_CHECKING
 
 import geopandas as gpd
@@ -24,7 +25,7 @@ from geosample.errors import GroundError, Problem
 from geosample.files.reading import Note
 
 if TYPE_CHECKING:
-    pass
+    from shapely import Geometry
 
 ACCURACY_M = 4.9
 """A phone under open sky (from memory, unverified: GPS.gov): 68 % of its fixes lie this near to the true place."""
@@ -40,6 +41,9 @@ _SPIKE_M, _SPIKE_STEPS, _SPIKE_WINDOW = 5.0, 4.0, 7
 _STOP_M, _STOP_FIXES = 1.5, 6  # so many fixes one behind the other within this radius are a stop (own choice)
 _STEP_M, _FEWEST, _MOST = 1.0, 60, 2000
 _SMOOTH_M = 2.0
+_LAP_SHARE = 0.2  # of a lap: the way that comes by its start as near as this has been round (own choice)
+_LIKE_M = 20.0  # laps of one edge lie this near on the average (chosen on simulated walks)
+_HEADING_M = 5.0  # the way over which a heading is taken (own choice)
 _SAME_SHARE = 0.5  # of the smaller one: two walks with so much common ground are of one edge (own choice)
 _PASSES = 3
 _FINE_M = 0.25
@@ -78,53 +82,127 @@ def trace_walks(
         )
     frame = frame.assign(edge_doubt_m=np.nan, area_doubt=np.nan)
     lines = frame.geometry.to_numpy()
-    taken = {"spikes": 0, "stops": 0}
-    tracks: dict[int, np.ndarray] = {}
+    taken = {"spikes": 0, "stops": 0, "laps": 0, "over_m": 0.0}
+    rows: list[int] = []
+    tracks: list[np.ndarray] = []
+    many: list[bool] = []
     for i, (line, kind, recorded) in enumerate(zip(lines, frame["kind"], frame["walked"], strict=True)):
         if kind not in kinds or line.geom_type != "LineString":
             continue
         cleaned, spikes, stops = clean_track(shapely.get_coordinates(line))
-        if _closes(cleaned, recorded=bool(recorded)):
-            tracks[i] = cleaned
-            taken = {"spikes": taken["spikes"] + spikes, "stops": taken["stops"] + stops}
+        laps, over_m = part_laps(cleaned)
+        if len(laps) > 1 or over_m or _closes(cleaned, recorded=bool(recorded)):
+            rows += [i] * len(laps)
+            tracks += laps
+            many += [len(laps) > 1 or over_m > 0] * len(laps)
+            seen = {"spikes": spikes, "stops": stops, "laps": len(laps) * (len(laps) > 1), "over_m": over_m}
+            taken = {name: taken[name] + number for name, number in seen.items()}
     if not tracks:
         return frame, []
-    walked = list(tracks)
     said = frame["accuracy_m"].astype(float).fillna(ACCURACY_M) if accuracy_m is None else None
-    fixes = np.full(len(frame), accuracy_m) if said is None else said.to_numpy()
-    closed = {i: close_track(track, float(fixes[i])) for i, track in tracks.items()}
-    rings = {i: ring for i, (ring, _) in closed.items()}
+    fixes = (np.full(len(frame), accuracy_m) if said is None else said.to_numpy())[rows]
+    closed = [close_track(track, float(fix)) for track, fix in zip(tracks, fixes, strict=True)]
     shapes, doubts = lines.copy(), np.full((len(frame), 2), np.nan)
-    groups = list(_same_edges(frame, rings))
-    for group in groups:
-        ring = average_rings([rings[i] for i in group])
-        shapes[group[0]] = shapely.Polygon(ring)
-        doubts[group[0]] = doubt_edge(ring, [float(fixes[i]) for i in group], [closed[i][1] for i in group])
-    firsts = [group[0] for group in groups]
+    groups = list(_same_edges(frame.iloc[rows].assign(row=rows), [ring for ring, _ in closed]))
+    firsts = [rows[group[0]] for group in groups]
+    for first, group in zip(firsts, groups, strict=True):
+        ring = average_rings([closed[k][0] for k in group])
+        shapes[first] = shapely.Polygon(ring)
+        # where a lap was parted from the next says nothing of how far the ends miss along the way
+        gaps = [np.nan if many[k] else closed[k][1] for k in group]
+        doubts[first] = doubt_edge(ring, [float(fixes[k]) for k in group], gaps)
     frame = frame.set_geometry(gpd.GeoSeries(shapes, frame.index, crs=frame.crs))
     frame = frame.assign(edge_doubt_m=doubts[:, 0], area_doubt=doubts[:, 1])
     facts = {
         "edges": len(groups),
-        "walks": len(walked),
+        "walks": len(tracks),
         "edge_m": float(doubts[firsts, 0].max()),
         "least_share": float(doubts[firsts, 1].min()),
         "most_share": float(doubts[firsts, 1].max()),
-        "told": said is None or bool(frame["accuracy_m"].notna().to_numpy()[walked].all()),
+        "told": said is None or bool(frame["accuracy_m"].notna().to_numpy()[rows].all()),
         "fix_m": ACCURACY_M,
         **taken,
     }
-    note = Note("walked", str(frame["source"].iloc[walked[0]]), facts=facts)
-    others = {i for group in groups for i in group[1:]}
-    return frame.drop(index=frame.index[sorted(others)]).reset_index(drop=True), [note]
+    note = Note("walked", str(frame["source"].iloc[rows[0]]), facts=facts)
+    return frame.drop(index=frame.index[sorted({*rows} - {*firsts})]).reset_index(drop=True), [note]
 
 
-def _closes(track: np.ndarray, *, recorded: bool) -> bool:
+def _closes(track: np.ndarray, *, recorded: bool, share: float = CLOSE_SHARE) -> bool:
     """Return whether a line is a walk round an edge: recorded by a receiver, or open, and its ends near each other."""
     if len(track) < 4:  # noqa: PLR2004 - a ring's fewest
         return False
     gap_m = float(np.hypot(*(track[-1] - track[0])))
-    length_m = float(np.hypot(*np.diff(track, axis=0).T).sum())
-    return (recorded or gap_m > 0) and gap_m <= min(CLOSE_M, CLOSE_SHARE * length_m)
+    length_m = float(_measure_along(track)[-1])
+    return (recorded or gap_m > 0) and gap_m <= min(CLOSE_M, share * length_m)
+
+
+def part_laps(track: np.ndarray) -> tuple[list[np.ndarray], float]:
+    """Return the laps of a track that goes round more than once, each a track, and how much it goes on after them, m.
+
+    A lap ends where the way comes by its start, going as it went there; a track that does so only at its end, or does
+    not go on as it went before, is returned whole.
+
+    Examples
+    --------
+    >>> turn = np.linspace(0, 5 * np.pi, 250)  # twice and a half
+    >>> laps, over_m = part_laps(np.column_stack([13 * np.cos(turn), 13 * np.sin(turn)]))
+    >>> len(laps), round(over_m / (13 * np.pi), 1)
+    (2, 1.0)
+    """
+    along = _measure_along(track)
+    for first in _find_passes(track, along, 0):
+        cuts, lap_m = [0, first], float(along[first])
+        while passes := _find_passes(track, along, cuts[-1]):
+            misses_m = np.abs(along[passes] - along[cuts[-1]] - lap_m)
+            if misses_m.min() > _LAP_SHARE * lap_m:
+                break
+            cuts.append(passes[int(np.argmin(misses_m))])
+        laps, rest = [track[start : end + 1] for start, end in pairwise(cuts)], track[cuts[-1] :]
+        rest_m = float(along[-1] - along[cuts[-1]])
+        if _closes(rest, recorded=True, share=_LAP_SHARE):
+            laps, rest_m = [*laps, rest], 0.0
+        alike = all(_goes_like(lap, laps[0], part=False) for lap in laps[1:])
+        share = _LAP_SHARE if len(laps) > 1 else CLOSE_SHARE  # a bent edge may come by itself and go beside itself
+        if alike and (not rest_m or _goes_like(rest, laps[0], part=True, share=share)):
+            return laps, rest_m
+    return [track], 0.0
+
+
+def _goes_like(way: np.ndarray, lap: np.ndarray, *, part: bool, share: float = _LAP_SHARE) -> bool:
+    """Return whether a way goes round as a lap does, in its sense or back.
+
+    ``part`` is whether it need not go all round; ``share`` of the lap is how far it may lie from it.
+    """
+    (gone_m, round_m) = (_measure_along(one) for one in (way, lap))
+    on, first = (one[np.searchsorted(at_m, _HEADING_M)] - one[0] for one, at_m in ((way, gone_m), (lap, round_m)))
+    lap_m, length_m = round_m[-1], gone_m[-1]
+    at = gone_m / (lap_m if part else length_m)
+    at_m = (at if on @ first > 0 else 1 - at) % 1 * lap_m
+    apart = way - np.column_stack([np.interp(at_m, round_m, lap[:, axis]) for axis in (0, 1)])
+    alike = part or abs(length_m - lap_m) <= _LAP_SHARE * lap_m
+    return bool(alike and np.hypot(*apart.T).mean() <= min(_LIKE_M, share * lap_m))
+
+
+def _measure_along(track: np.ndarray) -> np.ndarray:
+    return np.asarray(np.r_[0, np.cumsum(np.hypot(*np.diff(track, axis=0).T))])
+
+
+def _find_passes(track: np.ndarray, along: np.ndarray, start: int) -> list[int]:
+    """Return where a track comes by a place of its own again, nearest each time, going as it went, and goes on."""
+    gone_m = along[start:] - along[start]
+    apart_m = np.hypot(*(track[start:] - track[start]).T)
+    reach = int(np.searchsorted(gone_m, _HEADING_M)) or 1
+    if len(gone_m) <= 2 * reach:
+        return []
+    ahead = track[start + reach] - track[start]
+    near = apart_m <= np.minimum(CLOSE_M, _LAP_SHARE * gone_m)
+    near[reach:] &= (track[start + reach :] - track[start:-reach]) @ ahead > 0
+    near[: 2 * reach] = False
+    at = np.flatnonzero(near)
+    runs = [run for run in np.split(at, np.flatnonzero(np.diff(at) > 1) + 1) if len(run)]
+    nearest = [(int(run[np.argmin(apart_m[run])]), int(run[-1])) for run in runs]
+    # where it ends soon after, the gap between its ends tells how far it goes on
+    return [start + end for end, last in nearest if end < last and gone_m[-1] - gone_m[end] > CLOSE_M]
 
 
 def clean_track(fixes: np.ndarray) -> tuple[np.ndarray, int, int]:
@@ -173,8 +251,8 @@ def close_track(track: np.ndarray, accuracy_m: float) -> tuple[np.ndarray, float
     receiver's error has in it beside people who stop about a metre from where they began. What is left is walked no
     more, or walked twice. Smoothing goes no further than a third of the accuracy, and takes no area from a bend.
     """
-    along = np.r_[0, np.cumsum(np.hypot(*np.diff(track, axis=0).T))]
-    reach = int(np.searchsorted(along, min(5.0, along[-1] / 8))) or 1
+    along = _measure_along(track)
+    reach = int(np.searchsorted(along, min(_HEADING_M, along[-1] / 8))) or 1
     ahead = (track[reach] - track[0]) + (track[-1] - track[-1 - reach])
     ahead /= max(np.hypot(*ahead), 1e-9)
     gap = track[-1] - track[0]
@@ -200,7 +278,7 @@ def _misclosure(length_m: float, accuracy_m: float) -> float:
 
 def _space(ring: np.ndarray) -> np.ndarray:
     closed = np.vstack([ring, ring[:1]])
-    along = np.r_[0, np.cumsum(np.hypot(*np.diff(closed, axis=0).T))]
+    along = _measure_along(closed)
     count = int(np.clip(along[-1] / _STEP_M, _FEWEST, _MOST))
     even = np.linspace(0, along[-1], count, endpoint=False)
     return np.column_stack([np.interp(even, along, closed[:, axis]) for axis in (0, 1)])
@@ -215,21 +293,30 @@ def _smooth(ring: np.ndarray, within_m: float) -> np.ndarray:
     return np.column_stack([smooth.real, smooth.imag])
 
 
-def _same_edges(frame: gpd.GeoDataFrame, rings: dict[int, np.ndarray]) -> Iterable[list[int]]:
-    """Yield the walks of each edge: of one kind and hole, with half of the smaller one's ground in common."""
-    solid = {i: shapely.make_valid(shapely.Polygon(ring)) for i, ring in rings.items()}
-    left = list(rings)
+def _same_ground(one: Geometry, other: Geometry) -> bool:
+    return bool(shapely.area(shapely.intersection(one, other)) > _SAME_SHARE * min(one.area, other.area))
+
+
+def _same_edges(frame: gpd.GeoDataFrame, rings: Sequence[np.ndarray]) -> Iterable[list[int]]:
+    """Yield the walks of each edge: laps of one track, or of one kind and hole, half the smaller's ground in common.
+
+    ``row`` of the frame is the track a walk is of.
+    """
+    solid = [shapely.make_valid(shapely.Polygon(ring)) for ring in rings]
+    left = list(range(len(rings)))
     while left:
         first = left.pop(0)
-        kind, hole = frame["kind"].iloc[first], frame["hole"].iloc[first]
+        kind, hole, row = frame["kind"].iloc[first], frame["hole"].iloc[first], frame["row"].iloc[first]
         known = isinstance(hole, str)
         same = [
             i
             for i in left
-            if frame["kind"].iloc[i] == kind
-            and (frame["hole"].iloc[i] == hole or not known or not isinstance(frame["hole"].iloc[i], str))
-            and shapely.area(shapely.intersection(solid[first], solid[i]))
-            > _SAME_SHARE * min(solid[first].area, solid[i].area)
+            if frame["row"].iloc[i] == row
+            or (
+                frame["kind"].iloc[i] == kind
+                and (frame["hole"].iloc[i] == hole or not known or not isinstance(frame["hole"].iloc[i], str))
+                and _same_ground(solid[first], solid[i])
+            )
         ]
         left = [i for i in left if i not in same]
         yield sorted([first, *same], key=lambda i: not isinstance(frame["hole"].iloc[i], str))
@@ -273,7 +360,8 @@ def doubt_edge(ring: np.ndarray, accuracy_m: list[float], gap_m: list[float]) ->
     ring : ndarray, shape (n, 2)
         The outline, m.
     accuracy_m, gap_m : list of float
-        The receiver's accuracy, m, and how far the ends missed along the way, m, on each walk of it.
+        The receiver's accuracy, m, and how far the ends missed along the way, m, on each walk of it; NaN for a lap of
+        several, whose ends are where the way comes by its start.
 
     Notes
     -----
@@ -304,7 +392,7 @@ def doubt_edge(ring: np.ndarray, accuracy_m: list[float], gap_m: list[float]) ->
     for one, gap in zip(accuracy_m, gap_m, strict=True):
         drift2 = _misclosure(length_m, one)
         both2 = drift2 + _BACK_M**2
-        gap2 = drift2 * _BACK_M**2 / both2 * max(1.0, gap**2 / both2)
+        gap2 = drift2 if np.isnan(gap) else drift2 * _BACK_M**2 / both2 * max(1.0, gap**2 / both2)
         variances.append((one / _RADIUS_68) ** 2 * shape2 + float(moved @ ahead) ** 2 * gap2 + feet2)
     area = abs(shapely.Polygon(closed).area)
     share = normal_reach(_LEVEL) * float(np.sqrt(np.mean(variances) / len(variances))) / area

@@ -75,7 +75,8 @@ NOTES = {
     "walked": (
         "{edges} walked edge{edges_s}, {walks} walk{walks_s}",
         "the whole edge lies within {edge}, its area within {shares_found} (95 %){not_told}| "
-        "spikes taken out: {spikes}, stops made one place: {stops} [Beard and McLain 2012; own choices]",
+        "spikes taken out: {spikes}, stops made one place: {stops}, laps of several in one track: {laps}, walked over "
+        "again and left out: {over} [Beard and McLain 2012; own choices]",
     ),
     "collar_in_doubt": (
         "collars of {width} round walked greens",
@@ -231,6 +232,7 @@ def _word_facts(facts: Mapping[str, Any], units: Units) -> dict[str, Any]:
         "within": f"within about {show_length(accuracy_m, units)}" if accuracy_m else "by an unknown amount",
         "gap": show_length(facts.get("gap_m", 0.0), units),
         "most": show_length(facts.get("most_m", 0.0), units),
+        "over": show_length(facts.get("over_m", 0.0), units),
         "edge": show_length(facts.get("edge_m", 0.0), units),
         "width": _show_narrow(facts.get("width_m", 0.0), units),
         "rms": _show_miss(facts.get("rms_m", 0.0), units),
