@@ -35,8 +35,8 @@ from geosample.rehearsal.worlds import SimulationModel
 from geosample.season import read_ledger, read_temperatures, tell_season, write_ledger
 from geosample.season.change import divide, map_change
 from geosample.season.degree_days import average_day, foresee, sine_day, sum_year
-from geosample.season.ledger import count_groups, used_again
-from geosample.season.sheets import picture_change
+from geosample.season.model import count_groups, used_again
+from geosample.season.season_pdf import picture_change
 from geosample.survey import open_survey
 
 HEAD = "STATION,DATE,TMIN (Degrees Fahrenheit),TMAX (Degrees Fahrenheit)\n"

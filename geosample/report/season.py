@@ -21,8 +21,7 @@ if TYPE_CHECKING:
 
     from geosample.season import Change, Season
     from geosample.season.degree_days import LookDay
-    from geosample.season.ledger import Entry
-    from geosample.season.model import Step
+    from geosample.season.model import Entry, Step
     from geosample.survey.findings import Finding
     from geosample.units import Units
 

@@ -2,8 +2,7 @@
 
 from geosample.season.change import Change, compare_means, map_change
 from geosample.season.degree_days import Temperatures, read_temperatures, sum_year
-from geosample.season.ledger import read_ledger, write_ledger
-from geosample.season.model import Season, tell_season, write_changes, write_season
+from geosample.season.model import Season, read_ledger, tell_season, write_changes, write_ledger, write_season
 
 __all__ = [
     "Change",
