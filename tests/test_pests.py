@@ -2,21 +2,26 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+import json
+import shutil
+from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
-from estimate_case import count_visit
-from treat_case import make_map
+from click.testing import CliRunner
+from fill_blank import fill_blank
 
-from geosample.design import draw_design
+from geosample.cli import main
+from geosample.demo import find_course
+from geosample.design import load_design
 from geosample.errors import GeosampleError
-from geosample.estimate import estimate_means
+from geosample.estimate import load_estimates
+from geosample.ground import load_ground
 from geosample.pests import list_pests, load_pest
 from geosample.rehearsal.worlds import SimulationModel
-from geosample.report.treat import tell_plan_more
+from geosample.survey import open_survey
 from geosample.survey.findings import What
-from geosample.treat import suggest_zones, use_averages
 from geosample.units import per_ft2
 from geosample.words import GRADES
 
@@ -75,24 +80,50 @@ def test_no_profile_names_a_product_or_a_rate() -> None:
             assert all(len(group) <= 3 and group[0].isdigit() for group in control.irac)
 
 
-@pytest.mark.parametrize("name", [name for name in list_pests() if name != "annual bluegrass weevil"])
-def test_another_pest_goes_through_the_chain(name: str, small_ground, tmp_path) -> None:
-    """Drawn, printed, counted, estimated and planned for, each in its own unit and stages."""
+@pytest.fixture(scope="module")
+def demo_course(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    course = tmp_path_factory.mktemp("demo") / "course.gpkg"
+    assert CliRunner().invoke(main, ["ground", str(course), str(find_course()), "--collar", "30in"]).exit_code == 0
+    return course
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("name", list_pests())
+def test_every_pest_goes_through_the_whole_chain_on_the_demo_course(
+    name: str, demo_course: Path, tmp_path: Path
+) -> None:
+    """Drawn, printed, counted, estimated, mapped, planned for and shown, each in its own unit and stages."""
+    survey, blank, filled = tmp_path / "course.gpkg", tmp_path / "blank_counts.csv", tmp_path / "filled.csv"
+    shutil.copy(demo_course, survey)
     pest = load_pest(name)
-    design = draw_design(small_ground, visit="2026-08-10", points=16, pest=name, minimum=2, reserve=0.0, seed=5)
-    assert design.visit.point_m2 == pytest.approx(np.pi * pest.unit_diameter_m**2 / 4 * pest.plugs_per_point)
     low, high = pest.threshold_range
-    shares = dict.fromkeys([stage.key for stage in pest.stages if stage.key in {"small", "large"}], 0.5)
+    threshold = f"{low:.6g}/m2"
+
+    def run(*words: object) -> dict[str, Any]:
+        result = CliRunner().invoke(main, [str(word) for word in (words[0], survey, *words[1:], "--json")])
+        assert result.exit_code == 0, result.output
+        return dict(json.loads(result.stdout))
+
+    run("design", "--visit", "2026-08-10", "--pest", name, "--points", 24, "--holes", "4", "--seed", 5)
+    opened = open_survey(survey)
+    design = load_design(opened)
+    assert design.visit.point_m2 == pytest.approx(np.pi * pest.unit_diameter_m**2 / 4 * pest.plugs_per_point)
+    run("sheets", "--out", tmp_path)
+    # the two stages that are most often looked for: those in the middle of the list
+    shares = dict.fromkeys([stage.key for stage in pest.stages][1:3], 0.5)
     model = SimulationModel(mean_per_m2=3 * high, border_ratio=1.0, stage_shares=shares)
-    counts = count_visit(design, small_ground, model=model)
-    estimates = estimate_means(counts, design, by=("kind", "stratum"), threshold_per_m2=low)
-    whole = estimates.estimates.query("domain == 'all' and stage == 'all'").iloc[0]
+    fill_blank(blank, design, load_ground(opened), filled, seed=5, model=model)
+    run("counts", filled)
+    estimates = run("estimate", "--by", "kind,stratum")
+    whole = next(row for row in estimates["estimates"] if row["domain"] == "all" and row["stage"] == "all")
     assert whole["high_per_m2"] > low
-    assert {row.domain for row in estimates.findings.of(What.STAGE_GROUP_SHARE) if row.value > 0} == {
-        pest.group_of(stage) for stage in shares
-    }
-    flat = make_map(small_ground, lambda cells: np.full(len(cells), 1.0))
-    averages = use_averages(replace(flat, visit=design.visit.visit, pest=name), estimates.estimates, design.strata)
-    zones = suggest_zones(averages, small_ground, threshold_per_m2=low, findings=estimates.findings)
-    assert len(zones.of("treat"))
-    assert any("ask your extension office" in line for line in tell_plan_more(zones, "us"))
+    found = load_estimates(opened, "2026-08-10", name).findings.of(What.STAGE_GROUP_SHARE)
+    assert {row.domain for row in found if row.value > 0} == {pest.group_of(stage) for stage in shares}
+    run("density", "--threshold", threshold, "--cell", "4m", "--out", tmp_path)
+    plan = CliRunner().invoke(main, ["treat", str(survey), "--threshold", threshold, "--out", str(tmp_path), "--more"])
+    assert plan.exit_code == 0, plan.output
+    assert "treat" in set(opened.read("zones")["action"])
+    sourced = any(control.irac for control in pest.controls)
+    assert ("none found with a source; ask your extension office" in plan.output) == (not sourced)
+    run("map", "--out", tmp_path / "map.html")
+    assert name in (tmp_path / "map.html").read_text(encoding="utf-8")

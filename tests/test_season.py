@@ -36,7 +36,7 @@ from geosample.season import read_ledger, read_temperatures, tell_season, write_
 from geosample.season.change import divide, map_change
 from geosample.season.degree_days import average_day, foresee, sine_day, sum_year
 from geosample.season.model import count_groups, used_again
-from geosample.season.season_pdf import picture_change
+from geosample.season.season_pdf import map_layers, picture_change
 from geosample.survey import open_survey
 
 HEAD = "STATION,DATE,TMIN (Degrees Fahrenheit),TMAX (Degrees Fahrenheit)\n"
@@ -154,7 +154,7 @@ def test_the_map_of_change_is_sure_only_where_both_visits_know(small_ground):
     assert set(map_change(more, flat).loc[lambda t: t["known"] == "both", "verdict"]) == {"fell"}
     assert found["area_m2"].sum() == pytest.approx(flat.cells["area_m2"].sum())
     assert set(found["likely"]) == {"grew"}
-    with Image.open(io.BytesIO(picture_change(found, small_ground, "us"))) as picture:
+    with Image.open(io.BytesIO(picture_change(map_layers(found, small_ground), "us"))) as picture:
         orange = (np.asarray(picture.convert("RGB")) == rgb(OKABE_ITO["orange"])).all(axis=2)
     assert orange.any()
 

@@ -21,7 +21,7 @@ import shapely
 from scipy.ndimage import label
 from scipy.spatial import KDTree
 
-from geosample.ground import draw_squares
+from geosample.ground import join_squares
 
 if TYPE_CHECKING:
     import geopandas as gpd
@@ -112,9 +112,7 @@ def outline_hotspots(
     by_patch = np.split(np.argsort(patch, kind="stable"), np.cumsum(np.bincount(patch))[:-1])
     shapes, outlines = surfaces.to_dict(), []
     for own in (by_patch[number] for number in largest):
-        # two surfaces may hold pieces of one square
-        columns, rows = np.unique(np.column_stack([column[own], row[own]]), axis=0).T
-        joined = shapely.coverage_union_all(draw_squares(columns, rows, cell_m))
+        joined = join_squares(column[own], row[own], cell_m)
         ground = shapely.union_all([shapes[name] for name in sorted(set(names[own]))])
         outlines.append(shapely.intersection(shapely.simplify(joined, 0.75 * cell_m), ground))
     return gpd.GeoSeries(outlines, crs=surfaces.crs)

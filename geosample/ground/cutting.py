@@ -378,6 +378,23 @@ def draw_squares(column: ArrayLike, row: ArrayLike, side_m: float) -> np.ndarray
     return np.asarray(shapely.box(east * side_m, north * side_m, (east + 1) * side_m, (north + 1) * side_m))
 
 
+def join_squares(column: ArrayLike, row: ArrayLike, side_m: float) -> shapely.Geometry:
+    """Return cells of one grid as one shape; a square that two surfaces have pieces of counts once.
+
+    Parameters
+    ----------
+    column, row, side_m
+        As for ``draw_squares``.
+
+    Examples
+    --------
+    >>> join_squares([0, 1, 1], [0, 0, 0], 2.0).area
+    8.0
+    """
+    own = np.unique(np.column_stack([np.asarray(column), np.asarray(row)]), axis=0)
+    return shapely.coverage_union_all(draw_squares(own[:, 0], own[:, 1], side_m))
+
+
 def clip_pieces(pieces: np.ndarray, shape: Geometry) -> np.ndarray:
     """Return what of each small piece lies inside a shape, shape (n,).
 

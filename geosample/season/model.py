@@ -35,6 +35,8 @@ if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
     from pathlib import Path
 
+    from geosample.counts import Counts
+    from geosample.design import Design
     from geosample.ground import Ground
     from geosample.season.degree_days import Method
     from geosample.survey import Survey
@@ -172,8 +174,6 @@ class Step:
         The whole ground, kinds, holes, and the zones treated between them.
     methods : tuple of str
         Extraction methods of both; more than one and the counts are not comparable as they stand.
-    map_m2 : dict of str to float
-        Ground that grew, fell, is unclear, known at one visit only, or unknown, by both maps, m²; empty without maps.
     efficacy : Efficacy or None
         What the treatment did, where bags enough lie in treated and in untreated ground at both visits.
     cells : DataFrame or None
@@ -184,7 +184,6 @@ class Step:
     after: str
     changes: tuple[Change, ...]
     methods: tuple[str, ...]
-    map_m2: dict[str, float] = field(default_factory=dict)
     efficacy: Efficacy | None = None
     cells: pd.DataFrame | None = None
 
@@ -192,6 +191,12 @@ class Step:
     def level(self) -> float:
         """The confidence of its changes' intervals."""
         return LEVEL
+
+    @property
+    def map_m2(self) -> dict[str, float]:
+        """Ground that grew, fell, is unclear, known at one visit only, or unknown, m²; empty without the map."""
+        areas = {} if self.cells is None else self.cells.groupby("verdict")["area_m2"].sum().to_dict()
+        return {str(name): float(area) for name, area in areas.items()}
 
     @property
     def whole(self) -> Change | None:
@@ -320,6 +325,7 @@ def tell_season(
     SeasonError
         When fewer than two visits of the year and pest have estimates.
     """
+    survey = survey.hold()
     every = [load_visit(survey, name) for name in survey.order_visits()]
     year = year or int(survey.need("visits")["date"].max()[:4])
     mine = [one for one in every if one.date.startswith(f"{year}-")]
@@ -372,29 +378,26 @@ def _sums(season: Season, temperatures: Temperatures, method: Method, start: str
 
 
 def _steps(survey: Survey, ready: list[tuple[Visit, Estimates]], pest: str) -> Iterator[Step]:
-    """Yield the step between each two visits; every map is loaded once, and two are held at a time."""
+    """Yield the step between each two visits; the last has the map of change, for that is the one that is drawn."""
+    back = [(load_counts(survey, one.visit), load_design(survey, one.visit)) for one, _ in ready]
     models = survey.read("models")
     mapped = set(models.loc[models["pest"] == pest, "visit"])
-    before = load_density(survey, ready[0][0].visit) if ready[0][0].visit in mapped else None
-    for pair in pairwise(ready):
-        visit = pair[1][0].visit
-        after = load_density(survey, visit) if visit in mapped else None
-        cells = None if before is None or after is None else map_change(before, after)
-        areas = {} if cells is None else cells.groupby("verdict")["area_m2"].sum().to_dict()
-        step = _step(survey, pair, pest, {str(name): float(area) for name, area in areas.items()})
-        yield replace(step, cells=cells) if pair[1] is ready[-1] else step
-        before = after
+    for number, pair in enumerate(pairwise(ready)):
+        step = _step(survey, pair, (back[number], back[number + 1]), pest)
+        if pair[1] is ready[-1] and {step.before, step.after} <= mapped:
+            step = replace(step, cells=map_change(*(load_density(survey, one.visit) for one, _ in pair)))
+        yield step
 
 
 def _step(
-    survey: Survey, pair: tuple[tuple[Visit, Estimates], tuple[Visit, Estimates]], pest: str, map_m2: dict[str, float]
+    survey: Survey,
+    pair: tuple[tuple[Visit, Estimates], tuple[Visit, Estimates]],
+    back: tuple[tuple[Counts, Design], tuple[Counts, Design]],
+    pest: str,
 ) -> Step:
     (first, before), (second, after) = pair
-    counts = [load_counts(survey, one.visit) for one in (first, second)]
-    designs = [load_design(survey, one.visit) for one in (first, second)]
-    pairs = pair_bags((counts[0], designs[0]), (counts[1], designs[1]), pest)
-    changes = compare_means(before, after, pairs)
-    earlier, later = (tally(one, pest) for one in counts)
+    changes = compare_means(before, after, pair_bags(*back, pest))
+    earlier, later = (tally(counts, pest) for counts, _ in back)
     efficacy = None
     if first.visit in {of for of, named in visits_with(survey, What.PLAN_SETTINGS) if named == pest}:
         done, treated = treated_zones(load_zones(survey, first.visit), survey.read("treatments"))
@@ -403,7 +406,7 @@ def _step(
             with contextlib.suppress(TreatError):  # too few bags on either side: then nothing is said
                 efficacy = check_treatment(earlier, later, done, rng=np.random.default_rng(_SEED))
     methods = tuple(sorted({str(method) for one in (earlier, later) for method in one["method"].dropna()}))
-    return Step(first.visit, second.visit, tuple(changes), methods, map_m2, efficacy)
+    return Step(first.visit, second.visit, tuple(changes), methods, efficacy)
 
 
 def write_season(
@@ -432,14 +435,15 @@ def write_season(
         When a file can't be written.
     """
     from geosample.report.season import write_season_page
-    from geosample.season.season_pdf import draw_ledger, draw_season, picture_change
+    from geosample.season.season_pdf import draw_ledger, draw_season, map_layers, picture_change
 
     cells = season.steps[-1].cells
-    picture = None if cells is None else base64.b64encode(picture_change(cells, ground, units)).decode("ascii")
+    change = None if cells is None else map_layers(cells, ground)
+    picture = None if change is None else base64.b64encode(picture_change(change, units)).decode("ascii")
     page = write_season_page(season, picture=picture and f"data:image/png;base64,{picture}", units=units, course=course)
     files = {
         "season.html": page.encode(),
-        "season.pdf": draw_season(season, ground, paper=paper, units=units, course=course),
+        "season.pdf": draw_season(season, change, paper=paper, units=units, course=course),
         "treatments.pdf": draw_ledger(season, paper=paper, course=course),
     }
     return [save_file(folder / name, data, SeasonError) for name, data in files.items()]

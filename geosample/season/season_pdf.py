@@ -35,7 +35,7 @@ from geosample.drawing import (
     write_paragraphs,
     write_text,
 )
-from geosample.ground import draw_squares
+from geosample.ground import join_squares
 from geosample.palettes import CIVIDIS, GREYS, OKABE_ITO, ramp
 from geosample.report.season import (
     CHANGE_COLOURS,
@@ -79,7 +79,7 @@ _FOR_SCALE = 0.08  # of the map's height, so that the scale bar lies on no turf
 
 
 def draw_season(
-    season: Season, ground: Ground, *, paper: str = "letter", units: Units = "us", course: str = ""
+    season: Season, change: MapOfChange | None, *, paper: str = "letter", units: Units = "us", course: str = ""
 ) -> bytes:
     """Return the season as a PDF of two sheets: the answer with its time line, and the map of change.
 
@@ -87,8 +87,8 @@ def draw_season(
     ----------
     season : Season
         From ``tell_season``.
-    ground : Ground
-        Beneath the map.
+    change : MapOfChange or None
+        Of its last step, from ``map_layers``.
     paper : {'letter', 'a4'}
         Paper to print on.
     units : {'us', 'metric'}
@@ -107,62 +107,64 @@ def draw_season(
     step = season.steps[-1]
     write_text(book, tell_change_map(step), page.west_mm, page.north_mm - 6, Text(12, bold=True))
     frame = Box(page.west_mm, page.south_mm + 22, page.width_mm, page.height_mm - 32)
-    if step.cells is None:
+    if change is None:
         write_text(book, tell_change_map(step, empty=True), page.west_mm, page.north_mm - 14, BODY)
     else:
         legend = Box(page.west_mm + 2, page.south_mm + 6, page.width_mm - 4, 14)
-        draw_change(book, step.cells, ground, frame, units=units, legend=legend)
+        draw_change(book, change, frame, units=units, legend=legend)
     write_footer(book, SEASON_FOOT)
     return close_book(book)
 
 
-def draw_change(
-    paper: Book | Png, cells: pd.DataFrame, ground: Ground, frame: Box, *, units: Units, legend: Box | None
-) -> None:
-    """Draw the map of change into a frame; the ground that neither visit knows is crossed."""
-    shapes = {name: _join(cells[cells["likely"] == name], ground) for name in CHANGE_COLOURS}
-    both = _join(cells[cells["known"] == "both"], ground)
-    layers = []
-    for name, colour in CHANGE_COLOURS.items():
-        sure, unsure = shapely.intersection(shapes[name], both), shapely.difference(shapes[name], both)
-        words = "" if shapes[name].is_empty else CHANGES[name]
-        layers.append(MapLayer([unsure], Look(colour, _PALE, line_mm=0.0), "" if not sure.is_empty else words))
-        layers.append(MapLayer([sure], Look(colour, 1.0, line_mm=0.0), "" if sure.is_empty else words))
-    for name, look in _OVER.items():
-        layers.append(MapLayer([_join(cells[cells["known"] == name], ground)], look, CHANGES[name]))
-    seen = [shape for shape in shapes.values() if not shape.is_empty]
-    west, south, east, north = shapely.union_all(seen).buffer(_MARGIN_M).bounds
+@dataclass(frozen=True, slots=True)
+class MapOfChange:
+    """The map of change as it is drawn, on paper and on the page: what lies beneath, its layers, its frame."""
+
+    beneath: list[MapLayer]
+    layers: list[MapLayer]
+    shown: shapely.Polygon
+
+
+def map_layers(cells: pd.DataFrame, ground: Ground) -> MapOfChange:
+    """Return the map of change as layers: paler where not both visits know the ground, and hatched there."""
+    west, south, east, north = (
+        shapely.box(*(cells[way].agg(end) for end in ("min", "max") for way in ("easting", "northing")))
+        .buffer(_MARGIN_M)
+        .bounds
+    )
     shown = shapely.box(west, south - _FOR_SCALE * (north - south), east, north)
     near = ground.surfaces[ground.surfaces.intersects(shown)]
-    beneath = [
-        MapLayer(one.shapes, one.look, "") for one in ground_layers(near, ground.obstacles.iloc[:0], looks=_GROUND)
-    ]
-    outlines = MapLayer(near.geometry.boundary.to_numpy(), Look(line_colour=GREYS[4], line_mm=0.2), "")
-    draw_view(
-        *(paper, must_fit(shown, frame, margin_mm=4), beneath, [*layers, outlines]),
-        units=units,
-        legend=legend,
-        legend_columns=3,
-    )
-
-
-def _join(cells: pd.DataFrame, ground: Ground) -> shapely.Geometry:
-    """Return cells as one shape on their surfaces."""
-    if cells.empty:
-        return shapely.MultiPolygon()
-    side = float(cells["side_m"].iloc[0])
+    turf, side = near.geometry.union_all(), float(cells["side_m"].iloc[0])
     column, row = (np.floor(cells[way].to_numpy() / side).astype(int) for way in ("easting", "northing"))
-    shape = shapely.union_all(draw_squares(column, row, side))
-    surfaces = ground.surfaces.geometry
-    return shapely.intersection(shape, surfaces[surfaces.intersects(shape)].union_all())
+
+    def join(own: pd.Series) -> shapely.Geometry:
+        return shapely.intersection(join_squares(column[own], row[own], side), turf)
+
+    layers = []
+    for name, colour in CHANGE_COLOURS.items():
+        by_both = {known: (cells["likely"] == name) & ((cells["known"] == "both") == known) for known in (False, True)}
+        there = {known: own for known, own in by_both.items() if own.any()}
+        for known, own in there.items():
+            words = CHANGES[name] if known == max(there) else ""
+            layers.append(MapLayer([join(own)], Look(colour, 1.0 if known else _PALE, line_mm=0.0), words))
+    layers += [MapLayer([join(cells["known"] == name)], look, CHANGES[name]) for name, look in _OVER.items()]
+    layers.append(MapLayer(near.geometry.boundary.to_numpy(), Look(line_colour=GREYS[4], line_mm=0.2), ""))
+    drawn = ground_layers(near, ground.obstacles.iloc[:0], looks=_GROUND)
+    return MapOfChange([MapLayer(one.shapes, one.look, "") for one in drawn], layers, shown)
 
 
-def picture_change(cells: pd.DataFrame, ground: Ground, units: Units) -> bytes:
+def draw_change(paper: Book | Png, change: MapOfChange, frame: Box, *, units: Units, legend: Box | None) -> None:
+    """Draw the map of change into a frame."""
+    view = must_fit(change.shown, frame, margin_mm=4)
+    draw_view(paper, view, change.beneath, change.layers, units=units, legend=legend, legend_columns=3)
+
+
+def picture_change(change: MapOfChange, units: Units) -> bytes:
     """Return the map of change as a PNG, without words but its scale and north; the page has its own legend."""
-    wide, high = (float(np.ptp(cells[way])) + 2 * _MARGIN_M for way in ("easting", "northing"))
-    high_mm = float(np.clip(120 * high / wide, 60, 150))
+    west, south, east, north = change.shown.bounds
+    high_mm = float(np.clip(120 * (north - south) / (east - west), 60, 150))
     png = Png(120, high_mm)
-    draw_change(png, cells, ground, Box(0, 0, 120, high_mm), units=units, legend=None)
+    draw_change(png, change, Box(0, 0, 120, high_mm), units=units, legend=None)
     return png.to_bytes()
 
 

@@ -313,7 +313,7 @@ class _Fault:
     expected: str
 
 
-def check_layer(connection: sqlite3.Connection, path: Path, layer: str, frame: pd.DataFrame) -> None:
+def check_layer(connection: sqlite3.Connection, path: Path, layer: str, frame: pd.DataFrame, kept: str = "1") -> None:
     """Let a layer of the survey pass as it was read, before its columns are given their types.
 
     Parameters
@@ -326,6 +326,8 @@ def check_layer(connection: sqlite3.Connection, path: Path, layer: str, frame: p
         A layer's name; one that is no key of ``LAYERS`` is the user's own, and passes.
     frame : DataFrame or GeoDataFrame
         Its rows as read, with the row numbers of the file as index.
+    kept : str
+        The SQL condition they were read by.
 
     Raises
     ------
@@ -339,7 +341,7 @@ def check_layer(connection: sqlite3.Connection, path: Path, layer: str, frame: p
     where = f"{path} layer {layer}"
     gone = [name for name in rules.columns if name not in frame.columns and name not in rules.later.split()]
     problems = [Problem(where, f"no column '{name}'", f"column '{name}'", remedy) for name in gone]
-    faults = [*_check_columns(connection, layer, frame), *_check_shapes(connection, layer, frame)]
+    faults = [*_check_columns(connection, layer, frame, kept), *_check_shapes(connection, layer, frame)]
     problems += [Problem(f"{where}{_name_rows(fault.rows)}", fault.found, fault.expected, remedy) for fault in faults]
     if problems:
         raise SurveyError(problems)
@@ -358,10 +360,10 @@ def _name_rows(rows: list[int]) -> str:
     return f", row{'s' if len(rows) > 1 else ''} {list_names(rows)}"
 
 
-def _check_columns(connection: sqlite3.Connection, layer: str, frame: pd.DataFrame) -> Iterator[_Fault]:
+def _check_columns(connection: sqlite3.Connection, layer: str, frame: pd.DataFrame, kept: str) -> Iterator[_Fault]:
     """Yield what is wrong with the values: a column's first broken rule, then keys that name two rows."""
     rules = LAYERS[layer]
-    stored = [*_check_declared(rules, frame), *_check_stored(connection, layer, frame)]
+    stored = [*_check_declared(rules, frame), *_check_stored(connection, layer, frame, kept)]
     yield from (fault for _, fault in stored)
     wrong = {name for name, _ in stored}
     for name, kind in rules.columns.items():
@@ -381,7 +383,9 @@ def _check_declared(rules: Layer, frame: pd.DataFrame) -> Iterator[tuple[str, _F
                 yield name, _Fault([], f"column '{name}' declared as {found}", expected)
 
 
-def _check_stored(connection: sqlite3.Connection, layer: str, frame: pd.DataFrame) -> Iterator[tuple[str, _Fault]]:
+def _check_stored(
+    connection: sqlite3.Connection, layer: str, frame: pd.DataFrame, kept: str
+) -> Iterator[tuple[str, _Fault]]:
     """Yield the columns of numbers with rows that store something else, which the driver read as a number.
 
     Notes
@@ -398,7 +402,7 @@ def _check_stored(connection: sqlite3.Connection, layer: str, frame: pd.DataFram
     rules = {name: f"{value} < ''" for name, value in values.items()}
     whole = {name: f"({values[name]} | 0) = {values[name]}" for name, kind in numbers.items() if kind != "real"}
     screen = " AND ".join([f"max(0, {', '.join(values.values())}) < ''", *whole.values()])
-    if not _ask(connection, layer, "1", f"NOT ({screen}) LIMIT 1"):
+    if not _ask(connection, layer, "1", f"{kept} AND NOT ({screen}) LIMIT 1"):
         return
     for name in numbers:
         found = _ask(connection, layer, f'"{name}"', f"NOT ({whole.get(name, rules[name])})")

@@ -203,7 +203,7 @@ def read_layer(
             if not of_any_layout:
                 frame = frame.drop(columns="layout") if layer in MARKED and "layout" in frame.columns else frame
                 with closing(_connect(file)) as connection:
-                    check_layer(connection, path, layer, frame)
+                    check_layer(connection, path, layer, frame, kept)
         return shape_frame(layer, frame.reset_index(drop=True))
     except (pyarrow.ArrowException, UnicodeDecodeError) as error:
         raise SurveyError(_not_a_survey(path, f"a layer '{layer}' with text that is no UTF-8")) from error

@@ -137,6 +137,29 @@ def run_together(size: Size, *, processes: int, sheets_only: bool = False) -> tu
     return sum(seconds for seconds, _ in runs), max(mb for _, mb in runs)
 
 
+def run_season(size: Size, visits: int) -> pd.DataFrame:
+    """Return seconds, MB and CPU seconds of one visit's page, and of a season of so many with their maps stored."""
+    with tempfile.TemporaryDirectory() as name:
+        folder = Path(name)
+        ground, design, sheets, *results, _, _ = plan_chain(size, folder)
+        survey = ground[1]
+        words = [ground]
+        for number in range(visits):
+            day = f"2026-{4 + number // 3:02d}-{1 + 9 * (number % 3):02d}"
+            words.append([*design[:3], day, *design[4:-1], str(number)])
+            words += [sheets, ["fill", name], *results]
+        run(sys.executable, "-c", ONE_PROCESS, json.dumps(words), str(Path(__file__).parent))
+        page = ["map", survey, "--others", "0", "--out", f"{name}/map.html"]
+        asked = {"map of one visit": page, f"season of {visits}": ["season", survey, "--out", f"{name}/season"]}
+        rows = {}
+        for what, command in asked.items():
+            before = os.times()
+            rows[what] = run(*PROGRAM, *command)
+            now = os.times()
+            rows[what] += (now.children_user + now.children_system - before.children_user - before.children_system,)
+    return pd.DataFrame(rows, index=["s", "MB", "CPU s"]).T.round({"s": 2, "MB": 0, "CPU s": 2})
+
+
 def sum_up(size: Size) -> tuple[pd.DataFrame, dict[str, object]]:
     """Run the chain at one size; return its table and one row that sums it up."""
     with tempfile.TemporaryDirectory() as folder:
@@ -155,7 +178,7 @@ def sum_up(size: Size) -> tuple[pd.DataFrame, dict[str, object]]:
 
 
 def main() -> None:
-    asked = ask(__doc__, beside(__file__))
+    asked = ask(__doc__, beside(__file__), visits=(10, 2))
     usual = Size(1, 24, 4.0) if asked.smallest else Size()
     table, row = sum_up(usual)
     ways = {2: "in two processes, as `batch` runs them", 1: "in one"}
@@ -166,7 +189,9 @@ def main() -> None:
     others += [replace(usual, cell_m=0.5), replace(usual, holes=9), replace(usual, holes=36)]
     others += [replace(usual, holes=72), replace(usual, points=2000)]
     growth = pd.DataFrame([row, *(sum_up(size)[1] for size in others if not asked.smallest)])
+    season = run_season(usual, asked.visits)
     shown = table[["s", "MB"]].round({"s": 2, "MB": 0}).rename_axis("command").reset_index()
+    share = season["CPU s"].iloc[1] / season["CPU s"].iloc[0]
     text = (
         f"# The whole chain, measured\n\nMade by `chain_speed.py` on {os.cpu_count()} cores ({platform.machine()}), "
         f"Python {platform.python_version()}. An invented course of {usual.holes} holes, {usual.points} main points, "
@@ -175,7 +200,10 @@ def main() -> None:
         f"With the sheets filled in between: {'; '.join(spent)}. "
         f"The page is {table['page_mb'].iloc[0]:.1f} MB.\n\n"
         f"## Growth\n\n`treated` is the plan's share of the ground: nearly all of it has few and simple outlines, "
-        f"some of it costs more for each hole.\n\n{as_markdown(growth)}\n"
+        f"some of it costs more for each hole.\n\n{as_markdown(growth)}\n\n"
+        f"## A season\n\nThe same course, {asked.visits} visits of {usual.points} points, their maps stored: "
+        f"drawing the season takes {share:.1f} times the CPU of one visit's page.\n\n"
+        f"{as_markdown(season.rename_axis('command').reset_index())}\n"
     )
     asked.publish(text)
 
