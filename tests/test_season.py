@@ -252,4 +252,4 @@ def test_the_demos_season_begins_as_its_commands_are_typed(tmp_path, monkeypatch
     page = (tmp_path / "season.html").read_text(encoding="utf-8")
     for part in ("simulated counts", "Note: before treatment", "°F days"):
         assert part in page
-    assert tell_season(open_survey(tmp_path / "s.gpkg")).simulated
+    assert tell_season(open_survey(tmp_path / "invented_season.gpkg")).simulated
