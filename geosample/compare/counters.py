@@ -160,6 +160,11 @@ def gather_recounts(counts: Counts, names: tuple[str, str]) -> Recounts:
         What came back.
     names : tuple of str
         What the counts and the second counts are to be called.
+
+    Returns
+    -------
+    Recounts
+        A row a bag and stage, first beside second count.
     """
     done = counts.samples[counts.samples["status"] == "counted"]
     pairs = pair_recounts(counts, how="outer").rename(columns={"sample_id": "bag"})
@@ -234,6 +239,11 @@ def compare_counters(recounts: Recounts, *, margin: float | None = None, level: 
         The ratio, above 1, up to which the counters are to be taken as alike.
     level : float
         Confidence of the intervals.
+
+    Returns
+    -------
+    CounterComparison
+        Bags both counted, the ratio by stage with its interval, and the total one count foretells of the other.
 
     Raises
     ------

@@ -113,6 +113,11 @@ def size_trial(  # noqa: PLR0913 - plain keywords are what a script is to write
     seed : int
         Seed of the counts.
 
+    Returns
+    -------
+    TrialSize
+        Blocks for the chance asked for, and what was assumed.
+
     Raises
     ------
     EstimateError
