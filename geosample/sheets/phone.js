@@ -76,7 +76,7 @@
 
   let entries = new Map(), clocks = new Map(), own = { name: "me", phone: "", person: "" };
   let desk = { points: {}, bags: {}, busy: {}, totals: {}, people: [] }, link = given.desk ? "away" : "none", token = "";
-  let tab = "field", chosen = "", listing = "", form = "", draft = null, looked = {}, whole_map = false, fix = null, can_undo = "", busy = false;
+  let tab = "field", chosen = "", held_point = "", listing = "", form = "", draft = null, looked = {}, whole_map = false, fix = null, can_undo = "", busy = false;
 
   const in_order = () => [...entries.values()].sort((a, b) => a.at - b.at);
   function standing() {
@@ -141,13 +141,14 @@
     const plugs = form === "moved" ? find("#plugs").textContent : String(given.plugs);
     const cells = { point_id: point.point_id, plugs, moved: "no", collector: own.person, collected_at: stamp(now()), replaces: before ? before.entry_id : "", ...more };
     if (could_not(cells)) { Object.assign(cells, { plugs: "", moved: "", method: given.methods.length === 1 ? given.methods[0] : "" }); }
-    return keep(cells, fill(told, { what: point.point_id })).then((kept) => { if (kept) { chosen = form = listing = ""; fix = null; show(); } });
+    return keep(cells, fill(told, { what: point.point_id })).then((kept) => { if (kept) { chosen = held_point = form = listing = ""; fix = null; show(); } });
   }
 
   function show_field() {
     if (listing) { return show_round(); }
-    const point = point_of(chosen) || due_points()[0];
+    const point = point_of(chosen) || point_of(held_point) || due_points()[0];
     if (!point) { return screen.append(make("h1", {}, words.round_done), button(words.list, () => { listing = "points"; show(); })); }
+    held_point = point.point_id;  // also when another pulls it meanwhile, so that a tap says what it was meant for
     if (form === "moved") { return show_moved(point); }
     if (form === "could_not") { return show_could_not(point); }
     screen.className = "fixed";
@@ -185,7 +186,7 @@
       list.append(button("", () => { chosen = point.point_id; listing = ""; show(); }, "", { point: point.point_id }));
       list.lastChild.append(make("span", {}, sign), make("span", {}, point.point_id), make("span", { class: "far" }, told ? tell_pull(told) : point.kind));
     }
-    screen.append(make("div", { class: "top" }, make("p", {}, words.round_signs), button(words.back, () => { listing = ""; chosen = ""; show(); })), list);
+    screen.append(make("div", { class: "top" }, make("p", {}, words.round_signs), button(words.back, () => { listing = chosen = held_point = ""; show(); })), list);
     const first = list.querySelector(`[data-point="${CSS.escape(due[0] || "")}"]`);
     if (first) { first.scrollIntoView({ block: "center" }); }
   }
@@ -300,7 +301,7 @@
   // The bag on the screen stays there whatever others do, unless they counted it and nothing was typed here.
   function held_bag() {
     const bag = draft && bag_of(draft.bag);
-    return bag && (draft.total || given.stages.some((stage) => draft.found[stage.key]) || !counted(bag)) ? bag : null;
+    return bag && (draft.total || draft.at !== given.stages[0].key || given.stages.some((stage) => draft.found[stage.key]) || !counted(bag)) ? bag : null;
   }
   const sum_of = (cells) => given.stages.reduce((sum, stage) => sum + Number(cells[stage.key] || 0), Number(cells.total || 0));
   function stop_of(bag) {
@@ -337,10 +338,6 @@
       make("div", {}, make("h1", {}, bag.sample_id), make("p", { class: "quiet" }, bag.recount ? words.second : fill(words.bag_line, { batch: bag.batch, place, of: given.bags.length }))),
       make("div", { class: "row" }, given.desk ? photo_button() : null, button(words.bags, () => { listing = "bags"; show(); }))));
     const stop = bag.recount ? null : stop_of(bag);
-    if (stop && stop.plugs) { screen.append(make("p", { class: "stop", id: "stop" }, fill(words[`stop_${stop.verdict || "between"}`], stop))); }
-    if (before && !bag.recount) {
-      screen.append(make("p", { class: "entry" }, fill(words.counted_before, { by: before.cells ? before.cells.counted_by : before.by })));
-    }
     const cells = make("div", { class: "stages" });
     if (draft.mode === "total") {
       cells.append(button("", () => {}, "on", { stage: "total" }));
@@ -355,7 +352,13 @@
     }
     const keys = make("div", { class: "keys" });
     for (const key of ["1", "2", "3", "4", "5", "⌫", "6", "7", "8", "9", "0", "+1"]) { keys.append(button(key, () => press(key), "", { key })); }
-    screen.append(cells, keys, make("div", { class: "row" },
+    // What others' counts change stands between the stages and the keys: neither moves under a finger.
+    screen.append(cells);
+    if (before && !bag.recount) {
+      screen.append(make("p", { class: "entry" }, fill(words.counted_before, { by: before.cells ? before.cells.counted_by : before.by })));
+    }
+    if (stop && stop.plugs) { screen.append(make("p", { class: "stop", id: "stop" }, fill(words[`stop_${stop.verdict || "between"}`], stop))); }
+    screen.append(keys, make("div", { class: "row" },
       button(words.none_found, () => save_count(bag, { none_found: "yes" })),
       button(draft.mode === "total" ? words.by_stage : words.total, () => { draft.mode = draft.mode === "total" ? "stages" : "total"; draft.fresh = true; show(); }),
       button(words.more, () => { form = "more"; show(); }),
@@ -569,7 +572,7 @@
       const was = JSON.stringify(desk);
       desk = told.desk;
       link = "here";
-      if (JSON.stringify(desk) !== was && !typing()) { show(); }
+      if (JSON.stringify(desk) !== was) { show_news(); }
       look_at_clocks();
     } catch (error) {
       token = "";
@@ -586,6 +589,13 @@
     return answer;
   }
   const typing = () => ["INPUT", "TEXTAREA"].includes((document.activeElement || {}).tagName);
+  // A button drawn anew beneath a finger loses the tap: what others did is shown once the finger is off it.
+  let touched = 0;
+  addEventListener("pointerdown", () => { touched = Infinity; }, true);
+  for (const kind of ["pointerup", "pointercancel"]) { addEventListener(kind, () => { touched = now(); }, true); }
+  function show_news() {
+    if (now() - touched < 400) { setTimeout(show_news, 400); } else if (!typing()) { show(); }
+  }
 
   // ---- the frame ----------------------------------------------------------------------------------------------------------
   function show_state() {
@@ -625,7 +635,7 @@
     show();
     sync();
     setInterval(sync, 5000);
-    setInterval(() => { look_at_clocks(); if (tab === "clock" && !typing()) { show(); } }, 20000);
+    setInterval(() => { look_at_clocks(); if (tab === "clock") { show_news(); } }, 20000);
     document.body.dataset.ready = "yes";
   })();
 })();

@@ -62,7 +62,7 @@ def join(shapes: Sequence[Geometry]) -> Geometry:
 
 
 def _overlay(lay: Callable[..., Geometry], shape: Geometry, other: Geometry) -> Geometry:
-    """Return the overlay of two shapes; edges that cross by rounding alone are first laid on a grid of 0.1 mm."""
+    """Return the overlay of two shapes or arrays; edges that cross by rounding alone are laid on a 0.1 mm grid."""
     try:
         return lay(shape, other)
     except shapely.errors.GEOSException:
@@ -80,7 +80,7 @@ def close_gaps(shape: Geometry, width_m: float) -> Geometry:
     219
     """
     grown = shapely.buffer(shape, width_m / 2, quad_segs=_ROUND)
-    return shapely.union(shape, shapely.buffer(grown, -width_m / 2, quad_segs=_ROUND))
+    return _overlay(shapely.union, shape, shapely.buffer(grown, -width_m / 2, quad_segs=_ROUND))
 
 
 def drop_slivers(shape: Geometry, width_m: float) -> Geometry:
@@ -279,16 +279,21 @@ def fall_on(ground: Ground, shape: Geometry) -> dict[str, float]:
     {'green': 50.0, 'unmapped': 50.0}
     """
     found: dict[str, float] = {}
-    left = shape
+    left = np.array(polygons_of(shape), dtype=object)  # part by part: all at once are far larger than any of them
     for frame in (ground.surfaces, ground.obstacles):
         for kind, group in frame.groupby("kind", sort=True):
-            touching = group.geometry.to_numpy()
-            cover = shapely.union_all(touching[shapely.intersects(touching, shape)])
-            area = float(meet(left, cover).area)
-            left = less(left, cover)
+            covers = group.geometry.to_numpy()
+            part, at = shapely.STRtree(covers).query(left, predicate="intersects")
+            parts, first, many = np.unique(part, return_index=True, return_counts=True)
+            over = covers[at[first]]
+            for several in np.flatnonzero(many > 1):
+                over[several] = shapely.union_all(covers[at[part == parts[several]]])
+            area = float(shapely.area(_overlay(shapely.intersection, left[parts], over)).sum())
+            left[parts] = _overlay(shapely.difference, left[parts], over)
             if area > 0:
                 found[str(kind)] = area
-    return {**found, "unmapped": float(left.area)} if left.area > 0 else found
+    unmapped = float(shapely.area(left).sum())
+    return {**found, "unmapped": unmapped} if unmapped > 0 else found
 
 
 _SAME_AREA = 1e-6
@@ -475,9 +480,11 @@ def _choose_strips(
         surface, zone = zones[pick]
         old = join(chosen.get(surface, []))
         strip = cross_strip(zone, _draw_place(zone, rng), settings.swath_m)
+        misses += 1
+        if strip.area > left_m2 and shapely.distance(strip, old) != 0:
+            continue  # with scraps it is no smaller
         strip = _with_scraps(strip, less(zone, old), settings.smallest_m2)
         fits = taken[pick] + strip.area <= _MOST_OF_ZONE * zone.area
-        misses += 1
         if strip.area <= left_m2 and fits and shapely.distance(strip, old) != 0:
             misses = 0
             chosen.setdefault(surface, []).append(strip)

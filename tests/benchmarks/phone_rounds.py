@@ -227,7 +227,8 @@ def find_wrong(labels: list[str], hands: list[Hand], settled: dict[str, str], co
         if bag not in settled and any(found != due for found in says.values()):
             wrong.append(f"{bag}: differed and nobody was asked")
         if bag not in by_bag.index or {stage: int(by_bag.loc[bag, stage]) for stage in STAGES} != due:
-            wrong.append(f"{bag}: tapped {due}")
+            holds = by_bag.loc[bag].dropna().to_dict() if bag in by_bag.index else "nothing"
+            wrong.append(f"{bag}: tapped {due}, by {sorted(says)}, {bag in settled=}; the survey holds {holds}")
     return wrong
 
 
@@ -290,12 +291,19 @@ def main() -> None:
                 {**play(number, folder, hands, asked.bags, asked.kills), "seconds": round(time.perf_counter() - start)}
             )
             print(rows[-1], file=sys.stderr)
+            if asked.table is not None:  # a long run that is stopped leaves what it found
+                asked.table.write_text(tell(rows, asked.bags, asked.kills) + "\n", encoding="utf-8")
         for hand in hands:
             hand.phone.browser.quit()
+    asked.publish(tell(rows, asked.bags, asked.kills))
+
+
+def tell(rows: list[dict[str, Any]], bags: int, kills: int) -> str:
+    """Return the table of the rounds so far."""
     told = pd.DataFrame(rows)
     total = told.sum()
     head = (
-        f"{len(told)} rounds of {asked.bags} bags and three phones; in each the desk was killed {asked.kills} times "
+        f"{len(told)} rounds of {bags} bags and three phones; in each the desk was killed {kills} times "
         f"and a phone once: all counts in the survey are what was tapped, in {len(told)} of {len(told)}.\n\n"
     )
     shown = pd.DataFrame(
@@ -310,7 +318,7 @@ def main() -> None:
         ],
         columns=["", "in all"],
     )
-    asked.publish(head + as_markdown(shown))
+    return head + as_markdown(shown)
 
 
 def go_inside() -> None:

@@ -196,6 +196,49 @@ def test_whoever_takes_up_another_container_goes_on_in_it_and_what_is_typed_outl
     assert phone.heading() == order[6]
 
 
+NEWS = """
+window.news = { points: {}, bags: {}, busy: {}, totals: {}, people: [], clocks: [] };
+window.fetch = async (path) => ({ ok: true, json: async () => path === "here" ? { token: "-" }
+  : { got: [], refused: {}, clocks_got: [], desk: structuredClone(window.news) } });
+"""
+TELL = "Object.assign(window.news, arguments[0]); document.dispatchEvent(new Event('visibilitychange'));"
+KEYS = """
+const all = [...document.querySelectorAll("[data-stage], [data-key], [data-next]")];
+return all.map((one) => one.getBoundingClientRect().y);
+"""
+
+
+@pytest.mark.slow
+def test_what_others_say_moves_nothing_under_a_finger(
+    chromium: webdriver.Chrome, page: Path, tmp_path: Path, today: Design
+) -> None:
+    joined = tmp_path / "joined.html"
+    given = page.read_text(encoding="utf-8").replace('"desk":false', '"desk":true').replace(today.visit.visit, "other")
+    joined.write_text(given, encoding="utf-8")  # a visit's name is also that of what a phone keeps
+    phone = Phone(chromium)
+    script = phone.cdp("Page.addScriptToEvaluateOnNewDocument", source=NEWS)["identifier"]
+    phone.open(joined.as_uri())
+    phone.enter_name("Ann")
+    phone.button("Bench")
+    bag, keys = phone.heading(), phone.ask(KEYS)
+    phone.type_counts({"L3": 7})
+    phone.ask(TELL, {"bags": {bag: {"by": "Bo"}}})
+    phone.wait(lambda: "Counted by Bo" in phone.text(), "what Bo said")
+    assert (phone.heading(), phone.ask(KEYS)) == (bag, keys)
+    assert phone.faults() == []
+    phone.next(bag)
+    assert phone.said() == f"{bag}: 7 found. Kept."
+    phone.button("Field")
+    point = phone.heading()
+    phone.ask(TELL, {"points": {point: {"by": "Bo", "moved": "no", "hole_filled": "yes", "status": "", "plugs": "3"}}})
+    phone.wait(lambda: "pulled, Bo" in phone.text(), "what Bo said")
+    assert phone.heading() == point
+    phone.button("List")
+    phone.button("Back")
+    assert phone.heading() != point
+    phone.cdp("Page.removeScriptToEvaluateOnNewDocument", identifier=script)
+
+
 @pytest.mark.slow
 def test_clocks_run_while_the_page_is_closed_and_say_what_is_due(phone: Phone) -> None:
     phone.button("Clock")
