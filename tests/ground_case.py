@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import json
 import zipfile
+import zlib
+from collections.abc import Collection
 from pathlib import Path
 from typing import Any
 
@@ -69,8 +71,11 @@ def one_hole() -> list[tuple[shapely.Geometry, dict[str, Any]]]:
     ]
 
 
-def osm(*features: tuple[shapely.Geometry, dict[str, Any]]) -> str:
-    """Return lines and outlines in metres about the site as an OpenStreetMap extract, a way each; points as nodes."""
+def osm(*features: tuple[shapely.Geometry, dict[str, Any]], without: Collection[int] = ()) -> str:
+    """Return lines and outlines in metres about the site as an OpenStreetMap extract, a way each; points as nodes.
+
+    ``without`` are the nodes, counted from 1, that are not in it.
+    """
     nodes: dict[tuple[float, float], int] = {}
     tagged: dict[int, str] = {}
     ways = []
@@ -86,12 +91,18 @@ def osm(*features: tuple[shapely.Geometry, dict[str, Any]]) -> str:
     dots = [
         f'<node id="{one}" lat="{lat:.9f}" lon="{lon:.9f}" version="1">{tagged.get(one, "")}</node>'
         for (lon, lat), one in nodes.items()
+        if one not in without
     ]
     return f"<?xml version='1.0' encoding='UTF-8'?>\n<osm version=\"0.6\">\n{chr(10).join([*dots, *ways])}\n</osm>\n"
 
 
-def pbf(*features: tuple[shapely.Geometry, dict[str, str]]) -> bytes:
-    """Return outlines and lines in metres about the site as an extract in PBF, written by its published layout."""
+def pbf(
+    *features: tuple[shapely.Geometry, dict[str, str]], without: Collection[int] = (), squeezed: bool = False
+) -> bytes:
+    """Return outlines and lines in metres about the site as an extract in PBF, written by its published layout.
+
+    ``without`` are the nodes, counted from 1, that are not in it.
+    """
 
     def number(value: int) -> bytes:
         low, rest = value & 0x7F, value >> 7
@@ -119,13 +130,14 @@ def pbf(*features: tuple[shapely.Geometry, dict[str, str]]) -> bytes:
         words += [text.encode() for pair in tags.items() for text in pair]
         tagged = packed(2, keys, signed=False) + packed(3, [key + 1 for key in keys], signed=False)
         ways += field(3, field(1, number_of_way) + tagged + packed(8, steps(ids)))
-    lon, lat = (steps([place[axis] for place in places]) for axis in (0, 1))
-    dense = packed(1, [1] * len(places)) + packed(8, lat) + packed(9, lon)
+    kept = [(number, *place) for number, place in enumerate(places, start=1) if number not in without]
+    own, lon, lat = (steps([place[axis] for place in kept]) for axis in (0, 1, 2))
+    dense = packed(1, own) + packed(8, lat) + packed(9, lon)
     table = field(1, b"".join(field(1, word) for word in words))
     block = table + field(2, field(2, dense)) + field(2, ways)
 
     def blob(kind: bytes, data: bytes) -> bytes:
-        body = field(1, data)
+        body = field(2, len(data)) + field(3, zlib.compress(data)) if squeezed else field(1, data)
         head = field(1, kind) + field(3, len(body))
         return len(head).to_bytes(4, "big") + head + body
 

@@ -88,6 +88,32 @@ def test_each_format_gives_the_same_ground(every_format: dict[str, Path]) -> Non
     assert not list(every_format[".gml"].parent.glob("*.gfs"))  # nothing is left beside the user's file
 
 
+@pytest.mark.parametrize(("name", "inside"), [("hole.zip", ""), ("hole.gdb.zip", "the course/")])
+def test_a_zipped_file_geodatabase_is_read_as_its_folder_is(tmp_path: Path, name: str, inside: str) -> None:
+    folder = tmp_path / "hole.gdb"
+    frame_of(one_hole()).to_file(folder, driver=DRIVERS[".gdb"])
+    wanted = read_ground(folder).surfaces
+    with zipfile.ZipFile(tmp_path / name, "w", zipfile.ZIP_DEFLATED) as archive:
+        for file in sorted(folder.iterdir()):
+            archive.write(file, f"{inside}{folder.name}/{file.name}")
+    got = read_ground(tmp_path / name).surfaces
+    assert got["surface_id"].tolist() == wanted["surface_id"].tolist()
+    assert got["area_m2"].tolist() == wanted["area_m2"].tolist()
+    with zipfile.ZipFile(tmp_path / name) as archive:
+        parts = {one: archive.read(one) for one in archive.namelist()}
+    told = set()
+    for left in parts:  # one file at a time is not there: as before, or refused in words
+        with zipfile.ZipFile(tmp_path / "less.zip", "w") as archive:
+            for one, data in parts.items():
+                if one != left:
+                    archive.writestr(one, data)
+        try:
+            assert read_ground(tmp_path / "less.zip").surfaces["surface_id"].tolist() == wanted["surface_id"].tolist()
+        except GroundError as error:
+            told.add(error.problems[0].where)
+    assert told == {str(tmp_path / "less.zip")}
+
+
 def test_each_format_cut_short_anywhere_is_an_error(every_format: dict[str, Path], tmp_path: Path) -> None:
     for ending, path in every_format.items():
         if path.is_dir():

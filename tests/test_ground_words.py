@@ -228,3 +228,40 @@ def test_an_extract_has_its_multipolygons_with_their_islands(tmp_path: Path) -> 
     surfaces = read_ground(path).surfaces
     assert surfaces["source"].tolist() == ["a.osm, relation 9"]
     assert surfaces["area_m2"].to_numpy() == pytest.approx([outer.area - inner.area], rel=1e-4)
+
+
+@pytest.mark.parametrize("ending", [".osm", ".osm.pbf", "squeezed.osm.pbf"])
+def test_what_an_extract_was_cut_through_is_told_by_name_whether_drawn_or_not(tmp_path: Path, ending: str) -> None:
+    green, cut, gone = shapely.box(0, 0, 20, 20), shapely.box(100, 0, 140, 90), shapely.box(200, 0, 210, 10)
+    shapes = [
+        (green, {"golf": "green", "ref": "7"}),
+        (cut, {"golf": "fairway", "name": "Long one"}),
+        (gone, {"golf": "bunker"}),
+        (shapely.box(30, 0, 40, 10), {"natural": "water"}),
+        (shapely.box(5000, 0, 5010, 10), {"natural": "water"}),
+    ]
+    without = {7, *range(9, 13), 13, 17}  # a corner of the fairway, the bunker, a corner of either pond
+    path = tmp_path / f"a{ending}"
+    if "pbf" in ending:
+        path.write_bytes(pbf(*shapes, without=without, squeezed="squeezed" in ending))
+    else:
+        path.write_text(osm(*shapes, without=without), encoding="utf-8")
+    ground = read_ground(path)
+    told = {note.where: dict(note.facts) for note in ground.notes if note.what == "cut_through"}
+    assert told == {
+        f"{path.name}, way 2 'Long one'": {"label": "fairway", "missing": 1, "of": 4, "drawn": True},
+        f"{path.name}, way 3": {"label": "bunker", "missing": 4, "of": 4, "drawn": False},
+        f"{path.name}, way 4": {"label": "water", "missing": 1, "of": 4, "drawn": True},
+    }
+    assert "bunker: 4 of its 4 places or lines are not in the extract: left out" in said(ground)
+    assert "its outline and area are wrong: it was cut through" in said(ground)
+
+
+def test_an_area_of_lines_that_are_not_in_the_extract_is_told(tmp_path: Path) -> None:
+    text = osm((disc(0, 0, 60), {"golf": "green"}), (disc(200, 0, 60), {}))
+    members = "".join(f'<member type="way" ref="{n}" role="outer"/>' for n in (2, 555))
+    tags = '<tag k="type" v="multipolygon"/><tag k="golf" v="fairway"/>'
+    path = tmp_path / "a.osm"
+    path.write_text(text.replace("</osm>", f'<relation id="9" version="1">{members}{tags}</relation></osm>'), "utf-8")
+    [note] = [note for note in read_ground(path).notes if note.what == "cut_through"]
+    assert (note.where, note.facts["missing"], note.facts["of"]) == ("a.osm, relation 9", 1, 2)

@@ -120,7 +120,10 @@ def test_scraps_are_told_in_one_line_in_the_units_asked_for() -> None:
 
 @pytest.mark.parametrize(
     ("kept", "words"),
-    [("7", "a tee drawn twice on hole 7: only the one on hole 7 is kept (a.kml)"), ("8", "is that the right hole?")],
+    [
+        ("7", "a tee drawn twice on hole 7: only the one on hole 7 is kept (a.kml)"),
+        ("8", "only the one on hole 8 is kept; if hole 7 is right, take the other out of the file"),
+    ],
 )
 def test_what_was_drawn_twice_is_doubted_where_the_holes_differ(kept: str, words: str) -> None:
     assert words in tell_note(Note("drawn_twice", "a.kml", facts={"kind": "tee", "hole": "7", "kept_hole": kept}))

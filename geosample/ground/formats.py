@@ -8,9 +8,7 @@ References
 RFC 7946 (2016), GeoJSON: WGS84, longitude first; its forerunner of 2008 allowed a ``crs`` member, still met in the
 field. OGC 12-007r2, KML 2.3 (2015): longitude, latitude[, height] on WGS84. OGC 06-103r4, Simple Feature Access part 1
 (2011), section 7: well-known text. OGC 12-128r19 (GeoPackage 1.4); ESRI Shapefile Technical Description (1998);
-FlatGeobuf specification 3; ISO 19136:2007 (GML); GPX 1.1 (2004). OpenStreetMap wiki, OSM XML and PBF Format: a file
-of blocks, each behind four bytes with the length of its header, which holds the block's kind (field 1) and length
-(field 3).
+FlatGeobuf specification 3; ISO 19136:2007 (GML); GPX 1.1 (2004).
 """
 
 from __future__ import annotations
@@ -52,6 +50,7 @@ from geosample.files.reading import (
 )
 from geosample.files.saving import SQLITE_HEADER, read_cell
 from geosample.ground.drawings import read_dxf
+from geosample.ground.extracts import check_blocks, find_cut
 from geosample.ground.features import (
     Content,
     Feature,
@@ -486,49 +485,6 @@ def check_beside(path: Path, ending: str) -> None:
             raise GroundError(_unreadable(path, "it is shorter than it says"))
 
 
-def check_blocks(path: Path, data: bytes) -> None:
-    """Refuse an OpenStreetMap extract in PBF whose blocks are not all there: the driver reads what it can of it.
-
-    Raises
-    ------
-    GroundError
-        When a block is cut short, or the first one is no header.
-    """
-    at, kinds = 0, []
-    while at < len(data):
-        length = int.from_bytes(data[at : at + 4], "big")
-        fields = _read_fields(data[at + 4 : at + 4 + length])
-        kinds.append(fields.get(1))
-        size = fields.get(3)
-        at += 4 + length + (size if isinstance(size, int) else len(data))
-    if at != len(data) or kinds[0] != b"OSMHeader":
-        raise GroundError(_unreadable(path, "its blocks are not all there"))
-
-
-def _read_fields(data: bytes) -> dict[int, bytes | int]:
-    """Return the fields of a short protocol-buffers message; those before the break of a broken one."""
-    fields: dict[int, bytes | int] = {}
-    at = 0
-    while at < len(data):
-        key, at = _read_number(data, at)
-        value, at = _read_number(data, at)
-        if key % 8 == 2:  # noqa: PLR2004 - bytes behind their length; a plain number is 0
-            fields[key // 8], at = data[at : at + value], at + value
-        else:
-            fields[key // 8] = value
-    return fields
-
-
-def _read_number(data: bytes, at: int) -> tuple[int, int]:
-    """Return a number of seven bits a byte, the lowest first, and where the next thing stands."""
-    number = 0
-    for place, byte in enumerate(data[at : at + 9]):
-        number |= (byte & 0x7F) << 7 * place
-        if byte < 0x80:  # noqa: PLR2004 - its last byte
-            return number, at + place + 1
-    return number, len(data) + 1
-
-
 _OSM_CONFIG = Path(__file__).with_name("osmconf.ini")
 _OPTIONS: dict[str, dict[str, str]] = {
     ".gml": {"WRITE_GFS": "NO"},  # else the driver leaves a file of its own beside the user's
@@ -618,6 +574,12 @@ def read_extract(path: Path) -> Content:
     counts = {"things": len(named) - len(near), "other": len(named) - len(known), "far": len(known) - len(near)}
     if counts["things"]:
         notes.append(Note("not_of_course", path.name, facts=counts))
+    drawn = {_number_of(feature) for feature in near}
+    for cut in find_cut(path.read_bytes(), drawn, packed=path.suffix.lower() == ".pbf"):
+        name, golf = cut.tags.get("name"), cut.tags.get("golf")
+        where = f"{path.name}, {cut.name}" + (f" '{name}'" if name else "")
+        facts = {"label": golf or next(iter(cut.tags.values())), "missing": cut.missing, "of": cut.of}
+        notes.append(Note("cut_through", where, facts={**facts, "drawn": cut.name in drawn}))
     return replace(content, features=tuple(near), notes=tuple(notes))
 
 
@@ -630,6 +592,11 @@ def _name_extract(feature: Feature) -> Feature:
     name = fields.get("name")
     source = f"{feature.source.split(', ')[0]}, {where}" + (f" '{name}'" if name else "")
     return replace(feature, fields=fields, folders=(), name=name, source=source)
+
+
+def _number_of(feature: Feature) -> str:
+    """Return the number a feature of an extract has in the map, such as ``way 12``."""
+    return feature.source.split(", ", 1)[1].partition(" '")[0]
 
 
 def _open_shapes(layer: _Layer, source: str) -> Iterator[Feature | Note]:

@@ -55,6 +55,10 @@ NOTES = {
         "{things} of an extract that are not of the course",
         "left out| {other} with no tag that is known here, {far} further than 200 m from all golf [no source]",
     ),
+    "cut_through": (
+        "{label}: {missing} of its {of} places or lines are not in the extract",
+        "{cut_done}: it was cut through when the extract was made; take a larger one",
+    ),
     "hole_missing": ("a hole without any ground", "look whether it is in the file, and under which name"),
     "hole_without_green": ("a hole without a green", "look whether it is in the file, and under which name"),
     "collar_derived": ("greens without a collar of their own", "collar derived round each"),
@@ -222,7 +226,7 @@ def _word_facts(facts: Mapping[str, Any], units: Units) -> dict[str, Any]:
         **facts,
         "on_hole": f" on hole {hole}" if hole else "",
         "on_kept_hole": f" on hole {kept}" if kept else "",
-        "doubt": "; is that the right hole?" if hole and hole != kept else "",
+        "doubt": f"; if hole {hole} is right, take the other out of the file" if hole and hole != kept else "",
         "holders": " and a ".join(facts.get("kinds", ())),
         "larger": "larger " if facts.get("kind") == facts.get("winner") else "",
         "under_wide": _show_narrow(facts.get("under_wide_m", 0.0), units),
@@ -244,6 +248,7 @@ def _word_facts(facts: Mapping[str, Any], units: Units) -> dict[str, Any]:
         "not_told": ""
         if facts.get("told", True)
         else f", if 68 % of its fixes lie within {fix} (from memory): --accuracy",
+        "cut_done": "drawn without them, so its outline and area are wrong" if facts.get("drawn") else "left out",
         "encoding_found": found,
         "encoding_done": done,
     }
