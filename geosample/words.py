@@ -246,6 +246,27 @@ def same_hole(hole: str | None) -> str:
     return (tidy_hole(hole) or "").lower() if isinstance(hole, str) else ""
 
 
+def parse_holes(text: str) -> tuple[str, ...]:
+    """Return hole names from a list with ranges.
+
+    Examples
+    --------
+    >>> parse_holes("1-3, 7,Red 3")
+    ('1', '2', '3', '7', 'Red 3')
+    >>> parse_holes("9-7")
+    ('7', '8', '9')
+    """
+    holes: list[str] = []
+    for part in filter(None, map(str.strip, text.split(","))):
+        ends = re.fullmatch(r"(\d+)\s*-\s*(\d+)", part)
+        if ends is None or abs(int(ends[2]) - int(ends[1])) > 99:  # noqa: PLR2004 (no course has more)
+            holes.append(part)
+        else:
+            first, last = sorted((int(ends[1]), int(ends[2])))
+            holes += map(str, range(first, last + 1))
+    return tuple(holes)
+
+
 def hole_key(hole: str | None) -> tuple[int, str]:
     """Return a sort key that puts hole 2 before hole 10 and nameless ground last.
 

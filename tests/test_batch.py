@@ -356,6 +356,7 @@ def test_duckdb_reads_a_regions_estimates_as_the_readme_shows(courses: Path, mon
     assert south < north
 
 
+@pytest.mark.slow
 def test_a_region_without_estimates_says_what_is_missing(courses: Path) -> None:
     (courses / "plan.toml").write_text('[[stage]]\ncommand = "counts"\nfiles = ["{course}.csv"]\n')
     result, _ = batch(courses, "--region", str(courses / "region.parquet"))

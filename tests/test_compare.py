@@ -461,6 +461,7 @@ def test_the_limits_of_two_counters_are_where_a_reference_librarys_t_test_turns(
     assert ends.value == second.sum() / first.sum()
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("twice", "bags", "shares"), [(10, 60, (0.7, 1.0)), (20, 100, (0.5, 0.9)), (40, 120, (0.97, 0.97))]
 )

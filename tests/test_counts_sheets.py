@@ -370,6 +370,7 @@ def test_the_command_takes_all_rows_or_none(counts_sheet: pd.DataFrame, counts_s
     assert len(load_counts(counts_survey).samples) == 19
 
 
+@pytest.mark.slow
 def test_results_of_earlier_counts_go_when_the_counts_change_and_only_then(
     counts_survey: Survey, counts_sheet: pd.DataFrame, counts_design: Design, tmp_path: Path
 ) -> None:

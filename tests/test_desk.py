@@ -290,6 +290,7 @@ def test_a_survey_that_another_program_holds_is_told_and_what_was_seen_stays(
     assert {**after, "steps": ""} == {**before, "steps": ""}
 
 
+@pytest.mark.slow
 def test_a_page_that_shows_what_is_no_longer_there_is_asked_to_look_again(
     near: Desk, guard: Guard, counts_survey: Survey
 ) -> None:
@@ -560,6 +561,7 @@ def test_the_bench_has_the_extraction_and_containers_of_the_sheets_or_of_the_des
     assert told[0]["name"].endswith(plain["design_code"].iloc[0])
 
 
+@pytest.mark.slow
 def test_a_draft_of_zones_reads_the_survey_again_only_where_it_changed(small_ground: Ground, tmp_path: Path) -> None:
     file = open_survey(tmp_path / "course.gpkg")
     save_ground(file, small_ground)

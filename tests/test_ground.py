@@ -358,6 +358,7 @@ def test_ground_survives_the_survey_file(hole_file: Path, tmp_path: Path) -> Non
         assert shapely.equals(old.geometry.to_numpy(), new.geometry.to_numpy()).all()
 
 
+@pytest.mark.slow
 def test_a_ground_that_visits_rest_on_is_not_replaced_unasked(hole_file: Path, tmp_path: Path) -> None:
     survey = open_survey(tmp_path / "a.gpkg")
     ground = read_ground(hole_file)

@@ -137,6 +137,7 @@ def over_ground(ground: Ground, path: Path) -> list[tuple[float, float, float, f
     return [(c, r, *to_degrees(west + c / 2, north - r / 2)) for c, r in ((0, 0), (columns, 0), (columns, rows))]
 
 
+@pytest.mark.slow
 def test_on_paper_it_lies_grey_and_light_under_each_map_of_a_hole_at_its_place(
     sheets_design: Design, small_ground: Ground, tmp_path: Path
 ) -> None:
@@ -171,6 +172,7 @@ def test_on_paper_it_lies_grey_and_light_under_each_map_of_a_hole_at_its_place(
     assert len({round(share, 1) for share in dark}) > 1
 
 
+@pytest.mark.slow
 def test_the_command_tells_how_far_the_pairs_miss_and_refuses_pairs_without_a_picture(
     counts_survey: Survey, small_ground: Ground, tmp_path: Path
 ) -> None:

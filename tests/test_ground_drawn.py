@@ -262,6 +262,7 @@ def test_two_rounds_in_one_recording_are_told_as_two_walks_also_back_the_other_w
     assert "walked over again and left out: 4" in said(ground)  # some forty metres
 
 
+@pytest.mark.slow
 def test_tracks_named_in_plain_words_become_surfaces_and_two_walks_one(tmp_path: Path) -> None:
     rng = np.random.default_rng(1)
     tracks = [

@@ -288,6 +288,7 @@ BENT = {
 }
 
 
+@pytest.mark.slow
 @settings(max_examples=90, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(
     places=st.lists(st.tuples(st.integers(0, 6000), st.integers(0, 255)), min_size=1, max_size=20),

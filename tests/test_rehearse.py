@@ -131,6 +131,7 @@ def test_what_is_stated_stands_in_place_of_what_was_guessed() -> None:
     assert (patches.model.k, patches.model.field_sd, few.model.field_sd) == (3.0, 1.0, 0.5)
 
 
+@pytest.mark.slow
 def test_the_last_mapped_visit_is_the_world_that_is_played(tmp_path: Path, small_ground: Ground) -> None:
     survey = open_survey(tmp_path / "course.gpkg")
     save_ground(survey, small_ground)

@@ -63,6 +63,7 @@ def test_the_answer_comes_first_and_says_what_was_asked(zones):
     assert "The counts speak for 100 %" in " ".join(tell_reasons(zones, "us"))
 
 
+@pytest.mark.slow
 def test_the_terminal_is_told_in_at_most_eight_lines_whatever_is_asked(small_ground):
     sprayer = Sprayer(parse_rate("0.2floz/1000ft2"), parse_rate("2gal/1000ft2"), parse_tank("60gal"))
     given = make_map(small_ground, patch(-50, -130, 14), known=lambda cells: cells["easting"] > -50)

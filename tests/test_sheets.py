@@ -471,6 +471,7 @@ def test_one_point_and_no_reserve_is_enough(sheets_design: Design, small_ground:
     assert sheet.max_row == 2
 
 
+@pytest.mark.slow
 def test_two_points_at_one_place_are_both_labelled(sheets_design: Design, small_ground: Ground, tmp_path: Path) -> None:
     first = sheets_design.points.geometry.iloc[0]
     twins = sheets_design.points.geometry.where(np.arange(len(sheets_design.points)) != 1, first)
@@ -487,6 +488,7 @@ def test_a_design_without_points_or_on_other_coordinates_is_refused(
         write_sheets(replace(sheets_design, points=sheets_design.points.to_crs(4326)), small_ground, tmp_path)
 
 
+@pytest.mark.slow
 def test_a_folder_that_can_t_be_made_is_told_in_words(
     sheets_design: Design, small_ground: Ground, tmp_path: Path
 ) -> None:

@@ -131,6 +131,7 @@ with open_survey(path).change() as c:
 """
 
 
+@pytest.mark.slow
 @pytest.mark.skipif(os.name != "posix", reason="needs SIGKILL")
 @pytest.mark.parametrize("moment", ["before", "after"])
 @pytest.mark.parametrize("step", STEPS)

@@ -188,6 +188,7 @@ def test_ground_is_treated_by_its_chance_however_little_is_known_of_it(small_gro
     assert same.figures.unsampled.area_m2 == 0
 
 
+@pytest.mark.slow
 def test_who_treats_only_sampled_ground_is_told_what_that_leaves(small_ground):
     hot = patch(-50, -130, 14)
     half = make_map(small_ground, hot, known=lambda cells: cells["easting"] > -50)
@@ -215,6 +216,7 @@ def test_a_plan_says_what_other_costs_of_a_miss_would_treat(small_ground):
     assert all_of_it == pytest.approx(given.cells["area_m2"][inside].sum())
 
 
+@pytest.mark.slow
 def test_only_the_kinds_and_holes_asked_for_are_treated_and_what_that_leaves_is_told(small_ground):
     given = make_map(small_ground, patch(-50, -130, 200))  # all of it is hot
     all_of_it, green = plan_map(given, small_ground), plan_map(given, small_ground, kinds=["green"], holes=["1"])
@@ -307,6 +309,7 @@ def test_nothing_that_was_given_is_changed(small_ground):
     assert small_ground.surfaces.equals(surfaces)
 
 
+@pytest.mark.slow
 def test_shifting_the_ground_by_whole_cells_shifts_the_zones(small_ground):
     moved = Ground(
         small_ground.surfaces.assign(geometry=small_ground.surfaces.translate(300, -200)),
@@ -485,6 +488,7 @@ def test_nothing_is_said_of_control_without_stages_or_a_profile():
     assert find_controls(shares(L3=1.0), "an insect of my own", None) == ()
 
 
+@pytest.mark.slow
 def test_the_table_gives_each_zone_its_amounts_at_the_users_own_rates(small_ground):
     sprayer = Sprayer(parse_rate("0.2floz/1000ft2"), parse_rate("2gal/1000ft2"))
     table = zone_rows(plan(small_ground, patch(-50, -130, 14), sprayer=sprayer))

@@ -228,6 +228,7 @@ def test_a_supported_border_gets_a_width_from_the_curve(small_ground):
     assert border.left_m2 <= 0.1 * zones.figures.above.area_m2
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("rows", [None, ratio_found(0.7, 1.4, 2.5), ratio_found(0.2, 0.4, 0.8)])
 def test_an_unsupported_border_is_never_proposed_and_what_it_would_miss_is_said(small_ground, rows):
     given = with_edge(small_ground)
@@ -236,6 +237,7 @@ def test_an_unsupported_border_is_never_proposed_and_what_it_would_miss_is_said(
     assert zones.figures.border.strip == interpolate_strip(zones.figures.curve, 15 * FOOT_M)
 
 
+@pytest.mark.slow
 def test_asking_for_the_border_against_the_counts_says_what_it_misses(small_ground):
     given = make_map(small_ground, patch(-50, -130, 20))
     border = plan_map(given, small_ground, border_only_m=3.0, findings=ratio_found(0.5, 1.0, 2.0)).figures.border
@@ -244,6 +246,7 @@ def test_asking_for_the_border_against_the_counts_says_what_it_misses(small_grou
     assert (border.answer, border.strip.width_m) == (BorderOnly.ASKED, 3.0)
 
 
+@pytest.mark.slow
 def test_a_border_that_holds_more_is_not_proposed_where_the_rest_is_above_the_threshold_too(small_ground):
     given = make_map(small_ground, lambda cells: 90.0 + edge_field(cells))
     figures = plan_map(given, small_ground, findings=ratio_found(1.4, 2.5, 4.0)).figures

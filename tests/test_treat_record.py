@@ -248,6 +248,7 @@ def test_no_effect_is_not_called_one(zones):
     assert nothing.henderson_tilton[1] <= 0 < much.henderson_tilton[1]
 
 
+@pytest.mark.slow
 def test_strips_with_too_few_bags_are_named_and_not_gone_by(small_ground):
     striped = plan(small_ground, patch(-50, -130, 30), check_share=0.2)
     strips = striped.zones[striped.zones["action"] == "check"]

@@ -27,7 +27,7 @@ from geosample.cli.options import (
 )
 from geosample.report import talk
 from geosample.units import FOOT_M, Units
-from geosample.words import TREATMENT
+from geosample.words import TREATMENT, parse_holes
 
 if TYPE_CHECKING:
     from geosample.density import Looks
@@ -167,7 +167,6 @@ def suggest_asked(
 
     ``found`` is what they rest on where it was gathered before.
     """
-    from geosample.design import parse_holes
     from geosample.treat import Sprayer, gather_evidence, suggest_zones
     from geosample.treat.amounts import parse_rate, parse_tank
 

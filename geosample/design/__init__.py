@@ -16,7 +16,7 @@ from geosample.design.model import (
     load_visit,
     save_design,
 )
-from geosample.design.request import Request, find_name_problems, find_wish_problems, parse_holes, read_known
+from geosample.design.request import Request, find_name_problems, find_wish_problems, read_known
 from geosample.design.walk import Ways, find_legs, open_ways, order_walk, share_walk, walk_groups, walk_m
 
 __all__ = [
@@ -41,7 +41,6 @@ __all__ = [
     "load_visit",
     "open_ways",
     "order_walk",
-    "parse_holes",
     "read_known",
     "save_design",
     "share_walk",

@@ -31,7 +31,17 @@ from geosample.ground import only_polygons, read_own_shapes
 from geosample.pests import DEFAULT_PEST, load_pest
 from geosample.survey.findings import What, read_findings
 from geosample.units import plug_area_m2
-from geosample.words import ALLOCATIONS, DRAW_METHODS, METHODS, SURFACE_KINDS, WALKS, hole_key, is_date, same_hole
+from geosample.words import (
+    ALLOCATIONS,
+    DRAW_METHODS,
+    METHODS,
+    SURFACE_KINDS,
+    WALKS,
+    hole_key,
+    is_date,
+    parse_holes,
+    same_hole,
+)
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -217,28 +227,6 @@ def read_known(survey: Survey, pest: str) -> Known:
         if found is not None:
             return Known(float(found.value), visit, densities)
     return Known(densities_per_m2=densities)
-
-
-def parse_holes(text: str) -> tuple[str, ...]:
-    """Return hole names from a list with ranges.
-
-    Examples
-    --------
-    >>> parse_holes("1-3, 7,Red 3")
-    ('1', '2', '3', '7', 'Red 3')
-    >>> parse_holes("9-7")
-    ('7', '8', '9')
-    """
-    parts = [part.strip() for part in text.split(",") if part.strip()]
-    return tuple(hole for part in parts for hole in _one_or_range(part))
-
-
-def _one_or_range(part: str) -> tuple[str, ...]:
-    ends = re.fullmatch(r"(\d+)\s*-\s*(\d+)", part)
-    if ends is None or abs(int(ends[2]) - int(ends[1])) > 99:  # noqa: PLR2004 (no course has more)
-        return (part,)
-    first, last = sorted((int(ends[1]), int(ends[2])))
-    return tuple(str(number) for number in range(first, last + 1))
 
 
 def make_request(ground: Ground, asked: Mapping[str, Any]) -> Request:
