@@ -532,6 +532,16 @@ def test_the_map_says_what_it_adds_what_it_knows_and_what_is_above(told_map: Den
     assert "ft" not in metric.replace("left", "").replace("after", "").replace("often", "")
 
 
+def test_a_bag_with_a_stage_left_blank_is_not_on_the_map_and_it_says_so(small_ground: Ground) -> None:
+    counts, _, _ = draw_counts(small_ground, 20, np.random.default_rng(5))
+    late = counts.counts.assign(stage="L4", count=0).iloc[1:]
+    partly = dataclasses.replace(counts, counts=pd.concat([counts.counts, late], ignore_index=True))
+    made = map_density(partly, small_ground, cell_m=8)
+    told = [line for line in tell_map(made) if line.startswith("Left out")]
+    assert told == ["Left out, a stage being blank: 1 bag (S-000). If none were found, write 0; blank is not zero."]
+    assert len(made.fitted["sites"]["count"]) == 19
+
+
 @pytest.mark.parametrize("answer", ["yes", "a little", "no"])
 def test_what_it_adds_is_one_of_three_answers(told_map: DensityMap, answer: str) -> None:
     rows = [

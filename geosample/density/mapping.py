@@ -12,7 +12,7 @@ import shapely
 from scipy.optimize import brentq
 from scipy.spatial import KDTree, cKDTree
 
-from geosample.counts import Counts, tally
+from geosample.counts import Counts, partly_counted, tally
 from geosample.density.hotspots import describe_clusters, find_hotspots
 from geosample.density.laplace import FittedField, MixedField
 from geosample.density.model import COVARIATES, LEVELS, DensityMap, MapSettings, exceed
@@ -332,6 +332,7 @@ def map_density(  # noqa: PLR0913 - what a user may say in plain words
     cells = cut_target(target_surfaces(ground, samples, design), cell_m)
     make = _map_bound if samples.count.sum() < settings.fewest_insects else _map_field
     frame, fitted, findings = make(cells, samples, chosen)
+    fitted["partly"] = partly_counted(counts, pest)
     whose = Findings(counts.visit, pest, tuple(findings))
     return DensityMap(counts.visit, pest, cell_m, frame, settings, fitted, whose, ground.crs)
 

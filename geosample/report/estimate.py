@@ -266,6 +266,15 @@ def _tell_sources(pest: str) -> list[str]:
     return [f"Sources and how sure: thresholds, in their order: {'; '.join(thresholds)}."] if thresholds else []
 
 
+def tell_partly(facts: Mapping[str, Any]) -> list[str]:
+    """Return which bags have no total, for a stage in them was left blank; none is known of older surveys."""
+    names = facts.get("partly")
+    if not names:
+        return []
+    bags = f"{len(names)} bag{'s' * (len(names) > 1)} ({list_names(names, most=MOST_ALIKE)})"
+    return [f"Left out, a stage being blank: {bags}. If none were found, write 0; blank is not zero."]
+
+
 def _tell_account(facts: Mapping[str, Any]) -> list[str]:
     """Return how many planned points were counted, what became of the others, and what was left out."""
     told = [f"{n} {status.replace('_', ' ')}" for status, n in facts["lost"].items()]
@@ -274,9 +283,7 @@ def _tell_account(facts: Mapping[str, Any]) -> list[str]:
     text += f", and {facts['reserves']} in reserve" if facts["reserves"] else ""
     text += f"; not counted: {', '.join(told)}. They are taken as missing by chance, not as zero" if told else ""
     lines = [f"{text}."]
-    if partly := facts.get("partly"):  # absent in surveys of before it was told
-        bags = f"{len(partly)} bag{'s' * (len(partly) > 1)} ({list_names(partly, most=MOST_ALIKE)})"
-        lines.append(f"Left out, a stage being blank: {bags}. If none were found, write 0; blank is not zero.")
+    lines += tell_partly(facts)
     if facts["left_out"]:
         lines.append(f"Left out, with no planned point and so no design weight: {', '.join(facts['left_out'])}.")
     lines += [
