@@ -236,6 +236,12 @@ def test_public_docstrings_give_parameters_shapes_and_errors(name: str, function
         assert "Raises\n" in doc
 
 
+def test_no_type_shares_its_name_with_another() -> None:
+    names = [node.name for path in MODULES for node in parse(path).body if isinstance(node, ast.ClassDef)]
+    public = [name for name in names if not name.startswith("_")]
+    assert sorted({name for name in public if public.count(name) > 1}) == []
+
+
 def test_what_developers_are_told_to_run_is_what_the_suite_runs() -> None:
     text = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
     told = [line.strip() for block in text.split("```sh")[1:] for line in block.split("```")[0].splitlines()]

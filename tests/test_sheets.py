@@ -230,10 +230,8 @@ RTE_ORDER = ["name", "cmt", "desc", "src", "link", "number", "type", "extensions
 
 
 @pytest.fixture(scope="module")
-def folder(sheets_design: Design, small_ground: Ground, tmp_path_factory: pytest.TempPathFactory) -> Path:
-    made = tmp_path_factory.mktemp("files")
-    write_sheets(sheets_design, small_ground, made)
-    return made
+def folder(made: Sheets) -> Path:
+    return made.paths[0].parent
 
 
 def in_order(element: ET.Element, order: list[str]) -> bool:

@@ -304,11 +304,6 @@ def test_too_few_bags_are_refused_for_every_ground_at_once(zones):
 
 
 @pytest.fixture(scope="module")
-def whole(small_ground):
-    return plan(small_ground, patch(-50, -130, 30))
-
-
-@pytest.fixture(scope="module")
 def striped(small_ground):
     return plan(small_ground, patch(-50, -130, 30), check_share=0.2)
 
@@ -317,23 +312,23 @@ def checks(zones):
     return zones.zones[zones.zones["action"] == "check"]
 
 
-def test_strips_lie_in_what_would_be_treated_and_nothing_is_lost(whole, striped):
-    before, after = treated(whole).union_all(), treated(striped).union_all()
+def test_strips_lie_in_what_would_be_treated_and_nothing_is_lost(zones, striped):
+    before, after = treated(zones).union_all(), treated(striped).union_all()
     strips = checks(striped).union_all()
     assert strips.intersection(after).area < 0.01
     assert strips.union(after).symmetric_difference(before).area < 0.02 * before.area
 
 
-def test_strips_take_no_more_than_the_share_and_near_it(whole, striped):
-    share = checks(striped)["area_m2"].sum() / treated(whole)["area_m2"].sum()
+def test_strips_take_no_more_than_the_share_and_near_it(zones, striped):
+    share = checks(striped)["area_m2"].sum() / treated(zones)["area_m2"].sum()
     assert 0.08 < share <= 0.2
 
 
-def test_strips_are_booked_as_strips_and_as_nothing_else(whole, striped):
+def test_strips_are_booked_as_strips_and_as_nothing_else(zones, striped):
     def left(zones):
         return {reason for reason, holding in zones.figures.removed.items() if holding.area_m2 >= 1}
 
-    assert left(striped) - left(whole) == {LeftOut.CHECK}
+    assert left(striped) - left(zones) == {LeftOut.CHECK}
 
 
 def test_strips_are_named_and_told(striped):
@@ -341,19 +336,19 @@ def test_strips_are_named_and_told(striped):
     assert (checks(striped)["reason"] == "check").all()
 
 
-def test_the_work_says_which_strips_to_leave_or_what_leaving_some_would_cost(striped, whole, small_ground):
-    left, offered = (" ".join(book_words(draw_plan(zones, small_ground))) for zones in (striped, whole))
+def test_the_work_says_which_strips_to_leave_or_what_leaving_some_would_cost(striped, zones, small_ground):
+    left, offered = (" ".join(book_words(draw_plan(one, small_ground))) for one in (striped, zones))
     assert "leave untreated: fairway, its middle " in left
     assert "leave untreated:" not in offered
     assert "or you will not know whether it worked: --checks " in offered
 
 
-def test_the_strips_offered_are_those_that_asking_for_them_draws(whole, small_ground):
-    offer = whole.figures.offer
+def test_the_strips_offered_are_those_that_asking_for_them_draws(zones, small_ground):
+    offer = zones.figures.offer
     asked = checks(plan(small_ground, patch(-50, -130, 30), check_share=offer.share))
     assert len(asked) == offer.strips >= 2
     assert asked["area_m2"].sum() == pytest.approx(offer.area_m2)
-    drawn = shapely.union_all([strip.geometry for strip in whole.offered])
+    drawn = shapely.union_all([strip.geometry for strip in zones.offered])
     assert asked.union_all().symmetric_difference(drawn).area < 1e-6
 
 
