@@ -301,6 +301,11 @@ def open_desk(
     guard = Guard(place.getsockname()[1])
 
     def close() -> None:
+        server.trigger.pull_trigger(hang_up)
+
+    def hang_up() -> None:  # in the loop's own thread; a browser keeps its lines open for minutes
+        for line in list(server.active_channels.values()):
+            line.handle_close()
         server.close()
 
     server: Any = waitress.create_server(
