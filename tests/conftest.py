@@ -12,11 +12,10 @@ import pandas as pd
 import pytest
 import shapely
 from counts_case import filled_sheet, scatter_design
-from design_case import design_visit
-from estimate_case import count_visit
 from ground_case import one_hole, write
 from survey_case import fill_rows
 from threadpoolctl import threadpool_limits
+from visit_case import count_visit, design_visit
 
 from geosample.counts import Counts
 from geosample.design import Design, save_design

@@ -14,10 +14,10 @@ import pandas as pd
 import pytest
 from click.testing import CliRunner
 from counts_case import PEST, STAGE_KEYS, edit, problems_of, scatter_design, told, write
-from estimate_case import simulate_counts
 from fill_blank import fill_blank
 from statsmodels.stats.proportion import proportion_confint
 from survey_case import fill_rows
+from visit_case import simulate_counts
 
 from geosample.cli import main
 from geosample.compare import compare_counters, gather_recounts

@@ -17,9 +17,9 @@ import pandas as pd
 import pytest
 import shapely
 from click.testing import CliRunner
-from design_case import main_points
 from scipy import stats
 from survey_case import VALUES, fill_rows
+from visit_case import main_points
 
 from geosample.cli import main
 from geosample.design import Request, draw_design, load_design, save_design

@@ -16,8 +16,8 @@ import pymupdf
 import pytest
 import shapely
 from click.testing import CliRunner
-from design_case import main_points
 from survey_case import fill_rows
+from visit_case import main_points
 
 from geosample.cli import main
 from geosample.compare import compare_methods, gather_trial

@@ -7,9 +7,9 @@ import math
 import numpy as np
 import pytest
 import statsmodels.api as sm
-from estimate_case import make_bags
 from scipy import optimize, stats
 from scipy.special import ndtri
+from visit_case import make_bags
 
 from geosample import distributions
 from geosample.distributions import Bags, Groups, log_spread, normal_quantile, normal_reach

@@ -16,9 +16,8 @@ import pytest
 import statsmodels.api as sm
 from click.testing import CliRunner
 from density_case import THRESHOLD
-from design_case import design_visit
-from estimate_case import count_visit, make_bags
 from scipy import special, stats
+from visit_case import count_visit, design_visit, make_bags
 
 from geosample.cli import main
 from geosample.counts import add_counts

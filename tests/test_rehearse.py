@@ -9,8 +9,8 @@ import numpy as np
 import pandas as pd
 import pytest
 from click.testing import CliRunner
-from estimate_case import count_visit
 from PIL import Image
+from visit_case import count_visit
 
 from geosample.cli import main
 from geosample.density import map_density, save_density

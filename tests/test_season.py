@@ -15,11 +15,10 @@ import pandas as pd
 import pymupdf
 import pytest
 from click.testing import CliRunner
-from design_case import design_visit
-from estimate_case import count_visit
 from PIL import Image
 from scipy.integrate import quad
 from treat_case import make_map
+from visit_case import count_visit, design_visit
 
 from geosample import demo
 from geosample.cli import main

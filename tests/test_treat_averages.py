@@ -12,9 +12,9 @@ import numpy as np
 import pandas as pd
 import pytest
 from density_case import draw_counts
-from estimate_case import count_visit
 from survey_case import fill_rows
 from treat_case import THRESHOLD, finding, make_map, patch, plan, plan_map, ratio_found, treated
+from visit_case import count_visit
 
 from geosample.counts import add_counts
 from geosample.density import exceedance, map_density, save_density

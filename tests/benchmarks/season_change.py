@@ -16,7 +16,7 @@ import numpy as np
 import pandas as pd
 from bench import as_markdown, ask, beside
 from conftest import make_hole
-from estimate_case import count_visit
+from visit_case import count_visit
 
 from geosample.counts import Counts
 from geosample.design import Design, draw_design

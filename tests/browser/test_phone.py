@@ -9,11 +9,11 @@ from pathlib import Path
 import numpy as np
 import pytest
 import shapely
-from design_case import main_points
 from page_tools import Browser, fetched
 from phone_tools import Phone
 from PIL import Image
 from selenium import webdriver
+from visit_case import main_points
 
 from geosample.counts import read_counts
 from geosample.design import Design, draw_design

@@ -1,4 +1,4 @@
-"""A counted visit on the small invented ground, for the tests of stage 5 and whoever needs one."""
+"""A drawn design on the small invented ground, its main points, and its simulated counts, for every stage's tests."""
 
 from __future__ import annotations
 
@@ -8,11 +8,19 @@ import pandas as pd
 from numpy.typing import ArrayLike
 
 from geosample.counts import Counts
-from geosample.design import Design
+from geosample.design import Design, draw_design
 from geosample.distributions import Bags
 from geosample.ground import Ground
 from geosample.rehearsal.worlds import SimulationModel, count_bags, draw_truth
 from geosample.survey import shape_frame
+
+
+def design_visit(ground: Ground, *, points: int = 40, visit: str = "2026-05-04") -> Design:
+    return draw_design(ground, visit=visit, points=points, border_m=4.572, seed=7)
+
+
+def main_points(design: Design) -> gpd.GeoDataFrame:
+    return design.points[design.points["role"] == "main"].reset_index(drop=True)
 
 
 def make_bags(count: ArrayLike) -> Bags:
