@@ -542,6 +542,18 @@ def test_a_bag_with_a_stage_left_blank_is_not_on_the_map_and_it_says_so(small_gr
     assert len(made.fitted["sites"]["count"]) == 19
 
 
+def test_a_map_of_one_density_a_surface_tells_no_places(told_map: DensityMap) -> None:
+    flat = "It tells surfaces apart, hardly any places on one."
+    by_surface = told_map.cells.groupby("surface_id")["expected_per_m2"].transform("mean")
+    even = dataclasses.replace(told_map, cells=told_map.cells.assign(expected_per_m2=by_surface))
+    assert even.within_surfaces_ratio == pytest.approx(1.0)
+    assert even.summary()["within_surfaces_ratio"] == pytest.approx(1.0)
+    ends = [group["expected_per_m2"].quantile([0.05, 0.95]) for _, group in told_map.cells.groupby("surface_id")]
+    ratios = [end[0.95] / end[0.05] for end in ends]
+    assert min(ratios) <= told_map.within_surfaces_ratio <= max(ratios)
+    assert (flat in "".join(tell_map(even)), flat in "".join(tell_map(told_map))) == (True, False)
+
+
 @pytest.mark.parametrize("answer", ["yes", "a little", "no"])
 def test_what_it_adds_is_one_of_three_answers(told_map: DensityMap, answer: str) -> None:
     rows = [

@@ -26,6 +26,9 @@ ADDS = {
     "no": "The map foretells a left-out count no better than one average does: go by averages, not by this map.",
 }
 """What the map adds to plain averages, by the code of the answer."""
+_PLACES = 1.25
+"""Below this ratio between places on one surface the map tells surfaces apart alone (own choice)."""
+_SURFACES_ALONE = "It tells surfaces apart, hardly any places on one."
 _BORDER = {
     "higher": "the density is higher along the edge",
     "lower": "the density is lower along the edge",
@@ -82,7 +85,8 @@ def tell_trust(density_map: DensityMap, units: Units = "us") -> list[str]:
         return []
     answer, odd = worth.detail["answer"], ", ".join(f"{count:,}" for count in worth.detail["left_out"])
     without = f" Judged without the count of {odd}, which would decide by itself: check it." if odd else ""
-    return [f"{ADDS[answer]}{without}"]
+    flat = "" if answer == "no" or density_map.within_surfaces_ratio > _PLACES else f" {_SURFACES_ALONE}"
+    return [f"{ADDS[answer]}{flat}{without}"]
 
 
 def _tell_gain(density_map: DensityMap) -> list[str]:

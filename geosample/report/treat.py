@@ -546,10 +546,12 @@ def _tell_checks(zones: Zones, units: Units, *, brief: bool = False) -> Iterator
     elif offer is not None:
         lie = dict.fromkeys(name_place(one.hole, one.kind) for one in zones.offered)
         many = f"{'this' if offer.strips == 1 else 'these'} {offer.strips} {_plural(offer.strips, 'strip')}"
+        still = "" if brief else "the zones and passes here still hold them; "
+        option = f"--checks {set_percent(offer.share).replace(' ', '')}"
         drawn = "" if brief or not lie else f" (dotted on the maps, on {list_names(list(lie), most=_MOST_PLACES)})"
         yield (
             f"Leave {many}, {show_area(offer.area_m2, units)}{drawn}, or you will not know whether it worked: "
-            f"--checks {set_percent(offer.share).replace(' ', '')}."
+            f"{still}{option} cuts {'it' if offer.strips == 1 else 'them'} out."
         )
 
 

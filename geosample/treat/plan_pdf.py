@@ -105,6 +105,7 @@ _TAKE_COLUMN = Column("at your rate", 18, RIGHT)
 TREAT_LOOK = Look(OKABE_ITO["orange"], 0.45, line_mm=0.6)
 PASS_LOOK = Look(line_colour="#000000", line_mm=0.25)
 CHECK_LOOK = Look("#ffffff", 0.9, "none", line_mm=0.5, dash_mm=(0.6, 0.6))
+_OFFER_LOOK = replace(CHECK_LOOK, fill_alpha=0.0)  # not cut out: the zone shows through
 UNKNOWN_LOOK = Look(hatch="cross", hatch_mm=2.4, hatch_colour=GREYS[4], line_mm=0.0)
 KEPT_OFF_LOOK = Look(line_colour=OKABE_ITO["blue"], line_mm=0.4, dash_mm=(3.0, 1.0, 0.6, 1.0))
 START_MARK = Mark(1.6, "#ffffff", "#000000", 0.4)
@@ -374,7 +375,7 @@ def _zone_layers(zones: Zones, ground: Ground) -> list[MapLayer]:
         MapLayer(treat.geometry.to_numpy(), TREAT_LOOK, ACTIONS["treat"].name, treat["zone_id"].tolist()),
         MapLayer(lines, PASS_LOOK, "pass of the boom"),
         MapLayer(check.geometry.to_numpy(), CHECK_LOOK, "check strip: leave", check["zone_id"].tolist()),
-        MapLayer(offered, CHECK_LOOK, "check strip to leave", ["leave"] * len(offered)),
+        MapLayer(offered, _OFFER_LOOK, "check strip to leave?", ["leave?"] * len(offered)),
         MapLayer(unknown, UNKNOWN_LOOK, "not known"),
         MapLayer(shapely.get_parts(shut), KEPT_OFF_LOOK, "kept off, as entered"),
         MapLayer(starts, START_MARK, "start here"),

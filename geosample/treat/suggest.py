@@ -371,7 +371,8 @@ def find_controls(findings: Findings | None, pest: str, treatments: pd.DataFrame
 def _find_bags(density_map: DensityMap, samples: gpd.GeoDataFrame | None) -> np.ndarray:
     """Return the places of the counted bags the map rests on."""
     if samples is not None:
-        return np.asarray(samples.geometry[samples["status"] == "counted"].to_numpy())
+        used = (samples["status"] == "counted") & ~samples["sample_id"].isin(density_map.fitted.get("partly", []))
+        return np.asarray(samples.geometry[used].to_numpy())
     places = np.asarray(density_map.fitted.get("sites", {}).get("places", []), dtype=float).reshape(-1, 2)
     return np.asarray(shapely.points(places))
 

@@ -119,7 +119,7 @@ class MapPictures:
     chances : tuple of Picture
         The chance of more than each threshold, rising.
     first : int
-        The threshold shown first: the plan's where there is a plan, else the middle one.
+        The threshold shown first: the plan's, else the one the map was asked for, else the middle one.
     """
 
     grid: PixelGrid
@@ -147,7 +147,7 @@ def draw_pictures(
     density_map, settled = story.density, story.settled
     if density_map is None or settled is None:
         return None
-    grid, planned = lay_pixels(density_map, story.surfaces), story.planned_per_m2
+    grid, asked = lay_pixels(density_map, story.surfaces), story.threshold_per_m2
     if like:
         scales = [np.array([swatch.low for swatch in one.swatches]) for one in (like.density, like.width)]
         threshold = cast("float", like.chances[like.first].threshold_per_m2)
@@ -159,13 +159,13 @@ def draw_pictures(
             tuple(draw_chances(density_map, grid, [threshold])),
             0,
         )
-    thresholds = choose_thresholds(density_map, thresholds_per_m2, planned, units)
+    thresholds = choose_thresholds(density_map, thresholds_per_m2, asked, units)
     return MapPictures(
         grid,
-        draw_density(settled, grid, units, threshold_per_m2=story.threshold_per_m2),
+        draw_density(settled, grid, units, threshold_per_m2=asked),
         draw_width(settled, grid, units),
         tuple(draw_chances(density_map, grid, thresholds)),
-        thresholds.index(planned) if planned else len(thresholds) // 2,
+        thresholds.index(asked) if asked else len(thresholds) // 2,
     )
 
 
@@ -375,9 +375,9 @@ def _encode(image: Image.Image, kind: str, **how: int) -> str:
 
 
 def choose_thresholds(
-    density_map: DensityMap, wanted: tuple[float, ...], planned: float | None, units: Units
+    density_map: DensityMap, wanted: tuple[float, ...], asked: float | None, units: Units
 ) -> list[float]:
-    """Return the thresholds to step through, insects per m², rising; the plan's own is always among them.
+    """Return the thresholds to step through, insects per m², rising; the plan's or the map's own is among them.
 
     Raises
     ------
@@ -391,12 +391,12 @@ def choose_thresholds(
     if beyond:
         raise MapError(Problem("thresholds_per_m2", found, reach, "choose one in that range") for found in beyond)
     if wanted:
-        return sorted({*wanted, *([planned] if planned else [])})
+        return sorted({*wanted, *([asked] if asked else [])})
     ladder = [step / FOOT2_M2 for step in _LADDER_US] if units == "us" else [float(step) for step in _LADDER_METRIC]
     inside = [step for step in ladder if low <= step <= high]
     thinned = inside[:: max(1, -(-len(inside) // _MOST_STEPS))]
-    steps = [step for step in thinned if planned is None or abs(step / planned - 1) > 0.02]  # noqa: PLR2004
-    steps += [planned] if planned else []
+    steps = [step for step in thinned if asked is None or abs(step / asked - 1) > 0.02]  # noqa: PLR2004
+    steps += [asked] if asked else []
     return sorted(steps) or [max((low + high) / 2, np.finfo(float).tiny)]
 
 
