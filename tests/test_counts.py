@@ -26,7 +26,7 @@ from geosample.counts.rows import Bag, Reach, find_reach, read_degrees
 from geosample.design import Design
 from geosample.errors import CountsError, EstimateError
 from geosample.ground import Ground
-from geosample.report.counts import tell_notes
+from geosample.report.counts import tell_notes, tell_partly
 
 
 def test_a_filled_sheet_comes_back_whole(counts_sheet: pd.DataFrame, counts_design: Design, tmp_path: Path) -> None:
@@ -66,7 +66,8 @@ def test_zero_is_a_count_blank_is_not_and_a_blank_row_is_no_sample(
     assert "01G-04 | lost" in text
     assert tally(counts, PEST.name, stages=["L3"])["sample_id"].isin(["01G-02-B"]).sum() == 0
     # A total without one of its stages is not known: the bag is told, and no count is made of it.
-    assert partly_counted(counts, PEST.name) == ["01G-02-B"]
+    assert partly_counted(counts, PEST.name) == counts.summary()["partly_counted"] == ["01G-02-B"]
+    assert "so left out: 1 bag (01G-02-B)." in tell_partly(["01G-02-B"])[0]
     assert "01G-02-B" not in set(tally(counts, PEST.name)["sample_id"])
     assert "01G-02-B" in set(tally(counts, PEST.name, stages=["L4"])["sample_id"])
 

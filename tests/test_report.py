@@ -345,7 +345,7 @@ def test_the_account_names_what_is_missing_and_never_calls_it_zero(answer: Estim
     for words in (
         "not counted: 2 off turf, 3 with nothing written. They are taken as missing by chance, not as zero",
         "no planned point and so no design weight: X1.",
-        "Left out, a stage being blank: 7 bags (01F-01-B, 01F-02-B, 01F-03-B, 01F-04-B, 01F-05-B and 2 more).",
+        "a stage being blank, so left out: 7 bags (01F-01-B, 01F-02-B, 01F-03-B, 01F-04-B, 01F-05-B and 2 more).",
         "4 bags were pooled",
         "green border: 2 of 9 points lay off the turf, so its area is taken as 22 % smaller.",
         "Extraction was stopped early on 5 bags",
@@ -537,8 +537,8 @@ def test_a_bag_with_a_stage_left_blank_is_not_on_the_map_and_it_says_so(small_gr
     late = counts.counts.assign(stage="L4", count=0).iloc[1:]
     partly = dataclasses.replace(counts, counts=pd.concat([counts.counts, late], ignore_index=True))
     made = map_density(partly, small_ground, cell_m=8)
-    told = [line for line in tell_map(made) if line.startswith("Left out")]
-    assert told == ["Left out, a stage being blank: 1 bag (S-000). If none were found, write 0; blank is not zero."]
+    [told] = [line for line in tell_map(made) if line.startswith("Without a total")]
+    assert ": 1 bag (S-000). If none were found, write 0; blank is not zero." in told
     assert len(made.fitted["sites"]["count"]) == 19
 
 

@@ -114,6 +114,7 @@ class Counts(Result):
                 for stage in (*(stage.key for stage in pest.stages), UNSTAGED)
                 if stage in by_stage
             },
+            "partly_counted": partly_counted(self, self.pest),
             "moved_samples": int(samples["moved"].sum()),
             "moved_share": float(counted["moved"].mean()) if len(counted) else None,
             "joined_by_position": int((samples["joined_by"] == "position").sum()),

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 from geosample.errors import MOST_ALIKE, list_names, mask_numbers
@@ -105,6 +105,7 @@ def tell_counts(added: Added) -> list[str]:
     if missing:
         names = list_names(missing, most=MOST_ALIKE)
         lines.append(f"{len(missing)} of {summary['main_points']} main points have no count: {names}.")
+    lines += tell_partly(summary["partly_counted"])
     if summary["moved_samples"]:
         lines.append(
             f"{summary['moved_samples']} bags were moved ({percent(summary['moved_share'])} of those counted)."
@@ -115,6 +116,16 @@ def tell_counts(added: Added) -> list[str]:
     notes_left = "1 more note" if rest == 1 else f"{rest} more notes"
     more = [f"and {notes_left} on what was read, changed or left out (--more)"] if rest > 0 else []
     return [*lines, *tell_agreement(summary["recounts"]), *notes[:_MOST_NOTES], *more]
+
+
+def tell_partly(names: Sequence[str] | None) -> list[str]:
+    """Return which bags have no total, for a stage in them was left blank; of older surveys that is not known."""
+    if not names:
+        return []
+    bags = f"{len(names)} bag{'s' * (len(names) > 1)} ({list_names(names, most=MOST_ALIKE)})"
+    return [
+        f"Without a total, a stage being blank, so left out: {bags}. If none were found, write 0; blank is not zero."
+    ]
 
 
 def tell_counts_more(added: Added) -> list[str]:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from geosample.errors import MOST_ALIKE, list_names
 from geosample.report import show_table
-from geosample.report.estimate import tell_partly
+from geosample.report.counts import tell_partly
 from geosample.survey.findings import What
 from geosample.units import Units, percent, show_area, show_density, show_length, show_number
 from geosample.words import GRADES, SIMULATED
@@ -47,7 +47,7 @@ def tell_map(density_map: DensityMap, units: Units = "us") -> list[str]:
     """Return the answer: whether to go by the map, what is above the threshold, and what is not known."""
     facts = density_map.summary()
     simulated = [SIMULATED] if density_map.simulated else []
-    trust = [*tell_trust(density_map, units), *tell_partly(density_map.fitted)]
+    trust = [*tell_trust(density_map, units), *tell_partly(density_map.fitted.get("partly"))]
     if density_map.fitted.get("no_map"):
         return [*trust, *simulated, *_tell_coarse(facts, units)]
     return [*trust, *simulated, *_tell_coarse(facts, units), *_tell_above(facts, units)]

@@ -5,9 +5,9 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING, Any
 
-from geosample.errors import MOST_ALIKE, list_names
 from geosample.pests import load_pest
 from geosample.report import show_table
+from geosample.report.counts import tell_partly
 from geosample.survey.findings import What
 from geosample.units import percent, percent_range, set_percent, share_out, show_area, show_density, show_number
 from geosample.words import PLURALS, SIMULATED, hole_key, name_source
@@ -266,15 +266,6 @@ def _tell_sources(pest: str) -> list[str]:
     return [f"Sources and how sure: thresholds, in their order: {'; '.join(thresholds)}."] if thresholds else []
 
 
-def tell_partly(facts: Mapping[str, Any]) -> list[str]:
-    """Return which bags have no total, for a stage in them was left blank; none is known of older surveys."""
-    names = facts.get("partly")
-    if not names:
-        return []
-    bags = f"{len(names)} bag{'s' * (len(names) > 1)} ({list_names(names, most=MOST_ALIKE)})"
-    return [f"Left out, a stage being blank: {bags}. If none were found, write 0; blank is not zero."]
-
-
 def _tell_account(facts: Mapping[str, Any]) -> list[str]:
     """Return how many planned points were counted, what became of the others, and what was left out."""
     told = [f"{n} {status.replace('_', ' ')}" for status, n in facts["lost"].items()]
@@ -283,7 +274,7 @@ def _tell_account(facts: Mapping[str, Any]) -> list[str]:
     text += f", and {facts['reserves']} in reserve" if facts["reserves"] else ""
     text += f"; not counted: {', '.join(told)}. They are taken as missing by chance, not as zero" if told else ""
     lines = [f"{text}."]
-    lines += tell_partly(facts)
+    lines += tell_partly(facts.get("partly"))
     if facts["left_out"]:
         lines.append(f"Left out, with no planned point and so no design weight: {', '.join(facts['left_out'])}.")
     lines += [
