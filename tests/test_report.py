@@ -122,7 +122,7 @@ def test_scraps_are_told_in_one_line_in_the_units_asked_for() -> None:
     ("kept", "words"),
     [
         ("7", "a tee drawn twice on hole 7: only the one on hole 7 is kept (a.kml)"),
-        ("8", "only the one on hole 8 is kept; if hole 7 is right, take the other out of the file"),
+        ("8", "only the one on hole 8 is kept; take the wrong one out"),
     ],
 )
 def test_what_was_drawn_twice_is_doubted_where_the_holes_differ(kept: str, words: str) -> None:

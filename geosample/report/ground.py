@@ -226,7 +226,7 @@ def _word_facts(facts: Mapping[str, Any], units: Units) -> dict[str, Any]:
         **facts,
         "on_hole": f" on hole {hole}" if hole else "",
         "on_kept_hole": f" on hole {kept}" if kept else "",
-        "doubt": f"; if hole {hole} is right, take the other out of the file" if hole and hole != kept else "",
+        "doubt": "; take the wrong one out" if hole and hole != kept else "",
         "holders": " and a ".join(facts.get("kinds", ())),
         "larger": "larger " if facts.get("kind") == facts.get("winner") else "",
         "under_wide": _show_narrow(facts.get("under_wide_m", 0.0), units),
