@@ -19,6 +19,7 @@ const desk = (() => {
   let view = null;
   let drafts = null;
   let pick = null;
+  let loading = false;  // the map's page goes, and what is clicked on it goes with it
 
   const say = (text) => { find("#spoken").textContent = text || ""; };
   const make = (tag, text, looks) => { const node = document.createElement(tag); node.textContent = text || ""; node.className = looks || ""; return node; };
@@ -453,12 +454,13 @@ const desk = (() => {
       if (was && drawn && !was.running && !told.wrong) { say_changed(was, told); }
       const same = was && was.survey === told.survey && was.drawn.ground === told.drawn.ground;
       const on = the_map();
-      view = same && on ? [on.map.getCenter(), on.map.getZoom()] : null;
+      view = on && (same || window.draw.active()) ? [on.map.getCenter(), on.map.getZoom()] : null;
       drawn = key;
       drafts = null;
       draw_draft.hid = null;
       find("#wait").textContent = words.running;
       if (window.draw) { window.draw.detach(); }
+      loading = true;
       frame.src = `/map?${Date.now()}`;
       show_beside();
     }
@@ -482,11 +484,12 @@ const desk = (() => {
   }
 
   frame.addEventListener("load", () => {
+    loading = false;
     const on = the_map();
     find("#wait").textContent = "";
     if (!on) { return; }
     if (view) { on.map.setView(view[0], view[1], { animate: false }); }
-    for (const layer of on.layers.surfaces || []) { layer.eachLayer((shape) => shape.on("click", (event) => surface_clicked(shape.feature, event.latlng))); }
+    for (const layer of [...(on.layers.surfaces || []), ...(on.layers.obstacles || [])]) { layer.eachLayer((shape) => shape.on("click", (event) => surface_clicked(shape.feature, event.latlng))); }
     window.draw.resume();
     on.map.on("click", place_clicked);
     on.map.eachLayer((layer) => { if (layer.feature) { layer.on("click", place_clicked); } });
@@ -520,7 +523,7 @@ const desk = (() => {
       field.value = (holes.includes(own.hole) ? holes.filter((hole) => hole !== own.hole) : [...holes, own.hole]).join(",");
       field.dispatchEvent(new Event("input", { bubbles: true }));
     }
-    if (step === "ground" && own.id) {
+    if (step === "ground" && (own.id || own.row !== undefined)) {
       the_map().map.closePopup();
       window.draw.choose(feature, at);
     }
@@ -601,5 +604,5 @@ const desk = (() => {
   build();
   bind();
   watch();
-  return { ask, find, make, words, say, look, state: () => state, show_place, pick_place, the_map, seen, run, kinds: given.kinds };
+  return { ask, find, make, words, say, look, state: () => state, show_place, pick_place, the_map, loading: () => loading, seen, run, kinds: given.kinds };
 })();

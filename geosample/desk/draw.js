@@ -6,11 +6,12 @@ window.draw = (() => {
   const REACH_PX = 10;
   let now = null;
   let shown = null;
+  let begins = false;
 
   const on = () => desk.the_map();
   const copy = (rings) => rings.map((ring) => ring.map((corner) => ({ lat: corner.lat, lng: corner.lng })));
   const corners_of = (ring) => ring.slice(0, -1).map(([lng, lat]) => ({ lat, lng }));
-  const pieces_of = (shape) => (shape.type === "Polygon" ? [shape.coordinates] : shape.coordinates);
+  const pieces_of = (shape) => ({ Polygon: [shape.coordinates], MultiPolygon: shape.coordinates }[shape.type] || []);
 
   function inside(ring, at) {
     let odd = false;
@@ -21,19 +22,22 @@ window.draw = (() => {
     return odd;
   }
 
-  // A surface that was clicked: its kind and hole, and on request its corners.
+  // A surface or obstacle that was clicked: its kind and hole, and on request its corners, unless it is a line.
   function choose(feature, at) {
+    if (desk.loading()) { return; }
     leave();
     const pieces = pieces_of(feature.geometry);
     const piece = Math.max(0, pieces.findIndex((rings) => inside(rings[0], at)));
     const own = feature.properties;
-    begin({ id: own.id, piece, rings: pieces[piece].map(corners_of), closed: true, own: feature });
+    begin({ id: own.id || `obstacle ${own.row}`, piece, rings: (pieces[piece] || []).map(corners_of), closed: true, own: feature });
     find("#draw-kind").value = own.look.split(" ")[1];
     find("#draw-hole").value = own.hole || "";
   }
 
   function draw_new() {
     leave();
+    begins = desk.loading();
+    if (begins) { say(words.map_comes); return; }
     if (!on()) { say(words.no_picture); return; }
     begin({ id: "", piece: 0, rings: [[]], closed: false, own: null });
     edit();
@@ -42,9 +46,9 @@ window.draw = (() => {
   function begin(start) {
     now = { ...start, past: [], edits: false, seen: desk.seen() };
     bar.hidden = false;
-    find("#draw-id").textContent = now.id || words.new_surface;
+    find("#draw-id").textContent = now.own ? now.own.properties.id || now.own.properties.name : words.new_surface;
     find("#draw-tools").hidden = true;
-    find("#draw-corners").hidden = !now.id;
+    find("#draw-corners").hidden = !now.id || !now.rings.length;
     desk.show_place(true);
     find("#draw-kind").focus();
   }
@@ -87,8 +91,10 @@ window.draw = (() => {
     shown = null;
   }
 
-  // On the map's new page a drawing goes on where it was.
-  function resume() { if (now && now.edits) { edit(); } }
+  // On the map's new page a drawing goes on where it was, or begins.
+  function resume() {
+    if (begins) { say(""); draw_new(); } else if (now && now.edits) { edit(); }
+  }
 
   function leave() {
     detach();

@@ -356,22 +356,22 @@ def _parse(words: Sequence[str]) -> dict[str, Any]:
 
 
 _NEAR_M = 0.02
-"""A corner this near to where it was has not been moved: the page rounds to a centimetre."""
+"""A corner this near to where it was, or to a neighbour's, is there: the page rounds to a centimetre."""
 
 
 def correct(  # noqa: PLR0913 - what the page asks
     survey: str, file: str, *, surface_id: str, kind: str, hole: str, rings: Sequence[Any] = (), piece: int = 0
 ) -> str:
-    """Write the ground as a file in which one surface is other or new, for the command to read; return its course.
+    """Write the ground as a file in which one thing is other, new or out, for the command to read; return its course.
 
     Parameters
     ----------
     survey, file : str
         The survey, which need not be there yet; the GeoJSON to write.
     surface_id : str
-        The surface; empty for a new one.
+        The surface; ``obstacle 12`` for the obstacle in this row; empty for a new one.
     kind, hole : str
-        What it is from now on.
+        What it is from now on; ``ignore`` for nothing.
     rings : sequence
         Its outline and then its openings, each a list of longitude and latitude; none when its shape stays.
     piece : int
@@ -388,23 +388,30 @@ def correct(  # noqa: PLR0913 - what the page asks
     there = Path(survey).exists()
     empty = [gpd.GeoDataFrame(empty_layer(layer)).set_crs(4326) for layer in ("surfaces", "obstacles")]
     ground = load_ground(open_survey(survey)) if there else Ground(*empty)
-    surfaces = ground.surfaces.copy()
     shape = None
     if rings:
         drawn = shapely.Polygon(rings[0], rings[1:])
         shape = gpd.GeoSeries([drawn], crs=4326).to_crs(ground.crs).iloc[0]
+        others = [one for frame in (ground.surfaces, ground.obstacles) for one in frame.geometry]
+        beside = [one for one in others if shapely.dwithin(one, shape, _NEAR_M)]
+        shape = shapely.snap(shape, shapely.geometrycollections(beside), _NEAR_M)
+    layer = "obstacles" if surface_id.startswith("obstacle ") else "surfaces"
+    frame = getattr(ground, layer).copy()
     if surface_id:
-        [chosen] = surfaces.index[surfaces["surface_id"] == surface_id]
-        surfaces.loc[chosen, ["kind", "hole"]] = [kind, hole or None]
+        own = frame.index == int(surface_id.split()[1]) if layer == "obstacles" else frame["surface_id"] == surface_id
+        [chosen] = frame.index[own]
+        frame.loc[chosen, ["kind", "hole"]] = [kind, hole or None]
         if shape is not None:
-            pieces = list(shapely.get_parts(surfaces.geometry[chosen]))
+            pieces = list(shapely.get_parts(frame.geometry[chosen]))
             pieces[piece] = shapely.snap(shape, pieces[piece], _NEAR_M)
-            surfaces.loc[[chosen], "geometry"] = gpd.GeoSeries([shapely.multipolygons(pieces)], [chosen], surfaces.crs)
+            frame.loc[[chosen], "geometry"] = gpd.GeoSeries([shapely.multipolygons(pieces)], [chosen], frame.crs)
+        if kind == "ignore":
+            frame = frame.drop(index=chosen)
     else:
         row = {"surface_id": None, "kind": kind, "hole": hole or None, "name": None, "geometry": shape}
         new = gpd.GeoDataFrame([row], crs=ground.crs)
-        surfaces = new if surfaces.empty else gpd.GeoDataFrame(pd.concat([surfaces, new], ignore_index=True))
-    write_ground(replace(ground, surfaces=surfaces), Path(file))
+        frame = new if frame.empty else gpd.GeoDataFrame(pd.concat([frame, new], ignore_index=True))
+    write_ground(replace(ground, **{layer: frame}), Path(file))
     return open_survey(survey).course if there else ""
 
 

@@ -327,7 +327,8 @@ def find_moves(older: Ground, newer: Ground) -> tuple[Moved, ...]:
     both = []
     for ground in (older, newer):
         areal = ground.obstacles[shapely.get_dimensions(ground.obstacles.geometry.to_numpy()) == 2]  # noqa: PLR2004
-        frames = [ground.surfaces[["surface_id", "kind", "geometry"]], areal.assign(surface_id=areal["kind"])]
+        pieces = areal.explode(ignore_index=True)  # read from a file of ours, they come one by one
+        frames = [ground.surfaces[["surface_id", "kind", "geometry"]], pieces.assign(surface_id=pieces["kind"])]
         both.append(pd.concat([frame[["surface_id", "kind", "geometry"]] for frame in frames], ignore_index=True))
     before, after = both
     shapes = [frame["geometry"].to_numpy() for frame in both]

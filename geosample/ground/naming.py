@@ -385,7 +385,7 @@ def _look_up(field: str, value: str) -> Meaning | None:
     word = plain_label(value)
     if field in _TAGS:
         return Meaning(WORDS[word], value) if word in _TAGS[field] else None
-    if field == "kind" and word == "other":  # as it stands in our own files
+    if field == "kind" and word in {"other", ISLAND}:  # as it stands in our own files
         return Meaning(word, value)
     if field == "building":
         return Meaning("building", value) if word not in {"no", "false", "0"} else None

@@ -394,8 +394,14 @@ def obstacle_features(story: Story) -> list[Feature]:
     return _features(
         rows,
         [
-            {"look": f"obstacle {row['kind']}", "name": row["kind"], "say": words.tell_obstacle(row)}
-            for row in _records(rows)
+            {
+                "look": f"obstacle {row['kind']}",
+                "row": str(place),  # in the survey's layer, for obstacles have no id
+                "hole": row["hole"] or "",
+                "name": row["kind"],
+                "say": words.tell_obstacle(row),
+            }
+            for place, row in zip(rows.index, _records(rows), strict=True)
         ],
     )
 
