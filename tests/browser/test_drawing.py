@@ -9,6 +9,7 @@ import pytest
 from page_tools import Job, ask
 from PIL import Image
 from pyproj import Transformer
+from selenium.webdriver.common.action_chains import ActionChains
 from selenium.webdriver.common.keys import Keys
 
 from geosample.ground import Ground, load_ground, write_ground
@@ -186,7 +187,7 @@ def test_corners_are_undone_and_snapped_by_keyboard(drawn: Job, clearing: tuple[
     ask(drawn.browser, centre, *off(tee, -25, 28))
     drawn.keys("m")  # the nearest comes to the cross
     assert corners_drawn(drawn) == 3
-    drawn.keys(Keys.CONTROL + "z" + Keys.NULL)
+    ActionChains(drawn.browser).key_down(Keys.CONTROL).send_keys("z").key_up(Keys.CONTROL).perform()
     drawn.tab_to("#draw-kind")
     drawn.keys("approach")
     drawn.tab_to("#draw-done")
