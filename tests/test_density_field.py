@@ -466,3 +466,14 @@ def test_hyper_parameters_are_recovered_from_many_counts() -> None:
     assert hyper.spread == pytest.approx(1.0, rel=0.35)
     assert 20 < hyper.range_m < 100
     assert hyper.k == pytest.approx(1.5, rel=0.3)
+
+
+def test_two_doubtful_covariates_are_believed_each_by_its_own_evidence() -> None:
+    rng = np.random.default_rng(3)
+    places, columns = rng.uniform(0, 200, (80, 2)), rng.standard_normal((80, 2))
+    counts = rng.poisson(3 * np.exp(1.2 * columns[:, 0]))
+    field = CountField(range_m=30.0, k=8.0, doubtful=[0, 1], allow_even=True).fit(places, counts, covariates=columns)
+    assert len(field.field_.fits) == 8
+    assert sum(field.field_.shares) == pytest.approx(1)
+    assert field.field_.chance_of(1) > 0.99
+    assert field.field_.chance_of(2) < 0.5

@@ -73,8 +73,8 @@ def _run(ctx: click.Context, words: list[str], *, more: bool) -> None:
 
 
 def _first_sentence(said: str) -> str:
-    """Return the first thing that was said, without its folds."""
-    first, *others = said.splitlines()
+    """Return the first thing that was said, without its folds; that it is simulated is the demo's own last line."""
+    first, *others = [line for line in said.splitlines() if line != SIMULATED]
     whole = " ".join([first, *(line.strip() for line in itertools.takewhile(lambda line: line[:2] == "  ", others))])
     return f"{whole[:-1]}." if whole.endswith(":") else whole
 

@@ -36,7 +36,7 @@ class CountField(RegressorMixin, BaseEstimator):  # type: ignore[misc] # scikit-
     covariate_sds : array_like, shape (p,), optional
         Prior spread of each covariate's effect on the log density; 1 each when None.
     doubtful : sequence of int
-        Covariates that may have no effect at all: the field is fitted with and without them, and each of the two is
+        Covariates that may have no effect at all: the field is fitted with and without each, and every such model is
         believed by its evidence.
     allow_even : bool
         Whether there may be no field at all, only one level and the covariates' effects: such models are fitted too,

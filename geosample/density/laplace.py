@@ -15,6 +15,7 @@ import math
 from collections.abc import Iterator, Sequence
 from dataclasses import astuple, dataclass, replace
 from functools import reduce
+from itertools import product
 from typing import TYPE_CHECKING, Any, NamedTuple, cast
 
 import numpy as np
@@ -547,7 +548,7 @@ def fit_counts(
     given : tuple of float or None
         Spread, range and k where they are known.
     doubtful : sequence of int
-        Columns of the basis that may have no effect at all: the field is fitted with them and without.
+        Columns of the basis that may have no effect at all: the field is fitted with and without each.
     allow_even : bool
         Whether there may be no field at all, only the covariates' effects; not where the spread is given.
 
@@ -556,11 +557,11 @@ def fit_counts(
     Each of the models, all as likely before the counts, is believed by its evidence, its hyper-parameters integrated
     out. The fields stand first, those without one after them, in the same order.
     """
-    every = np.ones(sites.basis.shape[1], dtype=bool)
-    without = every.copy()
-    without[list(doubtful)] = False
-    sets = (every, without) if len(doubtful) else (every,)
-    even = sets if allow_even and given[0] is None else ()
+    sets = []
+    for chosen in product((True, False), repeat=len(doubtful)):
+        sets.append(np.ones(sites.basis.shape[1], dtype=bool))
+        sets[-1][list(doubtful)] = chosen
+    even = sets if allow_even and given[0] is None else []
     fits: list[FittedField] = []
     logs: list[float] = []
     for used in sets:

@@ -218,19 +218,22 @@ def show_ratio(change: Change) -> str:
         return "other ground at each visit"
     if math.isnan(value):
         return "none found at either"
-    ends = f"{show_number(low)} to {_show_end(high)}"
+    ends = f"{_show_end(low)} to {_show_end(high)}"
     return f"none then ({ends})" if math.isinf(value) else f"{show_number(value)} times ({ends})"
 
 
 def _show_end(value: float) -> str:
-    return "any number" if math.isinf(value) else show_number(value)
+    if math.isinf(value):
+        return "any number"
+    told = show_number(value)
+    return told if told != "1.0" or value == 1 else "just over 1" if value > 1 else "just under 1"
 
 
 def _tell_grown(step: Step) -> str:
     whole = step.whole
-    said = [] if whole is None else [f"whole ground {show_ratio(whole)}, {VERDICTS[whole.verdict]}"]
+    said = [] if whole is None else [f"whole ground: {show_ratio(whole)}, {VERDICTS[whole.verdict]}"]
     others = [one for one in step.changes if one.domain in {"kind", "hole"}]
-    said += [f"{name_domain(one)} {show_ratio(one)}, {one.verdict}" for one in others if one.verdict != "unclear"]
+    said += [f"{name_domain(one)}: {show_ratio(one)}, {one.verdict}" for one in others if one.verdict != "unclear"]
     clear = sum(one.verdict != "unclear" for one in others)
     rest = f"no clear change in {len(others) - clear} of {len(others)} kinds and holes" if others else ""
     return (
@@ -284,7 +287,8 @@ def _tell_look(season: Season) -> str:
         signs = [f"{one.name}: {one.sign}" for one in load_pest(season.pest).events if one.sign and one.look]
         return f"no temperatures were given (--temperatures); {'; '.join(signs) or 'no event of this pest is known'}."
     due = [look for look in season.looks if look.event.look] or list(season.looks)
-    return "; ".join(_tell_event(look) for look in due) + "." if due else "no event of this pest is known."
+    ahead = "" if any(not look.reached for look in due) else "by degree-days nothing is ahead this year; "
+    return f"{ahead}{'; '.join(map(_tell_event, due))}." if due else "no event of this pest is known."
 
 
 def _tell_event(look: LookDay) -> str:

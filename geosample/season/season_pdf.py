@@ -49,7 +49,7 @@ from geosample.report.season import (
     tell_season_answer,
 )
 from geosample.report.treat import number_cautions
-from geosample.units import show_density
+from geosample.units import FOOT2_M2, show_density
 from geosample.words import PLURALS
 
 if TYPE_CHECKING:
@@ -199,10 +199,10 @@ def draw_timeline(book: Book, season: Season, room: Box, units: Units) -> None:
     top = max((high for moment in visits for _, _, _, high in moment.kinds if math.isfinite(high)), default=1.0)
     axis = _Axis(frame, date.fromisoformat(min(days)), date.fromisoformat(max(days)), top)
     draw_border(book, frame, line_mm=0.2)
-    for share in (0.0, 0.1, 0.3, 0.6, 1.0):
-        level = axis.up(share * top)
+    for density in _round_levels(top, units):
+        level = axis.up(density)
         draw_line(book, [(frame.west_mm, level), (frame.east_mm, level)], Pen(GREYS[1], 0.1))
-        write_text(book, show_density(share * top, units), frame.west_mm - 2, level - 1, Text(7, align="right"))
+        write_text(book, show_density(density, units), frame.west_mm - 2, level - 1, Text(7, align="right"))
     names = list(dict.fromkeys(kind for moment in visits for kind, *_ in moment.kinds))
     for place, kind in enumerate(names):
         colour, shift = _INKS[place % len(_INKS)], 2.2 * (place - (len(names) - 1) / 2)
@@ -221,6 +221,14 @@ def draw_timeline(book: Book, season: Season, room: Box, units: Units) -> None:
         paint_mark(book, west + 1.5, frame.north_mm + 3, _mark(place, colour))
         write_text(book, PLURALS.get(kind, kind), west + 4, frame.north_mm + 2, SMALL)
     _write_days(book, moments, axis)
+
+
+def _round_levels(top: float, units: Units) -> list[float]:
+    """Return the densities to draw lines at, per m²: 0, and round ones in the units shown, far enough apart."""
+    unit = 1 / FOOT2_M2 if units == "us" else 1.0
+    decade = 10.0 ** math.floor(math.log10(top / unit)) if top > 0 else 1.0
+    steps = [decade * step for step in (0.1, 0.2, 0.5, 1, 2, 5)]
+    return [0.0, *(step * unit for step in steps if 0.02 * top <= step * unit <= top)]
 
 
 def _mark(place: int, colour: str) -> Mark:
