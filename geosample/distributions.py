@@ -523,6 +523,28 @@ def normal_reach(level: float) -> float:
     return normal_quantile((1 + level) / 2)
 
 
+def exact_limits(hits: Numbers, n: float, tail: float) -> tuple[Floats, Floats]:
+    """Return the limits of a share by Clopper and Pearson.
+
+    Parameters
+    ----------
+    hits, n : float, or array of shape (shares,)
+        So many of how many; they need not be whole: an effective number of bags is not.
+    tail : float
+        Chance left out on each side.
+
+    Examples
+    --------
+    >>> low, high = exact_limits(2.0, 10.0, 0.025)
+    >>> round(float(low), 3), round(float(high), 3)
+    (0.025, 0.556)
+    """
+    hits = np.asarray(hits, dtype=np.float64)
+    low = np.where(hits > 0, special.betaincinv(np.maximum(hits, 1e-12), n - hits + 1, tail), 0.0)
+    high = np.where(hits < n, special.betaincinv(hits + 1, np.maximum(n - hits, 1e-12), 1 - tail), 1.0)
+    return low, high
+
+
 def log_spread(low: float, high: float, level: float) -> float:
     """Return the standard deviation of a value's logarithm from the ends of its interval.
 

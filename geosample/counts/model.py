@@ -320,13 +320,11 @@ def recount_interval(first: int, second: int) -> tuple[float, float]:
     >>> [round(end, 3) for end in recount_interval(10, 30)]
     [0.145, 0.701]
     """
-    from scipy.special import betaincinv
+    from geosample.distributions import exact_limits
 
-    both, tail = first + second, (1 - LEVEL) / 2
-    if both == 0:
+    if first + second == 0:
         return math.nan, math.nan
-    low = 0.0 if first == 0 else float(betaincinv(first, second + 1, tail))
-    high = 1.0 if second == 0 else float(betaincinv(first + 1, second, 1 - tail))
+    low, high = (float(end) for end in exact_limits(first, first + second, (1 - LEVEL) / 2))
     return low / (1 - low), math.inf if second == 0 else high / (1 - high)
 
 

@@ -40,7 +40,6 @@ from geosample.drawing.pages import (
     write_footer,
     write_paragraphs,
     write_text,
-    write_upright,
 )
 from geosample.drawing.pens import (
     MAIN_MARK,
@@ -102,5 +101,4 @@ __all__ = [
     "write_footer",
     "write_paragraphs",
     "write_text",
-    "write_upright",
 ]

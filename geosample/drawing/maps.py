@@ -264,7 +264,6 @@ def draw_view(  # noqa: PLR0913 - what a page's maker may place by itself
     letters: Text = _SMALL,
     legend: Box | None = None,
     legend_columns: int = 3,
-    keep_clear: Sequence[Box] = (),
 ) -> list[str]:
     """Draw a map with its scale bar, north arrow, legend and labels, and return the labels that found no room.
 
@@ -290,8 +289,6 @@ def draw_view(  # noqa: PLR0913 - what a page's maker may place by itself
         Place of the legend; none when left out.
     legend_columns : int
         How many items of the legend stand beside one another.
-    keep_clear : sequence of Box
-        Paper no label may cover.
     """
     frame = view.frame
     shown = [layer for layer in (*ground, *layers) if _draw_layer(paper, view, layer)]
@@ -299,7 +296,6 @@ def draw_view(  # noqa: PLR0913 - what a page's maker may place by itself
     west_mm, south_mm = scale_at or (frame.west_mm + 4, frame.south_mm + 4)
     most_mm = min(45.0, frame.east_mm - west_mm - 40.0) if scale_at else 45.0  # the arrow may stand beside it
     clear = [
-        *keep_clear,
         draw_scale_bar(paper, view, west_mm, south_mm, units=units, most_mm=most_mm, letters=letters),
         draw_north_arrow(
             *(paper, view, north_at or (frame.east_mm - 9, frame.north_mm - 10)), size_mm=arrow_mm, letters=letters

@@ -285,24 +285,6 @@ def write_text(paper: Any, text: str, east_mm: float, north_mm: float, style: Te
     paper.write(printable(text), east_mm, north_mm, style)
 
 
-def write_upright(book: Book, text: str, east_mm: float, north_mm: float, style: Text = PLAIN) -> None:
-    """Write one line that reads from the page's foot to its head, its baseline at ``east_mm``.
-
-    Parameters
-    ----------
-    book : Book
-        Open at the page to draw on.
-    text : str
-        One line.
-    east_mm, north_mm : float
-        Where it starts, has its middle or ends, as the style aligns it, mm.
-    style : Text
-        Size, weight, alignment, colour.
-    """
-    with book.turned(east_mm, north_mm, 90.0):
-        write_text(book, text, 0, 0, style)
-
-
 def paragraph(text: str, style: Text = PLAIN) -> platypus.Paragraph:
     """Return words that wrap to the width they are given, for ``flow_pages`` or a table's cell."""
     load_typeface()

@@ -385,7 +385,6 @@ def labels_fit(
     texts: Sequence[str],
     frame: Box,
     *,
-    keep_clear: Sequence[Box] = (),
     style: Text = LABEL,
 ) -> bool:
     """Return whether every label finds room beside its point, as ``draw_labels`` would set them.
@@ -398,13 +397,11 @@ def labels_fit(
         A label a place.
     frame : Box
         Labels stay inside it.
-    keep_clear : sequence of Box
-        Paper no label may cover.
     style : Text
         How the labels are set.
     """
     sizes = _label_sizes(texts, [style] * len(texts))
-    return not np.isnan(place_labels(points_mm, sizes, frame, keep_clear=keep_clear, not_one_less=True)).any()
+    return not np.isnan(place_labels(points_mm, sizes, frame, not_one_less=True)).any()
 
 
 def _label_sizes(texts: Sequence[str], styles: Sequence[Text]) -> NDArray[np.float64]:

@@ -21,12 +21,12 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 import shapely
-from scipy.special import betaincinv, stdtr
+from scipy.special import stdtr
 
 from geosample.counts import tally
 from geosample.counts.model import ANSWERED
 from geosample.design import Design
-from geosample.distributions import Groups, log_spread
+from geosample.distributions import Groups, exact_limits, log_spread
 from geosample.errors import EstimateError, Problem
 from geosample.ground import Ground, only_polygons, split_border
 from geosample.words import NO_HOLE, SHORT_TURF
@@ -477,7 +477,7 @@ def mix_stages(catch: Catch, pest: Pest, *, grouped: bool, level: float = 0.95) 
     covariance = _between_points(errors, strata)
     n_found = int(found.to_numpy().sum())
     n_effective = _effective_size(share, covariance, n_found)
-    low, high = _exact_limits(share, n_effective, (1 - level) / (2 * len(share)))
+    low, high = exact_limits(share * n_effective, n_effective, (1 - level) / (2 * len(share)))
     table = pd.DataFrame({"share": share, "low": low, "high": high, "found": found.sum()}, index=found.columns)
     lead = _lead(share, covariance, int(seen.sum()))
     return Mix(table, level, int(seen.sum()), n_found, n_effective, lead)
@@ -516,14 +516,6 @@ def _effective_size(share: Floats, covariance: Floats, n_found: int) -> float:
     effects = n_found * np.diag(covariance)[real] / (share[real] * (1 - share[real]))
     mean_effect = float(np.average(effects, weights=1 - share[real]))
     return n_found / max(mean_effect, 1.0)
-
-
-def _exact_limits(share: Floats, n: float, tail: float) -> tuple[Floats, Floats]:
-    """Return Clopper-Pearson limits at an effective number that need not be whole."""
-    hit = share * n
-    low = np.where(hit > 0, betaincinv(np.maximum(hit, 1e-12), n - hit + 1, tail), 0.0)
-    high = np.where(hit < n, betaincinv(hit + 1, np.maximum(n - hit, 1e-12), 1 - tail), 1.0)
-    return low, high
 
 
 def _lead(share: Floats, covariance: Floats, n_points: int) -> float:

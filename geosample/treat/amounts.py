@@ -148,11 +148,11 @@ def parse_rate(text: str, *, where: str = "--rate", dimension: Dimension | None 
     return Rate(amount.times(1 / _GROUND_M2[per]), " ".join(text.split()))
 
 
-def parse_tank(text: str, *, where: str = "--tank") -> Amount:
+def parse_tank(text: str) -> Amount:
     """Return the sprayer's tank from a volume such as ``100gal``."""
-    tank = parse_amount(text, where=where)
+    tank = parse_amount(text, where="--tank")
     if tank.dimension != "volume" or tank.value <= 0:
-        raise UnitError(Problem(where, repr(text), "a volume of more than 0", "use gal, qt, floz, L or mL"))
+        raise UnitError(Problem("--tank", repr(text), "a volume of more than 0", "use gal, qt, floz, L or mL"))
     return tank
 
 

@@ -40,7 +40,6 @@ from geosample.drawing import (
     write_footer,
     write_paragraphs,
     write_text,
-    write_upright,
 )
 from geosample.errors import TreatError
 from geosample.files.saving import save_file
@@ -476,8 +475,8 @@ def _draw_axes(book: Book, plot: Box) -> None:
     draw_line(book, _place_shares(plot, np.array([[0.0, 0.0], [1.0, 1.0]])), _NO_AIM)
     middle = Text(8, align="centre")
     write_text(book, "share of the mapped ground treated", plot.west_mm + plot.width_mm / 2, plot.south_mm - 9, middle)
-    upright = plot.west_mm - 11, plot.south_mm + plot.height_mm / 2
-    write_upright(book, "share of the insects reached", *upright, middle)
+    with book.turned(plot.west_mm - 11, plot.south_mm + plot.height_mm / 2, 90.0):
+        write_text(book, "share of the insects reached", 0, 0, middle)
 
 
 def _mark_strips(book: Book, plot: Box, border: pd.DataFrame, units: Units) -> None:

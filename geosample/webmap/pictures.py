@@ -41,6 +41,7 @@ MOST_AERIAL_PIXELS = 2_000_000
 UNKNOWN = (GREYS[1], GREYS[4])
 CHANCE_EDGES = (0.0, 0.1, 0.25, 0.5, 0.75, 0.9, 1.0)
 _CLASSES = 6
+_CROSS_PX = 8
 THRESHOLD_SHARES = (0.0, 0.25, 0.5, 1.0, 2.0, 4.0)
 """Edges of the classes of density, in thresholds (own choice)."""
 # Thresholds offered when the user names none, insects per ft² and per m² (P).
@@ -247,7 +248,7 @@ def _to_lonlat(west: float, south: float, east: float, north: float) -> Bounds:
     return left, bottom, right, top
 
 
-def nice_edges(top: float, classes: int = _CLASSES) -> np.ndarray:
+def nice_edges(top: float) -> np.ndarray:
     """Return class edges from 0 in round steps, the last of which reaches ``top`` or nearly.
 
     Examples
@@ -259,8 +260,8 @@ def nice_edges(top: float, classes: int = _CLASSES) -> np.ndarray:
     """
     if top <= 0:
         return np.array([0.0, 1.0])
-    scale = 10 ** np.floor(np.log10(top / classes))
-    step = next(scale * base for base in (1, 2, 2.5, 5, 10) if scale * base * classes >= top)
+    scale = 10 ** np.floor(np.log10(top / _CLASSES))
+    step = next(scale * base for base in (1, 2, 2.5, 5, 10) if scale * base * _CLASSES >= top)
     return np.asarray(np.arange(0, max(np.floor(top / step), 1) + 1) * step)
 
 
@@ -349,12 +350,12 @@ def paint(
     return Picture(_write_png(pixels, [*colours, *UNKNOWN]), of, swatches, float(area_m2[~known].sum()))
 
 
-def _crosses(row: np.ndarray, column: np.ndarray, every_px: int = 8) -> np.ndarray:
+def _crosses(row: np.ndarray, column: np.ndarray) -> np.ndarray:
     """Return 1 on the light side of crossing lines, 2 on their dark side and 0 between them, for ground not known.
 
     Two tones are seen on light and on dark colours; stripes one way are the zones' own look.
     """
-    ways = np.stack([(row + column) % every_px, (row - column) % every_px])
+    ways = np.stack([(row + column) % _CROSS_PX, (row - column) % _CROSS_PX])
     return np.asarray(np.where((ways == 0).any(axis=0), 2, (ways == 1).any(axis=0)))
 
 

@@ -432,17 +432,13 @@ def with_counts(story: Story) -> gpd.GeoDataFrame:
     return story.samples.assign(count=count, low_per_m2=low, high_per_m2=high)
 
 
-def count_interval(
-    count: np.ndarray, sampled_m2: np.ndarray, level: float = COUNT_LEVEL
-) -> tuple[np.ndarray, np.ndarray]:
+def count_interval(count: np.ndarray, sampled_m2: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Return the densities per m² that counts alone allow, were the insects spread at random around the point.
 
     Parameters
     ----------
     count, sampled_m2 : array, shape (samples,)
         Insects, and the turf they were counted in.
-    level : float
-        Of the interval.
 
     Returns
     -------
@@ -464,7 +460,7 @@ def count_interval(
     """
     from scipy.special import gammaincinv
 
-    tail = (1 - level) / 2
+    tail = (1 - COUNT_LEVEL) / 2
     low = np.where(count == 0, 0.0, gammaincinv(np.where(count == 0, 1.0, count), tail))
     return low / sampled_m2, gammaincinv(count + 1, 1 - tail) / sampled_m2
 
