@@ -250,6 +250,20 @@ def test_entries_that_differ_stand_side_by_side_until_a_person_settles_them(
     assert "entry a-1 twice, saying different things" in problems_of(changed, counts_design)[0]
 
 
+def test_a_bag_that_came_after_its_point_was_reported_without_one_says_so(
+    counts_survey: Survey, counts_design: Design, tmp_path: Path
+) -> None:
+    missed = {"entry_id": "a-1", "point_id": "01F-01", "status": "unreachable", "could_not": "Play"}
+    first = read_counts(phone_file(tmp_path / "first.csv", missed), counts_design)
+    assert add_counts(counts_survey, first, counts_design).differences == ()
+    then = read_counts(phone_file(tmp_path / "then.csv", count("b-1", "01F-01", "4")), counts_design)
+    added = add_counts(counts_survey, then, counts_design)
+    assert list(added.counts.samples["status"]) == ["counted"]
+    assert [(note.where, note.facts) for note in added.differences] == [
+        ("01F-01-B", {"field": "status", "was": "unreachable", "now": "counted"})
+    ]
+
+
 def test_a_reserve_point_takes_the_place_of_an_unreachable_main_point(
     counts_sheet: pd.DataFrame, counts_design: Design, tmp_path: Path
 ) -> None:

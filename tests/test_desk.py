@@ -10,6 +10,7 @@ import re
 import shutil
 import signal
 import socket
+import sqlite3
 import stat
 import subprocess
 import sys
@@ -560,6 +561,17 @@ def test_the_bench_has_the_extraction_and_containers_of_the_sheets_or_of_the_des
     assert (set(plain["method"]), set(heat["method"])) == ({"brine"}, {"heat"})
     assert heat["batch"].value_counts().max() == 3 < plain["batch"].value_counts().max()
     assert told[0]["name"].endswith(plain["design_code"].iloc[0])
+
+
+@pytest.mark.slow
+def test_a_change_by_a_program_that_marks_no_layer_is_seen_too(counts_survey: Survey) -> None:
+    path = str(counts_survey.path)
+    before = jobs.describe(path, "")["codes"]
+    assert jobs.describe(path, "")["codes"] == before
+    with contextlib.closing(sqlite3.connect(path)) as connection, connection:
+        connection.execute("UPDATE visits SET seed = seed + 1")
+    after = jobs.describe(path, "")["codes"]
+    assert {step for step, code in before.items() if code != after[step]} == {"plan"}
 
 
 @pytest.mark.slow

@@ -495,7 +495,7 @@ def add_counts(survey: Survey, fresh: Counts, design: Design) -> Added:
 
 def merge_counts(old: Counts, fresh: Counts, design: Design) -> Added:
     """Return the visit's counts with the fresh rows in place of their own older ones, and what that changed."""
-    old = _drop_placeholders(old, fresh)
+    old, came = _drop_placeholders(old, fresh)
     before, after = _by_sample(old), _by_sample(fresh)
     differences = {name: _differ(before[name], said) for name, said in after.items() if name in before}
     changed = tuple(name for name, notes in differences.items() if notes)
@@ -512,6 +512,7 @@ def merge_counts(old: Counts, fresh: Counts, design: Design) -> Added:
     )
     merged = replace(merged, notes=(*merged.notes, *_note_unpaired(merged)))
     told = tuple(Note("replaced", name, facts=facts) for name, notes in differences.items() for facts in notes)
+    told = (*came, *told)
     new = tuple(name for name in after if name not in before)
     same = tuple(name for name in differences if name not in changed)
     points = design.points
@@ -519,12 +520,18 @@ def merge_counts(old: Counts, fresh: Counts, design: Design) -> Added:
     return Added(merged, new, same, changed, told, mains)
 
 
-def _drop_placeholders(old: Counts, fresh: Counts) -> Counts:
-    """Take away records of points without a bag, which name no method, where a bag of the point has come since."""
+def _drop_placeholders(old: Counts, fresh: Counts) -> tuple[Counts, tuple[Note, ...]]:
+    """Take away records of points without a bag, which name no method, where a bag has come since; and say so."""
     bagless = old.samples["method"].eq("other") & old.samples["status"].ne("counted")
     gone = bagless & old.samples["point_id"].isin(fresh.samples["point_id"])
     gone &= ~old.samples["sample_id"].isin(fresh.samples["sample_id"])
-    return replace(old, samples=cast("gpd.GeoDataFrame", old.samples[~gone]))
+    bags = fresh.samples.drop_duplicates("point_id").set_index("point_id")
+    told = tuple(
+        Note("replaced", bags["sample_id"][one.point_id],
+             facts={"field": "status", "was": one.status, "now": bags["status"][one.point_id]})
+        for one in old.samples[gone].itertuples()
+    )  # fmt: skip
+    return replace(old, samples=cast("gpd.GeoDataFrame", old.samples[~gone])), told
 
 
 def _put(old: pd.DataFrame, fresh: pd.DataFrame, names: set[str]) -> pd.DataFrame:

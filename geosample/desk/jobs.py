@@ -41,6 +41,8 @@ WROTE: dict[str, str] = {}
 """Layers that the running job writes, each with its mark before: what another program writes meanwhile is not ours."""
 _EVIDENCE: dict[tuple[Any, ...], Evidence] = {}
 """What the last draft of zones rested on, by the survey's state: a slider asks for many drafts of the same."""
+_SEEN: dict[str, Any] = {"file": (), "marks": {}, "codes": {}}
+"""The file when it was last described, the marks of its layers, and the codes worked out, by step, visit and marks."""
 
 
 def load_libraries() -> None:
@@ -61,11 +63,13 @@ def describe(survey: str, visit: str) -> dict[str, Any]:
     changes = list_changes(file.path)
     visits = file.order_visits() if "visits" in changes else []
     chosen = visit if visit in visits else (visits[-1] if visits else "")
-    codes = {step: _code(file, card.makes, chosen) for step, card in CARDS.items()}
-    if codes["plan"]:
-        points = file.read("points")
-        found = points.loc[points["visit"] == chosen, "finding"].dropna()
-        codes["sheets"] = _hash([sorted(found)]) if len(found) else ""
+    state = file.path.stat()
+    now = (survey, state.st_mtime_ns, state.st_size)
+    if _SEEN["marks"] == changes and _SEEN["file"] != now:  # written by a program that marks nothing
+        _SEEN["codes"].clear()
+    _SEEN.update(file=now, marks=changes)
+    rests_on = {step: card.makes for step, card in CARDS.items()} | {"sheets": ("points",)}
+    codes = {step: _known_code(file, step, layers, chosen, changes) for step, layers in rests_on.items()}
     latest = {step: max((changes.get(layer, "") for layer in card.makes), default="") for step, card in CARDS.items()}
     return {
         "course": file.course,
@@ -81,6 +85,21 @@ def _holes(file: Survey) -> list[str]:
     from geosample.words import hole_key
 
     return sorted({str(hole) for hole in file.read("surfaces")["hole"].dropna()}, key=hole_key)
+
+
+def _known_code(file: Survey, step: str, layers: Sequence[str], visit: str, marks: Mapping[str, str]) -> str:
+    """Return the code of a step's result, worked out anew where a layer has another mark than then."""
+    key = (str(file.path), step, visit, *(marks.get(layer) for layer in layers))
+    if key not in _SEEN["codes"]:
+        _SEEN["codes"][key] = _code_found(file, visit) if step == "sheets" else _code(file, layers, visit)
+    return str(_SEEN["codes"][key])
+
+
+def _code_found(file: Survey, visit: str) -> str:
+    """Return a code of the words that lead to a visit's points, which the sheets make; empty where there are none."""
+    points = file.read("points")
+    found = points.loc[points["visit"] == visit, "finding"].dropna()
+    return _hash([sorted(found)]) if len(found) else ""
 
 
 def _code(file: Survey, layers: Sequence[str], visit: str) -> str:

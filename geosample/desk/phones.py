@@ -32,7 +32,7 @@ from geosample.desk.worker import Failed, Gone
 from geosample.errors import GeosampleError, Problem
 from geosample.files.saving import escape_html, read_cell, save_file, write_row
 from geosample.report.desk import ENTERED, PHONES, PHRASES, WAIT
-from geosample.words import METHODS
+from geosample.words import EFFORT, METHODS
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -59,6 +59,7 @@ _CHOICES = {
 }
 _SHAPES = {
     "plugs": r"\d{0,2}",
+    **dict.fromkeys(EFFORT, r"\d{0,5}"),
     "lat": rf"({_DEGREES})?",
     "lon": rf"({_DEGREES})?",
     "accuracy_m": r"(\d{1,7}(\.\d{1,3})?)?",

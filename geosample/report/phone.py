@@ -15,6 +15,8 @@ REASONS = (
     ("off_turf", "Under repair"),
 )
 """Why a point can't be sampled, and what that makes of it, one of ``words.STATUSES``."""
+EFFORT_NAMES = {"minutes": "minutes", "wait_hours": "hours waited"}
+"""What a trial asks of each bag beside its counts, one of ``words.EFFORT``: short, on a button."""
 FATES = tuple((status, STATUSES[status].choice) for status in ("lost", "not_extracted"))
 WORDS = {
     "who": "Your name",
@@ -123,6 +125,7 @@ WORDS = {
     "saved_as": "Saved as {name}.",
     "withdrawn": "taken back",
     "insects": "{total} found",
+    "state_new": "...",
     "state_again": "Scan again",
     "state_wait": "{wait} wait",
     "state_sent": "All sent",

@@ -280,8 +280,9 @@
   // ---- the bench ----------------------------------------------------------------------------------------------------------
   const all_bags = [...given.bags, ...given.recounts];
   const bag_of = (id) => all_bags.find((one) => one.sample_id === id);
+  const cells_of = (bag) => [...given.stages, ...(bag.recount ? [] : given.effort)];  // a trial asks what a bag takes too
   const draft_of = (bag, cells) => {
-    const found = Object.fromEntries(given.stages.map((stage) => [stage.key, cells ? cells[stage.key] || "" : ""]));
+    const found = Object.fromEntries(cells_of(bag).map((one) => [one.key, cells ? cells[one.key] || "" : ""]));
     return { bag: bag.sample_id, found, total: cells && cells.total ? cells.total : "", at: given.stages[0].key, mode: cells && cells.total ? "total" : "stages", fresh: true };
   };
   const counted = (bag) => count_of(bag.sample_id) || desk.bags[bag.sample_id];
@@ -343,10 +344,10 @@
       cells.append(button("", () => {}, "on", { stage: "total" }));
       cells.lastChild.append(make("span", {}, words.total_only), make("b", {}, draft.total || "–"));
     } else {
-      for (const stage of given.stages) {
+      for (const stage of cells_of(bag)) {
         const one = button("", () => { draft.at = stage.key; draft.fresh = true; show(); }, draft.at === stage.key ? "on" : "", { stage: stage.key });
         one.setAttribute("aria-label", `${stage.name} ${draft.found[stage.key] || words.blank}`);
-        one.append(make("span", {}, stage.key), make("b", {}, draft.found[stage.key] || "–"));
+        one.append(make("span", {}, given.stages.includes(stage) ? stage.key : stage.name), make("b", {}, draft.found[stage.key] || "–"));
         cells.append(one);
       }
     }
@@ -410,6 +411,7 @@
     const before = count_of(bag.sample_id);
     const cells = { sample_id: bag.sample_id, point_id: bag.point_id, method: bag.method, counted_by: own.person, counted_at: stamp(now()),
       others_found: draft.others || "", note: draft.note || "", replaces: before ? before.entry_id : "", ...found };
+    for (const { key } of bag.recount ? [] : given.effort) { cells[key] = draft.found[key]; }
     const told = found.status ? words.kept_fate : fill(words.kept_count, { what: "{what}", total: found.none_found ? 0 : sum_of(cells) });
     if (!await keep(cells, fill(told, { what: bag.sample_id }))) { return; }
     chosen = form = "";
@@ -483,7 +485,7 @@
     what.value = fill(words.batch_name, { batch: (next_bag() || { batch: 1 }).batch });
     screen.append(make("label", {}, words.clock_what, what));
     for (const [name, marks, grade] of given.clocks) {
-      screen.append(button(`${name} (${grade})`, () => put_clock({ clock_id: `${own.phone}-${draw_id(6)}`, what: `${what.value.trim()}: ${name}`, who: own.person, started: now(), marks, ended: 0 })));
+      screen.append(button(`${name}: ${span(marks[marks.length - 1][0] * 60000)} (${grade})`, () => put_clock({ clock_id: `${own.phone}-${draw_id(6)}`, what: `${what.value.trim()}: ${name}`, who: own.person, started: now(), marks, ended: 0 })));
     }
     const minutes = make("input", { id: "minutes", inputmode: "numeric", maxlength: 4, "aria-label": words.own_minutes, placeholder: words.own_minutes });
     screen.append(make("div", { class: "top" }, minutes, button(words.start, () => {
@@ -600,7 +602,7 @@
   // ---- the frame ----------------------------------------------------------------------------------------------------------
   function show_state() {
     const wait = waiting().length, state = find("#state");
-    const text = given.desk ? (link === "again" ? words.state_again : wait ? fill(words.state_wait, { wait }) : link === "here" ? words.state_sent : words.state_away) : fill(words.state_kept, { all: entries.size });
+    const text = given.desk ? (link === "again" ? words.state_again : !own.person ? words.state_new : wait ? fill(words.state_wait, { wait }) : link === "here" ? words.state_sent : words.state_away) : fill(words.state_kept, { all: entries.size });
     state.textContent = refused().length ? `! ${text}` : text;
     state.dataset.waiting = String(wait);
     state.dataset.link = link;

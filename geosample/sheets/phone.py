@@ -26,7 +26,7 @@ from geosample.sheets.finding import PACE_M, add_finding, named_landmarks, tell_
 from geosample.sheets.mapbook import SMALL_KINDS, dial_layers, shape_of, turn_dial, turn_upright
 from geosample.sheets.rounds import split_rounds
 from geosample.units import FOOT_M, Units
-from geosample.words import RECOUNT_MARK, UNSTAGED, name_place
+from geosample.words import EFFORT, RECOUNT_MARK, UNSTAGED, name_place
 
 if TYPE_CHECKING:
     import geopandas as gpd
@@ -48,19 +48,22 @@ _LEAST_MM = (80.0, 70.0)
 _OUTSIDE = (-500.0, -500.0)
 
 
-def entry_columns(profile: Pest) -> tuple[str, ...]:
+def entry_columns(profile: Pest, *, trial: bool = False) -> tuple[str, ...]:
     """Return the columns of a phone's entries, by the names ``counts`` knows.
 
     Parameters
     ----------
     profile : Pest
         Whose stages are counted.
+    trial : bool
+        Whether methods are compared, and the time a bag takes is asked for.
     """
     stages = [name for name in stage_columns(profile) if name != UNSTAGED]
     return (
         *("entry_id", "replaces", "design_code", "visit", "sample_id", "point_id", "method", "plugs", "status"),
         *("moved", "moved_to", "lat", "lon", "accuracy_m", "could_not", "hole_filled", "none_found"),
-        *(*stages, "total", "others_found", "collector", "collected_at", "counted_by", "counted_at", "note"),
+        *(*stages, "total", "others_found", *(EFFORT if trial else ())),
+        *("collector", "collected_at", "counted_by", "counted_at", "note"),
     )
 
 
@@ -117,7 +120,8 @@ def gather_page(  # noqa: PLR0913 - as write_sheets
         "foot_m": FOOT_M,
         "methods": methods,
         "stages": [{"key": stage.key, "name": stage.name} for stage in profile.stages],
-        "columns": list(entry_columns(profile)),
+        "effort": [{"key": name, "name": words.EFFORT_NAMES[name]} for name in EFFORT if visit.compare],
+        "columns": list(entry_columns(profile, trial=bool(visit.compare))),
         "points": points,
         "maps": maps,
         "bags": listed,

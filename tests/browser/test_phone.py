@@ -16,6 +16,7 @@ from selenium import webdriver
 from visit_case import main_points
 
 from geosample.counts import read_counts
+from geosample.counts.rows import effort_in
 from geosample.design import Design, draw_design
 from geosample.drawing import Box, Look, MapLayer, MapView, Png, Svg, draw_view
 from geosample.ground import Ground
@@ -237,6 +238,29 @@ def test_what_others_say_moves_nothing_under_a_finger(
     phone.button("Back")
     assert phone.heading() != point
     phone.cdp("Page.removeScriptToEvaluateOnNewDocument", identifier=script)
+
+
+@pytest.mark.slow
+def test_a_trial_asks_what_each_bag_takes(phone: Phone, small_ground: Ground, tmp_path: Path) -> None:
+    day = datetime.date.today().isoformat()
+    trial = draw_design(small_ground, visit=day, points=6, seed=7, compare=("brine", "heat"))
+    write_sheets(trial, small_ground, tmp_path)
+    phone.open((tmp_path / "field_page.html").as_uri())
+    phone.enter_name("Ann")
+    phone.button("Bench")
+    bag = phone.heading()
+    assert phone.faults() == []
+    phone.type_counts({"L3": 4, "minutes": 12, "wait_hours": 1})
+    phone.next(bag)
+    none = phone.heading()
+    phone.type_counts({"minutes": 9})
+    phone.button("None found")
+    phone.wait(lambda: phone.said().startswith(f"{none}: 0 found"), "none found")
+    found = read_counts(saved(phone, tmp_path / "saved"), trial)
+    notes = found.samples.set_index("sample_id")["note"]
+    assert [effort_in(notes[name], "minutes") for name in (bag, none)] == [12, 9]
+    assert effort_in(notes[bag], "wait_hours") == 1
+    assert found.counts.groupby("sample_id")["count"].sum()[[bag, none]].to_list() == [4, 0]
 
 
 @pytest.mark.slow
