@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-import base64
-import hashlib
 import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from geosample.files.saving import name_by_hash
 from geosample.palettes import GREYS, OKABE_ITO
 from geosample.pests import load_pest
 from geosample.report import show_table
@@ -147,13 +146,12 @@ def write_season_page(season: Season, *, picture: str | None, units: Units = "us
     from markupsafe import Markup
 
     text = resources.files("geosample.report").joinpath("season.html").read_text(encoding="utf-8")
-    style = hashlib.sha256(text.partition("<style>")[2].partition("</style>")[0].encode()).digest()
     template = Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True).from_string(text)
     moments = list_moments(season, units)
     top = max((high for one in moments for *_, high in one.kinds if math.isfinite(high)), default=0.0) or 1.0
     lines = [line.split(": ", 1) for line in tell_season_answer(season, units) if line != SIMULATED]
     return template.render(
-        style=Markup(f"'sha256-{base64.b64encode(style).decode('ascii')}'"),
+        style=Markup(name_by_hash(text.partition("<style>")[2].partition("</style>")[0])),
         course=course,
         year=season.year,
         pest=season.pest,

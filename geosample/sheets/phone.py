@@ -5,8 +5,6 @@ What is entered leaves it as a table, a row an entry, which ``counts`` reads; th
 
 from __future__ import annotations
 
-import base64
-import hashlib
 from collections.abc import Sequence
 from importlib import resources
 from typing import TYPE_CHECKING, Any
@@ -16,7 +14,7 @@ import numpy as np
 import pyproj
 
 from geosample.drawing import MAIN_MARK, RESERVE_MARK, Box, MapLayer, MapView, Svg, Text, draw_view, ground_layers
-from geosample.files.saving import escape_json
+from geosample.files.saving import escape_json, name_by_hash
 from geosample.pests import load_pest
 from geosample.report import phone as words
 from geosample.report.sheets import tell_point
@@ -142,7 +140,7 @@ def write_phone_page(given: dict[str, Any]) -> str:
     room = resources.files("geosample.sheets")
     style, script = ((room / name).read_text(encoding="utf-8") for name in ("phone.css", "phone.js"))
     policy = (
-        f"default-src 'none'; script-src '{_hash(script)}'; style-src '{_hash(style)}'; img-src data: blob:; "
+        f"default-src 'none'; script-src {name_by_hash(script)}; style-src {name_by_hash(style)}; img-src data: blob:; "
         "connect-src 'self'; base-uri 'none'; form-action 'none'"
     )
     template = (resources.files("geosample.report") / "phone.html").read_text(encoding="utf-8")
@@ -151,10 +149,6 @@ def write_phone_page(given: dict[str, Any]) -> str:
 
     parts = {"style": Markup(style), "script": Markup(script), "given": Markup(escape_json(given))}
     return page.render(policy=policy, title=given["title"], **parts)
-
-
-def _hash(text: str) -> str:
-    return f"sha256-{base64.b64encode(hashlib.sha256(text.encode()).digest()).decode()}"
 
 
 def _lay_points(

@@ -13,8 +13,6 @@ folium builds the map, its panes and every layer, as its users know it: shapes a
 
 from __future__ import annotations
 
-import base64
-import hashlib
 import re
 from functools import cache
 from importlib import resources
@@ -27,7 +25,7 @@ from folium.utilities import JsCode
 
 from geosample.density import LEVELS
 from geosample.errors import MapError, Problem
-from geosample.files.saving import escape_html, escape_json, save_file
+from geosample.files.saving import escape_html, escape_json, name_by_hash, save_file
 from geosample.ground import Aerial, Ground
 from geosample.palettes import OKABE_ITO
 from geosample.report import webmap as words
@@ -415,7 +413,7 @@ def _add_policy(page: str, base_map: str | None) -> str:
     page = page.replace("\r\n", "\n").replace("\r", "\n")  # as a browser reads it before it works out a hash
     head, body = page.partition("</head>")[0], page.rpartition("</body>")[2]
     scripts, styles = (
-        [_hash(text) for part in (head, body) for text in re.findall(rf"<{tag}>(.*?)</{tag}>", part, re.DOTALL)]
+        [name_by_hash(text) for part in (head, body) for text in re.findall(rf"<{tag}>(.*?)</{tag}>", part, re.DOTALL)]
         for tag in ("script", "style")
     )
     rules = {
@@ -429,10 +427,6 @@ def _add_policy(page: str, base_map: str | None) -> str:
     policy = "; ".join(" ".join([name, *allowed]) for name, allowed in rules.items())
     meta = f'<meta http-equiv="Content-Security-Policy" content="{policy}">'
     return re.sub(r"<meta http-equiv=.content-type.[^>]*>", lambda found: f"{found[0]}\n    {meta}", page, count=1)
-
-
-def _hash(text: str) -> str:
-    return f"'sha256-{base64.b64encode(hashlib.sha256(text.encode()).digest()).decode('ascii')}'"
 
 
 def tile_host(address: str) -> str:
