@@ -148,12 +148,8 @@ def sine_day(
 
     Parameters
     ----------
-    low, high : ndarray, shape (days,)
-        Lows and highs, degrees of one scale.
-    lower : float
-        Threshold below which nothing develops, same scale.
-    upper : float, optional
-        Above it development goes no faster (horizontal cut-off).
+    low, high, lower, upper
+        As for ``average_day``.
 
     Notes
     -----
