@@ -538,6 +538,45 @@ def test_a_plain_picture_lies_under_desk_and_sheets_by_three_pairs_and_their_mis
     assert near.tell()["unused"] == []  # the other survey's picture and what lies beside this one too
 
 
+def test_a_new_ground_beside_a_visit_is_asked_about_shown_and_drawn_on_while_the_visit_keeps_its_own(
+    near: Desk, guard: Guard
+) -> None:
+    client = make_app(near, guard, lambda: None).test_client()
+    enter(client, guard)
+    visit = near.tell()["visit"]
+    assert not near.tell()["newer_ground"]
+    old = load_ground(open_survey(near.path))
+    west, south, _, _ = old.surfaces.to_crs(4326).total_bounds
+    ring = [[west - 4e-4, south], [west - 2e-4, south], [west - 2e-4, south + 2e-4], [west - 4e-4, south + 2e-4]]
+    (near.folder / "dropped").mkdir(exist_ok=True)
+    for kind in ("tee", "green"):  # the second on the ground that has the first, which no visit rests on
+        asked: dict[str, Any] = {"kind": kind, "hole": "1", "rings": [ring], "surface_id": ""}
+        jobs.correct(near.survey, "dropped/new.geojson", **asked)
+        if kind == "tee":
+            assert near.start_run(CARDS["ground"], {"files": ["new.geojson"]}, force=False)
+            finish(near)
+            told = near.tell()["steps"]["ground"]
+            assert "01-tee-1 new" in told["problems"][0]
+            assert "--force" in told["problems"][0]
+        assert near.start_run(CARDS["ground"], {"files": ["new.geojson"]}, force=True)
+        finish(near)
+        assert not near.tell()["steps"]["ground"]["problems"]
+        ring = [[lon - 6e-4, lat] for lon, lat in ring]
+    assert {"01-tee-1", "01-green-2"} <= set(load_ground(open_survey(near.path)).surfaces["surface_id"])
+    assert near.tell()["newer_ground"]
+    newest, own = (client.get(path, base_url=OWN).text for path in ("/map?newest", "/map"))
+    assert ("01-tee-1" in newest, "01-green-2" in newest, visit in newest) == (True, True, False)
+    assert ("01-tee-1" in own, visit in own) == (False, True)
+    now = load_ground(open_survey(near.path), visit).surfaces
+    pd.testing.assert_series_equal(now["area_m2"], old.surfaces["area_m2"])
+    answers = {"visit": "2026-09-01", "points": "12", "surfaces": "tee", "seed": "7"}
+    assert near.start_run(CARDS["plan"], answers, force=False)
+    finish(near)
+    assert not near.tell()["steps"]["plan"]["problems"]
+    assert (near.tell()["visit"], near.tell()["newer_ground"]) == ("2026-09-01", False)
+    assert "01-tee-1" in client.get("/map", base_url=OWN).text
+
+
 def shown_bounds(page: str) -> list[float]:
     """Return what a map's page shows at first: south, west, north, east in degrees."""
     found = re.search(r'"first_bounds":\s*(\[\[.*?\]\])', page)

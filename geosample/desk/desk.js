@@ -202,6 +202,7 @@ const desk = (() => {
     }
     draw_draft(null);
     if (shown) { later(step); find(".head", card_of(step)).scrollIntoView({ block: "nearest" }); }
+    if (state && state.newer_ground) { look(); }
   }
 
   // Shortly after the last change: the command line, and the draft where there is one.
@@ -448,7 +449,9 @@ const desk = (() => {
     find(".beside").hidden = told.visits.length < 2;
     if (!was) { all("#under [data-under]").forEach((field) => { field.value = told.under[field.dataset.under] || field.value; }); }
     const { sheets, ...seen } = told.drawn;
-    const key = JSON.stringify([told.survey, told.visit, told.units, told.under, seen]);
+    // Where the ground is read or planned on, it is the newest, which the visit that is shown need not rest on.
+    const newest = told.newer_ground && ["ground", "plan"].includes(open_step());
+    const key = JSON.stringify([told.survey, told.visit, told.units, told.under, seen, newest]);
     if (told.wrong) { say(told.wrong); } else if (was && was.wrong && find("#spoken").textContent === was.wrong) { say(""); }
     if (key !== drawn && !told.running) {
       if (was && drawn && !was.running && !told.wrong) { say_changed(was, told); }
@@ -461,7 +464,8 @@ const desk = (() => {
       find("#wait").textContent = words.running;
       if (window.draw) { window.draw.detach(); }
       loading = true;
-      frame.src = `/map?${Date.now()}`;
+      frame.src = `/map?${newest ? "newest&" : ""}${Date.now()}`;
+      if (newest) { say(words.newest_ground.replace("{visit}", told.visit)); }
       show_beside();
     }
     if (!was || was.survey !== told.survey) { fill_answers(); first_open(); }

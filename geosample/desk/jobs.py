@@ -78,7 +78,16 @@ def describe(survey: str, visit: str) -> dict[str, Any]:
         "codes": codes,
         "changed": latest,
         "holes": _holes(file),
+        "newer_ground": bool(chosen) and _has_newer(file, chosen),
     }
+
+
+def _has_newer(file: Survey, visit: str) -> bool:
+    """Return whether a ground is newer than the one that a visit rests on."""
+    from geosample.ground import ground_version
+
+    surfaces = file.read("surfaces")
+    return ground_version(file, surfaces, visit) < ground_version(file, surfaces)
 
 
 def _holes(file: Survey) -> list[str]:
@@ -248,7 +257,7 @@ def roll_back(survey: str, before: str, wrote: Mapping[str, str], ours: Mapping[
     return sorted(mixed)
 
 
-def draw_page(survey: str, visit: str, units: str, under: Mapping[str, str]) -> str:
+def draw_page(survey: str, visit: str, units: str, under: Mapping[str, str], *, newest: bool = False) -> str:
     """Return the page of the command ``map``, for what there is so far; before there is a ground, what lies under it.
 
     Parameters
@@ -256,15 +265,21 @@ def draw_page(survey: str, visit: str, units: str, under: Mapping[str, str]) -> 
     under : mapping of str to str
         The options of the command ``map`` for a picture and a base map, as they are typed; ``place``, longitude and
         latitude to begin at where there is no ground and no picture.
+    newest : bool
+        The newest ground alone, which no visit may rest on yet.
     """
+    from geosample.ground import load_ground
     from geosample.survey import open_survey
-    from geosample.webmap import gather_story
+    from geosample.webmap import gather_results, gather_story
     from geosample.webmap.page import check_tiles, compose_page
 
     laid, place = _read_under(under)
     check_tiles(laid["base_map"], laid["base_credit"])
     known = Path(survey).exists()
-    story = gather_story(open_survey(survey), visit or None) if known else _empty_story()
+    if known and newest:
+        story = gather_results(load_ground(open_survey(survey)), course=open_survey(survey).course)
+    else:
+        story = gather_story(open_survey(survey), visit or None) if known else _empty_story()
     wide = _widen(story, laid["aerial"], place) if any(laid.values()) or not known else None
     return compose_page([story], units="us" if units == "us" else "metric", **laid, bounds=wide)
 
@@ -460,7 +475,7 @@ def tell_round(survey: str, visit: str, code: str, units: str, extraction: str, 
     design = load_design(file, visit or None)
     own = design.visit.bench
     given = gather_page(
-        *(design, load_ground(file)),
+        *(design, load_ground(file, design.visit.visit)),
         units="us" if units == "us" else "metric",
         method=extraction or design.visit.method or own.extraction,
         batch=int(containers or own.containers),

@@ -115,7 +115,7 @@ def make_app(desk: Desk, guard: Guard, close: Callable[[], None], phones: Phones
         if visit not in {"", *desk.tell()["visits"]}:
             abort(404)
         try:
-            return _frame(desk.draw_page(visit) or _say(PHRASES["busy"]))
+            return _frame(desk.draw_page(visit, newest="newest" in request.args) or _say(PHRASES["busy"]))
         except (Gone, Failed) as error:
             return _frame(_say(str(error)))
 

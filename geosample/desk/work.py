@@ -34,6 +34,7 @@ _NOTHING: Facts = {
     "visits": [],
     "visit": "",
     "holes": [],
+    "newer_ground": False,
     "codes": dict.fromkeys(CARDS, ""),
     "changed": dict.fromkeys(CARDS, ""),
 }
@@ -139,13 +140,13 @@ class Desk:
         self._save()
         return told
 
-    def draw_page(self, visit: str) -> str | None:
-        """Return the map's page for a visit, None while the work takes too long; nothing is drawn twice."""
+    def draw_page(self, visit: str, *, newest: bool = False) -> str | None:
+        """Return the map's page for a visit, or the newest ground alone; None while the work takes too long."""
         state = [file.stat().st_mtime_ns for file in (self.path,) if file.exists()]
-        key = json.dumps([self.survey, state, visit, self.units, self.under])
+        key = json.dumps([self.survey, state, visit, self.units, self.under, newest])
         if key not in self._pages:
             given: Facts = {"survey": self.survey, "visit": visit, "units": self.units, "under": self.under}
-            page = self.worker.do("draw_page", wait_s=BUSY_S, **given)
+            page = self.worker.do("draw_page", wait_s=BUSY_S, newest=newest, **given)
             if page is None:
                 return None
             while len(self._pages) > 3:  # noqa: PLR2004 - two visits side by side, and the two before
@@ -354,7 +355,7 @@ class Desk:
             "running": self.running,
             "talk": self.worker.talk[-1:] if self.running else [],
             "wrong": wrong,
-            **{name: facts[name] for name in ("course", "visits", "visit", "holes")},
+            **{name: facts[name] for name in ("course", "visits", "visit", "holes", "newer_ground")},
             "under": self.said.get("under", {}),
             "rehearsal": self._tell_rehearsal(),
             "drawn": facts["codes"],

@@ -81,6 +81,7 @@ PHRASES = {
     "corners": "Corners: {n}",
     "few_corners": "Three corners at least.",
     "new_surface": "New surface",
+    "newest_ground": "The map shows the newest ground. Visit {visit} rests on an older one, shown by later cards.",
     "map_comes": "The map is being drawn anew; then you can begin.",
     "no_picture": "Lay a picture underneath first, or name an online map and a place.",
     "spot_first": "Drop a PNG or JPEG above and choose it as Aerial first; a GeoTIFF says itself where it lies.",

@@ -223,3 +223,25 @@ def test_an_obstacle_is_clicked_to_be_another_kind_or_out(drawn: Job, clearing: 
         drawn.choose("#draw-kind", kind + Keys.ENTER)
         keep_drawing(drawn)
         assert sorted(kept(drawn).obstacles["kind"]) == wanted
+
+
+def test_a_ground_changed_beside_a_visit_is_asked_about_and_shown(drawn: Job, clearing: tuple[float, float]) -> None:
+    assert clearing
+    plan = {"visit": "2026-05-04", "points": "12", "surfaces": "green", "seed": "7"}
+    ask(drawn.browser, "desk.run('plan', false, arguments[0])", plan)
+    drawn.ran("plan")
+    drawn.wait("!desk.loading() && desk.the_map()")
+    drawn.click_surface("01-tee-1")
+    drawn.wait("!document.querySelector('#draw').hidden")
+    drawn.choose("#draw-kind", "rough" + Keys.ENTER)
+    drawn.click("#draw-done")
+    drawn.wait("document.querySelector('#card-ground .problems').innerText.includes('--force')", 30)
+    assert "01-tee-1" in kept(drawn).surfaces["surface_id"].tolist()  # asked, and nothing stored
+    drawn.click("#card-ground .force")
+    drawn.ran("ground")
+    drawn.wait("!desk.loading() && desk.the_map()")
+    shown = "desk.the_map().layers.surfaces.flatMap(g => g.getLayers()).map(s => s.feature && s.feature.properties.id)"
+    assert "01-tee-1" not in ask(drawn.browser, f"return {shown}")
+    assert "newest ground" in ask(drawn.browser, "return document.querySelector('#spoken').innerText")
+    drawn.open("sheets")
+    drawn.wait(f"!desk.loading() && desk.the_map() && {shown}.includes('01-tee-1')")
