@@ -317,6 +317,17 @@ def hole_slug(hole: str | None) -> str:
     return re.sub(r"[^a-z0-9]+", "-", plain).strip("-") or "hole"
 
 
+def name_many(kind: object) -> str:
+    """Return what several surfaces of a kind are called; any other name as it is.
+
+    Examples
+    --------
+    >>> name_many("green"), name_many("rough"), name_many("9")
+    ('greens', 'rough', '9')
+    """
+    return PLURALS.get(str(kind), str(kind))
+
+
 def name_place(hole: str | None, kind: str) -> str:
     """Return where a zone or a surface lies, as people say it.
 

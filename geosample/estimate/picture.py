@@ -35,7 +35,7 @@ from geosample.palettes import GREYS
 from geosample.pests import load_pest
 from geosample.report.estimate import tell_answer
 from geosample.units import FOOT2_M2, Units, percent, set_percent, show_number
-from geosample.words import PLURALS, hole_number
+from geosample.words import hole_number, name_many
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -195,7 +195,7 @@ def _draw_axis(book: Book, axis: _Axis, scale: _Scale) -> None:
 def _label(row: pd.Series) -> str:
     if row["domain"] == ALL:
         return "whole ground"
-    named = PLURALS.get(str(row["label"]), str(row["label"]))
+    named = name_many(row["label"])
     return f"hole {named}" if row["domain"] == "hole" and hole_number(named) is not None else named
 
 
@@ -215,7 +215,7 @@ def _draw_mix(book: Book, estimates: Estimates, room: Box) -> None:
         if level < room.south_mm:
             break
         shares = mine.set_index("stage")["mean_per_m2"].reindex(order).dropna()
-        name = "whole ground" if label == ALL else PLURALS.get(str(label), str(label))
+        name = "whole ground" if label == ALL else name_many(label)
         write_text(book, name, room.west_mm + _LABEL_MM - 2, level + 1.5, _RIGHT)
         bar = Box(room.west_mm + _LABEL_MM, level, room.width_mm - _LABEL_MM, _BAR_MM)
         _draw_bar(book, bar, shares / shares.sum(), order)

@@ -17,7 +17,7 @@ import shapely
 from geosample.files.reading import Note
 from geosample.ground.cutting import is_area, only_polygons
 from geosample.ground.naming import ISLAND
-from geosample.words import CUT_KINDS, PLURALS, SHORT_TURF, SURFACE_KINDS
+from geosample.words import CUT_KINDS, SHORT_TURF, SURFACE_KINDS, name_many
 
 if TYPE_CHECKING:
     from shapely import Geometry
@@ -274,7 +274,7 @@ def settle_overlaps(
     obstacles, double = _settle_obstacles(obstacles)
     moved |= double
     notes += [
-        Note("overlap", PLURALS.get(loser, loser), count, area, {"kind": loser, "winner": winner})
+        Note("overlap", name_many(loser), count, area, {"kind": loser, "winner": winner})
         for (loser, winner), (count, area) in sorted(moved.items(), key=lambda item: -item[1][1])
         if area > _SPECK_M2
     ]

@@ -22,7 +22,7 @@ from geosample.files.saving import save_file
 from geosample.palettes import GREYS, OKABE_ITO
 from geosample.report.rehearse import tell_rehearsal
 from geosample.units import Units, percent, show_area
-from geosample.words import PLURALS
+from geosample.words import name_many
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -76,7 +76,7 @@ def _groups(rehearsal: Rehearsal, units: Units) -> list[tuple[str, list[tuple[st
             (_label(row), [(row[part], colour) for part, colour in _PARTS.items()], f"right {_told(row, 'right')}")
             for row in mine.to_dict("records")
         ]
-        groups.append((f"{PLURALS.get(str(kind), str(kind))}: above or below the threshold", bars))
+        groups.append((f"{name_many(kind)}: above or below the threshold", bars))
     for name, heading, colour in (
         ("needless_m2", "treated needlessly, of all the ground", OKABE_ITO["orange"]),
         ("left_hot_m2", "hot ground left, of all the ground", OKABE_ITO["vermilion"]),

@@ -10,7 +10,7 @@ from geosample.report import show_table
 from geosample.report.counts import tell_partly
 from geosample.survey.findings import What
 from geosample.units import percent, percent_range, set_percent, share_out, show_area, show_density, show_number
-from geosample.words import PLURALS, SIMULATED, hole_key, name_source
+from geosample.words import SIMULATED, hole_key, name_many, name_source
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -133,7 +133,7 @@ def _reading_order(row: Mapping[Any, Any]) -> tuple[int, tuple[int, str]]:
 
 
 def _tell_density(row: Mapping[Any, Any], units: Units) -> str:
-    where, sure = _plural(row["label"]).capitalize(), f"{percent(row['level'])} interval"
+    where, sure = name_many(row["label"]).capitalize(), f"{percent(row['level'])} interval"
     if row["n"] == 0:
         return f"{where}: no counted points, so nothing can be said of them."
     mean, low, high = (show_density(row[f"{name}_per_m2"], units) for name in ("mean", "low", "high"))
@@ -156,7 +156,7 @@ def tell_decisions(decisions: Sequence[Finding], units: Units) -> list[str]:
         return []
     told, bounds = [], []
     for one in decisions:
-        where, verdict, more = _plural(one.domain), one.detail["verdict"], one.detail["more"]
+        where, verdict, more = name_many(one.domain), one.detail["verdict"], one.detail["more"]
         if verdict != "undecided":
             end, side = (one.low, "at least") if verdict == "above" else (one.high, "at most")
             told.append(f"{where} are {verdict} it")
@@ -240,7 +240,7 @@ def tell_border(found: Findings) -> str:
         return (
             f"We cannot tell whether the border holds more: {numbers}. Do not treat the border alone on these counts."
         )
-    own = [_plural(one.domain) for one in kinds if one.detail["verdict"] == "more"]
+    own = [name_many(one.domain) for one in kinds if one.detail["verdict"] == "more"]
     named = f" Taken by itself it holds for {_list(own)}." if verdict == "more" and own and len(kinds) > 1 else ""
     return f"The border {BORDER_DOES[verdict]}: {numbers}.{named}"
 
@@ -253,7 +253,7 @@ def _tell_thresholds(pest: str, units: Units) -> list[str]:
     told = [
         f"{show_density(one.low_per_m2, units)}"
         f"{f' to {show_density(one.high_per_m2, units)}' if one.high_per_m2 > one.low_per_m2 else ''}"
-        f"{f' on {_list([_plural(kind) for kind in one.surfaces])}' if one.surfaces else ''} ({one.when})"
+        f"{f' on {_list([name_many(kind) for kind in one.surfaces])}' if one.surfaces else ''} ({one.when})"
         for one in thresholds
     ]
     by_surface = "" if any(one.surfaces for one in thresholds) else " None is published by surface."
@@ -285,10 +285,6 @@ def _tell_account(facts: Mapping[str, Any]) -> list[str]:
     if facts["pooled"]:
         lines.append(f"{facts['pooled']} bags were pooled with another of the same point.")
     return lines
-
-
-def _plural(kind: object) -> str:
-    return PLURALS.get(str(kind), str(kind))
 
 
 def _list(words: Sequence[str]) -> str:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from geosample.report import show_table
 from geosample.units import Units, percent, show_area, show_density, show_length
-from geosample.words import PLURALS
+from geosample.words import name_many
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -39,7 +39,7 @@ def tell_rehearsal_more(rehearsal: Rehearsal, units: Units = "us") -> list[str]:
     heads = ["world", "points", "kind", "bags", "right", "wrong", "undecided", "known within"]
     rows = [
         [
-            _name(row["world"]), _points(row), PLURALS.get(row["kind"], row["kind"]), f"{row['bags']:.0f}",
+            _name(row["world"]), _points(row), name_many(row["kind"]), f"{row['bags']:.0f}",
             *(_share(row, name) for name in ("right", "wrong", "undecided")),
             "no limit" if math.isinf(row["factor"]) else f"×/÷ {row['factor']:.2f}",
         ]
@@ -73,15 +73,15 @@ def tell_verdict(rehearsal: Rehearsal) -> str:
     if len(says) and says["points"].min() <= first["points"]:
         a_map = "and give a map"
     clear = kinds[kinds["world"] == "all"].groupby("kind", sort=False)["clear"].max()
-    near = [PLURALS.get(kind, kind) for kind in clear.index[clear < FEW_CLEAR]]
+    near = [name_many(kind) for kind in clear.index[clear < FEW_CLEAR]]
     others = [kind for kind in clear.index[clear >= FEW_CLEAR] if kind not in decided]
     fewest = {kind: str(_fewest(sure, kind) or f"more than {most}") for kind in others}
     needs = [
-        f"{' and '.join(PLURALS.get(kind, kind) for kind in others if fewest[kind] == number)} need {number}"
+        f"{' and '.join(name_many(kind) for kind in others if fewest[kind] == number)} need {number}"
         for number in dict.fromkeys(fewest.values())
     ]
     needs += [f"{' and '.join(near)} lie too near the threshold to ask"] if near else []
-    named = " and ".join(PLURALS.get(kind, kind) for kind in decided)
+    named = " and ".join(name_many(kind) for kind in decided)
     return f"{_points(first)} points, {first['hours']:.1f} h, decide {named}; {', '.join([*needs, a_map])}."
 
 
@@ -98,7 +98,7 @@ def _fewest(sure: pd.DataFrame, kind: str) -> int | None:
 def _table(rehearsal: Rehearsal, units: Units) -> tuple[list[str], list[list[str]]]:
     kinds = rehearsal.kinds[rehearsal.kinds["world"] == "all"]
     names = list(dict.fromkeys(kinds["kind"]))
-    heads = ["points", "hours", *(PLURALS.get(name, name) for name in names), "needless", "left hot", "map tells"]
+    heads = ["points", "hours", *(name_many(name) for name in names), "needless", "left hot", "map tells"]
     rows = []
     for plan in rehearsal.plans[rehearsal.plans["world"] == "all"].to_dict("records"):
         mine = (kinds["points"] == plan["points"]) & (kinds["border_weight"] == plan["border_weight"])
@@ -142,9 +142,7 @@ def _say_played(rehearsal: Rehearsal) -> str:
 
 def _say_world(world: World, units: Units) -> str:
     model = world.model
-    means = ", ".join(
-        f"{PLURALS.get(kind, kind)} {show_density(mean, units)}" for kind, mean in world.kind_means.items()
-    )
+    means = ", ".join(f"{name_many(kind)} {show_density(mean, units)}" for kind, mean in world.kind_means.items())
     return (
         f"{_name(world.name)}: mean {means or show_density(model.mean_per_m2, units)}; log density's spread "
         f"{model.field_sd:.2g} in patches of {show_length(model.field_range_m, units)}, outer edge "

@@ -13,7 +13,7 @@ from geosample.report import show_table
 from geosample.report.treat import tell_efficacy
 from geosample.survey.findings import What
 from geosample.units import percent, set_percent, share_out, show_area, show_density, show_number, show_range
-from geosample.words import PLURALS, SIMULATED
+from geosample.words import SIMULATED, name_many
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -158,7 +158,7 @@ def write_season_page(season: Season, *, picture: str | None, units: Units = "us
         simulated=SIMULATED if season.simulated else "",
         lines=lines,
         moments=moments,
-        plural=lambda kind: PLURALS.get(kind, kind),
+        plural=name_many,
         across=lambda density: f"{1 + 97 * math.sqrt(min(density, top) / top):.1f}%",
         density=lambda value: show_density(value, units),
         between=lambda low, high: show_range(low, high, units),
@@ -206,7 +206,7 @@ def name_domain(change: Change) -> str:
         return "whole ground"
     if change.domain == "hole":
         return f"hole {change.label}"
-    return PLURALS.get(change.label, change.label)
+    return name_many(change.label)
 
 
 def show_ratio(change: Change) -> str:

@@ -23,11 +23,11 @@ from geosample.units import Units, percent, percent_range, set_percent, show_are
 from geosample.words import (
     ACTIONS,
     IN_SHORT,
-    PLURALS,
     SIMULATED,
     STATUSES,
     TREATMENT,
     hole_key,
+    name_many,
     name_place,
     number_sources,
 )
@@ -209,7 +209,7 @@ def _tell_kinds(story: Story) -> Markup:
         return Markup("")
     means = [
         Markup("{} {} ({})").format(
-            PLURALS.get(row["label"], row["label"]),
+            name_many(row["label"]),
             density(row["mean_per_m2"]),
             interval(row["low_per_m2"], row["high_per_m2"]),
         )

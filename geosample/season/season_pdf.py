@@ -50,7 +50,7 @@ from geosample.report.season import (
 )
 from geosample.report.treat import number_cautions
 from geosample.units import FOOT2_M2, show_density
-from geosample.words import PLURALS
+from geosample.words import name_many
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -219,7 +219,7 @@ def draw_timeline(book: Book, season: Season, room: Box, units: Units) -> None:
             paint_mark(book, east, north, _mark(place, colour))
         west = frame.west_mm + 34 * place
         paint_mark(book, west + 1.5, frame.north_mm + 3, _mark(place, colour))
-        write_text(book, PLURALS.get(kind, kind), west + 4, frame.north_mm + 2, SMALL)
+        write_text(book, name_many(kind), west + 4, frame.north_mm + 2, SMALL)
     _write_days(book, moments, axis)
 
 
