@@ -86,10 +86,17 @@ const desk = (() => {
     return found;
   }
 
+  // A command's help names other options as they are typed; here they are fields.
+  const name_field = (name) => name.replace(/-/g, " ").replace(/^./, (first) => first.toUpperCase());
+  function help_of(question, step) {
+    const here = (given.cards.find((one) => one.step === step) || { questions: [] }).questions.map((one) => one.name);
+    return question.help.replace(/--([a-z][a-z-]*)/g, (typed, name) => (here.includes(name) ? `'${name_field(name)}'` : typed));
+  }
+
   function make_field(question, step) {
     const row = make("div", "", "question");
     const id = `${step}-${question.name}`;
-    const label = make("label", question.name.replace(/-/g, " ").replace(/^./, (first) => first.toUpperCase()));
+    const label = make("label", name_field(question.name));
     label.htmlFor = id;
     let field = document.createElement(question.kind === "choice" || question.kind === "file" ? "select" : "input");
     if (question.kind === "choice") {
@@ -110,7 +117,7 @@ const desk = (() => {
     if (question.name === "visit" || question.name === "date") { field.placeholder = today(); }
     if (step === "plan" && question.name === "visit") { field.value = today(); }
     field.dataset.fallback = question.kind === "file" ? "" : field.value;
-    const help = make("span", question.help, "help");
+    const help = make("span", help_of(question, step), "help");
     help.id = `${id}-help`;
     field.setAttribute("aria-describedby", help.id);
     row.append(label, field);
@@ -392,6 +399,7 @@ const desk = (() => {
       tell(find(".rest", card), now.rest);
       find(".all", card).hidden = !now.rest.length;
       find(".problems", card).replaceChildren(...now.problems.map((line) => make("li", line)));
+      if (now.problems.length && open_step() === step) { find(".problems", card).scrollIntoView({ block: "center" }); }
       find(".made", card).replaceChildren(...now.files.map((name) => {
         const item = document.createElement("li");
         const link = make("a", name);

@@ -17,6 +17,8 @@ import time
 from collections.abc import Callable
 from pathlib import Path
 
+os.environ["OPENBLAS_NUM_THREADS"] = "1"  # as in the desk's worker, where drafts are made
+
 from bench import as_markdown, ask, beside
 from chain_speed import IMPORTS, PROGRAM, Size, fill_sheets, plan_chain, run
 from desk_case import Served, start_desk
@@ -106,6 +108,7 @@ def run_all(few: Size, many: Size, *, trial: bool) -> str:
     """Return the tables; a trial runs two commands of the eight apart, for most of that is starting Python."""
     drafts, chains = [], []
     jobs.load_libraries()
+    os.environ.pop("OPENBLAS_NUM_THREADS", None)  # the eight commands run as they are
     for size in dict.fromkeys((few, many)):
         with tempfile.TemporaryDirectory() as one, tempfile.TemporaryDirectory() as two:
             apart, desk = Path(one), Path(two)
