@@ -239,7 +239,7 @@ class Near(Worker):
         jobs.WROTE.clear()
         try:
             return getattr(jobs, job)(**given)
-        except Exception as error:
+        except Exception as error:  # whatever a job raises, as in the worker's own process
             raise Failed(str(error)) from error
 
 

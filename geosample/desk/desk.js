@@ -47,7 +47,7 @@ const desk = (() => {
   function tell(box, lines) {
     box.replaceChildren();
     let table = null;
-    for (const line of lines) {
+    for (const line of lines.map(in_fields)) {
       if (line.trim().includes("  ") && !line.startsWith("  ")) {
         if (!table) { table = make("div", "", "table"); table.tabIndex = 0; box.append(table); }
         table.textContent += `${line}\n`;
@@ -86,12 +86,10 @@ const desk = (() => {
     return found;
   }
 
-  // A command's help names other options as they are typed; here they are fields.
+  // The commands' words name options as they are typed; here they are fields.
   const name_field = (name) => name.replace(/-/g, " ").replace(/^./, (first) => first.toUpperCase());
-  function help_of(question, step) {
-    const here = (given.cards.find((one) => one.step === step) || { questions: [] }).questions.map((one) => one.name);
-    return question.help.replace(/--([a-z][a-z-]*)/g, (typed, name) => (here.includes(name) ? `'${name_field(name)}'` : typed));
-  }
+  const fields = new Set(given.cards.flatMap((one) => one.questions.map((question) => question.name)));
+  const in_fields = (text) => text.replace(/--([a-z][a-z-]*)/g, (typed, name) => (fields.has(name) ? `'${name_field(name)}'` : typed));
 
   function make_field(question, step) {
     const row = make("div", "", "question");
@@ -117,7 +115,7 @@ const desk = (() => {
     if (question.name === "visit" || question.name === "date") { field.placeholder = today(); }
     if (step === "plan" && question.name === "visit") { field.value = today(); }
     field.dataset.fallback = question.kind === "file" ? "" : field.value;
-    const help = make("span", help_of(question, step), "help");
+    const help = make("span", in_fields(question.help), "help");
     help.id = `${id}-help`;
     field.setAttribute("aria-describedby", help.id);
     row.append(label, field);
@@ -398,7 +396,7 @@ const desk = (() => {
       tell(find(".said", card), now.said);
       tell(find(".rest", card), now.rest);
       find(".all", card).hidden = !now.rest.length;
-      find(".problems", card).replaceChildren(...now.problems.map((line) => make("li", line)));
+      find(".problems", card).replaceChildren(...now.problems.map((line) => make("li", in_fields(line))));
       if (now.problems.length && open_step() === step) { find(".problems", card).scrollIntoView({ block: "center" }); }
       find(".made", card).replaceChildren(...now.files.map((name) => {
         const item = document.createElement("li");

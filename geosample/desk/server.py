@@ -16,7 +16,7 @@ from flask import Flask, Response, abort, jsonify, render_template_string, reque
 from geosample.desk.cards import CARDS, REHEARSAL, Card, list_questions, list_under, show_line
 from geosample.desk.guard import Guard
 from geosample.desk.jobs import PICTURE
-from geosample.desk.phones import LARGEST_PHOTO_BYTES, Phones, add_phones, make_door, open_phones
+from geosample.desk.phones import Phones, add_phones, make_door, open_phones
 from geosample.desk.work import Desk, Facts, TypedSheet, plain_name
 from geosample.desk.worker import Failed, Gone
 from geosample.files.reading import LARGEST_UNPACKED_BYTES
@@ -268,6 +268,18 @@ def _send(folder: Path, name: str, *, inline: bool) -> Response:
     return response
 
 
+def _serve(app: Flask, place: socket.socket, most_lines: int) -> Any:
+    """Return a server of an application; its ``run`` answers."""
+    return waitress.create_server(
+        app,
+        sockets=[place],
+        threads=8,
+        connection_limit=most_lines,
+        clear_untrusted_proxy_headers=True,
+        max_request_body_size=app.config["MAX_CONTENT_LENGTH"],
+    )
+
+
 def open_desk(
     folder: Path, survey: str, *, tell: Callable[[str, Path, str], None], phones_at: str | None = None
 ) -> None:
@@ -288,15 +300,7 @@ def open_desk(
     phones: Phones | None = None
     if phones_at is not None:
         far, phones = open_phones(desk, phones_at)
-        door: Any = waitress.create_server(
-            make_door(phones),
-            sockets=[far],
-            threads=8,
-            connection_limit=100,
-            clear_untrusted_proxy_headers=True,
-            max_request_body_size=LARGEST_PHOTO_BYTES,
-        )
-        threading.Thread(target=door.run, daemon=True).start()
+        threading.Thread(target=_serve(make_door(phones), far, 100).run, daemon=True).start()
     place = socket.create_server(("127.0.0.1", 0))
     guard = Guard(place.getsockname()[1])
 
@@ -308,14 +312,7 @@ def open_desk(
             line.handle_close()
         server.close()
 
-    server: Any = waitress.create_server(
-        make_app(desk, guard, close, phones),
-        sockets=[place],
-        threads=8,
-        connection_limit=200,
-        clear_untrusted_proxy_headers=True,
-        max_request_body_size=LARGEST_UNPACKED_BYTES,
-    )
+    server = _serve(make_app(desk, guard, close, phones), place, 200)
     try:
         desk.worker.start()
         tell(f"http://{guard.address}/", guard.write_door(), phones.guard.address if phones else "")
