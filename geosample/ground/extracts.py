@@ -27,6 +27,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
 _WAY = 1  # a member's type in a relation
+_MOST_BYTES = 32 * 1024 * 1024  # of a block unpacked (the format's own limit)
 Tags = dict[str, str]
 
 
@@ -93,7 +94,7 @@ def find_cut(data: bytes, near: Iterable[str], *, packed: bool) -> list[Cut]:
     try:
         parts = _read_packed_parts(data) if packed else _read_xml_parts(data)
         return list(_list_cut(parts, set(near)))
-    except (ValueError, IndexError, KeyError, OverflowError, zlib.error):  # bent in a way that the driver did not mind
+    except (ValueError, TypeError, IndexError, KeyError, OverflowError, zlib.error):  # bent, and the driver minds less
         return []
 
 
@@ -144,7 +145,7 @@ def _read_packed_parts(data: bytes) -> _Parts:
         if kind != b"OSMData":
             continue
         blob = dict(_list_fields(data[start : start + size]))
-        block = blob[1] if 1 in blob else zlib.decompress(blob[3])
+        block = blob[1] if 1 in blob else zlib.decompressobj().decompress(blob[3], _MOST_BYTES)
         fields = list(_list_fields(block))
         texts = [text for number, table in fields if number == 1 for _, text in _list_fields(table)]
         golf = {place for place, text in enumerate(texts) if text == b"golf"}
