@@ -474,6 +474,7 @@ def test_what_is_no_outline_is_refused(client: FlaskClient, guard: Guard, rings:
     assert write(client, guard, "/correct", {"kind": "<b>", "hole": "1", "rings": [[[1, 2], [3, 4], [5, 6]]]}) == 400
 
 
+@pytest.mark.slow
 def test_the_map_lies_over_what_the_user_named_and_may_ask_that_host_alone(
     near: Desk, guard: Guard, tmp_path: Path
 ) -> None:
@@ -538,6 +539,7 @@ def test_a_plain_picture_lies_under_desk_and_sheets_by_three_pairs_and_their_mis
     assert near.tell()["unused"] == []  # the other survey's picture and what lies beside this one too
 
 
+@pytest.mark.slow
 def test_a_new_ground_beside_a_visit_is_asked_about_shown_and_drawn_on_while_the_visit_keeps_its_own(
     near: Desk, guard: Guard
 ) -> None:

@@ -188,7 +188,6 @@ def test_ground_is_treated_by_its_chance_however_little_is_known_of_it(small_gro
     assert same.figures.unsampled.area_m2 == 0
 
 
-@pytest.mark.slow
 def test_who_treats_only_sampled_ground_is_told_what_that_leaves(small_ground):
     hot = patch(-50, -130, 14)
     half = make_map(small_ground, hot, known=lambda cells: cells["easting"] > -50)
@@ -488,7 +487,6 @@ def test_nothing_is_said_of_control_without_stages_or_a_profile():
     assert find_controls(shares(L3=1.0), "an insect of my own", None) == ()
 
 
-@pytest.mark.slow
 def test_the_table_gives_each_zone_its_amounts_at_the_users_own_rates(small_ground):
     sprayer = Sprayer(parse_rate("0.2floz/1000ft2"), parse_rate("2gal/1000ft2"))
     table = zone_rows(plan(small_ground, patch(-50, -130, 14), sprayer=sprayer))

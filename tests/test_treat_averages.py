@@ -246,7 +246,6 @@ def test_asking_for_the_border_against_the_counts_says_what_it_misses(small_grou
     assert (border.answer, border.strip.width_m) == (BorderOnly.ASKED, 3.0)
 
 
-@pytest.mark.slow
 def test_a_border_that_holds_more_is_not_proposed_where_the_rest_is_above_the_threshold_too(small_ground):
     given = make_map(small_ground, lambda cells: 90.0 + edge_field(cells))
     figures = plan_map(given, small_ground, findings=ratio_found(1.4, 2.5, 4.0)).figures
