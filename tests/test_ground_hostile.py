@@ -284,7 +284,7 @@ BENT = {
     ".kml": kml("".join(placemark("green", disc(30 * n, 0, 9)) for n in range(2))).encode(),
     ".osm": osm(*one_hole()).encode(),
     ".pbf": pbf(*one_hole()),
-    ".cut.pbf": pbf(*one_hole(), without={3, 40}),
+    ".cut.pbf": pbf(*((disc(40 * n, 0, 9), {"golf": "green", "ref": str(n)}) for n in range(4)), without={3, 40}),
     ".gpx": gpx(("green 7", invented_edges()["green"]), ("fairway 7", invented_edges()["fairway"])).encode(),
 }
 

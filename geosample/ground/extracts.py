@@ -94,7 +94,8 @@ def find_cut(data: bytes, near: Iterable[str], *, packed: bool) -> list[Cut]:
     try:
         parts = _read_packed_parts(data) if packed else _read_xml_parts(data)
         return list(_list_cut(parts, set(near)))
-    except (ValueError, TypeError, IndexError, KeyError, OverflowError, zlib.error):  # bent, and the driver minds less
+    # bent: a number stands where bytes should, or the other way round, and the driver minded less
+    except (ValueError, TypeError, AttributeError, IndexError, KeyError, OverflowError, zlib.error):
         return []
 
 
