@@ -145,7 +145,7 @@ def tell_cell(number: int, alike: float, found: list[list[float]]) -> dict[str, 
 
 def main() -> None:
     """Print the table, and write it where asked."""
-    asked = ask(__doc__, beside(__file__), pairs=(300, 2))
+    asked = ask(__doc__, beside(__file__), pairs=(80, 2))
     sizes, alike = ((30,), (1.0,)) if asked.smallest else (SIZES, ALIKE)
     work = [(*cell, pair) for cell in product(sizes, alike) for pair in range(asked.pairs)]
     found = joblib.Parallel(n_jobs=asked.jobs)(joblib.delayed(run_pair)(*one) for one in work)
