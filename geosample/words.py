@@ -41,6 +41,8 @@ ALLOCATIONS = ("power", "proportional", "equal", "optimal")
 WALKS = ("holes", "round")
 PARTS = ("border", "interior", "whole")
 UNSTAGED = "unstaged"
+NOT_STAGED, NOT_DONE = "not staged", "not done"
+"""How sheets and desk head the column of insects whose stage was not told, and name a bag not extracted."""
 NO_HOLE = "no hole"
 METHOD_LETTERS = {"brine": "B", "heat": "H", "flush": "F", "hand": "S", "other": "X"}
 """The last letter of a bag's label; S stands for a search by hand, since H is heat."""

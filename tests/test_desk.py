@@ -285,7 +285,7 @@ def test_a_survey_that_another_program_holds_is_told_and_what_was_seen_stays(
         assert "another program is writing to it" in now["wrong"]
         assert near.start_run(CARDS["sheets"], {}, force=False)
         finish(near)
-        [problem] = near.said["sheets"]["problems"]
+        [problem] = near.said[f"sheets {near.visit}"]["problems"]
         assert "another program is writing to it" in problem
     assert {**now, "wrong": ""} == before
     after = near.tell()
@@ -357,6 +357,92 @@ def test_a_step_that_fails_takes_back_its_own_work_and_nobody_elses(
     assert list(file.read("visits")["visit"]) == (["theirs"] if mixed else list(old["visits"]["visit"]))
 
 
+@pytest.mark.slow
+@pytest.mark.parametrize("more", [{}, {"seed": "9"}, {"trial": "brine,heat", "margin": "1.5", "expected": "300/ft2"}])
+def test_the_plan_that_is_kept_is_the_draft_that_was_shown(near: Desk, guard: Guard, more: dict[str, str]) -> None:
+    client = make_app(near, guard, lambda: None).test_client()
+    enter(client, guard)
+    headers = {"Origin": OWN, "X-Desk-Token": guard.token}
+    body = {
+        "step": "plan",
+        "answers": {"visit": "2026-06-01", **({"points": "12"} if not more.get("trial") else {}), **more},
+    }
+    draft, line, again = (
+        client.post(path, base_url=OWN, json=body, headers=headers).get_json() for path in ("/draft", "/line", "/draft")
+    )
+    assert draft == again
+    assert write(client, guard, "/run", body) == 200
+    finish(near)
+    assert near.tell()["visit"] == "2026-06-01", near.said
+    points = open_survey(near.path).read("points").query("visit == '2026-06-01'")
+    assert points[["lon", "lat", "role", "point_id"]].to_dict("records") == draft["points"]
+    seed = int(open_survey(near.path).read("visits").set_index("visit")["seed"]["2026-06-01"])
+    assert f"--seed {seed}" in line[0]
+    other = {**body, "answers": {**body["answers"], "visit": "2026-06-08"}}
+    draft_of_other = client.post("/draft", base_url=OWN, json=other, headers=headers).get_json()
+    assert (draft_of_other["points"] == draft["points"]) == ("seed" in more)
+
+
+def test_a_plan_that_has_sheets_is_replaced_only_when_that_was_asked_in_words(near: Desk) -> None:
+    visit = near.tell()["visit"]
+    before = open_survey(near.path).read("points")
+    answers = {"visit": visit, "points": "12", "seed": "3"}
+    assert near.start_run(CARDS["plan"], answers, force=False)
+    assert not near.running
+    step = near.tell()["steps"]["plan"]
+    [problem] = step["problems"]
+    assert problem.startswith(f"Visit {visit} has a plan.")
+    assert step["force"] == f"Replace the plan of {visit}"
+    assert (step["state"], near.tell()["steps"]["sheets"]["force"]) == ("done", "")
+    assert open_survey(near.path).read("points").equals(before)
+    assert near.start_run(CARDS["plan"], answers, force=True)
+    finish(near)
+    step = near.tell()["steps"]["plan"]
+    assert (step["problems"], step["force"], step["undo"]) == ([], "", True)
+    assert not open_survey(near.path).read("points").equals(before)
+
+
+@pytest.mark.parametrize(
+    ("step", "answers", "told"),
+    [
+        ("counts", {}, "No file is chosen."),
+        ("ground", {"collar": "30in"}, "No file is chosen."),
+        ("plan", {"points": "30"}, "Fill in: Visit."),
+        ("treat", {}, "Fill in: Threshold."),
+    ],
+)
+def test_what_is_missing_is_said_as_the_card_names_it(near: Desk, step: str, answers: Any, told: str) -> None:
+    near.tell()
+    assert near.start_run(CARDS[step], answers, force=False)
+    [problem] = near.tell()["steps"][step]["problems"]
+    assert problem.startswith(told)
+    assert "--" not in problem
+
+
+@pytest.mark.slow
+def test_each_visit_keeps_its_own_files_answers_and_times(near: Desk) -> None:
+    first = near.tell()["visit"]
+    assert near.start_run(CARDS["sheets"], {"paper": "a4"}, force=False)
+    finish(near)
+    assert near.start_run(CARDS["plan"], {"visit": "2026-06-01", "points": "12"}, force=False)
+    finish(near)
+    now = near.tell()
+    assert (now["visit"], now["steps"]["sheets"]["answers"], now["steps"]["sheets"]["files"]) == ("2026-06-01", {}, [])
+    place = near.folder / "course_files"
+    sheets = {path.name: path.read_bytes() for path in (place / first).iterdir()}
+    assert "blank_counts.csv" in sheets
+    assert near.start_run(CARDS["sheets"], {"paper": "letter"}, force=False)
+    assert "--out course_files/2026-06-01" in show_line(near.words_of(CARDS["sheets"], {})[0])
+    finish(near)
+    assert near.tell()["steps"]["sheets"]["state"] == "done"
+    assert {path.name for path in (place / "2026-06-01").iterdir()} == set(sheets)
+    assert {path.name: path.read_bytes() for path in (place / first).iterdir()} == sheets
+    assert near.tell()["unused"] == []
+    near.switch(near.survey, first, "us")
+    back = near.tell()["steps"]
+    assert (back["sheets"]["answers"], back["plan"]["when"], back["sheets"]["undo"]) == ({"paper": "a4"}, "", False)
+
+
 def test_a_survey_made_at_the_desk_is_not_taken_away_with_what_came_later(near: Desk) -> None:
     marks = reading.list_changes(near.path)
     ground = {layer: marks[layer] for layer in ("surfaces", "obstacles", "layout")}
@@ -371,15 +457,18 @@ def test_only_what_nothing_rests_on_is_put_away_and_nothing_is_deleted(near: Des
     for name in ("course.kml", "old.kml", "other.kml", "own.tif", "marks.gpx", "typed_May ABC.csv", "fresh.csv"):
         (near.folder / "dropped").mkdir(exist_ok=True)
         (near.folder / "dropped" / name).write_text(name)
+    near.tell()
     made = near.folder / near.out
-    made.mkdir()
+    made.mkdir(parents=True)
     for name in ("now.pdf", "was.pdf", "mine.pdf", "edited.pdf"):
         (made / name).write_text(name)
     near.said = {
         "ground": {"names": ["course.kml"], "answers": {"files": ["course.kml"]}},
-        "sheets": {"files": ["now.pdf"], "answers": {"landmarks": "marks.gpx"}},
+        f"sheets {near.visit}": {"out": near.out, "files": ["now.pdf"], "answers": {"landmarks": "marks.gpx"}},
         "under": {"aerial": "own.tif"},
-        "made": {name: near._mark(name) for name in ("now.pdf", "was.pdf", "edited.pdf")},
+        "made": {
+            f"{near.out}/{name}": near._mark(f"{near.out}/{name}") for name in ("now.pdf", "was.pdf", "edited.pdf")
+        },
     }
     near._save()
     (made / "edited.pdf").write_text("by a person")
@@ -413,6 +502,33 @@ def test_two_windows_type_on_one_sheet_and_neither_loses_a_value(near: Desk) -> 
     bench.path.write_text("\n".join(other) + "\n", "utf-8-sig")
     assert bench.put(first, "L3", "5", was="4")["kept"]
     assert [row["L3"] for row in bench.tell()["rows"][:2]] == ["5", "7"]
+
+
+def test_a_cell_keeps_what_was_there_when_the_new_value_cannot_be(near: Desk) -> None:
+    bench = TypedSheet(near)
+    sheet = bench.tell()
+    first, second = (row["sample_id"] for row in sheet["rows"][:2])
+    assert (sheet["heads"][-1], sheet["fates"]["not_extracted"]) == ("not staged", "not done")
+    assert bench.put(first, "L3", "4")["kept"]
+    for column, value in (
+        ("L3", "1.5"),
+        ("L3", "x"),
+        ("L3", "123456"),
+        ("others_found", "=1+1"),
+        ("none_found", "yes"),
+    ):
+        told = bench.put(first, column, value)
+        assert not told["kept"], (column, value)
+    assert told["words"].startswith("None found and a count exclude each other")
+    assert bench.put(second, "none_found", "yes")["kept"]
+    assert bench.put(second, "L3", "0")["kept"]
+    assert not bench.put(second, "L3", "3")["kept"]
+    assert bench.put(second, "others_found", "2 crane flies")["kept"]
+    rows = TypedSheet(near).tell()["rows"]
+    assert [(row["L3"], row["none_found"], row["others_found"]) for row in rows[:2]] == [
+        ("4", "", ""),
+        ("0", "yes", "2 crane flies"),
+    ]
 
 
 def test_a_surface_is_corrected_through_a_file_that_the_command_reads(counts_survey: Survey, tmp_path: Path) -> None:

@@ -342,12 +342,10 @@ def design_command(survey: Path, units: Units, **asked: Any) -> Told:
     from geosample.report.design import tell_design, tell_design_more
     from geosample.survey import open_survey
 
-    _check_wish(asked)
     file = open_survey(survey, must_exist=True)
     check_open(file.read("samples"), asked["visit"])
     check_day(file, asked["visit"], asked["date"] or asked["visit"], sure=asked["sure"])
-    size = size_asked(file, asked)
-    design = draw_asked(file, asked | ({} if size is None else {"points": size.blocks}))
+    design, size = draw_asked(file, asked)
     before = file.read("visits").query("visit == @name", local_dict={"name": asked["visit"]})["design_code"]
     save_design(file, design)
     rest = tell_design_more(design, units)
@@ -393,14 +391,17 @@ def size_asked(file: Survey, asked: Mapping[str, Any]) -> TrialSize | None:
     )
 
 
-def draw_asked(file: Survey, asked: dict[str, Any]) -> Design:
-    """Return the design that the command's options ask for, which is not stored."""
+def draw_asked(file: Survey, asked: dict[str, Any]) -> tuple[Design, TrialSize | None]:
+    """Return the design that the command's options ask for, which is not stored, and the size of a trial."""
     from geosample.design import draw_design, load_last_design, read_known
     from geosample.ground import load_ground
     from geosample.treat.records import find_strips
 
+    _check_wish(asked)
+    size = size_asked(file, asked)
     ground = load_ground(file)
     known = read_known(file, load_pest(asked["pest"]).name)
+    asked = asked | ({} if size is None else {"points": size.blocks})
     asked = {name: value for name, value in asked.items() if name not in {"least_spacing", "sure", "margin", "aim"}}
     if asked["sites"] in {"hole", "surface_id"}:
         asked["by"] = tuple(dict.fromkeys([*asked["by"], asked["sites"].removesuffix("_id")]))
@@ -420,7 +421,7 @@ def draw_asked(file: Survey, asked: dict[str, Any]) -> Design:
         asked |= {"strips_from_visit": left[0], "strips": left[1]}
     elif left is not None:
         talk(f"The check strips of {left[0]} get no points of their own, for --keep keeps to the strata of that visit.")
-    return draw_design(ground, **asked, last=last)
+    return draw_design(ground, **asked, last=last), size
 
 
 def _check_wish(asked: Mapping[str, Any]) -> None:

@@ -3,7 +3,6 @@
 window.bench = (() => {
   const { ask, find, make, words, say } = desk;
   const box = find("#bench");
-  const fates = ["", "not_extracted", "lost", "unreachable", "off_turf"];
   let sheet = null;
 
   async function open() {
@@ -17,7 +16,7 @@ window.bench = (() => {
     const table = document.createElement("table");
     const head = document.createElement("thead");
     const names = document.createElement("tr");
-    names.append(make("th", words.bag), make("th", words.no_count), make("th", words.none_found), ...sheet.stages.map((stage) => make("th", stage)));
+    names.append(...[words.bag, words.no_count, words.none_found, ...sheet.heads, words.others_found].map((head) => make("th", head)));
     head.append(names);
     const body = document.createElement("tbody");
     body.append(...sheet.rows.map(make_row));
@@ -32,87 +31,128 @@ window.bench = (() => {
   }
 
   function make_row(row, place) {
-    const line = make("tr", "", row.role === "reserve" ? "reserve" : "");
-    const name = make("th", row.sample_id);
+    const line = document.createElement("tr");
+    const name = make("th", row.role === "reserve" ? words.reserve_bag.replace("{bag}", row.sample_id) : row.sample_id);
     name.scope = "row";
-    line.append(name, make("td", row.status, "fate"), make("td", row.none_found ? words.none_found : "", "none"));
-    sheet.stages.forEach((stage, at) => {
-      const cell = document.createElement("td");
+    const fate = document.createElement("select");
+    fate.append(...Object.entries(sheet.fates).map(([code, text]) => new Option(text, code)));
+    const none = document.createElement("input");
+    none.type = "checkbox";
+    fate.addEventListener("change", () => choose(line, row, "status", fate.value));
+    none.addEventListener("change", () => choose(line, row, "none_found", none.checked ? "yes" : ""));
+    const fields = [...sheet.stages, "others_found"].map((column, at) => {
       const field = document.createElement("input");
-      field.value = row[stage];
-      field.inputMode = "numeric";
+      field.className = at < sheet.stages.length ? "count" : "others";
+      field.value = row[column];
       field.autocomplete = "off";
-      field.setAttribute("aria-label", `${row.sample_id} ${stage}`);
+      if (at < sheet.stages.length) { field.inputMode = "numeric"; }
       field.addEventListener("keydown", (event) => key(event, field, place, at));
-      field.addEventListener("change", () => keep(field, row, stage));
+      field.addEventListener("change", () => keep(field, row, column));
       field.addEventListener("focus", () => { box.querySelectorAll("tr.at").forEach((one) => one.classList.remove("at")); line.classList.add("at"); field.select(); });
-      cell.append(field);
-      line.append(cell);
+      return field;
     });
+    const heads = [words.no_count, words.none_found, ...sheet.heads, words.others_found];
+    line.append(name, ...[fate, none, ...fields].map((field, at) => {
+      const cell = document.createElement("td");
+      field.setAttribute("aria-label", `${row.sample_id} ${heads[at]}`);
+      cell.append(field);
+      return cell;
+    }));
+    show(line, row);
     return line;
+  }
+
+  function show(line, row) {
+    line.querySelector("select").value = row.status;
+    line.querySelector("[type=checkbox]").checked = row.none_found === "yes";
   }
 
   const line_at = (place) => box.querySelectorAll("tbody tr")[place];
   function focus(place, at) {
     const line = line_at(place);
-    const field = line && line.querySelectorAll("input")[at];
+    const field = line && line.querySelectorAll(".count, .others")[at];
     if (field) { field.focus(); field.scrollIntoView({ block: "nearest", inline: "nearest" }); }
   }
 
-  async function put(row, column, value) {
-    const told = await ask("/bench", { file: sheet.file, sample_id: row.sample_id, column, value, was: row[column] });
+  let last = Promise.resolve();  // values go to the disk in the order they were typed
+  function put(row, column, value) {
+    const was = row[column];
+    row[column] = value;
+    last = last.then(() => put_now(row, column, value, was));
+    return last;
+  }
+
+  async function put_now(row, column, value, was) {
+    const told = await ask("/bench", { file: sheet.file, sample_id: row.sample_id, column, value, was });
+    if (row[column] === value && !(told && told.kept)) { row[column] = told && told.value !== undefined ? told.value : was; }
     if (!told) { return false; }
-    if (told.value !== undefined) { row[column] = told.value; }
     say(told.kept ? `${row.sample_id} ${column} ${value || "-"}: ${told.words}` : told.words);
-    if (told.kept) { row[column] = value; }
+    if (told.kept) {
+      line_at(sheet.rows.indexOf(row)).classList.remove("wrong");
+      if (!box.querySelector("tr.wrong")) { desk.mend("counts"); }
+      desk.tick("counts", sheet.file);
+    }
     return told.kept;
   }
 
-  async function keep(field, row, stage) {
+  async function choose(line, row, column, value) {
+    await put(row, column, value);
+    show(line, row);
+  }
+
+  // What a cell can't hold is told at once, and the cell keeps what was there.
+  function refuse(field, text, stands) {
+    field.value = stands;
+    field.classList.add("wrong");
+    say(text);
+    return false;
+  }
+
+  async function keep(field, row, column) {
     const value = field.value.trim();
-    if (value === row[stage] || value === field.dataset.sent) { return true; }
-    field.dataset.sent = value;
-    const kept = await put(row, stage, value);
-    delete field.dataset.sent;
-    field.classList.toggle("wrong", !kept);
-    return kept;
+    if (field.className.startsWith("count") && !/^\d{0,5}$/.test(value)) { return refuse(field, words.bad_value.replace("{value}", value), row[column]); }
+    if (field.className.startsWith("count") && value > 0 && row.none_found) { return refuse(field, words.none_and_count, row[column]); }
+    field.classList.remove("wrong");
+    if (value === row[column]) { return true; }
+    return await put(row, column, value) || refuse(field, find("#spoken").textContent, row[column]);
   }
 
   const moves = { ArrowUp: [-1, 0], ArrowDown: [1, 0], ArrowLeft: [0, -1], ArrowRight: [0, 1], Enter: [1, 0] };
   async function key(event, field, place, at) {
     const row = sheet.rows[place];
-    const letter = event.key.toLowerCase();
+    const letter = field.classList.contains("count") ? event.key.toLowerCase() : event.key;
+    const line = line_at(place);
     if (event.ctrlKey || event.metaKey || event.altKey) { return; }
-    if (event.key in moves) {
+    if (event.key in moves && (field.classList.contains("count") || !moves[event.key][1])) {
       event.preventDefault();
       const [down, right] = moves[event.key];
-      const kept = keep(field, row, sheet.stages[at]);  // the next cell takes the keys at once: none may go astray
-      focus(place + down, event.key === "Enter" ? 0 : at + right);
+      const kept = keep(field, row, [...sheet.stages, "others_found"][at]);
+      if (field.classList.contains("wrong")) { field.select(); return; }
+      focus(place + down, at + right);  // the next cell takes the keys at once: none may go astray
       if (!await kept) { field.focus(); }
     } else if (letter === "n") {
       event.preventDefault();
-      const put_it = put(row, "none_found", row.none_found ? "" : "yes");
-      if (!row.none_found) { focus(place + 1, 0); }  // at once, as above
-      if (await put_it) { line_at(place).querySelector(".none").textContent = row.none_found ? words.none_found : ""; } else { field.focus(); }
+      const counted = [...line.querySelectorAll(".count")].some((one) => one.value > 0);
+      if (counted && !row.none_found) { say(words.none_and_count); return; }
+      keep(field, row, sheet.stages[at]);
+      if (field.classList.contains("wrong")) { field.select(); return; }
+      const told = put(row, "none_found", row.none_found ? "" : "yes");
+      show(line, row);
+      if (row.none_found) { focus(place + 1, at); }  // at once, as above
+      if (!await told) { show(line, row); field.focus(); }
     } else if (letter === "s") {
       event.preventDefault();
-      const fate = fates[(fates.indexOf(row.status) + 1) % fates.length];
-      if (await put(row, "status", fate)) { line_at(place).querySelector(".fate").textContent = fate; }
+      const fates = Object.keys(sheet.fates);
+      await choose(line, row, "status", fates[(fates.indexOf(row.status) + 1) % fates.length]);
     } else if (event.key === "Escape") {
       close();
-    } else if (event.key.length === 1 && !/\d/.test(event.key)) {
-      event.preventDefault();
     }
   }
 
   function close() {
     box.hidden = true;
     desk.show_place(false);
-    desk.look().then(() => {
-      for (const tick of document.querySelectorAll("#card-counts .dropped input")) { if (tick.value === sheet.file) { tick.checked = true; } }
-      find("#card-counts").dispatchEvent(new Event("change"));
-      find("#card-counts .go").focus();
-    });
+    desk.look().then(() => find("#card-counts .go").focus());
   }
 
   // What the stage found wrong stands at its row, to be mended there.
@@ -123,5 +163,5 @@ window.bench = (() => {
   }
 
   find("#open-bench").addEventListener("click", open);
-  return { mark };
+  return { mark, settled: () => last };
 })();

@@ -61,18 +61,27 @@ const desk = (() => {
   }
 
   // What was typed outlives the window's reload; else the fields say what the step was done with.
-  const typed_key = (step) => `typed ${state.survey} ${step}`;
-  function fill_answers() {
+  const typed_key = (step) => `typed ${state.survey} ${state.visit} ${step}`;
+  const kept = {};  // the answers that a step's result was made with, or that stand for it
+  function fill_answers(began) {
     for (const [step, now] of Object.entries(state.steps)) {
-      const kept = JSON.parse(sessionStorage.getItem(typed_key(step)) || "null") || now.answers;
-      for (const field of all("[data-option]", card_of(step))) {
-        const value = kept[field.dataset.option];
-        if (field.type === "checkbox") { field.checked = value === "on"; } else { field.value = value === undefined ? field.dataset.fallback : value; }
-        field.dispatchEvent(new Event("input"));  // for its slider alone
-      }
-      for (const box of all(".dropped input", card_of(step))) { box.checked = (kept.files || []).includes(box.value); }
+      const put = (given) => {
+        for (const field of all("[data-option]", card_of(step))) {
+          const value = given[field.dataset.option];
+          if (field.type === "checkbox") { field.checked = value === "on"; } else { field.value = value === undefined ? field.dataset.fallback : value; }
+          if (step === "plan" && field.dataset.option === "visit" && state.visit && !(began && value)) { field.value = state.visit; }
+          field.dispatchEvent(new Event("input"));  // for its slider alone
+        }
+        for (const box of all(".dropped input", card_of(step))) { box.checked = (given.files || []).includes(box.value); }
+      };
+      put(now.answers);
+      kept[step] = answers(step);
+      const typed = sessionStorage.getItem(typed_key(step));
+      if (typed) { put(JSON.parse(typed)); }
     }
   }
+  const alike = (one, two) => JSON.stringify(Object.entries(one).sort()) === JSON.stringify(Object.entries(two).sort());
+  const is_kept = (step) => state.steps[step].state === "done" && alike(answers(step), kept[step]);
 
   function answers(step) {
     const card = card_of(step);
@@ -176,8 +185,12 @@ const desk = (() => {
       find(".force", card).addEventListener("click", () => run(one.step, true, asked[one.step]));
       find(".cancel", card).addEventListener("click", () => ask("/cancel", {}));
       find(".undo", card).addEventListener("click", async () => { const told = await ask("/undo", { step: one.step, seen: seen() }); turned = Boolean(told); if (told) { say(told.words); } look(); });
-      card.addEventListener("input", () => later(one.step));
-      card.addEventListener("change", () => later(one.step));
+      for (const change of ["input", "change"]) {
+        card.addEventListener(change, () => {
+          later(one.step);
+          if (state && !state.steps[one.step].labels.length) { mend(one.step); }
+        });
+      }
       if (localStorage.getItem(`hint-${one.step}`)) { find(".hint", card).hidden = true; }
       find(".got-it", card).addEventListener("click", () => { localStorage.setItem(`hint-${one.step}`, "seen"); find(".hint", card).hidden = true; });
       bind_drop(card, one.step);
@@ -223,19 +236,28 @@ const desk = (() => {
     }, 120);
   }
 
+  const mended = {};  // what was wrong with a step before something in it was changed
+  function mend(step) {
+    mended[step] = JSON.stringify(state.steps[step].problems);
+    show_card(step, state.steps[step]);
+  }
   let drafting = false;
   let next = null;
   async function draft(body) {
     const now = state && state.steps[body.step];
     if (!now || now.state === "needs" || state.running) { return; }
-    if (body.step === "treat" && !body.answers.threshold) { return; }
+    const box = find(".draft", card_of(body.step));
+    const lacks = body.step === "treat" && !body.answers.threshold;
+    if (lacks || is_kept(body.step)) { next = null; box.replaceChildren(); draw_draft(null); return; }
     if (drafting) { next = body; return; }
     drafting = true;
+    box.setAttribute("aria-busy", "true");
+    if (box.firstChild) { box.firstChild.textContent = words.drafting; } else { tell(box, [words.drafting]); }
     const told = await ask("/draft", body);
     drafting = false;
+    box.removeAttribute("aria-busy");
     if (next) { const again = next; next = null; draft(again); return; }
-    if (!told || open_step() !== body.step) { return; }
-    const box = find(".draft", card_of(body.step));
+    if (!told || open_step() !== body.step || state.running || is_kept(body.step)) { box.replaceChildren(); return; }
     tell(box, told.problems || [words.draft, ...told.said]);
     draw_draft(told);
   }
@@ -264,11 +286,17 @@ const desk = (() => {
     drafts.addTo(on.map);
   }
 
+  let pressed = "";  // the step whose answer this window waits for
   const asked = {};  // what a step was last asked with, for "replace it all the same"
   async function run(step, force, own) {
     asked[step] = own || answers(step);
+    if (step === "counts") { await window.bench.settled(); }
+    sessionStorage.removeItem(typed_key(step));  // from now on they are the step's
+    next = null;
+    delete mended[step];
     const told = await ask("/run", { step, answers: asked[step], force, seen: seen() });
     if (!told || told.words) { say((told && told.words) || find("#spoken").textContent); look(); return; }
+    pressed = step;
     find(".got-it", card_of(step)).click();
     say("");
     draw_draft(null);
@@ -313,6 +341,12 @@ const desk = (() => {
     }
   }
   const chosen = new Set();
+  async function tick(step, name) {
+    if (!state.dropped.includes(name)) { chosen.add(`${step} ${name}`); await look(); }
+    const box = all(".dropped input", card_of(step)).find((one) => one.value === name);
+    if (box && !box.checked) { box.checked = true; }
+    later(step);
+  }
 
   function show_dropped(card, step) {
     const list = find(".dropped", card);
@@ -378,8 +412,18 @@ const desk = (() => {
     if (find("#rehearsal").dataset.key !== key) { find("#rehearsal").dataset.key = key; tell(find("#rehearsal .said"), problems.length ? problems : said); }
   }
 
+  // What came of a press is seen wherever the card was scrolled to; the keys go there from the button alone.
+  function show_answer(step) {
+    const card = card_of(step);
+    const box = part(card, find(".problems li", card) ? "problems" : "said");
+    box.scrollIntoView({ block: "center" });
+    if (document.activeElement === document.body || document.activeElement.closest(".buttons")) { box.focus({ preventScroll: true }); }
+  }
+
+  const part = (card, looks) => find(`:scope > .body > .${looks}`, card);  // not the rehearsal's
   function show_card(step, now) {
     const card = card_of(step);
+    const problems = mended[step] === JSON.stringify(now.problems) ? [] : now.problems;
     const mine = state.running === step || (step === "plan" && state.running === "rehearse");
     for (const name of ["done", "stale", "needs", "ready"]) { card.classList.toggle(name, now.state === name); }
     find(".state", card).textContent = mine ? words.running : now.state === "done" && now.when ? `${words.done} ${when(now.when)}` : now.words;
@@ -388,16 +432,16 @@ const desk = (() => {
     find(".go", card).disabled = Boolean(state.running) || now.state === "needs";
     find(".cancel", card).hidden = !mine;
     find(".undo", card).hidden = !now.undo || Boolean(state.running);
-    find(".force", card).hidden = !now.problems.some((line) => line.includes("--force")) || Boolean(state.running);
-    find(".progress", card).textContent = mine ? [words.running, ...state.talk].join(" ") : "";
-    const key = JSON.stringify([now.said, now.rest, now.files, now.problems]);
+    find(".force", card).hidden = !problems.length || !now.force || Boolean(state.running);
+    find(".force", card).textContent = now.force;
+    part(card, "progress").textContent = mine ? [words.running, ...state.talk].join(" ") : "";
+    const key = JSON.stringify([now.said, now.rest, now.files, problems]);
     if (card.dataset.key !== key) {
       card.dataset.key = key;
-      tell(find(".said", card), now.said);
+      tell(part(card, "said"), now.said);
       tell(find(".rest", card), now.rest);
       find(".all", card).hidden = !now.rest.length;
-      find(".problems", card).replaceChildren(...now.problems.map((line) => make("li", in_fields(line))));
-      if (now.problems.length && open_step() === step) { find(".problems", card).scrollIntoView({ block: "center" }); }
+      find(".problems", card).replaceChildren(...problems.map((line) => make("li", in_fields(line))));
       find(".made", card).replaceChildren(...now.files.map((name) => {
         const item = document.createElement("li");
         const link = make("a", name);
@@ -407,7 +451,7 @@ const desk = (() => {
         item.append(link);
         return item;
       }));
-      if (step === "counts" && window.bench) { window.bench.mark(now.problems); }
+      if (step === "counts" && window.bench && problems.length === now.problems.length) { window.bench.mark(problems); }
     }
     show_labels(card, now.labels);
     show_dropped(card, step);
@@ -446,7 +490,11 @@ const desk = (() => {
     fill(find("#survey"), told.surveys, told.survey, "A new one ...");
     fill(find("#visit"), told.visits, told.visit);
     find("#units").value = told.units;
-    for (const [step, now] of Object.entries(told.steps)) { show_card(step, now); }
+    for (const [step, now] of Object.entries(told.steps)) {
+      show_card(step, now);
+      if (was && was.steps[step].when !== now.when && Object.keys(now.answers).length) { kept[step] = now.answers; }
+    }
+    if (pressed && !told.running) { const step = pressed; pressed = ""; if (told.steps[step]) { show_answer(step); } }
     show_rehearsal();
     show_unused();
     fill(find("#beside-visit"), ["", ...told.visits.filter((visit) => visit !== told.visit)], find("#beside-visit").value);
@@ -474,8 +522,9 @@ const desk = (() => {
       if (newest) { say(words.newest_ground.replace("{visit}", told.visit)); }
       show_beside();
     }
-    if (!was || was.survey !== told.survey) { fill_answers(); first_open(); }
-    else if (open_step() && JSON.stringify([was.visit, was.units]) !== JSON.stringify([told.visit, told.units])) { later(open_step()); }
+    if (!was || was.survey !== told.survey) { fill_answers(!was); first_open(); return; }
+    if (was.visit !== told.visit) { fill_answers(); }
+    if (open_step() && JSON.stringify([was.visit, was.units]) !== JSON.stringify([told.visit, told.units])) { later(open_step()); }
   }
 
   const title_of = (step) => given.cards.find((one) => one.step === step).title;
@@ -614,5 +663,5 @@ const desk = (() => {
   build();
   bind();
   watch();
-  return { ask, find, make, words, say, look, state: () => state, show_place, pick_place, the_map, loading: () => loading, seen, run, kinds: given.kinds };
+  return { ask, find, make, words, say, look, state: () => state, show_place, pick_place, the_map, loading: () => loading, seen, run, tick, mend, kinds: given.kinds };
 })();

@@ -351,7 +351,10 @@ def try_plan(words: Sequence[str]) -> dict[str, Any]:
     if "problems" in asked:
         return asked
     units = asked.pop("units")
-    design = draw_asked(open_survey(asked.pop("survey"), must_exist=True), asked)
+    try:
+        design, _ = draw_asked(open_survey(asked.pop("survey"), must_exist=True), asked)
+    except click.ClickException as error:
+        return {"problems": [error.format_message()]}
     points = design.points[["lon", "lat", "role", "point_id"]].to_dict("records")
     return {"points": points, "said": fold(tell_design(design, units))}
 

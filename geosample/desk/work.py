@@ -6,6 +6,7 @@ import csv
 import datetime
 import json
 import re
+import secrets
 import threading
 import time
 from pathlib import Path
@@ -19,13 +20,15 @@ from geosample.desk.worker import Failed, Gone, Worker
 from geosample.errors import GeosampleError
 from geosample.files.saving import save_file, write_csv
 from geosample.report.desk import PHRASES, join_steps
-from geosample.words import STATUSES
+from geosample.words import NOT_DONE, NOT_STAGED, STATUSES, UNSTAGED
 
 Facts = dict[str, Any]
 UNDER_OWN = ("place", "on-sheets")
 """What the desk asks besides of what lies under the course: where to begin without, and whether the sheets have it."""
 BUSY_S = 20.0
-_FATES = {"", *STATUSES} - {"counted"}
+_FATES = {"": ""} | {code: words.choice for code, words in STATUSES.items() if code != "counted"}
+_FATES["not_extracted"] = NOT_DONE
+_LONGEST = 200
 _NAME = re.compile(r"[^\w .()+-]")
 
 
@@ -70,7 +73,7 @@ class Desk:
         self.worker = Worker(self.folder)
         self.running: str = ""
         self.said: Facts = {}
-        """Step -> what its last run came to, when this desk ran it."""
+        """A step, and the visit where it is of one -> what its last run came to, when this desk ran it."""
         self._cancelled = self._may_cancel = False
         self._seen: tuple[Any, ...] = ()
         self._facts: Facts = {}
@@ -84,8 +87,9 @@ class Desk:
 
     @property
     def out(self) -> str:
-        """The folder for what the stages make, as it is named on the command line."""
-        return f"{Path(self.survey).stem}_files"
+        """The folder for what the stages make of a visit, as it is named on the command line."""
+        place, visit = f"{Path(self.survey).stem}_files", plain_name(self.visit)
+        return f"{place}/{visit}" if visit else place
 
     @property
     def kept(self) -> Path:
@@ -98,6 +102,9 @@ class Desk:
             self.said = json.loads(journal.read_text(encoding="utf-8")) if journal.exists() else {}
         except (OSError, ValueError):
             self.said = {}
+
+    def _key(self, step: str) -> str:
+        return step if step in {"ground", REHEARSAL.step} else f"{step} {self.visit}"
 
     def _save(self) -> None:
         self.kept.mkdir(exist_ok=True)
@@ -113,7 +120,7 @@ class Desk:
     @property
     def asked_of_sheets(self) -> Facts:
         """What was answered on the card of the sheets."""
-        return dict(self.said.get("sheets", {}).get("answers", {}))
+        return dict(self.said.get(self._key("sheets"), {}).get("answers", {}))
 
     @property
     def under(self) -> dict[str, str]:
@@ -166,6 +173,8 @@ class Desk:
             if question["kind"] == "file" and question["name"] in asked:
                 asked[question["name"]] = self._known_file(asked[question["name"]])
         asked["files"] = [self._known_file(name) for name in asked.get("files", [])]
+        if card.step == "plan" and "visit" in asked:  # what is shown as a draft is what is kept
+            asked.setdefault("seed", str(self.said.setdefault(f"seed {asked['visit']}", secrets.randbelow(2**31))))
         newest = self._facts.get("visits", [""])[-1:]
         visit = self.visit if card.step != "plan" and [self.visit] != newest else ""
         own = {**self.under, "visit": visit, "units": self.units if self.units != "us" else "", "out": self.out}
@@ -189,16 +198,37 @@ class Desk:
         """Run a card's commands apart from the page; False while others run."""
         if self.running:
             return False
+        if lacking := self._find_lacking(card, answers, force=force):
+            key = self._key(card.step)
+            self.said[key] = {**self.said.get(key, {}), "labels": [], **lacking}
+            return True
         lines = self.words_of(card, answers, force=force)
         self.running, self._cancelled, self._may_cancel = card.step, False, True
         threading.Thread(target=self._run, args=(card, lines, answers), daemon=True).start()
         return True
 
+    def _find_lacking(self, card: Card, answers: Facts, *, force: bool) -> Facts:
+        """Return what a step needs said before it runs, as problems; none where it may."""
+        asked = [question["name"].capitalize() for question in list_questions(card) if question["required"]]
+        empty = [name for name in asked if not answers.get(name.lower())]
+        if card.takes_files and not answers.get("files"):
+            return {"problems": [PHRASES["no_file"]]}
+        if empty:
+            return {"problems": [PHRASES["fill_in"].format(names=", ".join(empty))]}
+        visit = answers.get("visit", "")
+        if card.step == "plan" and not force and visit in self._look().get("visits", []):
+            return {
+                "problems": [PHRASES["replaces"].format(visit=visit)],
+                "force": PHRASES["replace"].format(visit=visit),
+            }
+        return {}
+
     def _run(self, card: Card, lines: list[list[str]], answers: Facts) -> None:
         began = datetime.datetime.now().astimezone()
-        entry: Facts = {**self.said.get(card.step, {}), "problems": [], "labels": [], "undo": False}
+        entry: Facts = {**self.said.get(self._key(card.step), {}), "problems": [], "labels": [], "undo": False}
+        entry.pop("force", None)
         try:
-            (self.folder / self.out).mkdir(exist_ok=True)
+            (self.folder / self.out).mkdir(parents=True, exist_ok=True)
             told = self._do_lines(card, lines)
             entry |= told if "problems" in told else {**self._note(card, answers, began), **told}
         except Gone:
@@ -206,9 +236,12 @@ class Desk:
         except (Failed, OSError, GeosampleError) as error:
             entry["problems"] = str(error).splitlines()
         finally:
-            made = {name: self._mark(name) for name in entry.get("files", [])}
+            made = {name: self._mark(name) for name in self._name_made(entry)}
             self.said["made"] = {**self.said.get("made", {}), **made}
-            self.said[card.step] = entry
+            for key, other in self.said.items():  # the state before is kept once a step, of whichever visit
+                if key.startswith(f"{card.step} "):
+                    other["undo"] = False
+            self.said[self._key(card.step)] = entry
             self.running, self._may_cancel = "", False
             self._save()
 
@@ -244,6 +277,7 @@ class Desk:
             "visit": facts["visit"],
             "code": facts["codes"].get(card.step, ""),
             "from": {step: facts["codes"][step] for step in card.needs},
+            "out": self.out,
             "names": answers.get("files", []),
             "answers": answers,
             "files": self._list_made(began.timestamp()),
@@ -258,11 +292,16 @@ class Desk:
 
     def _list_made(self, since: float) -> list[str]:
         place = self.folder / self.out
-        made = [path for path in place.iterdir() if path.is_file() and path.stat().st_mtime >= since - 1]
+        there = place.iterdir() if place.is_dir() else []
+        made = [path for path in there if path.is_file() and path.stat().st_mtime >= since - 1]
         return sorted(path.name for path in made if path.name != PICTURE and not path.name.startswith("."))
 
+    @staticmethod
+    def _name_made(entry: Facts) -> list[str]:
+        return [f"{entry['out']}/{name}" for name in entry.get("files", [])]
+
     def _mark(self, name: str) -> list[int]:
-        state = (self.folder / self.out / name).stat()
+        state = (self.folder / name).stat()
         return [state.st_size, state.st_mtime_ns]
 
     def list_unused(self) -> list[str]:
@@ -284,11 +323,11 @@ class Desk:
             for name in self.list_dropped()
             if Path(name).stem not in stems and not name.startswith(ours)
         ]
-        current = {name for step in CARDS for name in self.said.get(step, {}).get("files", [])}
+        steps = [entry for entry in self.said.values() if isinstance(entry, dict) and "out" in entry]
+        current = {name for entry in steps for name in self._name_made(entry)}
         made = self.said.get("made", {})
-        place = self.folder / self.out
-        there = [name for name in made if name not in current and (place / name).is_file()]
-        return [*came, *(f"{self.out}/{name}" for name in there if self._mark(name) == made[name])]
+        there = [name for name in made if name not in current and (self.folder / name).is_file()]
+        return [*came, *(name for name in there if self._mark(name) == made[name])]
 
     def put_away(self, asked: list[str]) -> str:
         """Move files that nothing rests on into the desk's own folder, and return what to say."""
@@ -310,13 +349,13 @@ class Desk:
 
     def undo(self, step: str) -> str:
         """Put back what a step replaced, once; return what to say."""
-        entry = self.said.get(step, {})
+        entry = self.said.get(self._key(step), {})
         if not entry.get("undo") or self.running:
             return PHRASES["busy"] if self.running else PHRASES["not_undone"]
         asked = {"before": entry["before"], "layers": entry["layers"]}
         if not self.worker.do("restore", survey=self.survey, **asked):
             return PHRASES["not_undone"]
-        del self.said[step]
+        del self.said[self._key(step)]
         self._save()
         return PHRASES["undone"]
 
@@ -384,7 +423,7 @@ class Desk:
         return PHRASES["look_again"].format(steps=join_steps(changed)) if changed else ""
 
     def _tell_step(self, card: Card, facts: Facts) -> Facts:
-        codes, entry = facts["codes"], self.said.get(card.step, {})
+        codes, entry = facts["codes"], self.said.get(self._key(card.step), {})
         lacking = [step for step in card.needs if not codes[step]]
         done = bool(codes[card.step])
         ours = done and entry.get("visit") == facts["visit"] and entry.get("code") == codes[card.step]
@@ -394,7 +433,7 @@ class Desk:
         state = "needs" if lacking else "stale" if old else "done" if done else "ready"
         words = {"needs": PHRASES["needs"].format(steps=join_steps(lacking)), "ready": PHRASES["not_yet"]}
         words |= {"stale": PHRASES["stale"].format(steps=join_steps(old)), "done": PHRASES["done"]}
-        when = entry.get("when", "") if ours else facts["changed"][card.step]
+        when = entry.get("when", "") if ours else "" if len(facts["visits"]) > 1 else facts["changed"][card.step]
         return {
             "state": state,
             "words": words[state] if ours or state != "done" else PHRASES["elsewhere"],
@@ -406,6 +445,7 @@ class Desk:
             "answers": entry.get("answers", {}) if ours else {},
             "undo": bool(ours and entry.get("undo")),
             "problems": entry.get("problems", []),
+            "force": entry.get("force", "") or PHRASES["force"] * ("--force" in " ".join(entry.get("problems", []))),
             "labels": entry.get("labels", []),
         }
 
@@ -463,10 +503,11 @@ class TypedSheet:
         was : str, optional
             What the page showed there: where another window wrote something else, that stays.
         """
-        fits = {"status": value in _FATES, "none_found": value in {"", "yes"}}
+        plain = len(value) < _LONGEST and value.isprintable() and not value.startswith(tuple("=+-@"))
+        fits = {"status": value in _FATES, "none_found": value in {"", "yes"}, "others_found": plain}
         allowed = fits.get(column, column in self.stages and re.fullmatch(r"\d{0,5}", value) is not None)
         if not allowed:
-            return {"kept": False, "words": PHRASES["bad_value"]}
+            return {"kept": False, "words": PHRASES["bad_value"].format(value=value)}
         import pandas as pd
 
         with self.lock:
@@ -477,20 +518,25 @@ class TypedSheet:
                     if was is not None and row[at] not in {was, value}:
                         told = PHRASES["typed_elsewhere"].format(value=row[at] or "-", bag=sample_id, column=column)
                         return {"kept": False, "words": told, "value": row[at]}
+                    now = dict(zip(self.columns, row, strict=True)) | {column: value}
+                    if now["none_found"] and any(now[stage].strip("0") for stage in self.stages):
+                        return {"kept": False, "words": PHRASES["none_and_count"], "value": row[at]}
                     row[at] = value
                     save_file(self.path, write_csv(pd.DataFrame(self.rows, columns=self.columns), encoding="utf-8-sig"))
                     self._read_at = self.path.stat().st_mtime_ns
                     return {"kept": True, "words": PHRASES["saved"]}
-        return {"kept": False, "words": PHRASES["bad_value"]}
+        return {"kept": False, "words": PHRASES["other_sheet"]}
 
     def tell(self) -> Facts:
         """Return what the page shows: a row a bag with what was typed."""
         with self.lock:
             self._go_on()
-        shown = ["sample_id", "batch", "role", "status", "none_found", *self.stages]
+        shown = ["sample_id", "batch", "role", "status", "none_found", *self.stages, "others_found"]
         at = [self.columns.index(name) for name in shown]
         return {
             "file": self.name,
             "stages": self.stages,
+            "heads": [NOT_STAGED if stage == UNSTAGED else stage for stage in self.stages],
+            "fates": _FATES,
             "rows": [dict(zip(shown, [r[i] for i in at], strict=True)) for r in self.rows],
         }

@@ -27,7 +27,7 @@ from geosample.palettes import GREYS
 from geosample.report.sheets import LABEL_WORDS, RECOUNT_WORDS, tell_bench, tell_stop_table
 from geosample.sheets.blanks import bench_order, list_bags, stage_columns
 from geosample.sheets.mapbook import MapBook, draw_rows
-from geosample.words import RECOUNT_MARK, UNSTAGED
+from geosample.words import NOT_DONE, NOT_STAGED, RECOUNT_MARK, UNSTAGED
 
 if TYPE_CHECKING:
     from geosample.design import Design
@@ -165,11 +165,11 @@ def draw_stop_table(made: MapBook, table: StopTable) -> None:
 def _bench_columns(made: MapBook, profile: Pest) -> list[Column]:
     """Return the bench sheet's columns over the width of a page."""
     label, body = made.setting.label, made.setting.body
-    ends = [Column("others found", 24), Column("not done", 10), Column("counted by", 17)]
+    ends = [Column("others found", 24), Column(NOT_DONE, 10), Column("counted by", 17)]
     starts = [Column("batch", 9, replace(body, align="centre")), Column("bag", 32, label), Column("none found", 9)]
     stages = stage_columns(profile)
     each_mm = (made.room.width_mm - sum(column.width_mm for column in (*starts, *ends))) / len(stages)
-    heads = [name if name != UNSTAGED else "not staged" for name in stages]
+    heads = [name if name != UNSTAGED else NOT_STAGED for name in stages]
     return [*starts, *(Column(head, each_mm) for head in heads), *ends]
 
 

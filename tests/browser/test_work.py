@@ -72,11 +72,14 @@ def do_job(job: Job, course: Path, kind: str, folder: Path) -> None:
     drafted = ask(browser, f"return {drawn}")
     assert ask(browser, "return desk.state().steps.plan.state") == "ready"  # nothing is stored yet
     job.do("plan")
+    job.wait("desk.the_map()")
+    time.sleep(0.5)
+    assert ask(browser, f"return [{drawn}, document.querySelector('#card-plan .draft').innerText]") == [0, ""]
     survey = job.folder / ask(browser, "return desk.state().survey")
     assert drafted == len(open_survey(survey).read("points")) >= 10
     job.open("sheets")
     assert "field_map.pdf" in job.do("sheets")["files"]
-    fill_sheet(job.folder / f"{survey.stem}_files" / "blank_counts.csv", folder / f"{survey.stem}.csv")
+    fill_sheet(job.folder / f"{survey.stem}_files" / "2026-05-04" / "blank_counts.csv", folder / f"{survey.stem}.csv")
     job.open("counts")
     job.drop("counts", folder / f"{survey.stem}.csv")
     job.do("counts")
@@ -86,6 +89,7 @@ def do_job(job: Job, course: Path, kind: str, folder: Path) -> None:
     job.click("#card-treat input[type=range]", along=0.1)
     job.wait("document.querySelector('#card-treat .draft').innerText.includes('Treat ')", 20)
     told = job.do("treat")
+    assert ask(browser, "return document.querySelector('#card-treat .draft').innerText") == ""
     assert {"treatment_plan.pdf", "zones.kml", "map.html"} <= set(told["files"])
     assert [entry["message"] for entry in browser.get_log("browser") if entry["level"] == "SEVERE"] == []
 
@@ -109,8 +113,29 @@ def test_the_job_by_mouse_ends_in_the_zones_of_the_commands_under_its_cards(
     compare_zones(job, "course.gpkg", tmp_path)
 
 
+def check_refusals(job: Job) -> None:
+    """Type into the first bag's cell what is no count: it is told, and nothing of it is saved."""
+    cell, said = "document.activeElement", "document.querySelector('#spoken').innerText"
+    label = ask(job.browser, f"return {cell}.getAttribute('aria-label')")
+    for wrong in ("1.5", "x"):
+        job.keys(wrong, Keys.ENTER)
+        shown = ask(job.browser, f"return [{cell}.getAttribute('aria-label'), {cell}.value, {said}]")
+        assert shown == [label, "", f"Whole numbers only: '{wrong}' was not taken."]
+    job.keys("2", Keys.ENTER, Keys.ARROW_UP, "n")
+    exclude = "None found and a count exclude each other: clear one first."
+    assert ask(job.browser, f"return [{cell}.getAttribute('aria-label'), {cell}.value, {said}]") == [
+        label,
+        "2",
+        exclude,
+    ]
+    job.keys(Keys.DELETE, "n", Keys.ARROW_UP, "3", Keys.ENTER)
+    job.wait(f"{said} === '{exclude}' && {cell}.getAttribute('aria-label') === '{label}' && {cell}.value === ''")
+    job.keys("n", Keys.ARROW_UP)
+    job.wait("!document.querySelector('#bench [type=checkbox]:checked')")
+
+
 def test_the_job_by_keyboard_alone_ends_in_the_same_zones(job: Job, tmp_path: Path) -> None:
-    typed = fill_sheet(job.folder / "course_files" / "blank_counts.csv", tmp_path / "filled.csv")
+    typed = fill_sheet(job.folder / "course_files" / "2026-05-04" / "blank_counts.csv", tmp_path / "filled.csv")
     said = {word: value for step in ("plan", "treat") for word, value in pairwise(shlex.split(job.lines[step]))}
     job.begin("keys.gpkg")
     job.step_into("ground")
@@ -132,8 +157,11 @@ def test_the_job_by_keyboard_alone_ends_in_the_same_zones(job: Job, tmp_path: Pa
     job.keys(Keys.ENTER)
     job.wait("document.activeElement.closest('#bench tbody')")
     heads = ask(job.browser, "return [...document.querySelectorAll('#bench thead th')].map(h => h.textContent)")
-    for count in typed:  # as fast as the keys come
-        job.keys(*(["n"] if count == "0" else [*[Keys.ARROW_RIGHT] * heads[3:].index("L3"), count, Keys.ENTER]))
+    job.keys(*[Keys.ARROW_RIGHT] * heads[3:].index("L3"))
+    check_refusals(job)
+    for count in typed:  # as fast as the keys come; the column stays
+        job.keys(*(["n"] if count == "0" else [count, Keys.ENTER]))
+    job.wait("document.querySelector('#card-counts .dropped input:checked')")
     job.keys(Keys.ESCAPE)
     job.wait("document.activeElement.matches('#card-counts .go')")
     job.keys(Keys.ENTER)
