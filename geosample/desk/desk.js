@@ -48,7 +48,7 @@ const desk = (() => {
     box.replaceChildren();
     let table = null;
     for (const line of lines.map(in_fields)) {
-      if (line.trim().includes("  ") && !line.startsWith("  ")) {
+      if (line.trim().includes("  ")) {  // the head of a table begins with spaces
         if (!table) { table = make("div", "", "table"); table.tabIndex = 0; box.append(table); }
         table.textContent += `${line}\n`;
       } else if (line.startsWith("  ") && box.lastChild && !table) {
@@ -219,6 +219,10 @@ const desk = (() => {
       find(".head", card).setAttribute("aria-expanded", it);
     }
     draw_draft(null);
+    if (shown && step === "treat") {  // asked once: what the counts were held against
+      const field = find("[data-option=threshold]", card_of(step));
+      if (!field.value && state) { field.value = state.steps.answer.answers.threshold || ""; field.dispatchEvent(new Event("input")); }
+    }
     if (shown) { later(step); find(".head", card_of(step)).scrollIntoView({ block: "nearest" }); }
     if (state && state.newer_ground) { look(); }
   }

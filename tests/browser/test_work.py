@@ -84,8 +84,11 @@ def do_job(job: Job, course: Path, kind: str, folder: Path) -> None:
     job.drop("counts", folder / f"{survey.stem}.csv")
     job.do("counts")
     job.open("answer")
+    ask(job.browser, "document.querySelector('#answer-threshold').value = '18/ft2'")
     job.do("answer")
+    assert ask(job.browser, "return document.querySelector('#card-answer .said .table').textContent").startswith("   ")
     job.open("treat")
+    assert ask(job.browser, "return document.querySelector('#treat-threshold').value") == "18/ft2"
     job.click("#card-treat input[type=range]", along=0.1)
     job.wait("document.querySelector('#card-treat .draft').innerText.includes('Treat ')", 20)
     told = job.do("treat")
