@@ -504,6 +504,36 @@ def test_two_windows_type_on_one_sheet_and_neither_loses_a_value(near: Desk) -> 
     assert [row["L3"] for row in bench.tell()["rows"][:2]] == ["5", "7"]
 
 
+class Dead(Worker):
+    """A worker whose process ends before it answers, as with a broken library."""
+
+    def _ensure(self) -> Any:
+        line = super()._ensure()
+        assert self._process
+        self._process.kill()
+        self._process.join()
+        return line
+
+
+def test_a_process_that_ends_at_its_start_is_told_at_once_and_names_no_file_that_is_not_there(desk: Desk) -> None:
+    desk.worker = Dead(desk.folder)
+    assert desk.tell()["wrong"] == ""
+    desk.worker.start()
+    assert desk.tell()["wrong"].startswith("Nothing can run:")
+    [told] = desk._do_lines(CARDS["ground"], [["ground"]])["problems"]
+    assert told.startswith("The work stopped by a fault")
+    problems: list[str] = []
+    desk.path.write_bytes(b"begun")
+    assert desk._roll_back("", {}, problems) == []
+    assert problems == ["The step had begun the survey course.gpkg: delete that file, then do the step again."]
+
+
+def test_what_a_stage_says_while_it_works_is_shown_as_a_whole_sentence(near: Desk) -> None:
+    near.worker.talk = ["Reading ...", "A sentence that is", "  folded over two", "  lines."]
+    near.running = "plan"
+    assert near.tell()["talk"] == ["A sentence that is folded over two lines."]
+
+
 def test_a_cell_keeps_what_was_there_when_the_new_value_cannot_be(near: Desk) -> None:
     bench = TypedSheet(near)
     sheet = bench.tell()

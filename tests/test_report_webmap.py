@@ -70,7 +70,9 @@ def test_before_there_are_counts_the_line_says_so(small_ground: Ground, tmp_path
     bare = gather_story(full_survey.ground_only(tmp_path / "bare.gpkg", small_ground))
     assert tell_answer(bare) == "not sampled yet"
     half = gather_story(full_survey.with_counts(tmp_path / "half.gpkg", small_ground))
-    assert tell_answer(replace(half, estimates=half.estimates.iloc[:0])) == "not counted yet"
+    planned = replace(half, samples=half.samples.iloc[:0], estimates=half.estimates.iloc[:0])
+    assert tell_answer(planned) == "not counted yet"
+    assert tell_answer(replace(planned, samples=half.samples)) == "counted, no answer yet"
 
 
 def test_only_ground_that_was_asked_for_and_has_no_counted_bag_is_without_a_sample(

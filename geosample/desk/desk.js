@@ -43,6 +43,22 @@ const desk = (() => {
     }
   }
 
+  // Where every row has as many cells as the head, it is a table with headings.
+  function lay_table(text) {
+    const rows = text.textContent.trimEnd().split("\n").map((line) => line.trimEnd().split(/ {2,}/));
+    if (rows.length < 2 || rows.some((row) => row.length !== rows[0].length)) { return; }
+    const table = document.createElement("table");
+    for (const [at, row] of rows.entries()) {
+      const line = table.insertRow();
+      for (const [place, words_in] of row.entries()) {
+        const cell = make(at && place ? "td" : "th", words_in);
+        if (cell.tagName === "TH") { cell.scope = at ? "row" : "col"; }
+        line.append(cell);
+      }
+    }
+    text.replaceChildren(table);
+  }
+
   // What the stages say: a row of a table stays in line, all else is a sentence.
   function tell(box, lines) {
     box.replaceChildren();
@@ -58,6 +74,7 @@ const desk = (() => {
         if (line) { box.append(make("p", line)); }
       }
     }
+    for (const text of all(".table", box)) { lay_table(text); }
   }
 
   // What was typed outlives the window's reload; else the fields say what the step was done with.

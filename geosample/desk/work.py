@@ -287,7 +287,10 @@ class Desk:
         try:
             return list(self.worker.do("roll_back", survey=self.survey, before=before, wrote=wrote))
         except (Gone, Failed):
-            problems.append(PHRASES["not_rolled_back"].format(before=before))
+            if before:
+                problems.append(PHRASES["not_rolled_back"].format(before=before))
+            elif self.path.exists():
+                problems.append(PHRASES["left_begun"].format(survey=self.survey))
             return []
 
     def _list_made(self, since: float) -> list[str]:
@@ -385,6 +388,9 @@ class Desk:
         except Failed as error:  # another program holds the file: what was seen last stands meanwhile
             facts, wrong = self._facts, str(error)
         facts = facts or _NOTHING
+        if self.worker.stillborn:
+            wrong = PHRASES["stillborn"]
+        talk = "\n".join(self.worker.talk).replace("\n  ", " ").splitlines()  # a folded sentence is one again
         return {
             "survey": self.survey,
             "surveys": self.list_surveys(),
@@ -392,7 +398,7 @@ class Desk:
             "unused": self.list_unused(),
             "units": self.units,
             "running": self.running,
-            "talk": self.worker.talk[-1:] if self.running else [],
+            "talk": talk[-1:] if self.running else [],
             "wrong": wrong,
             **{name: facts[name] for name in ("course", "visits", "visit", "holes", "newer_ground")},
             "under": self.said.get("under", {}),

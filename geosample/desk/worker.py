@@ -51,7 +51,8 @@ class Worker:
         self._process: multiprocessing.process.BaseProcess | None = None
         self._line: Connection | None = None
         self.talk: list[str] = []
-        """What the running job has said so far."""
+        """What the running job has said so far, line by line."""
+        self._answered = False
 
     def start(self) -> None:
         """Have the process load its modules now, so that the first job need not wait for them."""
@@ -86,6 +87,7 @@ class Worker:
                 line.send((job, given))
                 while True:
                     kind, value = line.recv()
+                    self._answered = True
                     if kind == "done":
                         return value
                     if kind == "failed":
@@ -97,6 +99,11 @@ class Worker:
             except (EOFError, OSError) as error:
                 self._forget()
                 raise Gone(wrote) from error
+
+    @property
+    def stillborn(self) -> bool:
+        """Whether no process has ever come to a first answer, and the last one has ended."""
+        return not self._answered and self._process is not None and self._process.exitcode is not None
 
     def end(self) -> None:
         """End the process: a stage puts its things away first, if it does so soon."""
@@ -136,7 +143,7 @@ class _Talk(io.TextIOBase):
     def write(self, text: str | bytes) -> int:
         said = text.decode(errors="replace") if isinstance(text, bytes) else text
         if said.strip():
-            self.line.send(("talk", said.strip()))
+            self.line.send(("talk", said.rstrip()))
         return len(text)
 
 

@@ -55,6 +55,9 @@ PHRASES = {
     "cancelled": "Cancelled. The survey is as it was.",
     "crashed": "The work stopped by a fault of the program or the machine. The survey is as it was; nothing is lost.",
     "not_rolled_back": "The state before stands in {before}: copy it over the survey file.",
+    "left_begun": "The step had begun the survey {survey}: delete that file, then do the step again.",
+    "stillborn": "Nothing can run: the part of the program that does the work ended at its start. The terminal where "
+    "the desk was started tells why.",
     "busy": "Another piece of work is still running; this one waits for it.",
     "undone": "Undone: the survey is as it was before this step.",
     "not_undone": "Not undone: this step's results were changed since by other work, which would be lost.",

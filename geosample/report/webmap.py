@@ -167,7 +167,9 @@ def tell_answer(story: Story) -> Markup:
     elif row := story.broadest():
         text = Markup("{} on average").format(density(row["mean_per_m2"]))
     else:
-        text = Markup("not counted yet" if story.visit else "not sampled yet")
+        text = Markup(
+            "counted, no answer yet" if len(story.counted) else "not counted yet" if story.visit else "not sampled yet"
+        )
     if unknown_m2 <= 0:
         return text
     share = percent(unknown_m2 / mapped_m2)
