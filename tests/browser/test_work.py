@@ -86,7 +86,8 @@ def do_job(job: Job, course: Path, kind: str, folder: Path) -> None:
     job.open("answer")
     ask(job.browser, "document.querySelector('#answer-threshold').value = '18/ft2'")
     job.do("answer")
-    assert ask(job.browser, "return document.querySelector('#card-answer .said .table').textContent").startswith("   ")
+    heads = "return [...document.querySelectorAll('#card-answer .said table [scope=col]')].map((one) => one.textContent)"
+    assert ask(job.browser, heads)[:2] == ["", "per ft²"]
     job.open("treat")
     assert ask(job.browser, "return document.querySelector('#treat-threshold').value") == "18/ft2"
     job.click("#card-treat input[type=range]", along=0.1)
