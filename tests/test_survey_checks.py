@@ -206,6 +206,9 @@ def test_one_visit_s_rows_are_those_of_all_and_a_column_that_is_gone_narrows_not
     pd.testing.assert_frame_equal(survey.need("cells", visit=VISIT), every)
     with pytest.raises(SurveyError, match=r"layer cells.*area_m2"):
         survey.need("cells", visit="2026-06-01")
+    sql(survey, "UPDATE samples SET visit = NULL WHERE sample_id = (SELECT max(sample_id) FROM samples)")
+    with pytest.raises(SurveyError, match="layer samples"):  # what people made is read whole
+        survey.need("samples", visit=VISIT)
     sql(survey, "ALTER TABLE cells RENAME COLUMN visit TO round")
     with pytest.raises(SurveyError, match="no column 'visit'"):
         survey.need("cells", visit=VISIT)

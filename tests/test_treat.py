@@ -263,10 +263,13 @@ def test_zones_stand_in_the_order_of_what_an_acre_saves(small_ground):
 
 def test_bags_are_counted_in_the_zone_they_lie_in(small_ground):
     places = gpd.points_from_xy([-50, -52, -50, 0], [-130, -128, -129, 0])
-    status = ["counted", "counted", "lost", "counted"]
-    samples = gpd.GeoDataFrame({"status": status}, geometry=places, crs=small_ground.crs)
+    rows = {"sample_id": list("ABCD"), "status": ["counted", "counted", "lost", "counted"]}
+    samples = gpd.GeoDataFrame(rows, geometry=places, crs=small_ground.crs)
     zones = plan(small_ground, patch(-50, -130, 14), samples=samples)
     assert zones.zones["bags"].tolist() == [2]
+    given = make_map(small_ground, patch(-50, -130, 14))
+    without_a_total = replace(given, fitted={**given.fitted, "partly": ["B"]})
+    assert plan_map(without_a_total, small_ground, samples=samples).zones["bags"].tolist() == [1]
 
 
 def test_an_empty_plan_is_an_answer(small_ground):

@@ -206,7 +206,8 @@ def _split_covariates(_ctx: click.Context, _param: click.Parameter, words: str) 
     "--covariates",
     default="edge,kind",
     callback=_split_covariates,
-    help="What may shift the density: any of edge, kind, trees, last (the last visit's map), or none.",
+    help="What may shift the density: any of edge, kind, trees, last (the last visit's map, as far as these counts "
+    "bear it out), or none.",
 )
 @click.option(
     "--known",

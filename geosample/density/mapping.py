@@ -176,8 +176,11 @@ class Covariates:
 
     @property
     def doubtful(self) -> list[int]:
-        """The covariates after the level that may have no effect at all: the edge's."""
-        return [self.names.index("edge") - 1] if "edge" in self.names else []
+        """The covariates after the level that may have no effect at all: the edge's, and the last visit's map.
+
+        What the last visit is worth to this one: ``tests/benchmarks/map_last.md``.
+        """
+        return [self.names.index(name) - 1 for name in ("edge", "last") if name in self.names]
 
     def basis(self, places: np.ndarray, kinds: np.ndarray) -> np.ndarray:
         """Return the covariates, each times its prior spread, shape (m, p)."""
@@ -387,7 +390,13 @@ def _map_field(
         known=know_enough(fitted, nearest_m, latent.patchy_spread, settings),
     )
     worth, clusters = judge_worth(field, block_m=settings.reach_m), describe_clusters(samples)
-    return frame, _record(field, samples, worth, clusters), _find(field, frame, covariates, worth, clusters)
+    record = _record(field, samples, worth, clusters)
+    if covariates.last is not None:
+        record["last"] = {
+            "visit": covariates.last.visit,
+            "chance": field.field_.chance_of(covariates.names.index("last")),
+        }
+    return frame, record, _find(field, frame, covariates, worth, clusters)
 
 
 def start_field(covariates: Covariates) -> CountField:

@@ -47,7 +47,11 @@ def tell_map(density_map: DensityMap, units: Units = "us") -> list[str]:
     """Return the answer: whether to go by the map, what is above the threshold, and what is not known."""
     facts = density_map.summary()
     simulated = [SIMULATED] if density_map.simulated else []
-    trust = [*tell_trust(density_map, units), *tell_partly(density_map.fitted.get("partly"))]
+    trust = [
+        *tell_trust(density_map, units),
+        *_tell_last(density_map.fitted.get("last")),
+        *tell_partly(density_map.fitted.get("partly")),
+    ]
     if density_map.fitted.get("no_map"):
         return [*trust, *simulated, *_tell_coarse(facts, units)]
     return [*trust, *simulated, *_tell_coarse(facts, units), *_tell_above(facts, units)]
@@ -87,6 +91,13 @@ def tell_trust(density_map: DensityMap, units: Units = "us") -> list[str]:
     without = f" Judged without the count of {odd}, which would decide by itself: check it." if odd else ""
     flat = "" if answer == "no" or density_map.within_surfaces_ratio > _PLACES else f" {_SURFACES_ALONE}"
     return [f"{ADDS[answer]}{flat}{without}"]
+
+
+def _tell_last(last: Mapping[str, Any] | None) -> list[str]:
+    """Return how far the map of an earlier visit, where it was taken in, is believed to bear on this one."""
+    if last is None:
+        return []
+    return [f"What {last['visit']} found is taken in as far as these counts bear it out: {percent(last['chance'])}."]
 
 
 def _tell_gain(density_map: DensityMap) -> list[str]:

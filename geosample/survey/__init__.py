@@ -82,13 +82,17 @@ class Survey:
             When there are none; it names the command that makes them.
         """
         only = {column: name for column, name in (("visit", visit), ("pest", pest)) if name is not None}
-        frame = self.read(layer, only=only)
+        # A visit's cells are a hundred thousand; every other layer is checked whole, so that no row without a visit is
+        # passed over.
+        frame = self.read(layer, only=only if layer == "cells" else None)
+        for column, name in only.items():
+            frame = frame[frame[column] == name]
         if frame.empty:
             of_what = "".join(f" for {what} {name}" for what, name in only.items())
             command = _MADE_BY.get(layer, "ground")
             remedy = f"run 'geosample {command} {self.path.name} ...' first"
             raise SurveyError(Problem(str(self.path), f"no {layer}{of_what}", f"layer '{layer}'", remedy))
-        return frame
+        return frame.reset_index(drop=True)
 
     def order_visits(self, *, before: str | None = None) -> list[str]:
         """Return the visits from the oldest to the newest, those of one day by name.

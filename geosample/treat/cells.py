@@ -102,8 +102,7 @@ class Overlay:
         """Return the chosen cells as one shape: squares of a grid share whole edges, which makes it quick."""
         squares = self._squares(chosen)
         joined = shapely.coverage_union_all(squares)
-        joined = joined if shapely.is_valid(joined) else shapely.union_all(squares)
-        return shapely.simplify(joined, 0)  # no corner on a straight side
+        return joined if shapely.is_valid(joined) else shapely.union_all(squares)
 
     def share(self, shape: Geometry) -> np.ndarray:
         """Return the share of each cell's area inside a shape, as ``share_inside``."""

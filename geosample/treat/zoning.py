@@ -385,7 +385,8 @@ def draw_surface(open_ground: OpenGround, cells: pd.DataFrame, cell_m: float, se
         spoken_for = meet(laid.outline(known), open_ground.surface)
         open_ground = replace(open_ground, shape=meet(open_ground.shape, spoken_for))
     worth = partial(net_saving, laid, miss_cost=settings.miss_cost)
-    hot = meet(laid.outline(above & ~shunned), open_ground.surface)
+    outline = shapely.simplify(laid.outline(above & ~shunned), 0)  # no corner on a straight side
+    hot = meet(outline, open_ground.surface)
     drivable = make_drivable(hot, open_ground.shape, settings.swath_m, worth)
     outline = smooth_outline(fill_holes(drivable, settings.smallest_m2), open_ground.shape, cell_m / 2)
     paying = [zone for zone in polygons_of(outline) if worth(zone) > 0]
