@@ -36,9 +36,9 @@ from geosample.treat import Sprayer
 from geosample.treat.amounts import parse_rate, parse_tank
 from geosample.treat.model import Basis
 from geosample.treat.passes import find_places
-from geosample.treat.records import RULES, Treated, check_treatment
+from geosample.treat.records import Treated, check_treatment
 from geosample.units import ACRE_M2, FOOT2_M2
-from geosample.words import IN_SHORT
+from geosample.words import IN_SHORT, RULES
 
 
 @pytest.fixture(scope="module")

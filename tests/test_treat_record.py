@@ -27,7 +27,6 @@ from geosample.treat import TreatSettings, draw_plan, save_zones, write_zones
 from geosample.treat.cells import Overlay
 from geosample.treat.model import LeftOut
 from geosample.treat.records import (
-    RULES,
     abbott,
     check_treatment,
     check_visits,
@@ -40,6 +39,7 @@ from geosample.treat.records import (
     treated_zones,
 )
 from geosample.treat.zoning import OpenGround, SurfacePlan, leave_strips
+from geosample.words import RULES
 
 
 @pytest.fixture(scope="module")

@@ -277,7 +277,8 @@ def record_command(survey: Path, day: str, visit: str | None, rules: str, **aske
     from geosample.report.treat import tell_record, tell_record_more
     from geosample.survey import open_survey
     from geosample.treat import load_zones
-    from geosample.treat.records import RULES, fill_record, keep_fields, missing_fields, save_record
+    from geosample.treat.records import fill_record, keep_fields, missing_fields, save_record
+    from geosample.words import RULES
 
     file = open_survey(survey, must_exist=True)
     zones = load_zones(file, visit)

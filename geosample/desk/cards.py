@@ -62,7 +62,7 @@ CARDS = {
         Card(
             "treat", ("treat", "map"), ("threshold", "miss-cost", "keep-off", "swath"), ("ground", "answer"), ("zones",)
         ),
-        Card("record", ("record",), ("date", "zones", "set", "rules"), ("treat",), ("treatments",)),
+        Card("record", ("record",), ("date", "zones", "rules"), ("treat",), ("treatments",)),
     )
 }
 REHEARSAL = Card("rehearse", ("rehearse",), ("points", "holes", "surfaces", "border"), ("ground",))

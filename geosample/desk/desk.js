@@ -212,6 +212,7 @@ const desk = (() => {
       find(".got-it", card).addEventListener("click", () => { localStorage.setItem(`hint-${one.step}`, "seen"); find(".hint", card).hidden = true; });
       bind_drop(card, one.step);
     }
+    add_record_fields(card_of("record"));
     const place = { name: "place", help: words.place_help, kind: "text", default: "", choices: [] };
     const on_sheets = { name: "on-sheets", help: words.on_sheets_help, kind: "choice", default: "yes", choices: ["yes", "no"] };
     find("#under .fields").append(...[...given.under, on_sheets, place].map((question) => make_field(question, "under")));
@@ -227,6 +228,40 @@ const desk = (() => {
       if (told && told.words) { say(told.words); }
       look();
     });
+  }
+
+  // The record's fields by their plain names; together they are what the command is told.
+  function add_record_fields(card) {
+    const whole = find("[data-option=set]", card);
+    const rules = find("[data-option=rules]", card);
+    const pairs = () => new Map(whole.value.split(";").filter((one) => one.includes("=")).map((one) => [one.split("=")[0].trim(), one.split("=").slice(1).join("=").trim()]));
+    const boxes = Object.entries(given.record.names).map(([key, name]) => {
+      const row = make("div", "", "question");
+      const box = document.createElement("input");
+      box.id = `record-field-${key}`;
+      box.dataset.key = key;
+      box.autocomplete = "off";
+      const label = make("label", name.replace(/^./, (first) => first.toUpperCase()));
+      label.htmlFor = box.id;
+      box.addEventListener("input", () => {
+        const now = pairs();
+        if (box.value.trim()) { now.set(key, box.value.trim().replace(/;/g, ",")); } else { now.delete(key); }
+        whole.value = [...now].map((pair) => pair.join("=")).join("; ");
+      });
+      row.append(label, box);
+      return row;
+    });
+    find(".questions", card).append(...boxes);
+    const show = () => {
+      const now = pairs();
+      for (const row of boxes) {
+        const box = find("input", row);
+        if (box !== document.activeElement) { box.value = now.get(box.dataset.key) || ""; }
+        row.hidden = box.dataset.key !== "irac_group" && !given.record.rules[rules.value].includes(box.dataset.key);
+      }
+    };
+    for (const field of [whole, rules]) { field.addEventListener("input", show); }
+    show();
   }
 
   function open(step, shown) {

@@ -22,7 +22,7 @@ from geosample.desk.worker import Failed, Gone
 from geosample.files.reading import LARGEST_UNPACKED_BYTES
 from geosample.files.saving import escape_html, save_file
 from geosample.report.desk import ENTERED, HINTS, PHONES, PHRASES, TITLES
-from geosample.words import OBSTACLE_KINDS, SURFACE_KINDS
+from geosample.words import OBSTACLE_KINDS, RULES, SURFACE_KINDS, WORKED_OUT
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -87,6 +87,12 @@ def make_app(desk: Desk, guard: Guard, close: Callable[[], None], phones: Phones
             "under": list_under(),
             "words": PHRASES,
             "phones": PHONES,
+            "record": {
+                "names": {**RULES["ny"].fields, "irac_group": PHRASES["irac_group"]},
+                "rules": {
+                    name: [field for field in rules.fields if field not in WORKED_OUT] for name, rules in RULES.items()
+                },
+            },
             "kinds": [*SURFACE_KINDS, *OBSTACLE_KINDS, "island", "ignore"],
         }
         text = (resources.files("geosample.report") / "desk.html").read_text(encoding="utf-8")

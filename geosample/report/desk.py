@@ -40,8 +40,7 @@ HINTS = {
     "answer": "How many insects, where, and how sure that is. The threshold is the density above which you would act.",
     "treat": "Move the threshold and the cost of a miss, and watch the zones. The label and a licensed applicator "
     "decide.",
-    "record": "After the treatment: what was done, for the rules and for the next plan. Write irac_group=28; "
-    "method=boom.",
+    "record": "After the treatment: what was done, for the rules and for the next plan.",
 }
 PHRASES = {
     "not_yet": "not done yet",
@@ -104,6 +103,7 @@ PHRASES = {
     "pick": "Pick it on the map",
     "show_work": "Show the work",
     "show_map": "Show the map",
+    "irac_group": "mode-of-action group of the product (IRAC), such as 28",
     "draft": "Draft, not stored:",
     "drafting": "Working on a new draft ...",
     "no_file": "No file is chosen. Drop one here, or tick it in the list.",

@@ -46,8 +46,8 @@ if TYPE_CHECKING:
     from geosample.treat.amounts import Amount, Rate, Sprayer
     from geosample.treat.model import Figures, Zones
     from geosample.treat.passes import Drive, ZonePlace
-    from geosample.treat.records import Efficacy, RecordRules, Treated
-    from geosample.words import Grade
+    from geosample.treat.records import Efficacy, Treated
+    from geosample.words import Grade, RecordRules
 
 _MOST_NAMES = 6
 _MOST_PLACES = 3

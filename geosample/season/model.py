@@ -29,7 +29,8 @@ from geosample.season.change import LEVEL, Change, compare_means, compare_zones,
 from geosample.season.degree_days import LookDay, Temperatures, foresee, sum_year
 from geosample.survey.findings import What, visits_with
 from geosample.treat import load_zones
-from geosample.treat.records import RULES, check_treatment, read_groups, treated_zones
+from geosample.treat.records import check_treatment, read_groups, treated_zones
+from geosample.words import RULES
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence

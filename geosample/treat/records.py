@@ -21,7 +21,7 @@ import shapely
 
 from geosample.errors import Problem, TreatError
 from geosample.units import show_area
-from geosample.words import Grade, is_date, name_place
+from geosample.words import WORKED_OUT, RecordRules, is_date, name_place
 
 if TYPE_CHECKING:
     import geopandas as gpd
@@ -34,53 +34,6 @@ if TYPE_CHECKING:
 
 
 _GROUP = re.compile(r"\d{1,2}[A-Z]?|UN[A-Z]*")
-
-
-@dataclass(frozen=True, slots=True)
-class RecordRules:
-    """Fields a record must have, where that is written, and how long it is kept."""
-
-    fields: Mapping[str, str]
-    source: str
-    grade: Grade
-    keep: str
-
-
-_US = {
-    "product": "brand or product name",
-    "epa_registration": "EPA registration number",
-    "total_amount": "total amount applied",
-    "location": "location",
-    "size_of_area": "size of the area treated",
-    "site": "crop, commodity or site",
-    "date": "month, day and year",
-    "applicator": "applicator's name",
-    "certification": "applicator's certification number",
-}
-RULES = {
-    "us": RecordRules(
-        _US, "7 CFR 110.3, for restricted-use products", "S", "entered within 14 days and kept two years"
-    ),
-    "ny": RecordRules(
-        {
-            **_US,
-            "address_zip": "address with ZIP code",
-            "dosage_rate": "dosage rate",
-            "method": "method of application",
-            "target_organism": "target organism",
-        },
-        "7 CFR 110.3 and 6 NYCRR 325.25, New York golf courses",
-        "S",
-        "kept three years",
-    ),
-    "none": RecordRules(
-        {"date": "month, day and year"}, "no rule chosen: other places differ", "G", "kept as yours say"
-    ),
-}
-
-
-WORKED_OUT = ("date", "size_of_area", "site", "target_organism", "zones")
-"""Fields the plan fills in; an older record's are of an older plan."""
 
 
 def fill_record(

@@ -44,6 +44,15 @@ def own_course(ground: Ground, folder: Path) -> Path:
     return folder / "own course.geojson"
 
 
+def check_settled(job: Job, step: str) -> None:
+    """Nothing of a draft is shown once its step is done, though its card stays open."""
+    job.wait("desk.the_map()")
+    time.sleep(0.5)
+    told = "document.querySelector(`#card-${arguments[0]} .draft`).innerText"
+    shown = "desk.find('#map').contentDocument.querySelectorAll('.point.draft').length"
+    assert ask(job.browser, f"return [{told}, {shown}]", step) == ["", 0]
+
+
 def do_job(job: Job, course: Path, kind: str, folder: Path) -> None:
     """Do the whole job by mouse on a course in which one name is not known, from the dropped file to the plan."""
     browser = job.browser
@@ -72,9 +81,7 @@ def do_job(job: Job, course: Path, kind: str, folder: Path) -> None:
     drafted = ask(browser, f"return {drawn}")
     assert ask(browser, "return desk.state().steps.plan.state") == "ready"  # nothing is stored yet
     job.do("plan")
-    job.wait("desk.the_map()")
-    time.sleep(0.5)
-    assert ask(browser, f"return [{drawn}, document.querySelector('#card-plan .draft').innerText]") == [0, ""]
+    check_settled(job, "plan")
     survey = job.folder / ask(browser, "return desk.state().survey")
     assert drafted == len(open_survey(survey).read("points")) >= 10
     job.open("sheets")
@@ -86,14 +93,16 @@ def do_job(job: Job, course: Path, kind: str, folder: Path) -> None:
     job.open("answer")
     ask(job.browser, "document.querySelector('#answer-threshold').value = '18/ft2'")
     job.do("answer")
-    heads = "return [...document.querySelectorAll('#card-answer .said table [scope=col]')].map((one) => one.textContent)"
+    heads = (
+        "return [...document.querySelectorAll('#card-answer .said table [scope=col]')].map((one) => one.textContent)"
+    )
     assert ask(job.browser, heads)[:2] == ["", "per ft²"]
     job.open("treat")
     assert ask(job.browser, "return document.querySelector('#treat-threshold').value") == "18/ft2"
     job.click("#card-treat input[type=range]", along=0.1)
     job.wait("document.querySelector('#card-treat .draft').innerText.includes('Treat ')", 20)
     told = job.do("treat")
-    assert ask(browser, "return document.querySelector('#card-treat .draft').innerText") == ""
+    check_settled(job, "treat")
     assert {"treatment_plan.pdf", "zones.kml", "map.html"} <= set(told["files"])
     assert [entry["message"] for entry in browser.get_log("browser") if entry["level"] == "SEVERE"] == []
 
@@ -221,6 +230,25 @@ def test_words_are_large_and_stand_out_on_every_card(job: Job, size: tuple[int, 
     job.browser.execute_cdp_cmd(
         "Emulation.setDeviceMetricsOverride", {**metrics, "width": 1280, "height": 900, "mobile": False}
     )
+
+
+def test_the_record_asks_for_its_fields_by_their_plain_names(job: Job) -> None:
+    job.open("record")
+    line = "document.querySelector('#card-record .line code').textContent"
+    assert not ask(job.browser, "return document.querySelector('#record-set').checkVisibility()")
+    job.choose("#record-field-applicator", "A. Name; B. Name")
+    job.choose("#record-field-irac_group", "28")
+    job.wait(f"{line}.includes(\"--set 'applicator=A. Name, B. Name' --set irac_group=28\")")
+    shown = "return document.querySelector('#record-field-method').checkVisibility()"
+    assert not ask(job.browser, shown)
+    job.choose("#record-rules", "ny" + Keys.ENTER)
+    assert ask(job.browser, shown)
+    labels = "return [...document.querySelectorAll('#card-record .questions label')].map((one) => one.textContent)"
+    told = ask(job.browser, labels)
+    assert {"Method of application", "EPA registration number"} <= set(told)
+    assert not [name for name in told if "_" in name or "--" in name]
+    job.choose("#record-field-applicator", "x" + Keys.BACKSPACE)
+    job.wait(f"!{line}.includes('applicator')")
 
 
 def test_the_job_on_a_real_course_of_eighteen_holes(
