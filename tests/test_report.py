@@ -524,7 +524,7 @@ def told_map(small_ground: Ground) -> DensityMap:
 
 def test_the_map_says_what_it_adds_what_it_knows_and_what_is_above(told_map: DensityMap) -> None:
     text = "\n".join([*tell_map(told_map), *tell_map_more(told_map)])
-    for words in ("The map foretells", "30/ft²", "not known", "log score", "Blocks of 197 ft", "Fitted: k"):
+    for words in ("The map foretells", "30/ft²", "log score", "Blocks of 197 ft", "Fitted: k"):
         assert words in text
     metric = "\n".join([*tell_map(told_map, "metric"), *tell_map_more(told_map, "metric")])
     assert "323/m²" in metric
@@ -540,6 +540,20 @@ def test_a_bag_with_a_stage_left_blank_is_not_on_the_map_and_it_says_so(small_gr
     [told] = [line for line in tell_map(made) if line.startswith("Without a total")]
     assert ": 1 bag (S-000). If none were found, write 0; blank is not zero." in told
     assert len(made.fitted["sites"]["count"]) == 19
+
+
+def test_ground_that_is_known_as_a_whole_has_no_rest(told_map: DensityMap) -> None:
+    sure = told_map.cells.assign(known=True, log_sd=1e-3, log_mean=np.log(9 * THRESHOLD))
+    far = sure.index > len(sure) // 2  # where the counts say nothing
+    some = sure.assign(known=~far, log_sd=np.where(far, 3.0, 1e-3), log_mean=np.where(far, np.log(THRESHOLD), 9.0))
+    known = [
+        line
+        for cells in (sure, some)
+        for line in tell_map(dataclasses.replace(told_map, cells=cells))
+        if "speak" in line
+    ]
+    assert known[0] == "The counts speak for 100 % of the area at 30/ft²."
+    assert known[1].endswith("of the area at 30/ft²; the rest is not known, which is not the same as clean.")
 
 
 def test_a_map_of_one_density_a_surface_tells_no_places(told_map: DensityMap) -> None:

@@ -209,18 +209,22 @@ def _tell_fit(density_map: DensityMap, units: Units) -> list[str]:
     return [*lines, *([tell_clusters(clusters.detail, units)] if clusters and clusters.value else [])]
 
 
+def _tell_known(share: float, threshold: str = "") -> str:
+    rest = "; the rest is not known, which is not the same as clean" if share < 1 else ""
+    return f"The counts speak for {percent(share)} of the area{threshold}{rest}."
+
+
 def _tell_above(facts: Mapping[str, Any], units: Units) -> list[str]:
     """Return how much is likely above the threshold, and of how much the counts speak at all."""
     per_m2 = facts["threshold_per_m2"]
     if per_m2 is None:
-        return [f"The counts speak for {percent(facts['known_share'])} of the area; the rest is not known, not clean."]
+        return [_tell_known(facts["known_share"])]
     threshold = show_density(per_m2, units)
     likely, sure = (show_area(facts[f"area_over_{chance}_m2"], units) for chance in ("0.5", "0.8"))
     lines = [
         f"Above {threshold}: more likely than not on {likely} of {show_area(facts['area_m2'], units)}; with a chance "
         f"of 80 % or more on {sure}.",
-        f"The counts speak for {percent(facts['decided_share'])} of the area at {threshold}; the rest is not known, "
-        "which is not the same as clean.",
+        _tell_known(facts["decided_share"], f" at {threshold}"),
     ]
     low, high = facts["lowest_per_m2"], facts["highest_per_m2"]
     if not low <= per_m2 <= high:
