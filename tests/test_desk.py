@@ -220,6 +220,10 @@ def test_a_card_asks_what_its_commands_take_with_their_words_and_defaults(step: 
     assert first == list(card.asks)
     assert 2 <= len(first) <= 5
     assert all(one["help"] for one in asked)
+    shown = {one["name"]: (one["default"], one["shown"]) for one in asked if one["shown"]}
+    if step == "counts":
+        assert shown == {"gps-within": ("10m", {"us": "33 ft"})}
+    assert all(set(other) == {"us"} for default, other in shown.values() if default.endswith("m"))
 
 
 def test_the_line_of_a_step_is_what_it_runs() -> None:

@@ -10,6 +10,8 @@ from typing import Any
 import click
 
 from geosample.cli import load_command
+from geosample.cli.options import LENGTH
+from geosample.units import Units, parse_length, show_length
 
 Answers = Mapping[str, str | list[str]]
 """An option's name without its dashes -> what was entered; ``on`` for a flag, several for files."""
@@ -114,7 +116,9 @@ def _ask(name: str, param: click.Option, *, first: bool) -> dict[str, Any]:
         kind = "number"
     # JSON from a click default: a tuple of nothing, a flag's False and a marker of click's for none are all none
     plain = param.default if isinstance(param.default, (str, int, float)) and param.default is not False else ""
+    other: Units = "us" if str(plain).endswith("m") else "metric"  # the default is written in one system of units
     return {
+        "shown": {other: show_length(parse_length(str(plain)), other)} if param.type is LENGTH and plain else {},
         "name": name,
         "help": param.help or "",
         "kind": kind,

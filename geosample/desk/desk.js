@@ -79,13 +79,14 @@ const desk = (() => {
 
   // What was typed outlives the window's reload; else the fields say what the step was done with.
   const typed_key = (step) => `typed ${state.survey} ${state.visit} ${step}`;
+  const fallback = (field) => (state && field.dataset[state.units]) || field.dataset.fallback;
   const kept = {};  // the answers that a step's result was made with, or that stand for it
   function fill_answers(began) {
     for (const [step, now] of Object.entries(state.steps)) {
       const put = (given) => {
         for (const field of all("[data-option]", card_of(step))) {
           const value = given[field.dataset.option];
-          if (field.type === "checkbox") { field.checked = value === "on"; } else { field.value = value === undefined ? field.dataset.fallback : value; }
+          if (field.type === "checkbox") { field.checked = value === "on"; } else { field.value = value === undefined ? fallback(field) : value; }
           if (step === "plan" && field.dataset.option === "visit" && state.visit && !(began && value)) { field.value = state.visit; }
           field.dispatchEvent(new Event("input"));  // for its slider alone
         }
@@ -105,7 +106,7 @@ const desk = (() => {
     const found = {};
     for (const field of all("[data-option]", card)) {
       const value = field.type === "checkbox" ? (field.checked ? "on" : "") : field.value.trim();
-      if (value) { found[field.dataset.option] = value; }
+      if (value && ![field.dataset.us, field.dataset.metric].includes(value)) { found[field.dataset.option] = value; }
     }
     const files = all(".dropped input:checked", card).map((box) => box.value);
     if (files.length) { found.files = files; }
@@ -140,6 +141,7 @@ const desk = (() => {
     if (question.kind !== "flag" && question.kind !== "file") { field.value = question.default; }
     if (question.name === "visit" || question.name === "date") { field.placeholder = today(); }
     if (step === "plan" && question.name === "visit") { field.value = today(); }
+    Object.assign(field.dataset, question.shown);  // the command's own default in the other units
     field.dataset.fallback = question.kind === "file" ? "" : field.value;
     const help = make("span", in_fields(question.help), "help");
     help.id = `${id}-help`;
@@ -375,7 +377,11 @@ const desk = (() => {
           if (!/w(ld)?$/i.test(told.name)) { laid = told.name; }
           continue;
         }
-        if (step === "ground") { all(".dropped input", card).forEach((box) => { box.checked = false; }); }
+        if (step === "ground") {
+          all(".dropped input", card).forEach((box) => { box.checked = false; });
+          const name = find("[data-option=name]", card);
+          name.value = name.value || told.name.replace(/\.[^.]*$/, "").replace(/_/g, " ");
+        }
         chosen.add(`${step} ${told.name}`);
         say(words.kept_file.replace("{name}", told.name));
       }
@@ -580,6 +586,11 @@ const desk = (() => {
     }
     if (!was || was.survey !== told.survey) { fill_answers(!was); first_open(); return; }
     if (was.visit !== told.visit) { fill_answers(); }
+    if (was.units !== told.units) {
+      for (const field of all("[data-us], [data-metric]")) {
+        if ([field.dataset.us, field.dataset.metric, field.dataset.fallback].includes(field.value)) { field.value = fallback(field); }
+      }
+    }
     if (open_step() && JSON.stringify([was.visit, was.units]) !== JSON.stringify([told.visit, told.units])) { later(open_step()); }
   }
 

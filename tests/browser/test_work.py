@@ -232,6 +232,16 @@ def test_words_are_large_and_stand_out_on_every_card(job: Job, size: tuple[int, 
     )
 
 
+def test_lengths_are_shown_in_the_units_of_the_page_and_stay_the_commands_own(job: Job) -> None:
+    line = "document.querySelector('#card-counts .line code').textContent"
+    job.open("counts")
+    for units, shown in (("us", "33 ft"), ("metric", "10m"), ("us", "33 ft")):
+        ask(job.browser, "return desk.ask('/switch', {...desk.seen(), units: arguments[0]}).then(desk.look)", units)
+        job.wait(f"document.querySelector('#counts-gps-within').value === '{shown}'")
+        job.wait(f"{line}.startsWith('geosample counts')")
+        assert not ask(job.browser, f"return {line}.includes('--gps-within')")
+
+
 def test_the_record_asks_for_its_fields_by_their_plain_names(job: Job) -> None:
     job.open("record")
     line = "document.querySelector('#card-record .line code').textContent"
