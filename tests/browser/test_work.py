@@ -276,6 +276,30 @@ def test_two_visits_stand_side_by_side_on_the_same_ground(job: Job, surveys: Mod
     ask(job.browser, "desk.ask('/switch', {survey: 'two.gpkg', visit: '', units: 'us'}).then(desk.look)")
     job.wait("desk.state().survey === 'two.gpkg' && desk.the_map()")
     job.wait("document.querySelector('#beside-visit').options.length === 2")
+    job.open("plan")
+    newest, older = ask(
+        job.browser, "return [desk.state().visit, document.querySelector('#beside-visit').options[1].value]"
+    )
+    for visit in (older, newest):  # the card follows the menu, and what is kept is not drawn again
+        ask(
+            job.browser,
+            "const s = desk.find('#visit'); s.value = arguments[0]; s.dispatchEvent(new Event('change'))",
+            visit,
+        )
+        job.wait(f"desk.state().visit === '{visit}' && document.querySelector('#plan-visit').value === '{visit}'")
+        check_settled(job, "plan")
+    before = open_survey(job.folder / "two.gpkg").read("points")
+    job.click("#card-plan .go")
+    job.wait("document.activeElement.matches('#card-plan .problems')")
+    said = "document.querySelector('#card-plan .problems').innerText"
+    assert ask(job.browser, f"return {said}").startswith(f"Visit {newest} has a plan.")
+    force = "const b = desk.find('#card-plan .force'); return [b.hidden, b.innerText]"
+    assert ask(job.browser, force) == [False, f"Replace the plan of {newest}"]
+    job.choose("#plan-visit", "2031-01-01")
+    job.wait(f"{said} === ''")  # mended
+    assert ask(job.browser, force)[0]
+    assert open_survey(job.folder / "two.gpkg").read("points").equals(before)
+    ask(job.browser, "document.activeElement.blur()")
     job.tab_to("#beside-visit")
     job.keys(Keys.ARROW_DOWN)
     other = "document.querySelector('#beside').contentWindow.geosample?.current()"
