@@ -245,7 +245,7 @@ def test_lengths_are_shown_in_the_units_of_the_page_and_stay_the_commands_own(jo
 def test_the_record_asks_for_its_fields_by_their_plain_names(job: Job) -> None:
     job.open("record")
     line = "document.querySelector('#card-record .line code').textContent"
-    assert not ask(job.browser, "return document.querySelector('#record-set').checkVisibility()")
+    assert ask(job.browser, "return document.querySelector('#record-set').closest('.more') !== null")
     job.choose("#record-field-applicator", "A. Name; B. Name")
     job.choose("#record-field-irac_group", "28")
     job.wait(f"{line}.includes(\"--set 'applicator=A. Name, B. Name' --set irac_group=28\")")
