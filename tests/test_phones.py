@@ -35,6 +35,7 @@ class Inline:
     """The worker's jobs in this process."""
 
     talk: tuple[str, ...] = ()
+    stillborn = False
 
     told: ClassVar[dict[str, Any]] = {}
 
