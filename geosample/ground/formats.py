@@ -562,7 +562,7 @@ def read_extract(path: Path) -> Content:
     content = read_driver(path)
     notes = [note for note in content.notes if note.what != "empty_layer"]  # all its layers are always there
     named = [_name_extract(feature) for feature in content.features]
-    golf = shapely.union_all([feature.shape for feature in named if "golf" in feature.fields])
+    golf = shapely.geometrycollections([feature.shape for feature in named if "golf" in feature.fields])
     known = [feature for feature in named if "golf" in feature.fields or find_kind(feature, {}).kind]
     near = known
     if not golf.is_empty:

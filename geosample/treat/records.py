@@ -118,6 +118,7 @@ def missing_fields(record: Mapping[str, str], rules: RecordRules) -> list[str]:
 
     Examples
     --------
+    >>> from geosample.words import RULES
     >>> missing_fields({"date": "2026-05-08"}, RULES["none"])
     []
     """

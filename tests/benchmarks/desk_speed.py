@@ -57,20 +57,25 @@ def run_at_desk(chain: dict[str, list[str]], folder: Path) -> float:
     (folder / "dropped").mkdir()
     shutil.copy(folder / "course.geojson", folder / "dropped")
     process, port, door = start_desk(folder)
-    desk = Served(process, port, folder, door)
-    desk.enter()
-    for card, commands in CARDS.items():
-        answers: dict[str, object] = dict(answers_of([chain[command] for command in commands]))
-        if card == "ground":
-            answers["files"] = ["course.geojson"]
-        if card == "counts":
-            shutil.copytree(folder / "course_files", folder / "out")
-            fill_sheets(folder)
-            shutil.copy(folder / "filled.csv", folder / "dropped")
-            answers["files"] = ["filled.csv"]
-        told = desk.run(card, **answers)
-        if told["problems"]:
-            raise SystemExit(f"{card}: {told['problems']}")  # noqa: EM102
+    try:
+        desk = Served(process, port, folder, door)
+        desk.enter()
+        for card, commands in CARDS.items():
+            answers: dict[str, object] = dict(answers_of([chain[command] for command in commands]))
+            if card == "ground":
+                answers["files"] = ["course.geojson"]
+            if card == "counts":
+                [sheets] = (folder / "course_files").glob("*/blank_counts.csv")
+                shutil.copytree(sheets.parent, folder / "out")
+                fill_sheets(folder)
+                shutil.copy(folder / "filled.csv", folder / "dropped")
+                answers["files"] = ["filled.csv"]
+            told = desk.run(card, **answers)
+            if told["problems"]:
+                raise SystemExit(f"{card}: {told['problems']}")  # noqa: EM102
+    except BaseException:
+        process.kill()  # it would hold the pipes of whoever waits for this script
+        raise
     desk.ask("POST", "/close", {})
     process.wait(timeout=30)
     assert process.stderr
