@@ -276,8 +276,8 @@ def test_last_visits_map_as_covariate_sharpens_a_map_of_the_same_pattern(small_g
     told = map_density(counts, small_ground, cell_m=3, covariates=("edge", "kind", "last"), last=last)
     assert told.fitted["map_worth"]["log_score"]["map"] < plain.fitted["map_worth"]["log_score"]["map"]
     assert told.fitted["last"]["visit"] == "2026-05-04"
-    assert told.fitted["last"]["chance"] > 0.9  # the same patches three weeks later
-    assert "What 2026-05-04 found is taken in as far as these counts bear it out: " in " ".join(tell_map(told))
+    assert told.fitted["last"]["weight"] > 0.9  # the same patches three weeks later
+    assert "The map of 2026-05-04 is taken in, with a weight of " in " ".join(tell_map(told))
     assert "last" not in plain.fitted
     assert load_last_density(survey, "2026-05-04") is None
 

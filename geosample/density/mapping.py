@@ -394,7 +394,7 @@ def _map_field(
     if covariates.last is not None:
         record["last"] = {
             "visit": covariates.last.visit,
-            "chance": field.field_.chance_of(covariates.names.index("last")),
+            "weight": field.field_.chance_of(covariates.names.index("last")),
         }
     return frame, record, _find(field, frame, covariates, worth, clusters)
 

@@ -94,10 +94,13 @@ def tell_trust(density_map: DensityMap, units: Units = "us") -> list[str]:
 
 
 def _tell_last(last: Mapping[str, Any] | None) -> list[str]:
-    """Return how far the map of an earlier visit, where it was taken in, is believed to bear on this one."""
+    """Return with what weight the map of an earlier visit was taken in, where it was.
+
+    A weight and no chance: of unrelated visits it is a half on average (``tests/benchmarks/map_last.md``).
+    """
     if last is None:
         return []
-    return [f"What {last['visit']} found is taken in as far as these counts bear it out: {percent(last['chance'])}."]
+    return [f"The map of {last['visit']} is taken in, with a weight of {percent(last['weight'])} by these counts."]
 
 
 def _tell_gain(density_map: DensityMap) -> list[str]:
