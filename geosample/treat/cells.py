@@ -30,6 +30,7 @@ if TYPE_CHECKING:
 
 _SLACK_M = 1e-3
 _SAME_AREA = 1e-3
+_WHOLE = 1e-6
 _NAMED = 5
 
 
@@ -105,10 +106,12 @@ class Overlay:
         return joined if shapely.is_valid(joined) else shapely.union_all(squares)
 
     def share(self, shape: Geometry) -> np.ndarray:
-        """Return the share of each cell's area inside a shape, as ``share_inside``."""
+        """Return the share of each cell's area inside a shape on the surface, as ``share_inside``."""
         if shape not in self._found:
-            share = np.zeros(len(self.cells))
-            if not shape.is_empty:
+            whole_m2 = float(self.cells["area_m2"].sum())
+            whole = abs(shape.area - whole_m2) <= _WHOLE * whole_m2  # on its surface, and as large: all of it
+            share = np.full(len(self.cells), float(whole))
+            if not whole and not shape.is_empty:
                 places, ends = self.cells[["column", "row"]].to_numpy(), np.reshape(shape.bounds, (2, 2)) / self.cell_m
                 near = ((places >= np.floor(ends[0])) & (places <= ends[1])).all(axis=1)
                 share[near] = share_inside(self._squares(near), self.cells["area_m2"].to_numpy()[near], shape)

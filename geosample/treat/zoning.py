@@ -296,7 +296,6 @@ def fall_on(ground: Ground, shape: Geometry) -> dict[str, float]:
     return {**found, "unmapped": unmapped} if unmapped > 0 else found
 
 
-_SAME_AREA = 1e-6
 _LEAST_CELL = 0.25  # of a cell: a smaller scrap holds nothing that the map can tell
 _WHOLE = 0.9  # a zone that is this much of its surface is no spot, however small the surface
 _MISSES = 25  # places in a row where no strip fits: what is left is too little for one
@@ -385,10 +384,7 @@ def draw_surface(open_ground: OpenGround, cells: pd.DataFrame, cell_m: float, se
         spoken_for = meet(laid.outline(known), open_ground.surface)
         open_ground = replace(open_ground, shape=meet(open_ground.shape, spoken_for))
     worth = partial(net_saving, laid, miss_cost=settings.miss_cost)
-    outline = shapely.simplify(laid.outline(above & ~shunned), 0)  # no corner on a straight side
-    hot = meet(outline, open_ground.surface)
-    drivable = make_drivable(hot, open_ground.shape, settings.swath_m, worth)
-    outline = smooth_outline(fill_holes(drivable, settings.smallest_m2), open_ground.shape, cell_m / 2)
+    outline = _outline_worth(laid, above & ~shunned, open_ground, cell_m=cell_m, settings=settings, worth=worth)
     paying = [zone for zone in polygons_of(outline) if worth(zone) > 0]
     paying = [zone for zone in paying if zone.area >= _LEAST_CELL * cell_m**2]
     treat = [zone for zone in paying if _is_large(zone, open_ground, settings)]
@@ -399,11 +395,28 @@ def draw_surface(open_ground: OpenGround, cells: pd.DataFrame, cell_m: float, se
         "treated": laid.share_of_all(treat),
         "small": laid.share_of_all(small),
         "check": np.zeros(len(cells)),
-        "kept": _share_of(laid, open_ground.kept),
-        "allowed": _share_of(laid, open_ground.shape),
+        "kept": laid.share(open_ground.kept),
+        "allowed": laid.share(open_ground.shape),
         "asked": np.full(len(cells), float(open_ground.asked)),
     }
     return SurfacePlan(open_ground, cells.assign(**shares), laid, treat, small)
+
+
+def _outline_worth(  # noqa: PLR0913 - one surface and how it is treated
+    laid: Overlay,
+    hot: np.ndarray,
+    open_ground: OpenGround,
+    *,
+    cell_m: float,
+    settings: TreatSettings,
+    worth: Callable[[Geometry], float],
+) -> Geometry:
+    """Return where to drive so that the hot cells are covered; all of the open ground where every cell is hot."""
+    if hot.all():
+        return open_ground.shape
+    cells = shapely.simplify(laid.outline(hot), 0)  # no corner on a straight side
+    drivable = make_drivable(meet(cells, open_ground.surface), open_ground.shape, settings.swath_m, worth)
+    return smooth_outline(fill_holes(drivable, settings.smallest_m2), open_ground.shape, cell_m / 2)
 
 
 def outline_unknown(plans: Sequence[SurfacePlan], cell_m: float, crs: pyproj.CRS) -> gpd.GeoDataFrame:
@@ -416,12 +429,6 @@ def outline_unknown(plans: Sequence[SurfacePlan], cell_m: float, crs: pyproj.CRS
     ]
     frame = gpd.GeoDataFrame({"hole": [one.open.hole for one in plans]}, geometry=shapes, crs=crs)
     return frame[~frame.is_empty].reset_index(drop=True)
-
-
-def _share_of(laid: Overlay, part: Geometry) -> np.ndarray:
-    """Return the share of each cell inside a part of its surface; a part as large as the surface is all of it."""
-    whole_m2 = float(laid.cells["area_m2"].sum())
-    return np.ones(len(laid.cells)) if abs(part.area - whole_m2) <= _SAME_AREA * whole_m2 else laid.share(part)
 
 
 def _is_large(zone: Geometry, open_ground: OpenGround, settings: TreatSettings) -> bool:
