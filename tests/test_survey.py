@@ -28,7 +28,7 @@ from geosample.counts import load_counts
 from geosample.design import check_day, load_design
 from geosample.errors import DesignError, SurveyError
 from geosample.ground import Ground, load_ground, save_ground
-from geosample.survey import LAYERS, Survey, open_survey, writing
+from geosample.survey import LAYERS, Survey, open_survey, reading, writing
 from geosample.survey.layers import LAYOUT, MARKED
 
 STEPS = ["write_frames", "put_layers", "commit"]
@@ -469,3 +469,58 @@ def test_a_survey_with_a_page_that_is_no_text_is_named(
     assert run.exit_code == 1
     assert "did not foresee" not in run.output
     assert f"geosample: {path}: found " in run.output
+
+
+def test_a_layer_is_read_once_as_long_as_nobody_writes(tmp_path, monkeypatch):
+    """Another program's write, in this file or in a new one under its name, is seen at once."""
+    path = tmp_path / "course.gpkg"
+    survey = open_survey(path)
+    with survey.change() as change:
+        change.put("visits", fill_rows("visits", visit=["May"]))
+        change.put("findings", fill_rows("findings", visit=["May"]))
+    asked = []
+    read = reading.pyogrio.read_dataframe
+    monkeypatch.setattr(reading.pyogrio, "read_dataframe", lambda *a, **k: asked.append(k["sql"]) or read(*a, **k))
+
+    first = survey.read("visits")
+    first.loc[0, "visit"] = "changed in memory"
+    assert list(survey.read("visits")["visit"]) == ["May"]
+    assert len(asked) == 1
+
+    survey.read("findings")
+    with survey.change() as change:
+        change.put("findings", fill_rows("findings", visit=["June"]))
+    del asked[:]
+    assert list(survey.read("visits")["visit"]) == ["May"]
+    assert not asked
+    assert list(survey.read("findings")["visit"]) == ["June"]
+
+    with closing(sqlite3.connect(path)) as other, other:
+        other.execute("UPDATE visits SET visit = 'Mai'")
+    assert list(survey.read("visits")["visit"]) == ["Mai"]
+    shutil.copy(path, tmp_path / "new.gpkg")
+    with closing(sqlite3.connect(tmp_path / "new.gpkg")) as other, other:
+        other.execute("UPDATE visits SET visit = 'maj'")
+    (tmp_path / "new.gpkg").replace(path)
+    assert list(survey.read("visits")["visit"]) == ["maj"]
+
+    for name in ("Mei", "Mayo"):
+        with closing(sqlite3.connect(path)) as other, other:
+            other.execute("PRAGMA journal_mode = WAL")
+            other.execute("UPDATE visits SET visit = ?", (name,))
+        assert list(survey.read("visits")["visit"]) == [name]
+
+
+def test_what_is_kept_is_not_what_another_wrote_between_our_reading_and_our_writing(tmp_path):
+    path = tmp_path / "course.gpkg"
+    survey = open_survey(path)
+    with survey.change() as change:
+        change.put("visits", fill_rows("visits", visit=["May"]))
+    before = reading.find_state(path)
+    survey.read("visits")
+    with closing(sqlite3.connect(path)) as other, other:
+        other.execute("UPDATE visits SET visit = 'Mai'")
+    with closing(sqlite3.connect(path)) as other, other:  # as if it were ours
+        other.execute("UPDATE gpkg_contents SET description = 'of ours'")
+    reading.carry_kept(path, before, {"findings"})
+    assert list(survey.read("visits")["visit"]) == ["Mai"]

@@ -326,7 +326,6 @@ def tell_season(
     SeasonError
         When fewer than two visits of the year and pest have estimates.
     """
-    survey = survey.hold()
     every = [load_visit(survey, name) for name in survey.order_visits()]
     year = year or int(survey.need("visits")["date"].max()[:4])
     mine = [one for one in every if one.date.startswith(f"{year}-")]

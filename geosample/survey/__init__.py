@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -59,10 +59,6 @@ class Survey:
     def read(self, layer: str, *, only: Where | None = None) -> pd.DataFrame:
         """Return a layer, or the rows of it that match, as a frame (a GeoDataFrame where it has geometry)."""
         return read_layer(self.path, layer, only=only)
-
-    def hold(self) -> Survey:
-        """Return the survey as it is now: every layer is read once, for those who load many visits and write none."""
-        return _Held(self.path)
 
     def describe(self, layer: str) -> str:
         """Return what a person calls a layer; empty where nobody said."""
@@ -165,21 +161,6 @@ class Survey:
         """
         with start_change(self.path) as change:
             yield change
-
-
-@dataclass(frozen=True, slots=True)
-class _Held(Survey):
-    layers_read: dict[str, pd.DataFrame] = field(default_factory=dict)
-
-    def read(self, layer: str, *, only: Where | None = None) -> pd.DataFrame:
-        if layer == "cells":  # a visit's are a hundred thousand, and asked for once
-            return read_layer(self.path, layer, only=only)
-        if layer not in self.layers_read:
-            self.layers_read[layer] = read_layer(self.path, layer)
-        frame = self.layers_read[layer]
-        for column, wanted in (only or {}).items():
-            frame = frame[frame[column].isin([wanted] if isinstance(wanted, str) else wanted)]
-        return frame
 
 
 def open_survey(path: str | Path, *, must_exist: bool = False) -> Survey:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import sqlite3
 import threading
 import warnings
@@ -19,6 +20,8 @@ from geosample.files.saving import SQLITE_HEADER
 from geosample.survey.layers import LAYERS, LAYOUT, MARKED, RESULTS_SINCE, check_layer, shape_frame
 
 Where = Mapping[str, str | Collection[str]]
+State = tuple[int, int, int, int]
+"""Of a file: its inode, its size, when it was written, and SQLite's own count of the transactions written to it."""
 
 # OGC 12-128r19, GeoPackage 1.4, requirement 2: "GPKG" as the application id.
 _APPLICATION_IDS = {0x47504B47, 0x47503130, 0x47503131}
@@ -32,6 +35,10 @@ STAND_INS: dict[Path, Callable[[], Path]] = {}
 """Files this process is changing: each with what makes a copy of its committed state, to be read in its place."""
 WATCHERS: list[Callable[[dict[str, str]], None]] = []
 """Who is told of each change before it is committed: the layers it writes, each with when it was last changed."""
+_KEPT: dict[tuple[Path, str, str], tuple[State, pd.DataFrame]] = {}
+"""Layers as last read, by file, name and rows asked for, with the state of the file then."""
+_COUNTER = slice(24, 28)
+_WAL = 2
 
 
 @contextmanager
@@ -40,6 +47,41 @@ def open_door(path: Path) -> Iterator[Path]:
     with DOOR:
         copy = STAND_INS.get(path.resolve())
         yield copy() if copy else path
+
+
+def find_state(path: Path) -> State | None:
+    """Return what tells one committed state of a survey from another; None where the file alone does not tell it.
+
+    Notes
+    -----
+    SQLite counts transactions in the header (sqlite.org/fileformat.html, 1.3.7), but not in WAL mode. A journal is
+    there while somebody writes. Not for a file that this process has open (see ``DOOR``).
+    """
+    with DOOR:
+        place = path.resolve()
+        if place in STAND_INS or place.with_name(place.name + "-journal").exists():
+            return None
+        try:
+            with place.open("rb") as file:
+                header, about = file.read(72), os.fstat(file.fileno())
+        except OSError:
+            return None
+        if header[:16] != SQLITE_HEADER or _WAL in header[18:20]:
+            return None
+        return about.st_ino, about.st_size, about.st_mtime_ns, int.from_bytes(header[_COUNTER])
+
+
+def carry_kept(path: Path, before: State | None, written: Collection[str]) -> None:
+    """Keep the layers that a change of ours did not write, where no other transaction came between."""
+    now = find_state(path)
+    if now == before:  # nothing was written
+        return
+    alone = before is not None and now is not None and (now[0], now[3]) == (before[0], before[3] + 1)
+    for key, (state, frame) in list(_KEPT.items()):
+        if key[0] == path.resolve():
+            del _KEPT[key]
+            if alone and now is not None and state == before and key[1] not in written:
+                _KEPT[key] = now, frame
 
 
 def check_is_survey(path: Path) -> None:
@@ -182,7 +224,29 @@ def read_layer(
     ------
     SurveyError
         When the file can't be read, or the layer is no longer as the program wrote it (``check_layer``).
+
+    Notes
+    -----
+    A layer that was read before is not read again while the file is the same. Frames share their values until one is
+    changed (pandas' copy on write).
     """
+    state = None if without is not None or of_any_layout else find_state(path)
+    key = (path.resolve(), layer, match_rows(only or {}))
+    kept = _KEPT.get(key)
+    if kept is not None and kept[0] == state:
+        return kept[1].copy(deep=False)
+    frame = _read_layer(path, layer, only=only, without=without, of_any_layout=of_any_layout)
+    if state is not None and find_state(path) == state:
+        for other in [one for one in _KEPT if one[:2] == key[:2]]:  # of cells, one visit's are enough
+            del _KEPT[other]
+        _KEPT[key] = state, frame
+        return frame.copy(deep=False)
+    return frame
+
+
+def _read_layer(
+    path: Path, layer: str, *, only: Where | None, without: Where | None, of_any_layout: bool
+) -> pd.DataFrame:
     if layer not in list_layers(path):
         _check_unlisted(path, layer)
         return empty_layer(layer)

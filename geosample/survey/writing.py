@@ -36,8 +36,10 @@ from geosample.survey.reading import (
     STAND_INS,
     WATCHERS,
     Where,
+    carry_kept,
     check_layout,
     empty_layer,
+    find_state,
     match_rows,
     quote,
     read_description,
@@ -512,6 +514,7 @@ def start_change(path: Path) -> Iterator[SurveyChange]:
             return
         check_layout(path)
         _check_rights(path, place)
+        before = find_state(path)
         with _in_transaction(path, place) as (connection, folder):
             change = SurveyChange(path, connection)
             with _stand_in(place, folder / "before.gpkg"):
@@ -525,6 +528,7 @@ def start_change(path: Path) -> Iterator[SurveyChange]:
                     put_layers(connection, scratch, change.wheres)
                     if not commit(connection):
                         _go_round_reader(path, place, connection, scratch, change)
+        carry_kept(path, before, change.wheres)
 
 
 def _tell_watchers(change: SurveyChange) -> None:

@@ -402,7 +402,7 @@ def draw_surface(open_ground: OpenGround, cells: pd.DataFrame, cell_m: float, se
     return SurfacePlan(open_ground, cells.assign(**shares), laid, treat, small)
 
 
-def _outline_worth(  # noqa: PLR0913 - one surface and how it is treated
+def _outline_worth(
     laid: Overlay,
     hot: np.ndarray,
     open_ground: OpenGround,

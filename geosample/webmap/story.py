@@ -216,7 +216,6 @@ def gather_stories(survey: Survey, visit: str | None = None, *, others: int = MO
     """
     from geosample.design import load_visit
 
-    survey = survey.hold()
     survey.need("surfaces")
     frames = {layer: survey.read(layer) for layer in _OF_VISIT}
     counted = set(frames["samples"]["visit"])
