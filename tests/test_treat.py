@@ -66,6 +66,20 @@ def test_a_patch_in_the_fairway_becomes_one_zone_about_its_size(small_ground):
     assert zones["zone_id"].iloc[0] == "Z01F-1"
 
 
+def test_a_surface_that_is_hot_all_over_is_treated_to_its_edge(small_ground):
+    """Whatever its corners and necks: the drawn shape itself is the zone, less only what is kept off."""
+    whole = treated(plan(small_ground, patch(0, 0, 1000)))
+    shapes = small_ground.surfaces.set_index("surface_id").geometry
+    assert len(whole) == len(shapes)
+    for row in whole.itertuples():
+        assert row.geometry.symmetric_difference(shapes[row.surface_id]).area < 1e-6
+    kept = treated(plan(small_ground, patch(0, 0, 1000), keep_off_m={"water": 12.0}))
+    pond = small_ground.obstacles.geometry[small_ground.obstacles["kind"] == "water"].union_all()
+    assert kept.geometry.union_all().area == pytest.approx(
+        shapes.union_all().difference(pond.buffer(12)).area, rel=1e-4
+    )
+
+
 def test_the_cut_off_follows_from_the_costs():
     # No published value: the losses of the two actions are equal where miss_cost p = 1 - p.
     for cost in (0.5, 1.0, 3.0, 9.0):

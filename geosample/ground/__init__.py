@@ -16,7 +16,7 @@ from geosample.ground.cutting import (
     outer_turf,
     split_border,
 )
-from geosample.ground.formats import FORMATS
+from geosample.ground.formats import FORMATS, WGS84
 from geosample.ground.model import (
     Ground,
     Moved,
@@ -29,13 +29,14 @@ from geosample.ground.model import (
     save_ground,
 )
 from geosample.ground.naming import KINDS, parse_kinds
-from geosample.ground.placing import Pairs, open_shapes, read_crs, read_own_shapes
+from geosample.ground.placing import Pairs, open_shapes, read_crs, read_own_shapes, turn_between
 from geosample.ground.reading import UnknownKindsError, read_ground
 from geosample.ground.writing import draw_ground, write_ground
 
 __all__ = [
     "FORMATS",
     "KINDS",
+    "WGS84",
     "Aerial",
     "Bounds",
     "Ground",
@@ -71,5 +72,6 @@ __all__ = [
     "replace_ground",
     "save_ground",
     "split_border",
+    "turn_between",
     "write_ground",
 ]

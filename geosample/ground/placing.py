@@ -15,6 +15,7 @@ from __future__ import annotations
 import warnings
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from itertools import groupby
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -27,7 +28,7 @@ import shapely
 from geosample.errors import GroundError, Problem
 from geosample.files.reading import Note
 from geosample.ground.features import Content, Feature
-from geosample.ground.formats import read_file
+from geosample.ground.formats import WGS84, read_file
 from geosample.words import SHAPE_FAULTS
 
 if TYPE_CHECKING:
@@ -78,7 +79,6 @@ def check_stretch(shapes: np.ndarray, lon: float, lat: float) -> None:
     raise GroundError(Problem("the files together", found, "shapes as wide as high on the whole", remedy))
 
 
-WGS84 = pyproj.CRS.from_epsg(4326)
 WIDEST_M = 10_000.0
 """A course wider than this is a mistake in the coordinates (common practice, no source)."""
 NORTHMOST, SOUTHMOST = 72.0, -58.0
@@ -248,8 +248,7 @@ def _place_drawing(content: Content, shapes: np.ndarray, file_crs: pyproj.CRS | 
             "both (`pairs=1203.5,884.2=-73.9123,41.5234`)"
         )
         raise GroundError(Problem(str(content.path), "a drawing in coordinates of its own", "a place on Earth", remedy))
-    transformer = pyproj.Transformer.from_crs(crs, WGS84, always_xy=True)
-    return shapely.transform(placed, transformer.transform, interleaved=False), notes
+    return shapely.transform(placed, turn_between(crs, WGS84).transform, interleaved=False), notes
 
 
 Placed = tuple[np.ndarray, list[Note]]
@@ -281,8 +280,7 @@ def to_lonlat(content: Content, file_crs: pyproj.CRS | None, pairs: Pairs = ()) 
     if crs == WGS84:
         lonlat = shapes
     else:
-        transformer = pyproj.Transformer.from_crs(crs, WGS84, always_xy=True)
-        lonlat = shapely.transform(shapes, transformer.transform, interleaved=False)
+        lonlat = shapely.transform(shapes, turn_between(crs, WGS84).transform, interleaved=False)
         notes += _doubt_datum(content.path, crs)
     _check_lonlat(content.path, lonlat)
     return lonlat, notes
@@ -362,8 +360,14 @@ def centre_of(lonlat: Sequence[Geometry] | np.ndarray) -> tuple[float, float]:
 
 def project(lonlat: np.ndarray, crs: pyproj.CRS) -> np.ndarray:
     """Return shapes in longitude and latitude as shapes in a CRS, easting first."""
-    transformer = pyproj.Transformer.from_crs(WGS84, crs, always_xy=True)
-    return np.asarray(shapely.transform(lonlat, transformer.transform, interleaved=False), dtype=object)
+    turn = turn_between(WGS84, crs).transform
+    return np.asarray(shapely.transform(lonlat, turn, interleaved=False), dtype=object)
+
+
+@lru_cache(16)  # finding the way between two systems takes longer than going it
+def turn_between(here: pyproj.CRS, there: pyproj.CRS) -> pyproj.Transformer:
+    """Return what turns coordinates, easting or longitude first, of one system into another's."""
+    return pyproj.Transformer.from_crs(here, there, always_xy=True)
 
 
 def check_width(shapes: np.ndarray, sources: Sequence[str]) -> None:

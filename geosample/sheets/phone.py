@@ -11,10 +11,10 @@ from typing import TYPE_CHECKING, Any
 
 import jinja2
 import numpy as np
-import pyproj
 
 from geosample.drawing import MAIN_MARK, RESERVE_MARK, Box, MapLayer, MapView, Svg, Text, draw_view, ground_layers
 from geosample.files.saving import escape_json, name_by_hash
+from geosample.ground import WGS84, turn_between
 from geosample.pests import load_pest
 from geosample.report import phone as words
 from geosample.report.sheets import tell_point
@@ -207,10 +207,8 @@ def _draw(ground: Ground, mine: gpd.GeoDataFrame, points: gpd.GeoDataFrame) -> t
     ground_beneath = ground_layers(ground.surfaces, ground.obstacles)
     draw_view(paper, view, ground_beneath, layers, scale_at=_OUTSIDE, north_at=_OUTSIDE)  # the page draws its own
     places = view.place_points(mine.geometry.to_numpy())
-    to_degrees = pyproj.Transformer.from_crs(ground.crs, 4326, always_xy=True)
-    lon, lat = to_degrees.transform(view.easting, view.northing)
-    back = pyproj.Transformer.from_crs(4326, ground.crs, always_xy=True)
-    corners = back.transform([lon, lon + _STEP_DEG, lon], [lat, lat, lat + _STEP_DEG])
+    lon, lat = turn_between(ground.crs, WGS84).transform(view.easting, view.northing)
+    corners = turn_between(WGS84, ground.crs).transform([lon, lon + _STEP_DEG, lon], [lat, lat, lat + _STEP_DEG])
     on_paper = view.place(*corners) * [1, -1]  # a picture's y runs down
     east, north = ((on_paper[i] - on_paper[0]) / _STEP_DEG for i in (1, 2))
     told = {

@@ -423,10 +423,12 @@ def outline_unknown(plans: Sequence[SurfacePlan], cell_m: float, crs: pyproj.CRS
     """Return the mapped ground that is not known, a row a surface: hole, geometry."""
     import geopandas as gpd
 
-    shapes = [
-        shapely.simplify(meet(one.laid.outline(~one.cells["known"].to_numpy(bool)), one.open.surface), cell_m / 2)
-        for one in plans
-    ]
+    def outline(one: SurfacePlan) -> Geometry:
+        unknown = ~one.cells["known"].to_numpy(bool)
+        rest = one.open.surface if unknown.all() else meet(one.laid.outline(unknown), one.open.surface)
+        return shapely.simplify(rest, cell_m / 2)
+
+    shapes = [outline(one) for one in plans]
     frame = gpd.GeoDataFrame({"hole": [one.open.hole for one in plans]}, geometry=shapes, crs=crs)
     return frame[~frame.is_empty].reset_index(drop=True)
 
