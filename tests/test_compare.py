@@ -27,10 +27,10 @@ from geosample.compare.answer import (
     carried_level,
     find_contrast,
     fit_ratio,
-    log_likelihood,
     one_sided_p,
     ratio_interval,
     shuffle_p,
+    trial_likelihood,
 )
 from geosample.compare.counters import Recounts, compare_counters, fieller_interval, read_recounts
 from geosample.compare.model import Ratio
@@ -82,7 +82,7 @@ def test_the_likelihood_is_the_integral_over_the_block_effect() -> None:
             return float(stats.nbinom.pmf(DATA.count[mine], k, k / (k + mu)).prod() * stats.norm.pdf(u))
 
         total += math.log(integrate.quad(integrand, -10, 10, epsabs=1e-14)[0])
-    assert log_likelihood(DATA, means, math.log(k), math.log(sd)) == pytest.approx(total, rel=1e-7)
+    assert trial_likelihood(DATA, means, math.log(k), math.log(sd)) == pytest.approx(total, rel=1e-7)
 
 
 def test_without_block_spread_it_is_statsmodels_negative_binomial_regression() -> None:
@@ -90,7 +90,7 @@ def test_without_block_spread_it_is_statsmodels_negative_binomial_regression() -
     exog = np.column_stack([np.ones(12), DATA.is_method])
     family = sm.families.NegativeBinomial(alpha=0.7)
     fit = sm.GLM(DATA.count, exog, family=family, offset=np.log(DATA.effort)).fit(tol=1e-12)
-    mine = log_likelihood(DATA, exog @ fit.params + np.log(DATA.effort), -math.log(0.7), math.log(1e-6))
+    mine = trial_likelihood(DATA, exog @ fit.params + np.log(DATA.effort), -math.log(0.7), math.log(1e-6))
     assert mine == pytest.approx(fit.llf, rel=1e-9)
 
 
@@ -99,7 +99,7 @@ def test_the_fit_lies_where_the_likelihood_slopes_in_no_parameter(seed: int) -> 
     data = blocks_of(draw_trial(np.random.default_rng(seed), blocks=30, ratio=2.0))
 
     def height(theta: np.ndarray) -> float:
-        return log_likelihood(data, theta[0] + theta[1] * data.is_method, theta[2], theta[3])
+        return trial_likelihood(data, theta[0] + theta[1] * data.is_method, theta[2], theta[3])
 
     at = fit_ratio(data).theta
     assert optimize.approx_fprime(at, height, 1e-6) == pytest.approx(np.zeros(4), abs=5e-3)

@@ -236,10 +236,12 @@ def test_public_docstrings_give_parameters_shapes_and_errors(name: str, function
         assert "Raises\n" in doc
 
 
-def test_no_type_shares_its_name_with_another() -> None:
-    names = [node.name for path in MODULES for node in parse(path).body if isinstance(node, ast.ClassDef)]
+def test_no_name_stands_for_two_things() -> None:
+    """But for ``open_survey``: the door's gives a survey that knows the whole job."""
+    sorts = ast.ClassDef | ast.FunctionDef
+    names = [node.name for path in MODULES for node in parse(path).body if isinstance(node, sorts)]
     public = [name for name in names if not name.startswith("_")]
-    assert sorted({name for name in public if public.count(name) > 1}) == []
+    assert sorted({name for name in public if public.count(name) > 1}) == ["open_survey"]
 
 
 def test_what_developers_are_told_to_run_is_what_the_suite_runs() -> None:

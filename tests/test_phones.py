@@ -40,11 +40,11 @@ class Inline:
     told: ClassVar[dict[str, Any]] = {}
 
     def do(self, job: str, *, wait_s: float = -1, **given: Any) -> Any:  # noqa: ARG002
-        if job != "tell_round":
+        if job != "gather_round":
             return getattr(jobs, job)(**given)
         key = json.dumps(given)  # the same survey in every test: its page is made once
         if key not in self.told:
-            self.told[key] = jobs.tell_round(**given)
+            self.told[key] = jobs.gather_round(**given)
         return self.told[key]
 
 

@@ -28,8 +28,7 @@ from geosample.ground import Ground, Moved, Note, Replaced, read_ground
 from geosample.ground.model import OlderVisit
 from geosample.rehearsal.worlds import SimulationModel
 from geosample.report.batch import tell_batch, tell_batch_more, tell_course
-from geosample.report.compare import tell_answer as tell_trial
-from geosample.report.compare import tell_comparison, tell_comparison_more
+from geosample.report.compare import tell_comparison, tell_comparison_more, tell_trial
 from geosample.report.counts import NOTES, SET_ASIDE, tell_agreement, tell_counts, tell_notes
 from geosample.report.density import (
     ADDS,
@@ -42,15 +41,15 @@ from geosample.report.density import (
     tell_trust,
 )
 from geosample.report.design import SIMULATED, WHY_NO_STOPS, tell_design, tell_design_more, tell_simulation
-from geosample.report.estimate import tell_answer, tell_estimates, tell_estimates_more, tell_stages, tell_table
+from geosample.report.estimate import tell_estimates, tell_estimates_more, tell_means, tell_stages, tell_table
 from geosample.report.ground import NOTES as GROUND_NOTES
 from geosample.report.ground import tell_ground, tell_ground_more, tell_note, tell_replaced
 from geosample.report.sheets import (
     tell_bench,
+    tell_method_sources,
     tell_overview,
     tell_sheets,
     tell_sheets_more,
-    tell_sources,
     tell_stop_table,
     tell_unit,
 )
@@ -228,7 +227,7 @@ def test_invented_counts_are_told_with_their_model():
 
 
 def test_sources_stand_in_one_line_and_no_grade_in_any_other(sheets_design: Design) -> None:
-    (sources,) = tell_sources("brine")
+    (sources,) = tell_method_sources("brine")
     assert "New York golf BMP 2019" in sources
     told = [*tell_bench("brine"), *tell_overview(sheets_design.visit, "us", pace_m=0.762, spare=True)]
     assert not any("source" in text or "[" in text for text in told)
@@ -314,11 +313,11 @@ def retold(answer: Estimates, *rows: Finding) -> str:
     kinds = {row.what for row in rows}
     kept = [row for row in answer.findings if row.what not in kinds]
     findings = dataclasses.replace(answer.findings, rows=(*kept, *rows))
-    return " ".join(tell_answer(dataclasses.replace(answer, findings=findings)))
+    return " ".join(tell_means(dataclasses.replace(answer, findings=findings)))
 
 
 def test_published_thresholds_are_told_with_their_grade(answer: Estimates) -> None:
-    text = " ".join(tell_answer(answer))
+    text = " ".join(tell_means(answer))
     assert "starting points only" in text
     assert "Sources and how sure: thresholds, in their order: Maryland golf BMP (read in its source)" in text
     assert "None is published by surface." in text
@@ -328,7 +327,7 @@ def test_published_thresholds_are_told_with_their_grade(answer: Estimates) -> No
 def test_zeros_are_told_with_what_they_still_allow(counted_visit: tuple[Counts, Design]) -> None:
     counts, design = counted_visit
     none = estimate_means(dataclasses.replace(counts, counts=counts.counts.assign(count=0)), design)
-    told = tell_answer(none)
+    told = tell_means(none)
     assert "none found in" in told[0]
     assert "which still allows up to" in told[0]
     assert any("not enough bags with insects" in text for text in told)

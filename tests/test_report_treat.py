@@ -16,7 +16,6 @@ from geosample.report import LINE_WIDTH, fold
 from geosample.report.design import SIMULATED
 from geosample.report.treat import (
     tell_amounts,
-    tell_answer,
     tell_efficacy,
     tell_efficacy_more,
     tell_looks,
@@ -28,6 +27,7 @@ from geosample.report.treat import (
     tell_same_places,
     tell_strip,
     tell_treated,
+    tell_what_to_treat,
     tell_zone,
     work_rows,
 )
@@ -47,7 +47,7 @@ def zones(small_ground):
 
 
 def test_the_answer_comes_first_and_says_what_was_asked(zones):
-    first, second, *rest = tell_answer(zones, "us")
+    first, second, *rest = tell_what_to_treat(zones, "us")
     assert first.startswith("Treat 2 zones, ")
     assert second.startswith("Overspray: a whole boom on these passes also covers ")
     said = " ".join(rest)
@@ -116,11 +116,11 @@ def test_the_units_are_the_readers(zones):
 
 
 def test_no_treatment_is_an_answer_with_its_reason(small_ground):
-    first, *rest = tell_answer(plan(small_ground, patch(0, 0, 0)), "us")
+    first, *rest = tell_what_to_treat(plan(small_ground, patch(0, 0, 0)), "us")
     assert first.startswith("Nothing to treat: nowhere on the ")
     assert "lies above everything on the map" in " ".join(rest)
     thread = plan(small_ground, lambda cells: np.where(np.abs(cells["northing"] + 160) < 1.0, 90.0, 0.1), miss_cost=0.5)
-    assert tell_answer(thread, "us")[0].startswith("Nothing to treat as asked")
+    assert tell_what_to_treat(thread, "us")[0].startswith("Nothing to treat as asked")
     assert any("too narrow for the swath" in line for line in tell_reasons(thread, "us"))
 
 
@@ -138,7 +138,7 @@ def test_why_averages_are_used_stands_behind_the_answer(zones, basis, said):
 
 
 def test_invented_counts_are_called_so_right_behind_the_answer(zones):
-    assert tell_answer(replace(zones, simulated=True), "us")[1] == SIMULATED
+    assert tell_what_to_treat(replace(zones, simulated=True), "us")[1] == SIMULATED
 
 
 @pytest.mark.slow
@@ -246,14 +246,14 @@ def test_ground_that_no_plug_speaks_for_is_told_whichever_way_it_goes(small_grou
     assert any("have no plug near" in line and "--sampled-only leaves them" in line for line in treating)
     assert any("By your costs that is as dear as treating" in line for line in leaving)
     none = make_map(small_ground, patch(-50, -130, 14), known=lambda cells: cells["easting"] > 1e9)
-    assert "This is no all-clear" in tell_answer(plan_map(none, small_ground, sampled_only=True), "us")[0]
+    assert "This is no all-clear" in tell_what_to_treat(plan_map(none, small_ground, sampled_only=True), "us")[0]
 
 
 @pytest.mark.slow
 def test_a_plan_of_nearly_all_says_that_spot_treatment_does_not_pay(small_ground):
-    said = tell_answer(plan(small_ground, lambda cells: np.full(len(cells), 90.0)), "us")
+    said = tell_what_to_treat(plan(small_ground, lambda cells: np.full(len(cells), 90.0)), "us")
     assert "Nearly all: spot treatment does not pay; it leaves nothing." in said
-    spot = tell_answer(plan(small_ground, patch(-50, -130, 14)), "us")
+    spot = tell_what_to_treat(plan(small_ground, patch(-50, -130, 14)), "us")
     assert not any("Nearly all" in line for line in spot)
 
 

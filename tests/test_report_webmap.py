@@ -12,10 +12,10 @@ from markupsafe import Markup
 
 from geosample.ground import Ground
 from geosample.report.webmap import (
-    tell_answer,
     tell_class,
     tell_drawn,
     tell_drawn_more,
+    tell_in_a_line,
     tell_lines,
     tell_sample,
     tell_surface,
@@ -56,23 +56,23 @@ def test_the_answer_says_where_how_much_how_sure_and_what_is_not_known(complete:
 
 def test_the_answer_in_a_line_says_what_to_do_and_how_much_nobody_knows(complete: Survey):
     story = gather_story(complete)
-    line = re.sub('<span class="metric">.*?</span>', "", tell_answer(story))
+    line = re.sub('<span class="metric">.*?</span>', "", tell_in_a_line(story))
     assert re.fullmatch(
         r"treat [\d,]+ ft² \(\d+ %\) in 1 zone; \d+ % of the mapped ground not known", Markup(line).striptags()
     )
     planless = replace(story, zones=story.zones.iloc[:0])
-    assert Markup(tell_answer(planless)).striptags().startswith("39/ft²420/m² on average; ")
+    assert Markup(tell_in_a_line(planless)).striptags().startswith("39/ft²420/m² on average; ")
     plan = replace(planless, findings=replace(story.findings, rows=(Finding(What.PLAN, "all"),)))
-    assert tell_answer(plan).startswith("nothing to treat")
+    assert tell_in_a_line(plan).startswith("nothing to treat")
 
 
 def test_before_there_are_counts_the_line_says_so(small_ground: Ground, tmp_path: Path):
     bare = gather_story(full_survey.ground_only(tmp_path / "bare.gpkg", small_ground))
-    assert tell_answer(bare) == "not sampled yet"
+    assert tell_in_a_line(bare) == "not sampled yet"
     half = gather_story(full_survey.with_counts(tmp_path / "half.gpkg", small_ground))
     planned = replace(half, samples=half.samples.iloc[:0], estimates=half.estimates.iloc[:0])
-    assert tell_answer(planned) == "not counted yet"
-    assert tell_answer(replace(planned, samples=half.samples)) == "counted, no answer yet"
+    assert tell_in_a_line(planned) == "not counted yet"
+    assert tell_in_a_line(replace(planned, samples=half.samples)) == "counted, no answer yet"
 
 
 def test_only_ground_that_was_asked_for_and_has_no_counted_bag_is_without_a_sample(

@@ -24,7 +24,7 @@ from treat_case import make_map, patch, plan, plan_map
 from geosample.cli import main
 from geosample.density import save_density
 from geosample.ground import Ground, save_ground
-from geosample.report.treat import tell_answer
+from geosample.report.treat import tell_what_to_treat
 from geosample.survey import Survey, open_survey
 from geosample.treat import Sprayer, Zones, draw_plan, load_zones, write_zones
 from geosample.treat.amounts import parse_rate
@@ -144,7 +144,7 @@ def test_the_plan_shows_answer_work_every_caution_and_a_place_to_sign_and_its_so
 ):
     with pymupdf.open(stream=draw_plan(zones, small_ground, course="Invented Course"), filetype="pdf") as book:
         first, *_, last = (" ".join(page.get_text().split()) for page in book)
-    assert tell_answer(zones, "us")[0] in first
+    assert tell_what_to_treat(zones, "us")[0] in first
     for part in ("Overspray: ", "The work, in driving order", "passes", "Z01F-1", "Signature", "Date"):
         assert part in first
     for caution in TREATMENT:

@@ -135,7 +135,7 @@ def fit_ratio(
     return Fit(-float(found.fun), np.asarray(ratios, dtype=np.float64), found.x)
 
 
-def log_likelihood(data: Blocks, log_mean: Floats, log_k: float, log_sd: float) -> float:
+def trial_likelihood(data: Blocks, log_mean: Floats, log_k: float, log_sd: float) -> float:
     """Return the log likelihood of the bags at given log means (block effect 0), log k and log block sd."""
     return float(special.logsumexp(_joint(data, log_mean, log_k, log_sd), axis=1).sum())
 

@@ -452,7 +452,7 @@ def correct(  # noqa: PLR0913 - what the page asks
     return open_survey(survey).course if there else ""
 
 
-def tell_round(survey: str, visit: str, code: str, units: str, extraction: str, containers: str) -> dict[str, Any]:
+def gather_round(survey: str, visit: str, code: str, units: str, extraction: str, containers: str) -> dict[str, Any]:
     """Return the phones' page of a visit, and what its entries may name.
 
     ``code`` is the design's, of whichever visit; empty for the visit named, or the newest.

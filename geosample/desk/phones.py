@@ -321,7 +321,7 @@ class Phones:
         if key in self._known:
             return self._known[key]
         told = self.desk.worker.do(
-            *("tell_round",),
+            *("gather_round",),
             wait_s=BUSY_S,
             survey=self.desk.survey,
             visit=self.desk.visit,

@@ -33,7 +33,7 @@ from geosample.estimate.means import NO_POINTS
 from geosample.files.saving import save_file
 from geosample.palettes import GREYS
 from geosample.pests import load_pest
-from geosample.report.estimate import tell_answer
+from geosample.report.estimate import tell_means
 from geosample.units import FOOT2_M2, Units, percent, set_percent, show_number
 from geosample.words import hole_number, name_many
 
@@ -82,7 +82,7 @@ def draw_estimates(estimates: Estimates, *, threshold_per_m2: float | None = Non
         book, f"Visit {estimates.visit}", inside.east_mm, inside.north_mm - 5, Text(11, bold=True, align="right")
     )
     answer = Box(inside.west_mm, inside.north_mm - 8 - _ANSWER_MM, inside.width_mm, _ANSWER_MM)
-    left_mm, _ = write_paragraphs(book, tell_answer(estimates, units)[:_MOST_SENTENCES], answer, Text(8))
+    left_mm, _ = write_paragraphs(book, tell_means(estimates, units)[:_MOST_SENTENCES], answer, Text(8))
     down = answer.south_mm + left_mm
     rows = _choose_rows(estimates.estimates)
     height = _ROW_MM * len(rows)

@@ -123,7 +123,7 @@ def _say_share(compared: CounterComparison) -> list[str]:
 def tell_comparison_more(comparison: Comparison) -> list[str]:
     """Return the rest: every sentence of the answer, ratios, zeros, effort, notes."""
     return [
-        *tell_answer(comparison),
+        *tell_trial(comparison),
         "",
         *_ratio_table(comparison),
         *_say_model(comparison),
@@ -133,7 +133,7 @@ def tell_comparison_more(comparison: Comparison) -> list[str]:
     ]
 
 
-def tell_answer(comparison: Comparison) -> list[str]:
+def tell_trial(comparison: Comparison) -> list[str]:
     """Return the answer in sentences; no difference seen is never called sameness."""
     return [
         _say_ratio(comparison),

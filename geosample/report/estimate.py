@@ -54,10 +54,10 @@ def tell_estimates(estimates: Estimates, units: Units = "us") -> list[str]:
 
 def tell_estimates_more(estimates: Estimates, units: Units = "us") -> list[str]:
     """Return the rest: every sentence of the answer with what it rests on, and the table of all groups."""
-    return [*tell_answer(estimates, units), "", *tell_table(estimates.estimates, units)]
+    return [*tell_means(estimates, units), "", *tell_table(estimates.estimates, units)]
 
 
-def tell_answer(estimates: Estimates, units: Units = "us") -> list[str]:
+def tell_means(estimates: Estimates, units: Units = "us") -> list[str]:
     """Return the answer in sentences, most important first; the sources stand together, last."""
     found = estimates.findings
     account = found.first(What.ACCOUNT)
@@ -74,7 +74,7 @@ def tell_answer(estimates: Estimates, units: Units = "us") -> list[str]:
         tell_border(found),
         *(_tell_account(facts) if facts else []),
         *_tell_thresholds(estimates.pest, units),
-        *_tell_sources(estimates.pest),
+        *_grade_thresholds(estimates.pest),
     ]
 
 
@@ -260,7 +260,7 @@ def _tell_thresholds(pest: str, units: Units) -> list[str]:
     return [f"Published thresholds, starting points only: {'; '.join(told)}.{by_surface}"]
 
 
-def _tell_sources(pest: str) -> list[str]:
+def _grade_thresholds(pest: str) -> list[str]:
     """Return where the thresholds come from, and how sure that is, in one place."""
     thresholds = [name_source(one.source, one.grade) for one in load_pest(pest).thresholds]
     return [f"Sources and how sure: thresholds, in their order: {'; '.join(thresholds)}."] if thresholds else []

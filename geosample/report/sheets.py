@@ -194,7 +194,7 @@ def tell_round(facts: Mapping[str, Any], units: Units) -> str:
     )
 
 
-def tell_sources(method: str) -> list[str]:
+def tell_method_sources(method: str) -> list[str]:
     """Return where the numbers on the sheets come from, the only place on them that says so."""
     named = [one for one in (*FIELD, *STEPS.get(method, ())) if one.source]
     told = "; ".join(f"“{one.text.rstrip('.')}”: {one.source}" for one in named)

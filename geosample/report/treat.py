@@ -121,7 +121,7 @@ def tell_plan_more(zones: Zones, units: Units) -> list[str]:
     cautions = ["Before anything is applied:", *number_cautions()]
     sources = ["Sources and how sure:", *(f"- {line}" for line in tell_sources(zones, units))]
     said = set(tell_plan(zones, units))
-    answer = [line for line in tell_answer(zones, units) if line not in said]
+    answer = [line for line in tell_what_to_treat(zones, units) if line not in said]
     return [*answer, *table, *tell_reasons(zones, units), "", *cautions, "", *sources]
 
 
@@ -130,7 +130,7 @@ def number_cautions() -> list[str]:
     return [f"{number}. {caution.text}" for number, caution in enumerate(TREATMENT, start=1)]
 
 
-def tell_answer(zones: Zones, units: Units) -> list[str]:
+def tell_what_to_treat(zones: Zones, units: Units) -> list[str]:
     """Return what to treat, where spray falls besides, what that leaves, how it is driven: most important first."""
     first, *rest = _tell_zones(zones, units)
     figures = zones.figures

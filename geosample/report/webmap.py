@@ -153,7 +153,7 @@ def _rounded(value: float) -> str:
 # The answer
 
 
-def tell_answer(story: Story) -> Markup:
+def tell_in_a_line(story: Story) -> Markup:
     """Return what to do in a line; what a phone has no room for stands in ``wide``."""
     treat, (unknown_m2, mapped_m2) = story.zones_to("treat"), story.not_known
     if len(treat):
@@ -337,7 +337,7 @@ def tell_obstacle(obstacle: Mapping[str, Any]) -> str:
     return name_place(obstacle["hole"], kind) if isinstance(obstacle["hole"], str) else kind
 
 
-def tell_point(point: Mapping[str, Any], samples: Sequence[Mapping[str, Any]], pest: str) -> Markup:
+def tell_bags(point: Mapping[str, Any], samples: Sequence[Mapping[str, Any]], pest: str) -> Markup:
     """Return what was found at a point, what that means per area, and how little one count can say.
 
     Parameters
@@ -485,7 +485,7 @@ def _tell_visit(story: Story, pictures: MapPictures | None) -> dict[str, Any]:
     clusters = story.density.fitted.get("clusters") if story.density else None
     return {
         "visit": story.visit,
-        "answer": tell_answer(story),
+        "answer": tell_in_a_line(story),
         "lines": tell_lines(story),
         "zones": list_zones(story),
         "pictures": pictures,

@@ -15,7 +15,7 @@ from geosample.files.saving import make_folder, save_file
 from geosample.ground import Aerial, cut_aerial
 from geosample.pests import load_pest
 from geosample.report.design import tell_day, tell_day_grades
-from geosample.report.sheets import tell_round, tell_sources
+from geosample.report.sheets import tell_method_sources, tell_round
 from geosample.sheets.bench import (
     StopTable,
     draw_bag_labels,
@@ -193,7 +193,7 @@ def write_sheets(  # noqa: PLR0913 - what a user may say in plain words
         made = open_mapbook(book, one, ground, units=units, setting=setting, pace_m=pace_m, aerial=under)
         sheets = plan_sheets(made)
         about = [tell_round(one.facts(), units), tell_day(day, units)]
-        sources = [tell_day_grades(day, units), *tell_sources(method)]
+        sources = [tell_day_grades(day, units), *tell_method_sources(method)]
         draw_overview(made, untold_reserve(made, sheets), about, pace_m=pace_m, sources=sources)
         unlabelled += [label for sheet in sheets for label in draw_sheet(made, sheet)]
         draw_bag_labels(labels, one.design, method=method, name=one.name)

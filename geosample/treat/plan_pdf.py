@@ -49,13 +49,13 @@ from geosample.report.treat import (
     WORK_HEADS,
     number_cautions,
     show_take,
-    tell_answer,
     tell_hole,
     tell_overspray,
     tell_place,
     tell_reason,
     tell_reasons,
     tell_sources,
+    tell_what_to_treat,
     work_rows,
 )
 from geosample.treat.passes import find_places
@@ -191,7 +191,7 @@ def _draw_first_page(book: Book, zones: Zones, places: Mapping[str, ZonePlace], 
     write_text(book, about, page.west_mm, page.north_mm - 12, BODY)
     foot = _draw_foot(book)
     room = Box(page.west_mm, foot.north_mm + 3, page.width_mm, page.north_mm - 16 - foot.north_mm - 3)
-    first, *more = tell_answer(zones, units)
+    first, *more = tell_what_to_treat(zones, units)
     over = tell_overspray(zones, units)
     left_mm, _ = write_paragraphs(book, [first], room, _ANSWER)
     left_mm, _ = write_paragraphs(book, over, room.below(room.height_mm - left_mm + 2), BOLD, gap_mm=_GAP_MM)

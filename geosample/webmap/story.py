@@ -479,7 +479,7 @@ def _point_properties(row: dict[str, Any], samples: list[dict[str, Any]], pest: 
         "mark": mark,
         "id": row["point_id"],
         "name": f"Point {row['point_id']}: {mark or 'no count yet'}",
-        "say": words.tell_point(row, samples, pest),
+        "say": words.tell_bags(row, samples, pest),
     }
 
 
