@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import re
 import resource
 import shutil
 import subprocess
@@ -42,6 +43,7 @@ def demo(tmp_path_factory: pytest.TempPathFactory) -> Path:
         "ground", "design", "sheets", "counts", "estimate", "density", "treat", "map",
     ]  # fmt: skip
     assert len(run.stderr.splitlines()) <= 20
+    assert not re.search(r"\S  +\S", run.stderr), "a table's line in a sentence"
     return folder
 
 

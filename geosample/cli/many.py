@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import io
 import itertools
+import re
 import sys
 import time
 from dataclasses import asdict
@@ -72,10 +73,13 @@ def _run(ctx: click.Context, words: list[str], *, more: bool) -> None:
     talk(f"  {took}" if more else f"{words[0]} {took}: {_first_sentence(said.getvalue())}")
 
 
+_FOLDED = re.compile(r"  \S")  # a table's lines stand further in
+
+
 def _first_sentence(said: str) -> str:
     """Return the first thing that was said, without its folds; that it is simulated is the demo's own last line."""
     first, *others = [line for line in said.splitlines() if line != SIMULATED]
-    whole = " ".join([first, *(line.strip() for line in itertools.takewhile(lambda line: line[:2] == "  ", others))])
+    whole = " ".join([first, *(line.strip() for line in itertools.takewhile(lambda line: _FOLDED.match(line), others))])
     return f"{whole[:-1]}." if whole.endswith(":") else whole
 
 
