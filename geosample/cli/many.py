@@ -79,7 +79,7 @@ _FOLDED = re.compile(r"  \S")  # a table's lines stand further in
 def _first_sentence(said: str) -> str:
     """Return the first thing that was said, without its folds; that it is simulated is the demo's own last line."""
     first, *others = [line for line in said.splitlines() if line != SIMULATED]
-    whole = " ".join([first, *(line.strip() for line in itertools.takewhile(lambda line: _FOLDED.match(line), others))])
+    whole = " ".join([first, *(line.strip() for line in itertools.takewhile(_FOLDED.match, others))])
     return f"{whole[:-1]}." if whole.endswith(":") else whole
 
 
