@@ -78,7 +78,7 @@ def edit(sheet: pd.DataFrame, point_id: str, **cells: str) -> pd.DataFrame:
     return changed
 
 
-def problems_of(path: Path, design: Design, **asked: object) -> list[str]:
+def problems_of(path: Path | list[Path], design: Design, **asked: object) -> list[str]:
     with pytest.raises(CountsError) as caught:
         read_counts(path, design, **asked)
     return [str(problem) for problem in caught.value.problems]

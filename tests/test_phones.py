@@ -15,14 +15,14 @@ from counts_case import STAGE_KEYS, problems_of
 from flask.testing import FlaskClient
 from PIL import Image
 
-from geosample.counts import read_counts
+from geosample.counts import add_counts, read_counts
 from geosample.design import Design
 from geosample.desk import jobs
 from geosample.desk.guard import Guard
 from geosample.desk.phones import PhoneGuard, Phones, make_door, open_phones
 from geosample.desk.server import make_app
 from geosample.desk.work import Desk
-from geosample.errors import GeosampleError
+from geosample.errors import CountsError, GeosampleError
 from geosample.sheets.bench import qr_text
 from geosample.survey import Survey
 
@@ -238,13 +238,59 @@ def test_two_that_differ_stand_side_by_side_until_the_desk_s_user_settles_them(
     base = "http://127.0.0.1:4321"
     desk.post("/enter", base_url=base, data={"key": key[1]}, headers={"Origin": "null"})
     sent = {"Origin": base, "X-Desk-Token": guard.token}
-    answer = desk.post("/phones", base_url=base, json={"settle": pair[1]["entry_id"]}, headers=sent)
+    asked = {"settle": pair[1]["entry_id"], "of": [one["entry_id"] for one in pair]}
+    cy = "cccccccccccc"
+    send(join(phones), phones, cy, count(cy, 1, found="9", counted_by="Cy"), who="Cy")  # unseen as yet: it stays
+    assert "Look again" in desk.post("/phones", base_url=base, json=asked, headers=sent).json["words"]
+    withdrawn = {**count(cy, 2), "replaces": f"{cy}-0000000001", "status": "withdrawn", **dict.fromkeys(STAGE_KEYS, "")}
+    send(join(phones), phones, cy, withdrawn, who="Cy")
+    answer = desk.post("/phones", base_url=base, json=asked, headers=sent)
     assert "Settled" in answer.json["words"]
     assert phones.tell()["differing"] == []
     counts = read_counts(file, counts_design)
     assert counts.counts["count"].sum() == 6
     assert counts.samples["note"].iloc[0].startswith("=1+1")
-    assert "Nothing differs" in desk.post("/phones", base_url=base, json={"settle": "x"}, headers=sent).json["words"]
+    assert "Not settled" in desk.post("/phones", base_url=base, json={"settle": "x"}, headers=sent).json["words"]
+
+
+def test_a_bag_counted_on_paper_and_on_a_phone_stands_side_by_side_with_who_and_when(
+    phones: Phones, tmp_path: Path, counts_design: Design, counts_survey: Survey
+) -> None:
+    client = join(phones)
+    for found, number, point in (("4", 1, "01F-01"), ("6", 2, "01F-02")):
+        send(client, phones, ANN, count(ANN, number, point, found))
+    phone = tmp_path / "dropped" / phones.tell()["file"]
+
+    def write_paper(second: str) -> Path:
+        paper = tmp_path / "paper.csv"
+        paper.write_text(
+            f"sample_id,{','.join(STAGE_KEYS)},method\n"
+            + "".join(
+                f"{bag},{','.join(found if key == 'L3' else '0' for key in STAGE_KEYS)},brine\n"
+                for bag, found in (("01F-01-B", "4"), ("01F-02-B", second))
+            )
+        )
+        return paper
+
+    for files in ([write_paper("6"), phone], [phone, write_paper("6")]):  # the same: signed, whichever came first
+        samples = read_counts(files, counts_design).samples.set_index("sample_id")
+        assert set(samples["counted_by"]) == {"Ann"}
+        assert samples["note"].str.contains("counted at: 2026-05-04T14:02:00").all()
+    [line] = problems_of([write_paper("7"), phone], counts_design)
+    assert "L3 7;" in line
+    assert "L3 6 (Ann, 2026-05-04T14:02:00+02:00)" in line
+    # one after the other: nothing takes the other's place unasked
+    for first, second in ((phone, write_paper("7")), (write_paper("7"), phone)):
+        with counts_survey.change() as change:
+            for layer in ("samples", "counts"):
+                change.put(layer, change.read(layer).iloc[:0], where={"visit": "2026-05-04"})
+        add_counts(counts_survey, read_counts(first, counts_design), counts_design)
+        again = read_counts(second, counts_design)
+        with pytest.raises(CountsError, match=r"two counts, by (Ann and nobody named|nobody named and Ann)"):
+            add_counts(counts_survey, again, counts_design)
+        added = add_counts(counts_survey, again, counts_design, replace_others=True)
+        signed = added.counts.samples.set_index("sample_id")["counted_by"]
+        assert signed["01F-01-B"] == "Ann"  # said twice alike: the paper takes no name away
 
 
 def test_the_phones_table_is_never_unused_and_is_whole_again_where_a_hand_took_it_away(

@@ -86,10 +86,15 @@ class Meanings(click.ParamType[dict[str, str]]):
     type=DENSITY,
     help="Ask about counts above this density; 2000/ft2 if not given (common sense, no source).",
 )
+@click.option(
+    "--replace", "replace_others", is_flag=True, help="Let these rows take the place of another person's other counts."
+)
 @click.option("--set-aside", is_flag=True, help="Take the good rows and list the bad ones, instead of taking none.")
 @visit_option
 @says
-def counts_command(survey: Path, files: tuple[Path, ...], visit: str | None, **asked: Any) -> Told:
+def counts_command(
+    survey: Path, files: tuple[Path, ...], visit: str | None, *, replace_others: bool, **asked: Any
+) -> Told:
     """Take the counts back in, joined to the plan by label, else by position.
 
     FILE is what came back: filled blank sheets (CSV, XLSX), waypoints with the count in their comment (GPX, KML,
@@ -98,7 +103,8 @@ def counts_command(survey: Path, files: tuple[Path, ...], visit: str | None, **a
     moved write yes where the plugs were taken elsewhere, and where in note, or as a position. A second person's
     counts go in blank_recounts.csv.
     With any row that can't be read without guessing nothing is taken, and every problem is listed. A file taken
-    twice adds nothing; a corrected one replaces its rows and shows the differences.
+    twice adds nothing; a corrected one replaces its rows and shows the differences. A bag that two people counted
+    differently is asked about.
 
     \b
     Example:
@@ -115,7 +121,8 @@ def counts_command(survey: Path, files: tuple[Path, ...], visit: str | None, **a
     others = visits[(visits["visit"] != design.visit.visit) & visits["design_code"].astype(bool)]
     codes = dict(zip(others["design_code"].astype(str), others["visit"].astype(str), strict=True))
     given = {name: value for name, value in asked.items() if value is not None}
-    added = add_counts(file, read_counts(files, design, **given, other_codes=codes), design)
+    fresh = read_counts(files, design, **given, other_codes=codes)
+    added = add_counts(file, fresh, design, replace_others=replace_others)
     return tell_counts(added), added.summary(), tell_counts_more(added)
 
 

@@ -456,7 +456,7 @@ class Added(Result):
         }
 
 
-def add_counts(survey: Survey, fresh: Counts, design: Design) -> Added:
+def add_counts(survey: Survey, fresh: Counts, design: Design, *, replace_others: bool = False) -> Added:
     """Put what came back into the survey, row by row, under the survey's lock, with how two counters agree.
 
     Parameters
@@ -465,9 +465,13 @@ def add_counts(survey: Survey, fresh: Counts, design: Design) -> Added:
         From ``read_counts``; samples of the visit that it does not mention stay as they are.
     design : Design
         The visit's, for the weights, which depend on all its samples.
+    replace_others : bool
+        Whether a row may take the place of another person's, with other counts; else both are shown and asked about.
 
     Raises
     ------
+    CountsError
+        Where a bag of the survey was counted by another person and differs; nothing is changed then.
     SurveyError
         When the survey can't be written; nothing is changed then.
     """
@@ -476,6 +480,9 @@ def add_counts(survey: Survey, fresh: Counts, design: Design) -> Added:
         frames = [change.read(layer) for layer in ("samples", "counts", "recounts")]
         samples, counts, recounts = (frame[frame["visit"] == fresh.visit] for frame in frames)
         old = Counts(fresh.visit, cast("gpd.GeoDataFrame", samples), counts, recounts=recounts, pest=fresh.pest)
+        fresh = _keep_signed(old, fresh)
+        if not replace_others:
+            _ask_about_others(old, fresh)
         added = merge_counts(old, fresh, design)
         if added.new or added.changed or _more_recounts(old, added.counts):
             change.put("samples", added.counts.samples, where=of_visit)
@@ -491,6 +498,57 @@ def add_counts(survey: Survey, fresh: Counts, design: Design) -> Added:
             if agreed:
                 put_findings(change, fresh.visit, design.visit.pest, agreed)
     return added
+
+
+_SIGNED = ("collector", "counted_by", "collected_at")
+
+
+def _keep_signed(old: Counts, fresh: Counts) -> Counts:
+    """Return the fresh rows with who and when of the survey's, where they say the same counts and do not say who."""
+    before, after = _by_sample(old), _by_sample(fresh)
+    same = [name for name in after if name in before and not _differ_in_counts(before[name], after[name])]
+    samples = fresh.samples.copy()
+    told = samples["sample_id"].isin(same)
+    known = old.samples.set_index("sample_id")
+    for name in _SIGNED:
+        silent = told & samples[name].isna()
+        samples.loc[silent, name] = samples.loc[silent, "sample_id"].map(known[name])
+    silent = told & samples["note"].isna()
+    samples.loc[silent, "note"] = samples.loc[silent, "sample_id"].map(known["note"])
+    return replace(fresh, samples=samples)
+
+
+def _ask_about_others(old: Counts, fresh: Counts) -> None:
+    """Ask about bags that the survey has from another person with other counts.
+
+    A row of nobody's is corrected by whoever signs it; but what was counted on paper and again on a phone, which takes
+    the time, are two counts.
+    """
+    before, after = _by_sample(old), _by_sample(fresh)
+    problems = []
+    for name, said in after.items():
+        was = before.get(name)
+        if was is None or was["counted_by"] == said["counted_by"] or was["status"] != "counted":
+            continue
+        if not was["counted_by"] and "counted at: " not in str(said["note"]):
+            continue
+        if differs := _differ_in_counts(was, said):
+            shown = "; ".join(f"{one['field'].rpartition(', ')[2]} {one['was']} and {one['now']}" for one in differs)
+            people = " and ".join(str(one["counted_by"] or "nobody named") for one in (was, said))
+            problems.append(
+                Problem(
+                    f"bag {name}",
+                    f"two counts, by {people}: {shown}",
+                    "one count a bag",
+                    "take the wrong one out of its file or back on its phone; or let the new ones hold (--replace)",
+                )
+            )
+    if problems:
+        raise CountsError(problems)
+
+
+def _differ_in_counts(before: dict[str, object], after: dict[str, object]) -> list[dict[str, Any]]:
+    return [one for one in _differ(before, after) if one["field"] == "status" or str(one["field"]) not in COMPARED]
 
 
 def merge_counts(old: Counts, fresh: Counts, design: Design) -> Added:

@@ -84,14 +84,17 @@ def _settle_first(group: list[Bag], log: Log) -> Bag | None:
 
 
 def _settle_copies(group: list[Bag], log: Log) -> Bag | None:
-    """Return the bag when all its rows say the same; None after asking which of them holds."""
+    """Return the bag when all its rows say the same, with who and when of any; None after asking which holds."""
     first, wheres = group[0], [bag.where for bag in group]
     if all(_says(bag) == _says(first) for bag in group):
         log.note("bag_again", show_rows(wheres), {"sample": first.sample_id, "times": len(group)})
-        return first
-    shown = "; ".join(f"{bag.where}: {_show(bag)}" for bag in group)
+        words = {name: next(filter(None, (bag.words[name] for bag in group)), "") for name in first.words}
+        words["note"] = "; ".join(dict.fromkeys(bag.words["note"] for bag in group if bag.words["note"]))
+        return replace(first, words=words)
+    shown = "; ".join(f"{bag.where}: {_show(bag)}{_show_signed(bag)}" for bag in group)
     remedy = (
-        "delete the wrong row; or tell them apart: put a second count in blank_recounts.csv (or tick a column "
+        "delete the wrong row, or take its entry back on the phone that made it; or tell them apart: put a "
+        "second count in blank_recounts.csv (or tick a column "
         "'recount'), number the plugs of one point in a column 'plug', or the parts of one bag in a column 'part'"
     )
     log.ask(show_rows(wheres), f"bag {first.sample_id} {len(group)} times ({shown})", "one row a bag", remedy)
@@ -129,6 +132,13 @@ def _show(bag: Bag) -> str:
     if bag.status != "counted":
         return bag.status
     return ", ".join(f"{stage} {count}" for stage, count in bag.found.items() if count) or "none found"
+
+
+def _show_signed(bag: Bag) -> str:
+    """Return who counted a bag and when, where its row says so."""
+    at = re.search(r"(?:^|; )counted at: ([^;]+)", bag.words["note"])
+    signed = ", ".join(filter(None, (bag.words["counted_by"], at[1] if at else "")))
+    return f" ({signed})" if signed else ""
 
 
 def read_counts(  # noqa: PLR0913 - plain keywords are what a script is to write

@@ -26,7 +26,7 @@
     }
     for (const group of told.differing || []) {
       parts.push(make("p", fill(words.differ, group[0]), "problems"));
-      for (const one of group) { parts.push(button(fill(words.this_holds, one), () => act({ settle: one.entry_id }), "settle")); }
+      for (const one of group) { parts.push(button(fill(words.this_holds, one), () => act({ settle: one.entry_id, of: group.map((other) => other.entry_id) }), "settle")); }
     }
     if (told.people && !told.people.length) { parts.push(make("p", words.nobody)); }
     for (const one of told.people || []) {

@@ -229,11 +229,11 @@ class PhoneRound:
             counts = ["0"] * len(counts)
         return (*(entry[name] for name in names), *counts, entry["total"])
 
-    def settle(self, kept: str) -> bool:
-        """Take back, in the desk's name, what differs from one entry; False where there is no such question."""
+    def settle(self, kept: str, shown: list[str]) -> bool:
+        """Take back, in the desk's name, what differs from one entry; False where another question stands by now."""
         with self.lock:
             group = next((some for some in self.differing() if kept in {one["entry_id"] for one in some}), None)
-            if group is None:
+            if group is None or {one["entry_id"] for one in group} != set(shown):
                 return False
             blank = dict.fromkeys(self.told["columns"], "")
             names = ("design_code", "visit", "sample_id", "point_id")
@@ -261,7 +261,11 @@ class PhoneRound:
             for one in others
             if not one["sample_id"]
         }
-        bags = {one["sample_id"]: {"by": one["counted_by"]} for one in others if one["sample_id"]}
+        bags = {
+            one["sample_id"]: {"by": one["counted_by"], **({"status": one["status"]} if one["status"] else {})}
+            for one in others
+            if one["sample_id"]
+        }
         totals: dict[str, list[int]] = {}
         for sample_id in set(bags) - mine:
             bag = self.told["bags"][sample_id]
@@ -528,7 +532,8 @@ def add_phones(app: Flask, phones: Phones | None) -> None:
         if phones is None or not isinstance(body, dict):
             abort(400)
         if "settle" in body:
-            done = phones.open_round().settle(str(body["settle"]))
+            shown = body.get("of")
+            done = phones.open_round().settle(str(body["settle"]), shown if isinstance(shown, list) else [])
             return jsonify({"words": PHONES["settled" if done else "not_settled"]})
         phones.end(str(body.get("end", "")))
         return jsonify({"words": PHONES["ended"]})

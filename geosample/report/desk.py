@@ -128,7 +128,7 @@ PHONES = {
     "moved": "The address for phones is another one than last time. A phone that still holds entries of then saves "
     "them as a file, from the page it has open.",
     "settled": "Settled: the other is taken back.",
-    "not_settled": "Nothing differs there any more.",
+    "not_settled": "Not settled: what differs there has changed. Look again.",
     "ended": "Ended, and the code is a new one. What a phone had not sent it keeps.",
     "title": "Phones",
     "scan": "Scan this with a phone on the same network, or open the address there:",

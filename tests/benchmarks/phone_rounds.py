@@ -212,7 +212,7 @@ def settle(told: dict[str, Any], desk: Desk, rng: np.random.Generator) -> dict[s
     settled = {}
     for pair in told["differing"]:
         chosen = pair[int(rng.integers(len(pair)))]
-        desk.tell("/phones", settle=chosen["entry_id"])
+        desk.tell("/phones", settle=chosen["entry_id"], of=[one["entry_id"] for one in pair])
         settled[chosen["what"]] = chosen["who"]
     return settled
 
