@@ -14,6 +14,8 @@
     return `${date}T${two(day.getHours())}:${two(day.getMinutes())}:${two(day.getSeconds())}${ahead < 0 ? "-" : "+"}${two(ahead / 60)}:${two(ahead % 60)}`;
   }
   const show_time = (time) => new Date(time).toLocaleString(undefined, { weekday: "short", hour: "2-digit", minute: "2-digit" });
+  // A name or note as the desk and the tables take it: one line, without signs that show nothing.
+  const clean = (text) => text.replace(/[\s\p{Z}]+/gu, " ").replace(/\p{C}/gu, "").trim();
   const draw_id = (long) => [...crypto.getRandomValues(new Uint8Array(long))].map((n) => "0123456789abcdefghjkmnpqrstvwxyz"[n % 32]).join("");
 
   function make(kind, told, ...inside) {
@@ -32,51 +34,76 @@
     const name = `geosample ${given.visit} ${given.design_code}`;
     const boxes = { entries: "entry_id", clocks: "clock_id", own: "name" };
     let base = null, plain = null;
+    const PATIENCE_MS = 8000;  // a browser that lost its store says nothing at all
+    const soon = (work, late) => Promise.race([work, new Promise((done) => { setTimeout(() => done(late()), PATIENCE_MS); })]);
     function open() {
-      return new Promise((done) => {
+      return soon(new Promise((done) => {
         try {
           const asked = indexedDB.open(name, 1);
           asked.onupgradeneeded = () => { for (const [box, key] of Object.entries(boxes)) { asked.result.createObjectStore(box, { keyPath: key }); } };
-          asked.onsuccess = () => { base = asked.result; done(); };
+          asked.onsuccess = () => { base = asked.result; base.onclose = () => { base = null; }; done(); };
           asked.onerror = asked.onblocked = () => { use_plain(); done(); };
         } catch { use_plain(); done(); }
-      });
+      }), () => { if (!base) { use_plain(); } });
     }
     function use_plain() {
       try { localStorage.setItem(name, "1"); plain = localStorage.getItem(name) ? localStorage : null; } catch { plain = null; }
     }
     // Strict: done is said when the disk has it, so that a battery that goes flat takes nothing.
-    function put(box, ...values) {
-      if (!base) {
-        for (const value of values) { if (plain) { plain.setItem(`${name} ${box} ${value[boxes[box]]}`, JSON.stringify(value)); } }
-        return Promise.resolve(Boolean(plain));
-      }
-      return new Promise((done) => {
+    function write(box, work_with) {
+      return soon(new Promise((done) => {
         try {
           const work = base.transaction(box, "readwrite", { durability: "strict" });
           work.oncomplete = () => done(true);
           work.onerror = work.onabort = () => done(false);
-          for (const value of values) { work.objectStore(box).put(value); }
+          work_with(work.objectStore(box));
         } catch { done(false); }
-      });
+      }), () => false);
     }
-    function all(box) {
-      if (!base) {
-        const start = `${name} ${box} `;
-        return Promise.resolve(plain ? Object.keys(plain).filter((key) => key.startsWith(start)).map((key) => JSON.parse(plain.getItem(key))) : []);
+    async function put(box, ...values) {
+      const put_all = (into) => { for (const value of values) { into.put(value); } };
+      if (base && await write(box, put_all)) { return true; }
+      if (!plain) {  // a phone that slept takes the store away: it is opened anew, once
+        base = null;
+        await open();
+        if (base) { return write(box, put_all); }
       }
-      return new Promise((done) => {
-        const asked = base.transaction(box).objectStore(box).getAll();
-        asked.onsuccess = () => done(asked.result);
-        asked.onerror = () => done([]);
-      });
+      if (!plain) { return false; }
+      try { for (const value of values) { plain.setItem(`${name} ${box} ${value[boxes[box]]}`, JSON.stringify(value)); } } catch { return false; }
+      return true;
     }
-    return { open, put, all, get sure() { return Boolean(base || plain); } };
+    async function all(box) {
+      const found = new Map(), start = `${name} ${box} `;
+      try {  // what an earlier day could put nowhere else
+        for (const key of Object.keys(localStorage)) { if (key.startsWith(start)) { const value = JSON.parse(localStorage.getItem(key)); found.set(value[boxes[box]], value); } }
+      } catch { /* none there */ }
+      for (const value of base ? await read_base(box) : []) { found.set(value[boxes[box]], value); }
+      return [...found.values()];
+    }
+    function read_base(box) {
+      return soon(new Promise((done) => {
+        try {
+          const asked = base.transaction(box).objectStore(box).getAll();
+          asked.onsuccess = () => done(asked.result);
+          asked.onerror = () => done([]);
+        } catch { done([]); }
+      }), () => []);
+    }
+    // Who this phone is, is settled once for all its windows.
+    async function settle(box, value) {
+      if (base) {
+        await write(box, (into) => { const asked = into.get(value[boxes[box]]); asked.onsuccess = () => { if (!asked.result) { into.put(value); } }; });
+      } else if (!(await all(box)).length) { await put(box, value); }
+      return (await all(box))[0] || value;
+    }
+    return { open, put, all, settle, get sure() { return Boolean(base || plain); } };
   })();
 
   let entries = new Map(), clocks = new Map(), own = { name: "me", phone: "", person: "" };
   let desk = { points: {}, bags: {}, busy: {}, totals: {}, people: [] }, link = given.desk ? "away" : "none", token = "";
   let tab = "field", chosen = "", held_point = "", listing = "", form = "", draft = null, looked = {}, whole_map = false, fix = null, can_undo = "", busy = false;
+  let moving = null, timing = {}, lay_out = null;
+  const unsaved = new Set(), counted_elsewhere = new Set();
 
   const in_order = () => [...entries.values()].sort((a, b) => a.at - b.at);
   function standing() {
@@ -93,19 +120,35 @@
     const entry_id = `${own.phone}-${draw_id(10)}`;
     const one = { entry_id, at: Math.max(now(), ...[...entries.values()].map((old) => old.at + 1)), sent: false, refused: "",
       cells: { ...cells, entry_id, design_code: given.design_code, visit: given.visit } };
-    const kept = await store.put("entries", one);
+    const late = [...unsaved].map((id) => entries.get(id));
+    const kept = await store.put("entries", ...late, one);
     entries.set(entry_id, one);
+    if (kept) { unsaved.clear(); } else { unsaved.add(entry_id); }
     busy = false;
     can_undo = entry_id;
     say(kept ? told : words.not_kept);
     sync();
     return true;
   }
+  // Another window of this browser writes to the same disk.
+  async function hear_windows() {
+    let news = false;
+    for (const one of await store.all("entries")) {
+      const mine = entries.get(one.entry_id);
+      if (!mine) { entries.set(one.entry_id, one); news = true; } else if (one.sent) { mine.sent = true; }
+    }
+    for (const one of await store.all("clocks")) {
+      const mine = clocks.get(one.clock_id);
+      if (!mine || (one.ended && !mine.ended)) { clocks.set(one.clock_id, one); news = true; }
+    }
+    if (news) { show_news(); }
+  }
   const say = (text) => { find("#said").textContent = text; };
 
   async function undo() {
     const last = entries.get(can_undo);
     if (!last || busy) { return; }
+    if (!standing().includes(last)) { can_undo = ""; show_state(); return; }  // said anew since, in another window
     const before = entries.get(last.cells.replaces);
     const { point_id, sample_id, collector, counted_by } = last.cells;
     const said = before ? { ...before.cells } : { point_id, sample_id, collector, counted_by, status: "withdrawn" };
@@ -137,12 +180,26 @@
   }
 
   function pulled(point, more, told) {
-    const before = pull_of(point.point_id);
-    const plugs = form === "moved" ? find("#plugs").textContent : String(given.plugs);
-    const cells = { point_id: point.point_id, plugs, moved: "no", collector: own.person, collected_at: stamp(now()), replaces: before ? before.entry_id : "", ...more };
-    if (could_not(cells)) { Object.assign(cells, { plugs: "", moved: "", method: given.methods.length === 1 ? given.methods[0] : "" }); }
-    return keep(cells, fill(told, { what: point.point_id })).then((kept) => { if (kept) { chosen = held_point = form = listing = ""; fix = null; show(); } });
+    const before = pull_of(point.point_id), was = before && !could_not(before.cells) ? before.cells : null;
+    const cells = { point_id: point.point_id, plugs: String(moving ? moving.plugs : given.plugs), moved: "no", collector: own.person, collected_at: stamp(now()), replaces: before ? before.entry_id : "" };
+    if (was && !moving) { Object.assign(cells, copy(was, ["plugs", "moved", "moved_to", "lat", "lon", "accuracy_m"])); }
+    if (was && was.hole_filled === "no" && more.hole_filled === "yes") { Object.assign(cells, copy(was, ["collector", "collected_at"])); }  // only the hole is filled now
+    Object.assign(cells, more);
+    if (could_not(cells)) { Object.assign(cells, { plugs: "", moved: "", moved_to: "", lat: "", lon: "", accuracy_m: "", method: given.methods.length === 1 ? given.methods[0] : "" }); }
+    return keep(cells, fill(told, { what: point.point_id })).then((kept) => { if (kept) { chosen = held_point = form = listing = ""; fix = moving = null; show(); } });
   }
+  const copy = (cells, names) => Object.fromEntries(names.map((name) => [name, cells[name] || ""]));
+  function open_form(name, point) {
+    form = name;
+    fix = moving = null;
+    if (name === "moved") {
+      const mine = pull_of(point.point_id), was = mine && !could_not(mine.cells) ? mine.cells : {};
+      moving = { plugs: Number(was.plugs || given.plugs), where: was.moved_to || "", moved: was.moved === "yes" };
+      if (was.lat) { fix = { lat: Number(was.lat), lon: Number(was.lon), accuracy_m: Number(was.accuracy_m) }; }
+    }
+    show();
+  }
+  const close_form = () => { form = ""; fix = moving = null; show(); };
 
   function show_field() {
     if (listing) { return show_round(); }
@@ -164,8 +221,8 @@
     screen.append(draw_map(point), make("div", { class: "two" },
       button(words.pulled_filled, () => pulled(point, { hole_filled: "yes" }, words.kept_filled), "go"),
       button(words.pulled_open, () => pulled(point, { hole_filled: "no" }, words.kept_open)),
-      button(words.moved, () => { form = "moved"; fix = null; show(); }),
-      button(words.could_not, () => { form = "could_not"; show(); })));
+      button(words.moved, () => open_form("moved", point)),
+      button(words.could_not, () => open_form("could_not", point))));
   }
 
   function tell_pull(told) {
@@ -176,33 +233,42 @@
 
   function show_round() {
     const due = due_points().map((one) => one.point_id);
-    const list = make("div", { class: "list" });
+    const list = make("div", { class: "list" }), told_in = [];
     let hole = null;
     for (const point of [...given.points].sort((a, b) => (a.role === b.role ? a.order - b.order : a.role === "main" ? -1 : 1))) {
       const head = point.role === "reserve" ? words.reserve_head : point.head;
       if (head !== hole) { list.append(make("h2", {}, head)); hole = head; }
-      const told = told_of(point.point_id);
-      const sign = told ? (could_not(told) ? "✗" : told.hole_filled === "no" ? "○" : "✓") : due.includes(point.point_id) ? "" : "·";
-      list.append(button("", () => { chosen = point.point_id; listing = ""; show(); }, "", { point: point.point_id }));
-      list.lastChild.append(make("span", {}, sign), make("span", {}, point.point_id), make("span", { class: "far" }, told ? tell_pull(told) : point.kind));
+      const row = button("", () => { chosen = point.point_id; listing = ""; show(); }, "", { point: point.point_id });
+      const sign = make("span", {}), far = make("span", { class: "far" });
+      row.append(sign, make("span", {}, point.point_id), far);
+      list.append(row);
+      told_in.push(() => {
+        const told = told_of(point.point_id);
+        sign.textContent = told ? (could_not(told) ? "✗" : told.hole_filled === "no" ? "○" : "✓") : due_points().includes(point) ? "" : "·";
+        far.textContent = told ? tell_pull(told) : point.kind;
+      });
     }
+    lay_out = () => { for (const tell of told_in) { tell(); } };
+    lay_out();
     screen.append(make("div", { class: "top" }, make("p", {}, words.round_signs), button(words.back, () => { listing = chosen = held_point = ""; show(); })), list);
     const first = list.querySelector(`[data-point="${CSS.escape(due[0] || "")}"]`);
     if (first) { first.scrollIntoView({ block: "center" }); }
   }
 
   function show_moved(point) {
-    const plugs = make("b", { id: "plugs" }, String(given.plugs));
-    const step = (by) => () => { plugs.textContent = String(Math.max(1, Math.min(99, Number(plugs.textContent) + by))); };
+    const plugs = make("b", { id: "plugs" }, String(moving.plugs));
+    const step = (by) => () => { moving.plugs = Math.max(1, Math.min(99, moving.plugs + by)); plugs.textContent = String(moving.plugs); };
     const where = make("input", { id: "where", maxlength: 120, placeholder: words.where_example, autocomplete: "off" });
+    where.value = moving.where;
+    where.addEventListener("input", () => { moving.where = where.value; });
     const place = make("p", { class: "quiet" }, tell_fix(point));
     const done = (hole_filled) => {
       const at = fix ? { lat: String(fix.lat), lon: String(fix.lon), accuracy_m: fix.accuracy_m.toFixed(1) } : {};
-      const text = where.value.trim();
-      if (!text && !fix && plugs.textContent === String(given.plugs)) { say(words.where_needed); where.focus(); return; }
+      const text = clean(moving.where);
+      if (!text && !fix && !moving.moved && moving.plugs === given.plugs) { say(words.where_needed); where.focus(); return; }
       pulled(point, { hole_filled, moved: text || fix ? "yes" : "no", moved_to: text, ...at }, hole_filled === "yes" ? words.kept_filled : words.kept_open);
     };
-    screen.append(make("div", { class: "top" }, make("h1", {}, point.point_id), button(words.back, () => { form = ""; show(); })),
+    screen.append(make("div", { class: "top" }, make("h1", {}, point.point_id), button(words.back, close_form)),
       make("div", { class: "row" }, button("−", step(-1)), make("p", {}, `${words.plugs}: `, plugs), button("+", step(1))),
       make("label", {}, words.where, where), place);
     if (given.position !== "no" && isSecureContext && navigator.geolocation) { screen.append(button(words.ask_position, () => ask_position(point, place))); }
@@ -220,6 +286,7 @@
   function ask_position(point, place) {
     place.textContent = words.waiting_fix;
     navigator.geolocation.getCurrentPosition((got) => {
+      if (!place.isConnected) { return; }  // it came late: another point is at hand
       fix = { lat: got.coords.latitude, lon: got.coords.longitude, accuracy_m: got.coords.accuracy };
       place.textContent = tell_fix(point);
       const old = screen.querySelector(".map");
@@ -231,10 +298,10 @@
   function show_could_not(point) {
     const other = make("input", { id: "why", maxlength: 120, autocomplete: "off" });
     const because = (status, why) => pulled(point, { status, could_not: why }, words.kept_could_not);
-    screen.append(make("div", { class: "top" }, make("h1", {}, `${point.point_id}: ${words.could_not}`), button(words.back, () => { form = ""; show(); })),
+    screen.append(make("div", { class: "top" }, make("h1", {}, `${point.point_id}: ${words.could_not}`), button(words.back, close_form)),
       make("div", { class: "two" }, ...given.reasons.map(([status, why]) => button(why, () => because(status, why), "", { why: status }))),
       make("label", {}, words.other_reason, other),
-      button(words.keep_reason, () => { if (other.value.trim()) { because("unreachable", other.value.trim()); } else { other.focus(); } }, "go"));
+      button(words.keep_reason, () => { if (clean(other.value)) { because("unreachable", clean(other.value)); } else { other.focus(); } }, "go"));
   }
 
   const SVG = "http://www.w3.org/2000/svg";
@@ -254,19 +321,42 @@
     draw(picture, "text", { x: left + bar / 2, y: foot - 2 * size, "font-size": 3.6 * size, "text-anchor": "middle" }, `${step} ${given.units === "us" ? "ft" : "m"}`);
     draw(picture, "path", { d: "M0 -3L1.6 2.4L0 1.4L-1.6 2.4Z", transform: `translate(${left + bar + 6 * size} ${foot - 2.4 * size}) scale(${size}) rotate(${-map.turn_deg})` });
   }
+  // Every point as large on the screen whichever part is shown; labels beside them where there is room, the one at hand first.
+  function draw_marks(picture, map, point, [west, top, wide, high]) {
+    const size = high / 70, text = 3.6 * size, taken = [[west, top + high - 11 * size, west + wide, top + high]];
+    const shown = map.marks.filter(([x, y]) => x > west && x < west + wide && y > top && y < top + high);
+    for (const [x, y, id, reserve] of shown) {
+      const done = told_of(id), colour = done ? "#767676" : "#000000";
+      draw(picture, "circle", { cx: x, cy: y, r: (reserve ? 0.9 : 1.1) * size, fill: reserve ? "#ffffff" : colour, stroke: reserve ? colour : "#ffffff", "stroke-width": 0.4 * size });
+      taken.push([x - 1.2 * size, y - 1.2 * size, x + 1.2 * size, y + 1.2 * size]);
+    }
+    taken.push([point.x - 4 * size, point.y - 4 * size, point.x + 4 * size, point.y + 4 * size]);
+    const rank = ([, , id, reserve]) => (id === point.point_id ? 0 : reserve ? 3 : told_of(id) ? 2 : 1);
+    for (const [x, y, id] of [...shown].sort((a, b) => rank(a) - rank(b))) {
+      const long = 0.62 * text * id.length, off = (id === point.point_id ? 5 : 2) * size;
+      for (const [left, foot] of [[x + off, y + text / 3], [x - off - long, y + text / 3], [x - long / 2, y - off], [x - long / 2, y + off + text * 0.7]]) {
+        const box = [left, foot - text * 0.8, left + long, foot + text * 0.1];
+        if (left < west || left + long > west + wide || taken.some((one) => one[0] < box[2] && box[0] < one[2] && one[1] < box[3] && box[1] < one[3])) { continue; }
+        taken.push(box);
+        draw(picture, "text", { x: left, y: foot, "font-size": text, "font-weight": "bold", "font-family": "sans-serif", textLength: long, stroke: "#ffffff", "stroke-width": 0.5 * size, "paint-order": "stroke" }, id);
+        break;
+      }
+    }
+  }
   function draw_map(point) {
     const map = given.maps[point.map];
     const box = make("button", { type: "button", class: "map", "aria-label": words.map_label, tap: () => { whole_map = !whole_map; show(); } });
     const picture = new DOMParser().parseFromString(map.svg, "image/svg+xml").documentElement;
-    const near = Math.min(map.width_mm, 80), high = Math.min(map.height_mm, 70);
-    let window_mm = [0, 0, map.width_mm, map.height_mm];
-    if (!whole_map && map.long) {
-      window_mm = [Math.max(0, Math.min(point.x - near / 2, map.width_mm - near)), Math.max(0, Math.min(point.y - high / 2, map.height_mm - high)), near, high];
-    }
-    picture.setAttribute("viewBox", window_mm.join(" "));
-    draw_scale(picture, map, window_mm);
-    const ring = (x, y, radius, colour, wide, see) => draw(picture, "circle", { cx: x, cy: y, r: radius, stroke: colour, "stroke-width": wide, fill: see ? colour : "none", "fill-opacity": see || 0 });
+    const far = whole_map && map.long, inside = (at, span, all) => Math.max(0, Math.min(at - span / 2, all - span));
+    const near = Math.min(map.width_mm, 80), low = Math.min(map.height_mm, 70), room = 1.2 * map.height_mm, broad = Math.max(map.width_mm, room);
+    const window_mm = far ? [(map.width_mm - broad) / 2, -0.04 * room, broad, room] : map.long ? [inside(point.x, near, map.width_mm), inside(point.y, low, map.height_mm), near, low] : [0, 0, map.width_mm, map.height_mm];
     const size = window_mm[3] / 70;
+    picture.setAttribute("viewBox", window_mm.join(" "));
+    for (const one of picture.querySelectorAll(":scope > path")) { one.remove(); }  // the paper's border, bar and north
+    for (const one of far ? picture.querySelectorAll("[stroke-width]") : []) { one.setAttribute("stroke-width", size * one.getAttribute("stroke-width")); }
+    const ring = (x, y, radius, colour, thick, see) => draw(picture, "circle", { cx: x, cy: y, r: radius, stroke: colour, "stroke-width": thick, fill: see ? colour : "none", "fill-opacity": see || 0 });
+    draw_marks(picture, map, point, window_mm);
+    draw_scale(picture, map, window_mm);
     ring(point.x, point.y, 3.2 * size, "#ffffff", 1.6 * size);
     ring(point.x, point.y, 3.2 * size, "#D55E00", size);
     if (fix) {
@@ -283,14 +373,14 @@
   const cells_of = (bag) => [...given.stages, ...(bag.recount ? [] : given.effort)];  // a trial asks what a bag takes too
   const draft_of = (bag, cells) => {
     const found = Object.fromEntries(cells_of(bag).map((one) => [one.key, cells ? cells[one.key] || "" : ""]));
-    return { bag: bag.sample_id, found, total: cells && cells.total ? cells.total : "", at: given.stages[0].key, mode: cells && cells.total ? "total" : "stages", fresh: true };
+    return { bag: bag.sample_id, found, total: cells && cells.total ? cells.total : "", at: given.stages[0].key, mode: cells && cells.total ? "total" : "stages", fresh: true, note: (cells && cells.note) || "", others: (cells && cells.others_found) || "" };
   };
   const counted = (bag) => count_of(bag.sample_id) || desk.bags[bag.sample_id];
   const pullable = (bag) => { const told = told_of(bag.point_id); return !(told && could_not(told)) && (bag.role === "main" || told || counted(bag)); };
+  // Who counted a bag first, as far as this phone knows; a bag that gave no count has nobody.
   function first_counter(bag) {
-    const first = bag.recount ? bag.recount : bag.sample_id;
-    const mine = count_of(first);
-    return mine ? mine.cells.counted_by : (desk.bags[first] || {}).by || "";
+    const first = bag.recount || bag.sample_id, mine = count_of(first), theirs = desk.bags[first];
+    return mine ? (mine.cells.status ? "" : mine.cells.counted_by) : theirs && !theirs.status ? theirs.by : "";
   }
   // In bench order after the bag counted last here, so that who took up another container goes on in it.
   function next_bag() {
@@ -299,11 +389,7 @@
     const open = [...given.bags.slice(from), ...given.bags.slice(0, from)].filter((bag) => !counted(bag) && pullable(bag) && !stopped(bag));
     return open.find((bag) => !desk.busy[bag.sample_id]) || open[0];
   }
-  // The bag on the screen stays there whatever others do, unless they counted it and nothing was typed here.
-  function held_bag() {
-    const bag = draft && bag_of(draft.bag);
-    return bag && (draft.total || draft.at !== given.stages[0].key || given.stages.some((stage) => draft.found[stage.key]) || !counted(bag)) ? bag : null;
-  }
+  const typed_of = (one) => Boolean(one.total || one.note || one.others || Object.values(one.found).some(Boolean));
   const sum_of = (cells) => given.stages.reduce((sum, stage) => sum + Number(cells[stage.key] || 0), Number(cells.total || 0));
   function stop_of(bag) {
     const table = given.stops.find((one) => one.stratum === bag.stratum);
@@ -320,11 +406,17 @@
 
   function show_bench() {
     if (listing) { return show_bags(); }
-    const bag = bag_of(chosen) || held_bag() || next_bag();
+    // The bag on the screen stays there whatever others do: its insects may be on the table already.
+    const bag = bag_of(chosen) || (draft && bag_of(draft.bag)) || next_bag();
     if (!bag) { return screen.append(make("h1", {}, words.bench_done), button(words.bags, () => { listing = "bags"; show(); })); }
     if (bag.recount && first_counter(bag) === own.person) {
       return screen.append(make("h1", {}, bag.sample_id), make("p", {}, fill(words.another_person, { person: own.person })),
         button(words.change_person, () => { tab = "kept"; show(); find("#person").focus(); }, "go"), button(words.bags, () => { listing = "bags"; show(); }));
+    }
+    if (bag.recount && !first_counter(bag) && !counted_elsewhere.has(bag.sample_id)) {
+      return screen.append(make("h1", {}, bag.sample_id), make("p", {}, fill(words.first_unknown, { bag: bag.recount })),
+        button(words.count_first, () => { chosen = bag.recount; draft = null; show(); }, "go"),
+        button(words.first_elsewhere, () => { counted_elsewhere.add(bag.sample_id); show(); }), button(words.bags, () => { listing = "bags"; show(); }));
     }
     if (!draft || draft.bag !== bag.sample_id) {
       const mine = count_of(bag.sample_id);
@@ -340,25 +432,29 @@
       make("div", { class: "row" }, given.desk ? photo_button() : null, button(words.bags, () => { listing = "bags"; show(); }))));
     const stop = bag.recount ? null : stop_of(bag);
     const cells = make("div", { class: "stages" });
-    if (draft.mode === "total") {
-      cells.append(button("", () => {}, "on", { stage: "total" }));
-      cells.lastChild.append(make("span", {}, words.total_only), make("b", {}, draft.total || "–"));
-    } else {
-      for (const stage of cells_of(bag)) {
-        const one = button("", () => { draft.at = stage.key; draft.fresh = true; show(); }, draft.at === stage.key ? "on" : "", { stage: stage.key });
-        one.setAttribute("aria-label", `${stage.name} ${draft.found[stage.key] || words.blank}`);
-        one.append(make("span", {}, given.stages.includes(stage) ? stage.key : stage.name), make("b", {}, draft.found[stage.key] || "–"));
-        cells.append(one);
-      }
+    const listed = draft.mode === "total" ? [{ key: "total", name: words.total_only }] : cells_of(bag);
+    for (const stage of listed) {
+      const one = button("", () => { draft.at = stage.key; draft.fresh = true; tell_cells(); }, "", { stage: stage.key });
+      one.append(make("span", {}, given.stages.includes(stage) ? stage.key : stage.name), make("b", {}));
+      cells.append(one);
     }
+    tell_cells = () => {  // in place: a button drawn anew beneath a second finger loses its tap
+      listed.forEach((stage, at) => {
+        const one = cells.children[at], value = stage.key === "total" ? draft.total : draft.found[stage.key];
+        one.lastChild.textContent = value || "–";
+        one.setAttribute("aria-label", `${stage.name} ${value || words.blank}`);
+        one.classList.toggle("on", draft.mode === "total" || draft.at === stage.key);
+      });
+    };
+    tell_cells();
     const keys = make("div", { class: "keys" });
     for (const key of ["1", "2", "3", "4", "5", "⌫", "6", "7", "8", "9", "0", "+1"]) { keys.append(button(key, () => press(key), "", { key })); }
     // What others' counts change stands between the stages and the keys: neither moves under a finger.
     screen.append(cells);
     if (before && !bag.recount) {
-      screen.append(make("p", { class: "entry" }, fill(words.counted_before, { by: before.cells ? before.cells.counted_by : before.by })));
+      screen.append(make("p", { class: "entry line" }, fill(before.cells ? words.counted_here : words.counted_there, { by: before.cells ? before.cells.counted_by : before.by })));
     }
-    if (stop && stop.plugs) { screen.append(make("p", { class: "stop", id: "stop" }, fill(words[`stop_${stop.verdict || "between"}`], stop))); }
+    if (stop && stop.plugs) { screen.append(make("p", { class: "stop line", id: "stop" }, fill(words[`stop_${stop.verdict || "between"}`], stop))); }
     screen.append(keys, make("div", { class: "row" },
       button(words.none_found, () => save_count(bag, { none_found: "yes" })),
       button(draft.mode === "total" ? words.by_stage : words.total, () => { draft.mode = draft.mode === "total" ? "stages" : "total"; draft.fresh = true; show(); }),
@@ -366,6 +462,7 @@
       button(words.next, () => next(bag), "go", { next: "yes" })));
   }
 
+  let tell_cells = () => {};
   function press(key) {
     const was = draft.mode === "total" ? draft.total : draft.found[draft.at];
     let value = was;
@@ -374,10 +471,11 @@
     value = value.replace(/^0+(?=\d)/, "").slice(0, 5);
     draft.fresh = false;
     if (draft.mode === "total") { draft.total = value; } else { draft.found[draft.at] = value; }
-    show();
+    tell_cells();
   }
 
   function next(bag) {
+    if (counted(bag) && !typed_of(draft)) { chosen = ""; draft = null; return show(); }
     if (draft.mode === "total") { return draft.total ? save_count(bag, { total: draft.total }) : say(words.nothing_yet); }
     const filled = given.stages.filter((stage) => draft.found[stage.key]);
     if (!filled.length) { return say(words.nothing_yet); }
@@ -399,7 +497,7 @@
     const note = make("input", { id: "note", maxlength: 200, autocomplete: "off" }), others = make("input", { id: "others", maxlength: 120, autocomplete: "off" });
     note.value = draft.note || "";
     others.value = draft.others || "";
-    for (const one of [note, others]) { one.addEventListener("input", () => { draft.note = note.value.trim(); draft.others = others.value.trim(); }); }
+    for (const one of [note, others]) { one.addEventListener("input", () => { draft.note = clean(note.value); draft.others = clean(others.value); }); }
     screen.append(make("div", { class: "top" }, make("h1", {}, bag.sample_id), button(words.back, () => { form = ""; show(); }, "go")),
       make("h2", {}, words.no_count),
       make("div", { class: "two" }, ...given.fates.map(([status, text]) => button(text, () => save_count(bag, { status }), "", { fate: status }))),
@@ -416,7 +514,7 @@
     if (!await keep(cells, fill(told, { what: bag.sample_id }))) { return; }
     chosen = form = "";
     draft = null;
-    if (bag.recount) { const rest = given.recounts.find((one) => !counted(one)); if (rest) { chosen = rest.sample_id; } }
+    if (bag.recount) { const rest = given.recounts.find((one) => !counted(one) && first_counter(one)); if (rest) { chosen = rest.sample_id; } }
     show();
   }
 
@@ -430,6 +528,7 @@
       list.replaceChildren();
       again.replaceChildren();
       for (const bag of fits()) {
+        if (bag.recount && !typed.value && !first_counter(bag) && !counted(bag)) { continue; }
         const sign = counted(bag) ? "✓ " : desk.busy[bag.sample_id] ? "… " : "";
         (bag.recount ? again : list).append(button(sign + bag.sample_id, () => open(bag), "", { bag: bag.sample_id }));
       }
@@ -437,8 +536,9 @@
     typed.addEventListener("input", lay);
     typed.addEventListener("keydown", (event) => { if (event.key === "Enter" && fits().length) { open(fits()[0]); } });
     lay();
+    lay_out = lay;
     screen.append(make("div", { class: "top" }, typed, make("div", { class: "row" }, given.desk ? photo_button() : null, button(words.back, () => { listing = ""; show(); }))),
-      make("p", { class: "quiet" }, words.bag_signs), list, given.recounts.length ? make("h2", {}, words.second) : null, again);
+      make("p", { class: "quiet" }, words.bag_signs), list, ...(given.recounts.length ? [make("h2", {}, words.second), again, make("p", { class: "quiet" }, words.second_typed)] : []));
   }
 
   function photo_button() {
@@ -449,6 +549,7 @@
 
   async function read_label(file) {
     say(words.reading);
+    const taps_then = taps;
     let sent = file;
     try {  // a phone's photo is ten times as large as its code needs
       const picture = await createImageBitmap(file), share = Math.min(1, 1600 / Math.max(picture.width, picture.height));
@@ -458,6 +559,7 @@
     } catch { /* sent as it is */ }
     try {
       const told = await (await fetch("label", { method: "POST", body: sent, headers: { "X-Desk-Token": token, "Content-Type": "image/jpeg" } })).json();
+      if (taps !== taps_then && told.sample_id) { say(fill(words.label_late, { bag: told.sample_id })); return; }  // the hand is elsewhere by now
       say(told.words);
       if (told.sample_id && bag_of(told.sample_id)) { chosen = told.sample_id; listing = ""; draft = null; show(); }
     } catch { say(words.away); }
@@ -471,6 +573,7 @@
     return hours ? `${hours} h ${String(minutes % 60).padStart(2, "0")} min` : `${minutes} min`;
   }
   function show_clock() {
+    const theirs = [];  // below what this phone taps: they come and go by themselves
     for (const clock of mine_and_theirs()) {
       const box = make("div", { class: "clock", data: { clock: clock.clock_id } }, make("p", {}, make("b", {}, clock.what), ` ${clock.who}`));
       for (const one of due_of(clock)) {
@@ -478,22 +581,25 @@
         box.append(make("p", {}, `${one.text}: ${left > 0 ? fill(words.due_in, { span: span(left) }) : fill(words.due_since, { span: span(left) })} (${show_time(one.time)})`));
         if (left <= 0) { box.classList.add("past"); }
       }
-      if (clocks.has(clock.clock_id)) { box.append(button(words.clock_done, () => put_clock({ ...clock, ended: now() }), "go")); }
-      screen.append(box);
+      if (clocks.has(clock.clock_id)) { box.append(button(words.clock_done, () => put_clock({ ...clock, ended: now() }), "go")); screen.append(box); } else { theirs.push(box); }
     }
     const what = make("input", { id: "what", maxlength: 40, autocomplete: "off" });
-    what.value = fill(words.batch_name, { batch: (next_bag() || { batch: 1 }).batch });
+    what.value = timing.what ?? fill(words.batch_name, { batch: (next_bag() || { batch: 1 }).batch });
+    what.addEventListener("input", () => { timing.what = what.value; });
     screen.append(make("label", {}, words.clock_what, what));
     for (const [name, marks, grade] of given.clocks) {
-      screen.append(button(`${name}: ${span(marks[marks.length - 1][0] * 60000)} (${grade})`, () => put_clock({ clock_id: `${own.phone}-${draw_id(6)}`, what: `${what.value.trim()}: ${name}`, who: own.person, started: now(), marks, ended: 0 })));
+      screen.append(button(`${name}: ${span(marks[marks.length - 1][0] * 60000)} (${grade})`, () => put_clock({ clock_id: `${own.phone}-${draw_id(6)}`, what: `${clean(what.value)}: ${name}`, who: own.person, started: now(), marks, ended: 0 })));
     }
     const minutes = make("input", { id: "minutes", inputmode: "numeric", maxlength: 4, "aria-label": words.own_minutes, placeholder: words.own_minutes });
+    minutes.value = timing.minutes ?? "";
+    minutes.addEventListener("input", () => { timing.minutes = minutes.value; });
     screen.append(make("div", { class: "top" }, minutes, button(words.start, () => {
       const many = Number(minutes.value);
-      if (many > 0) { put_clock({ clock_id: `${own.phone}-${draw_id(6)}`, what: what.value.trim(), who: own.person, started: now(), marks: [[many, words.due]], ended: 0 }); }
-    })), make("p", {}, words.clock_sleeps), ...given.cautions.map((text) => make("p", { class: "entry" }, text)), make("h2", {}, words.steps), ...given.steps.map((text) => make("p", {}, text)));
+      if (many > 0) { put_clock({ clock_id: `${own.phone}-${draw_id(6)}`, what: clean(what.value), who: own.person, started: now(), marks: [[many, words.due]], ended: 0 }); }
+    })), make("p", {}, words.clock_sleeps), ...theirs, ...given.cautions.map((text) => make("p", { class: "entry" }, text)), make("h2", {}, words.steps), ...given.steps.map((text) => make("p", {}, text)));
   }
   async function put_clock(clock) {
+    timing = {};
     clocks.set(clock.clock_id, { ...clock, sent: false });
     say(await store.put("clocks", clocks.get(clock.clock_id)) ? words.clock_kept : words.not_kept);
     sync();
@@ -504,6 +610,7 @@
     const past = mine_and_theirs().flatMap((clock) => due_of(clock).filter((one) => one.time <= now()).slice(-1).map((one) => ({ ...one, clock })));
     const due = find("#due");
     due.hidden = !past.length;
+    find("[data-tab=clock]").classList.toggle("due", Boolean(past.length));
     due.textContent = past.slice(0, 2).map((one) => `${one.clock.what}: ${one.text}`).join("; ") + (past.length > 2 ? ` +${past.length - 2}` : "");
     for (const one of past) {
       const key = `${one.clock.clock_id} ${one.time}`;
@@ -517,7 +624,7 @@
   function show_kept() {
     const person = make("input", { id: "person", maxlength: 40, autocomplete: "off" });
     person.value = own.person;
-    const rename = async () => { own.person = person.value.trim(); await store.put("own", own); say(own.person ? fill(words.hello, { person: own.person }) : words.name_needed); if (own.person) { tab = own.back || "field"; show(); sync(); } };
+    const rename = async () => { own.person = clean(person.value); looked = {}; await store.put("own", own); say(own.person ? fill(words.hello, { person: own.person }) : words.name_needed); if (own.person) { tab = own.back || "field"; show(); sync(); } };
     person.addEventListener("keydown", (event) => { if (event.key === "Enter") { rename(); } });
     screen.append(make("label", {}, words.who, make("div", { class: "top" }, person, button(words.ok, rename, "go", { ok: "yes" }))));
     if (!own.person) { screen.append(make("p", {}, given.title), make("p", {}, words.begin)); return; }
@@ -542,8 +649,9 @@
     return new File([`\ufeff${[given.columns.join(","), ...rows].join("\r\n")}\r\n`], `${name}.csv`, { type: "text/csv" });
   }
   const can_share = () => Boolean(navigator.canShare && navigator.canShare({ files: [new File(["a"], "a.csv", { type: "text/csv" })] }));
-  async function share_file() { try { await navigator.share({ files: [make_file()] }); say(words.shared); } catch { say(words.not_shared); } }
-  function save_file() {
+  async function share_file() { await hear_windows(); try { await navigator.share({ files: [make_file()] }); say(words.shared); } catch { say(words.not_shared); } }
+  async function save_file() {
+    await hear_windows();
     const file = make_file(), way = make("a", { href: URL.createObjectURL(file), download: file.name });
     document.body.append(way);
     way.click();
@@ -591,13 +699,29 @@
     return answer;
   }
   const typing = () => ["INPUT", "TEXTAREA"].includes((document.activeElement || {}).tagName);
-  // A button drawn anew beneath a finger loses the tap: what others did is shown once the finger is off it.
-  let touched = 0;
-  addEventListener("pointerdown", () => { touched = Infinity; }, true);
-  for (const kind of ["pointerup", "pointercancel"]) { addEventListener(kind, () => { touched = now(); }, true); }
+  // What others did is shown once the finger is off, and never where something is being typed or looked up: there it
+  // would move what the finger aims at, or take away what was typed.
+  let touched = -Infinity, taps = 0, news_due = 0;
+  const tick = () => performance.now();
+  addEventListener("pointerdown", (event) => {
+    touched = Infinity;
+    if (!event.isPrimary && event.target.closest("button")) { say(words.two_fingers); }  // browsers make no tap of these
+  }, true);
+  for (const kind of ["pointerup", "pointercancel"]) { addEventListener(kind, () => { touched = tick(); }, true); }
   function show_news() {
-    if (now() - touched < 400) { setTimeout(show_news, 400); } else if (!typing()) { show(); }
+    clearTimeout(news_due);
+    const renaming = find("#person") && find("#person").value !== own.person;
+    if (tick() - touched < 400) { news_due = setTimeout(show_news, 400); } else if (listing) { if (lay_out) { lay_out(); } } else if (!typing() && !form && !renaming) { show(); }
   }
+  // A wet finger bounces: a second tap at the same place is none where the first has changed the screen just now.
+  let last_tap = [-99, -99], shown_what = "", shown_at = -Infinity;
+  addEventListener("click", (event) => {
+    if (!event.isTrusted) { return; }
+    const [x, y] = last_tap, bounced = Math.hypot(event.clientX - x, event.clientY - y) < 40 && tick() - shown_at < 350;
+    last_tap = [event.clientX, event.clientY];
+    taps += 1;
+    if (bounced) { event.stopImmediatePropagation(); event.preventDefault(); }
+  }, true);
 
   // ---- the frame ----------------------------------------------------------------------------------------------------------
   function show_state() {
@@ -613,7 +737,13 @@
     screen.className = "";
     const here = own.person ? tab : "kept";
     document.querySelectorAll(".tab").forEach((one) => one.classList.toggle("on", one.dataset.tab === here));
+    lay_out = null;
     ({ field: show_field, bench: show_bench, clock: show_clock, kept: show_kept })[here]();
+    const what = [here, listing, form, here === "bench" && draft ? `${draft.bag} ${draft.mode}` : held_point].join(" ");
+    if (what !== shown_what) {
+      if (!listing) { screen.scrollTop = 0; }
+      [shown_what, shown_at] = [what, tick()];
+    }
     show_state();
     look_at_clocks();
   }
@@ -621,22 +751,23 @@
     if (one.dataset.tab !== "kept") { own.back = one.dataset.tab; }
     tab = one.dataset.tab;
     listing = form = "";
+    fix = moving = null;
+    if (draft && !typed_of(draft) && counted(bag_of(draft.bag))) { draft = null; }
     show();
   }));
   find("#undo").addEventListener("click", undo);
-  document.addEventListener("visibilitychange", () => { if (!document.hidden) { sync(); show_state(); look_at_clocks(); } });
+  document.addEventListener("visibilitychange", () => { if (!document.hidden) { hear_windows(); sync(); show_state(); look_at_clocks(); } });
 
   (async () => {
     await store.open();
-    const kept = await store.all("own");
-    if (kept.length) { own = kept[0]; } else { own.phone = draw_id(12); await store.put("own", own); }
+    own = await store.settle("own", { ...own, phone: draw_id(12) });
     tab = own.back || "field";
     entries = new Map((await store.all("entries")).map((one) => [one.entry_id, one]));
     clocks = new Map((await store.all("clocks")).map((one) => [one.clock_id, one]));
     if (navigator.storage && navigator.storage.persist) { navigator.storage.persist(); }
     show();
     sync();
-    setInterval(sync, 5000);
+    setInterval(() => { hear_windows(); sync(); }, 5000);
     setInterval(() => { look_at_clocks(); if (tab === "clock") { show_news(); } }, 20000);
     document.body.dataset.ready = "yes";
   })();

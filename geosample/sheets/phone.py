@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 import jinja2
 import numpy as np
 
-from geosample.drawing import MAIN_MARK, RESERVE_MARK, Box, MapLayer, MapView, Svg, Text, draw_view, ground_layers
+from geosample.drawing import Box, MapView, Svg, Text, draw_view, ground_layers
 from geosample.files.saving import escape_json, name_by_hash
 from geosample.ground import WGS84, turn_between
 from geosample.pests import load_pest
@@ -38,7 +38,6 @@ if TYPE_CHECKING:
 SMALL_SCALE, LONG_SCALE = 400, 1000
 """Of a phone's maps: of greens with their collars, and of the long ground, of which it shows a part at a time."""
 _MARGIN_MM = 8.0
-_LABEL = Text(10, bold=True)
 _DIAL = Text(9)
 _STEP_DEG = 1e-4
 _LEAST_MM = (80.0, 70.0)
@@ -194,25 +193,23 @@ def _draw(ground: Ground, mine: gpd.GeoDataFrame, points: gpd.GeoDataFrame) -> t
     shape = shape_of(ground.surfaces, mine, small=None)
     view = _frame(ground, shape, mine, small=small)
     near = points[view.window().buffer(-2 / view.mm_per_m).intersects(points.geometry)]
-    layers = [
-        *(dial_layers(view, ground.surfaces, mine["surface_id"].tolist(), _DIAL) if small else []),
-        *(
-            MapLayer(one.geometry.to_numpy(), mark, "", one["point_id"].tolist(), _LABEL)
-            for role, mark in (("main", MAIN_MARK), ("reserve", RESERVE_MARK))
-            for one in [near[near["role"] == role]]
-        ),
-    ]
+    layers = dial_layers(view, ground.surfaces, mine["surface_id"].tolist(), _DIAL) if small else []
     frame = view.frame
     paper = Svg(frame.width_mm, frame.height_mm)
     ground_beneath = ground_layers(ground.surfaces, ground.obstacles)
     draw_view(paper, view, ground_beneath, layers, scale_at=_OUTSIDE, north_at=_OUTSIDE)  # the page draws its own
-    places = view.place_points(mine.geometry.to_numpy())
+    places, marks = (
+        np.column_stack([placed[:, 0], frame.height_mm - placed[:, 1]])
+        for placed in (view.place_points(one.geometry.to_numpy()) for one in (mine, near))
+    )
+    named = zip(marks.round(2).tolist(), near["point_id"], (near["role"] == "reserve").tolist(), strict=True)
     lon, lat = turn_between(ground.crs, WGS84).transform(view.easting, view.northing)
     corners = turn_between(WGS84, ground.crs).transform([lon, lon + _STEP_DEG, lon], [lat, lat, lat + _STEP_DEG])
     on_paper = view.place(*corners) * [1, -1]  # a picture's y runs down
     east, north = ((on_paper[i] - on_paper[0]) / _STEP_DEG for i in (1, 2))
     told = {
         "svg": paper.to_text(),
+        "marks": [[x, y, name, reserve] for (x, y), name, reserve in named],
         "width_mm": frame.width_mm,
         "height_mm": frame.height_mm,
         "long": not small,
@@ -224,7 +221,7 @@ def _draw(ground: Ground, mine: gpd.GeoDataFrame, points: gpd.GeoDataFrame) -> t
         "y": frame.height_mm / 2,
         "per_degree": [[east[0], north[0]], [east[1], north[1]]],
     }
-    return told, np.column_stack([places[:, 0], frame.height_mm - places[:, 1]])
+    return told, places
 
 
 def _frame(ground: Ground, shape: Geometry, mine: gpd.GeoDataFrame, *, small: bool) -> MapView:

@@ -4,13 +4,15 @@ from __future__ import annotations
 
 import datetime
 import io
+import time
+from collections.abc import Iterator
 from pathlib import Path
 
 import numpy as np
 import pytest
 import shapely
 from page_tools import Browser, fetched
-from phone_tools import Phone
+from phone_tools import PLACE, Phone
 from PIL import Image
 from selenium import webdriver
 from visit_case import main_points
@@ -55,6 +57,8 @@ def phone(chromium: webdriver.Chrome, page: Path) -> Phone:
     chromium.get_log("browser")
     chromium.get_log("performance")
     one.open(page.as_uri())
+    if one.ask("return document.querySelector('#person') !== null"):
+        one.enter_name("Ann")
     return one
 
 
@@ -65,6 +69,12 @@ def saved(phone: Phone, folder: Path) -> Path:
     phone.tap("#state")
     phone.tap("[data-save]")
     return phone.wait(lambda: next(iter(folder.glob("*.csv")), None), "the saved file")
+
+
+def rename(phone: Phone, name: str) -> None:
+    phone.tap("#state")
+    phone.ask("document.querySelector('#person').value = ''")
+    phone.enter_name(name)
 
 
 def walk(phone: Phone, today: Design) -> str:
@@ -140,7 +150,7 @@ def test_a_round_and_a_bench_on_a_phone_come_in_through_counts(
     phone: Phone, today: Design, tmp_path: Path, chromium: Browser
 ) -> None:
     name = '=Ann, "A"'
-    phone.enter_name(name)
+    rename(phone, name)
     moved = walk(phone, today)
     bags = bag, none, wrong, total, lost = sit(phone, today, moved)
     phone.open(phone.browser.current_url)  # closed and opened again: all is there, the next bag too
@@ -160,11 +170,17 @@ def test_a_round_and_a_bench_on_a_phone_come_in_through_counts(
 
 @pytest.mark.slow
 def test_a_second_count_is_another_person_s_and_shows_nothing_of_the_first(phone: Phone) -> None:
+    again = phone.ask("return JSON.parse(document.querySelector('#given').textContent).recounts[0].sample_id")
+    first = again.removesuffix("-R")
     phone.button("Bench")
     phone.button("Bags")
-    again = phone.ask("return [...document.querySelectorAll('[data-bag$=\"-R\"]')].map((n) => n.dataset.bag)")[0]
-    first = again.removesuffix("-R")
-    phone.tap(f"[data-bag='{first}']")
+    assert phone.ask("return document.querySelector('[data-bag$=\"-R\"]')") is None  # nobody counted any of them first
+    phone.write("#typed", again)
+    phone.tap(f"[data-bag='{again}']")
+    assert f"no first count of {first}" in phone.text()
+    assert phone.faults() == []
+    phone.button("Count it first")
+    assert phone.heading() == first
     phone.type_counts({"L3": 33})
     phone.next(first)
     phone.open_bag(again)
@@ -199,45 +215,257 @@ def test_whoever_takes_up_another_container_goes_on_in_it_and_what_is_typed_outl
 
 NEWS = """
 window.news = { points: {}, bags: {}, busy: {}, totals: {}, people: [], clocks: [] };
-window.fetch = async (path) => ({ ok: true, json: async () => path === "here" ? { token: "-" }
-  : { got: [], refused: {}, clocks_got: [], desk: structuredClone(window.news) } });
+window.fetch = async (path) => {
+  const answer = (told) => ({ ok: true, json: async () => told });
+  if (path === "label") { return new Promise((done) => { window.answer = (told) => done(answer(told)); }); }
+  if (path === "here") { return answer({ token: "-" }); }
+  return answer({ got: [], refused: {}, clocks_got: [], desk: structuredClone(window.news) });
+};
 """
 TELL = "Object.assign(window.news, arguments[0]); document.dispatchEvent(new Event('visibilitychange'));"
 KEYS = """
 const all = [...document.querySelectorAll("[data-stage], [data-key], [data-next]")];
 return all.map((one) => one.getBoundingClientRect().y);
 """
+KEPT = """
+const done = arguments[0], given = JSON.parse(document.getElementById("given").textContent);
+const asked = indexedDB.open(`geosample ${given.visit} ${given.design_code}`, 1);
+asked.onsuccess = () => {
+  const all = asked.result.transaction("entries").objectStore("entries").getAll();
+  all.onsuccess = () => { asked.result.close(); done(all.result.sort((a, b) => a.at - b.at).map((one) => one.cells)); };
+};
+"""
+
+
+@pytest.fixture
+def joined(chromium: webdriver.Chrome, page: Path, tmp_path: Path, today: Design) -> Iterator[Phone]:
+    """A phone at a desk that says what the test has it say."""
+    file = tmp_path / "joined.html"
+    given = page.read_text(encoding="utf-8").replace('"desk":false', '"desk":true')
+    # a visit's name is also that of what a phone keeps
+    file.write_text(given.replace(today.visit.visit, tmp_path.name), encoding="utf-8")
+    phone = Phone(chromium)
+    script = phone.cdp("Page.addScriptToEvaluateOnNewDocument", source=NEWS)["identifier"]
+    phone.open(file.as_uri())
+    phone.enter_name("Ann")
+    yield phone
+    phone.cdp("Page.removeScriptToEvaluateOnNewDocument", identifier=script)
+
+
+def kept(phone: Phone) -> list[dict[str, str]]:
+    """Return what stands on the phone's disk, oldest first."""
+    return phone.browser.execute_async_script(KEPT)
 
 
 @pytest.mark.slow
-def test_what_others_say_moves_nothing_under_a_finger(
-    chromium: webdriver.Chrome, page: Path, tmp_path: Path, today: Design
-) -> None:
-    joined = tmp_path / "joined.html"
-    given = page.read_text(encoding="utf-8").replace('"desk":false', '"desk":true').replace(today.visit.visit, "other")
-    joined.write_text(given, encoding="utf-8")  # a visit's name is also that of what a phone keeps
-    phone = Phone(chromium)
-    script = phone.cdp("Page.addScriptToEvaluateOnNewDocument", source=NEWS)["identifier"]
-    phone.open(joined.as_uri())
-    phone.enter_name("Ann")
-    phone.button("Bench")
-    bag, keys = phone.heading(), phone.ask(KEYS)
-    phone.type_counts({"L3": 7})
-    phone.ask(TELL, {"bags": {bag: {"by": "Bo"}}})
-    phone.wait(lambda: "Counted by Bo" in phone.text(), "what Bo said")
-    assert (phone.heading(), phone.ask(KEYS)) == (bag, keys)
-    assert phone.faults() == []
-    phone.next(bag)
-    assert phone.said() == f"{bag}: 7 found. Kept."
+def test_what_others_say_moves_nothing_under_a_finger(joined: Phone) -> None:
+    joined.button("Bench")
+    bag, keys = joined.heading(), joined.ask(KEYS)
+    joined.ask(TELL, {"bags": {bag: {"by": "Bo"}}})
+    joined.wait(lambda: "Counted by Bo" in joined.text(), "what Bo said")
+    # also with nothing typed yet: its insects may lie on the table
+    assert (joined.heading(), joined.ask(KEYS)) == (bag, keys)
+    assert joined.faults() == []
+    joined.type_counts({"L3": 7})
+    joined.next(bag)
+    assert joined.said() == f"{bag}: 7 found. Kept."
+    other = joined.heading()
+    joined.ask(TELL, {"bags": {bag: {"by": "Bo"}, other: {"by": "Bo"}}})
+    joined.wait(lambda: "Counted by Bo" in joined.text(), "what Bo said")
+    assert " plugs" in joined.text()  # the stop line too, and still every stage is there without scrolling
+    assert joined.ask("const s = document.querySelector('.stages'); return s.scrollHeight <= s.clientHeight")
+    joined.tap("[data-next]")
+    joined.wait(lambda: joined.heading() not in {other, bag}, "the next bag")
+    assert [one["sample_id"] for one in kept(joined)] == [bag]
+    joined.button("Field")
+    point = joined.heading()
+    joined.ask(TELL, {"points": {point: {"by": "Bo", "moved": "no", "hole_filled": "yes", "status": "", "plugs": "3"}}})
+    joined.wait(lambda: "pulled, Bo" in joined.text(), "what Bo said")
+    assert joined.heading() == point
+    joined.button("List")
+    joined.button("Back")
+    assert joined.heading() != point
+
+
+@pytest.mark.slow
+def test_what_others_say_takes_nothing_away_that_is_being_entered(joined: Phone, today: Design) -> None:
+    first, second = main_points(today).sort_values("walk_order")["point_id"][:2]
+    joined.button("Field")
+    joined.button("Moved")
+    joined.button("−")
+    joined.write("#where", "4 paces toward the tee")
+    joined.ask("document.activeElement.blur()")  # the keyboard is closed
+    told = {"by": "Bo", "moved": "no", "hole_filled": "yes", "status": "", "plugs": "3"}
+    joined.ask(TELL, {"points": {second: told}})
+    time.sleep(1)
+    joined.button("Pulled, hole open")
+    joined.wait(lambda: "Kept." in joined.said(), "the point")
+    [entry] = kept(joined)
+    shown = ["point_id", "plugs", "moved", "moved_to", "hole_filled"]
+    assert [entry[name] for name in shown] == [first, "2", "yes", "4 paces toward the tee", "no"]
+    joined.tap("#state")
+    joined.ask("document.querySelector('#person').value = 'Bo'; document.activeElement.blur();")
+    joined.ask(TELL, {"people": ["Cy"], "points": {}})
+    time.sleep(1)
+    joined.tap("[data-ok]")
+    joined.wait(lambda: "Hello Bo" in joined.said(), "the new name")
+
+
+@pytest.mark.slow
+def test_a_hole_that_is_filled_later_is_still_where_it_was_moved_to(phone: Phone) -> None:
     phone.button("Field")
     point = phone.heading()
-    phone.ask(TELL, {"points": {point: {"by": "Bo", "moved": "no", "hole_filled": "yes", "status": "", "plugs": "3"}}})
-    phone.wait(lambda: "pulled, Bo" in phone.text(), "what Bo said")
-    assert phone.heading() == point
+    phone.button("Moved")
+    phone.button("+")
+    phone.write("#where", "left of the drain")
+    phone.button("Pulled, hole open")
+    phone.wait(lambda: phone.heading() != point, "the next point")
     phone.button("List")
+    phone.tap(f"[data-point='{point}']")
+    phone.button("Pulled, hole filled")
+    phone.wait(lambda: "hole filled" in phone.said(), "the point again")
+    open_, filled = [one for one in kept(phone) if one["point_id"] == point][-2:]
+    same = ["plugs", "moved", "moved_to", "collector", "collected_at"]
+    assert [filled[name] for name in same] == [open_[name] for name in same]
+    assert (filled["replaces"], filled["hole_filled"]) == (open_["entry_id"], "yes")
+    phone.button("List")
+    phone.tap(f"[data-point='{point}']")
+    phone.button("Moved")  # what was said of it stands there, to be changed
+    assert phone.ask("return document.querySelector('#where').value") == "left of the drain"
+
+
+@pytest.mark.slow
+def test_a_finger_that_bounces_says_nothing_of_the_next_bag_or_point(phone: Phone) -> None:
+    before = len(kept(phone))
+    for screen, text in (("Field", "Pulled, hole filled"), ("Bench", "None found")):
+        phone.button(screen)
+        here = phone.heading()
+        place = phone.ask(PLACE, "button", text)
+        phone.touch(place, place)
+        phone.wait(lambda here=here: phone.heading() != here, "the next")
+        phone.touch(place)
+        time.sleep(0.5)
+    entries = kept(phone)[before:]
+    assert [bool(one["sample_id"]) if "sample_id" in one else False for one in entries] == [False, True]
+
+
+@pytest.mark.slow
+def test_two_fingers_at_once_are_told_to_be_no_tap(phone: Phone) -> None:
+    phone.button("Bench")
+    one, two = ({"x": x, "y": y} for x, y in (phone.ask(PLACE, f"[data-key='{key}']", "") for key in "12"))
+    for kind, fingers in (("touchStart", [one]), ("touchStart", [one, two]), ("touchEnd", [two]), ("touchEnd", [])):
+        phone.cdp("Input.dispatchTouchEvent", type=kind, touchPoints=fingers)
+    phone.wait(lambda: "Two fingers" in phone.said(), "the word")
+    assert phone.ask("return [...document.querySelectorAll('[data-stage] b')].map((b) => b.textContent).join('')") in {
+        "–" * 9,
+        "–" * 8,
+    }
+
+
+@pytest.mark.slow
+def test_two_windows_of_one_browser_are_one_phone(phone: Phone, tmp_path: Path) -> None:
+    browser, address = phone.browser, phone.browser.current_url
+    first = browser.current_window_handle
+    browser.switch_to.new_window("tab")
+    other = Phone(browser)
+    other.open(address)
+    other.button("Bench")
+    bag = other.heading()
+    other.type_counts({"L3": 5})
+    other.next(bag)
+    browser.switch_to.window(first)
+    phone.ask("document.dispatchEvent(new Event('visibilitychange'))")
+    phone.button("Bench")
+    phone.wait(lambda: phone.heading() not in {"", bag}, "a bag that the other window has not counted")
+    phone.open_bag(bag)
+    phone.button("5")
+    phone.next(bag)
+    entries = [one for one in kept(phone) if one.get("sample_id") == bag]
+    assert entries[-1]["replaces"] == entries[-2]["entry_id"]
+    assert len({one["entry_id"].split("-")[0] for one in kept(phone)}) == 1
+    text = saved(phone, tmp_path / "two").read_text(encoding="utf-8-sig")
+    assert all(one["entry_id"] in text for one in entries)
+    browser.switch_to.new_window("tab")
+    browser.close()
+    for handle in browser.window_handles[1:]:
+        browser.switch_to.window(handle)
+        browser.close()
+    browser.switch_to.window(browser.window_handles[0])
+
+
+@pytest.mark.slow
+def test_a_phone_that_slept_and_lost_its_store_opens_it_anew(phone: Phone) -> None:
+    phone.ask(
+        "const was = IDBDatabase.prototype.transaction; let times = 2;"
+        "IDBDatabase.prototype.transaction = function (...given) {"
+        " if (given[1] === 'readwrite' && times-- > 0) { throw new DOMException('lost', 'InvalidStateError'); }"
+        " return was.apply(this, given); };"
+    )
+    phone.button("Bench")
+    bag = phone.heading()
+    phone.type_counts({"L3": 8})
+    phone.tap("[data-next]")
+    phone.wait(lambda: phone.ask("return document.querySelector('[data-blank]') !== null") or "ept" in phone.said(), "")
+    if phone.ask("return document.querySelector('[data-blank]') !== null"):
+        phone.tap("[data-blank=zero]")
+    phone.wait(lambda: "NOT kept" in phone.said(), "twice lost is told")
+    second = phone.heading()
+    phone.type_counts({"L3": 9})
+    phone.next(second)  # and the first with it
+    assert [(one["sample_id"], one["L3"]) for one in kept(phone)[-2:]] == [(bag, "8"), (second, "9")]
+
+
+@pytest.mark.slow
+def test_an_answer_that_comes_late_changes_nothing_under_the_hand(joined: Phone) -> None:
+    joined.button("Bench")
+    late, bag = joined.heading(), None
+    joined.ask(
+        "const file = new File(['x'], 'a.png', { type: 'image/png' }), box = new DataTransfer(); box.items.add(file);"
+        "const pick = document.querySelector('#photo'); pick.files = box.files;"
+        "pick.dispatchEvent(new Event('change'));"
+    )
+    joined.wait(lambda: joined.ask("return Boolean(window.answer)"), "the photo at the desk")
+    joined.button("Bags")
+    joined.tap(".bags button:nth-child(9)")
+    bag = joined.heading()
+    joined.type_counts({"L3": 6})
+    joined.ask("window.answer(arguments[0])", {"sample_id": late, "words": f"{late}."})
+    joined.wait(lambda: f"The photo shows {late}" in joined.said(), "the late answer")
+    assert joined.heading() == bag
+    joined.next(bag)
+    assert [(one["sample_id"], one["L3"]) for one in kept(joined)] == [(bag, "6")]
+
+
+@pytest.mark.slow
+def test_a_position_that_comes_late_is_not_another_point_s(phone: Phone) -> None:
+    phone.ask("navigator.geolocation.getCurrentPosition = (got) => { window.fix = got; };")
+    phone.button("Field")
+    phone.button("Moved")
+    phone.button("Add this phone")
     phone.button("Back")
-    assert phone.heading() != point
-    phone.cdp("Page.removeScriptToEvaluateOnNewDocument", identifier=script)
+    phone.button("List")
+    phone.tap(".list button:nth-of-type(6)")
+    point = phone.heading()
+    phone.button("Moved")
+    phone.ask("window.fix({ coords: { latitude: 40.1, longitude: -74.1, accuracy: 5 } })")
+    phone.button("+")
+    phone.button("Pulled, hole filled")
+    phone.wait(lambda: phone.said().startswith(point), "the point")
+    entry = kept(phone)[-1]
+    assert [entry.get("lat", ""), entry["moved"], entry["plugs"]] == ["", "no", "4"]
+
+
+@pytest.mark.slow
+def test_each_person_says_what_their_blanks_mean(phone: Phone) -> None:
+    for name in ("Ann", "Bo"):
+        rename(phone, name)
+        phone.button("Bench")
+        phone.type_counts({"L3": 4})
+        phone.tap("[data-next]")
+        phone.wait(lambda: phone.ask("return document.querySelector('[data-blank]') !== null"), "the question")
+        phone.tap("[data-blank=zero]")
+        phone.wait(lambda: "Kept." in phone.said(), "the bag")
+        time.sleep(0.4)
 
 
 @pytest.mark.slow
@@ -274,6 +502,12 @@ def test_clocks_run_while_the_page_is_closed_and_say_what_is_due(phone: Phone) -
     later = "const was = Date.now; Date.now = () => was() + 6 * 60000;"
     script = phone.cdp("Page.addScriptToEvaluateOnNewDocument", source=later)["identifier"]
     phone.open(phone.browser.current_url)
+    phone.button("Bench")
+    due = phone.ask(KEYS)
+    phone.ask("document.querySelector('#due').hidden = true")
+    assert due == phone.ask(KEYS)  # what falls due moves no key
+    phone.ask("document.querySelector('#due').hidden = false")
+    assert phone.faults() == []
     assert "stop shaking" in phone.ask("return document.querySelector('#due').textContent")
     phone.button("Clock")
     assert "due since" in phone.ask("return document.querySelector('.clock').textContent")
