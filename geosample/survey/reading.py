@@ -227,20 +227,19 @@ def read_layer(
 
     Notes
     -----
-    A layer that was read before is not read again while the file is the same. Frames share their values until one is
-    changed (pandas' copy on write).
+    A layer that was read before is not read again while the file is the same.
     """
     state = None if without is not None or of_any_layout else find_state(path)
     key = (path.resolve(), layer, match_rows(only or {}))
     kept = _KEPT.get(key)
     if kept is not None and kept[0] == state:
-        return kept[1].copy(deep=False)
+        return kept[1].copy()
     frame = _read_layer(path, layer, only=only, without=without, of_any_layout=of_any_layout)
     if state is not None and find_state(path) == state:
         for other in [one for one in _KEPT if one[:2] == key[:2]]:  # of cells, one visit's are enough
             del _KEPT[other]
         _KEPT[key] = state, frame
-        return frame.copy(deep=False)
+        return frame.copy()
     return frame
 
 
