@@ -219,8 +219,8 @@
       make("p", { class: "words" }, point.words, point.from ? make("span", { class: "quiet" }, ` (${fill(words.from_last, { way: point.from })})`) : null));
     if (told) { screen.append(make("p", { class: "entry" }, `${words.said_before}: ${tell_pull(told)}`)); }
     screen.append(draw_map(point), make("div", { class: "two" },
-      button(words.pulled_filled, () => pulled(point, { hole_filled: "yes" }, words.kept_filled), "go"),
-      button(words.pulled_open, () => pulled(point, { hole_filled: "no" }, words.kept_open)),
+      button(words.pulled_filled, () => pulled(point, { hole_filled: "yes" }, words.kept_filled), "go", { keeps: "yes" }),
+      button(words.pulled_open, () => pulled(point, { hole_filled: "no" }, words.kept_open), "", { keeps: "yes" }),
       button(words.moved, () => open_form("moved", point)),
       button(words.could_not, () => open_form("could_not", point))));
   }
@@ -272,7 +272,7 @@
       make("div", { class: "row" }, button("−", step(-1)), make("p", {}, `${words.plugs}: `, plugs), button("+", step(1))),
       make("label", {}, words.where, where), place);
     if (given.position !== "no" && isSecureContext && navigator.geolocation) { screen.append(button(words.ask_position, () => ask_position(point, place))); }
-    screen.append(make("div", { class: "two" }, button(words.pulled_filled, () => done("yes"), "go"), button(words.pulled_open, () => done("no"))));
+    screen.append(make("div", { class: "two" }, button(words.pulled_filled, () => done("yes"), "go", { keeps: "yes" }), button(words.pulled_open, () => done("no"), "", { keeps: "yes" })));
     if (fix) { screen.append(draw_map(point)); }
   }
 
@@ -299,7 +299,7 @@
     const other = make("input", { id: "why", maxlength: 120, autocomplete: "off" });
     const because = (status, why) => pulled(point, { status, could_not: why }, words.kept_could_not);
     screen.append(make("div", { class: "top" }, make("h1", {}, `${point.point_id}: ${words.could_not}`), button(words.back, close_form)),
-      make("div", { class: "two" }, ...given.reasons.map(([status, why]) => button(why, () => because(status, why), "", { why: status }))),
+      make("div", { class: "two" }, ...given.reasons.map(([status, why]) => button(why, () => because(status, why), "", { why: status, keeps: "yes" }))),
       make("label", {}, words.other_reason, other),
       button(words.keep_reason, () => { if (clean(other.value)) { because("unreachable", clean(other.value)); } else { other.focus(); } }, "go"));
   }
@@ -456,7 +456,7 @@
     }
     if (stop && stop.plugs) { screen.append(make("p", { class: "stop line", id: "stop" }, fill(words[`stop_${stop.verdict || "between"}`], stop))); }
     screen.append(keys, make("div", { class: "row" },
-      button(words.none_found, () => save_count(bag, { none_found: "yes" })),
+      button(words.none_found, () => save_count(bag, { none_found: "yes" }), "", { keeps: "yes" }),
       button(draft.mode === "total" ? words.by_stage : words.total, () => { draft.mode = draft.mode === "total" ? "stages" : "total"; draft.fresh = true; show(); }),
       button(words.more, () => { form = "more"; show(); }),
       button(words.next, () => next(bag), "go", { next: "yes" })));
@@ -489,7 +489,7 @@
     const open = given.stages.filter((stage) => !draft.found[stage.key] && looked[stage.key] === undefined);
     const answer = (did) => () => { for (const stage of open) { looked[stage.key] = did; } form = ""; next(bag); };
     screen.append(make("h1", {}, fill(words.blank_head, { stages: open.map((stage) => stage.key).join(", ") })),
-      button(words.blank_zero, answer(true), "go", { blank: "zero" }), button(words.blank_missing, answer(false), "", { blank: "missing" }), make("p", {}, words.blank_once),
+      button(words.blank_zero, answer(true), "go", { blank: "zero", keeps: "yes" }), button(words.blank_missing, answer(false), "", { blank: "missing", keeps: "yes" }), make("p", {}, words.blank_once),
       button(words.back, () => { form = ""; show(); }));
   }
 
@@ -500,7 +500,7 @@
     for (const one of [note, others]) { one.addEventListener("input", () => { draft.note = clean(note.value); draft.others = clean(others.value); }); }
     screen.append(make("div", { class: "top" }, make("h1", {}, bag.sample_id), button(words.back, () => { form = ""; show(); }, "go")),
       make("h2", {}, words.no_count),
-      make("div", { class: "two" }, ...given.fates.map(([status, text]) => button(text, () => save_count(bag, { status }), "", { fate: status }))),
+      make("div", { class: "two" }, ...given.fates.map(([status, text]) => button(text, () => save_count(bag, { status }), "", { fate: status, keeps: "yes" }))),
       make("label", {}, words.others_found, others), make("label", {}, words.note, note),
       button(words.ask_again, () => { looked = {}; say(words.asks_again); }));
   }
@@ -713,14 +713,15 @@
     const renaming = find("#person") && find("#person").value !== own.person;
     if (tick() - touched < 400) { news_due = setTimeout(show_news, 400); } else if (listing) { if (lay_out) { lay_out(); } } else if (!typing() && !form && !renaming) { show(); }
   }
-  // A wet finger bounces: a second tap at the same place is none where the first has changed the screen just now.
+  // A wet finger bounces: what would be said of the next bag or point by a second tap at the same place, just after the
+  // first has changed the screen, is not taken. Any other tap is: one that is left out would send a number elsewhere.
   let last_tap = [-99, -99], shown_what = "", shown_at = -Infinity;
   addEventListener("click", (event) => {
     if (!event.isTrusted) { return; }
     const [x, y] = last_tap, bounced = Math.hypot(event.clientX - x, event.clientY - y) < 40 && tick() - shown_at < 350;
     last_tap = [event.clientX, event.clientY];
     taps += 1;
-    if (bounced) { event.stopImmediatePropagation(); event.preventDefault(); }
+    if (bounced && event.target.closest("[data-keeps]")) { event.stopImmediatePropagation(); event.preventDefault(); }
   }, true);
 
   // ---- the frame ----------------------------------------------------------------------------------------------------------

@@ -281,7 +281,8 @@ def main() -> None:
     if INSIDE not in os.environ:
         go_inside()
     rows = []
-    with tempfile.TemporaryDirectory(ignore_cleanup_errors=True) as place:
+    place, hands = tempfile.mkdtemp(), []
+    try:
         hands = [Hand(name, Path(place) / name, tools) for name in ("Ann", "Bo", "Cy")]
         for number in range(asked.rounds):
             folder = Path(place) / f"round_{number}"
@@ -293,8 +294,15 @@ def main() -> None:
             print(rows[-1], file=sys.stderr)
             if asked.table is not None:  # a long run that is stopped leaves what it found
                 asked.table.write_text(tell(rows, asked.bags, asked.kills) + "\n", encoding="utf-8")
+    except BaseException:  # what a round that failed has left is what tells why
+        for hand in hands:
+            (Path(place) / f"{hand.name}.json").write_text(json.dumps([hand.tapped, hand.phone.kept()]))
+        print(f"All that it left is in {place}", file=sys.stderr)
+        raise
+    finally:
         for hand in hands:
             hand.phone.browser.quit()
+    shutil.rmtree(place, ignore_errors=True)
     asked.publish(tell(rows, asked.bags, asked.kills))
 
 

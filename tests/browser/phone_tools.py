@@ -53,6 +53,15 @@ const b = one.getBoundingClientRect();
 return [b.left + b.width / 2, b.top + b.height / 2];
 """
 
+KEPT = """
+const done = arguments[0], given = JSON.parse(document.getElementById("given").textContent);
+const asked = indexedDB.open(`geosample ${given.visit} ${given.design_code}`, 1);
+asked.onsuccess = () => {
+  const all = asked.result.transaction("entries").objectStore("entries").getAll();
+  all.onsuccess = () => { asked.result.close(); done(all.result.sort((a, b) => a.at - b.at).map((one) => one.cells)); };
+};
+"""
+
 
 def start_browser(chromium: str, driver: str, profile: Path, *flags: str) -> webdriver.Chrome:
     """Start a browser with a profile of its own, as another phone."""
@@ -157,6 +166,11 @@ class Phone:
         if self.ask(asked):
             self.tap(f"[data-blank={blank}]")
         self.wait(kept, f"{sample_id} kept")
+
+    def kept(self) -> list[dict[str, str]]:
+        """Return what stands on the phone's disk, oldest first."""
+        entries: list[dict[str, str]] = self.browser.execute_async_script(KEPT)
+        return entries
 
     def faults(self) -> list[str]:
         """Return what of this screen is too small, too pale, or only reached by scrolling."""

@@ -227,14 +227,6 @@ KEYS = """
 const all = [...document.querySelectorAll("[data-stage], [data-key], [data-next]")];
 return all.map((one) => one.getBoundingClientRect().y);
 """
-KEPT = """
-const done = arguments[0], given = JSON.parse(document.getElementById("given").textContent);
-const asked = indexedDB.open(`geosample ${given.visit} ${given.design_code}`, 1);
-asked.onsuccess = () => {
-  const all = asked.result.transaction("entries").objectStore("entries").getAll();
-  all.onsuccess = () => { asked.result.close(); done(all.result.sort((a, b) => a.at - b.at).map((one) => one.cells)); };
-};
-"""
 
 
 @pytest.fixture
@@ -250,11 +242,6 @@ def joined(chromium: webdriver.Chrome, page: Path, tmp_path: Path, today: Design
     phone.enter_name("Ann")
     yield phone
     phone.cdp("Page.removeScriptToEvaluateOnNewDocument", identifier=script)
-
-
-def kept(phone: Phone) -> list[dict[str, str]]:
-    """Return what stands on the phone's disk, oldest first."""
-    return phone.browser.execute_async_script(KEPT)
 
 
 @pytest.mark.slow
@@ -276,7 +263,7 @@ def test_what_others_say_moves_nothing_under_a_finger(joined: Phone) -> None:
     assert joined.ask("const s = document.querySelector('.stages'); return s.scrollHeight <= s.clientHeight")
     joined.tap("[data-next]")
     joined.wait(lambda: joined.heading() not in {other, bag}, "the next bag")
-    assert [one["sample_id"] for one in kept(joined)] == [bag]
+    assert [one["sample_id"] for one in joined.kept()] == [bag]
     joined.button("Field")
     point = joined.heading()
     joined.ask(TELL, {"points": {point: {"by": "Bo", "moved": "no", "hole_filled": "yes", "status": "", "plugs": "3"}}})
@@ -300,7 +287,7 @@ def test_what_others_say_takes_nothing_away_that_is_being_entered(joined: Phone,
     time.sleep(1)
     joined.button("Pulled, hole open")
     joined.wait(lambda: "Kept." in joined.said(), "the point")
-    [entry] = kept(joined)
+    [entry] = joined.kept()
     shown = ["point_id", "plugs", "moved", "moved_to", "hole_filled"]
     assert [entry[name] for name in shown] == [first, "2", "yes", "4 paces toward the tee", "no"]
     joined.tap("#state")
@@ -324,7 +311,7 @@ def test_a_hole_that_is_filled_later_is_still_where_it_was_moved_to(phone: Phone
     phone.tap(f"[data-point='{point}']")
     phone.button("Pulled, hole filled")
     phone.wait(lambda: "hole filled" in phone.said(), "the point again")
-    open_, filled = [one for one in kept(phone) if one["point_id"] == point][-2:]
+    open_, filled = [one for one in phone.kept() if one["point_id"] == point][-2:]
     same = ["plugs", "moved", "moved_to", "collector", "collected_at"]
     assert [filled[name] for name in same] == [open_[name] for name in same]
     assert (filled["replaces"], filled["hole_filled"]) == (open_["entry_id"], "yes")
@@ -336,7 +323,7 @@ def test_a_hole_that_is_filled_later_is_still_where_it_was_moved_to(phone: Phone
 
 @pytest.mark.slow
 def test_a_finger_that_bounces_says_nothing_of_the_next_bag_or_point(phone: Phone) -> None:
-    before = len(kept(phone))
+    before = len(phone.kept())
     for screen, text in (("Field", "Pulled, hole filled"), ("Bench", "None found")):
         phone.button(screen)
         here = phone.heading()
@@ -345,8 +332,21 @@ def test_a_finger_that_bounces_says_nothing_of_the_next_bag_or_point(phone: Phon
         phone.wait(lambda here=here: phone.heading() != here, "the next")
         phone.touch(place)
         time.sleep(0.5)
-    entries = kept(phone)[before:]
+    entries = phone.kept()[before:]
     assert [bool(one["sample_id"]) if "sample_id" in one else False for one in entries] == [False, True]
+
+
+@pytest.mark.slow
+def test_a_quick_finger_s_number_goes_where_it_was_tapped(phone: Phone) -> None:
+    phone.button("Bench")
+    marks = [phone.ask(PLACE, f"[data-stage={stage}]", "") for stage in ("L1", "L2", "L4", "L5")]
+    key = phone.ask(PLACE, "[data-key='2']", "")
+    shown = "const one = document.querySelector(arguments[0]); return one ? one.textContent : ''"
+    for stage, place in zip(("L1", "L2", "L4", "L5"), marks, strict=True):
+        phone.button("Bags")
+        phone.wait(lambda: phone.ask("return document.querySelector('.bags')"), "the bags")
+        phone.touch(place, place, key)  # a bag in the list stands where a stage is next
+        phone.wait(lambda stage=stage: phone.ask(shown, f"[data-stage={stage}] b").endswith("2"), f"2 {stage}")
 
 
 @pytest.mark.slow
@@ -380,9 +380,9 @@ def test_two_windows_of_one_browser_are_one_phone(phone: Phone, tmp_path: Path) 
     phone.open_bag(bag)
     phone.button("5")
     phone.next(bag)
-    entries = [one for one in kept(phone) if one.get("sample_id") == bag]
+    entries = [one for one in phone.kept() if one.get("sample_id") == bag]
     assert entries[-1]["replaces"] == entries[-2]["entry_id"]
-    assert len({one["entry_id"].split("-")[0] for one in kept(phone)}) == 1
+    assert len({one["entry_id"].split("-")[0] for one in phone.kept()}) == 1
     text = saved(phone, tmp_path / "two").read_text(encoding="utf-8-sig")
     assert all(one["entry_id"] in text for one in entries)
     browser.switch_to.new_window("tab")
@@ -412,7 +412,7 @@ def test_a_phone_that_slept_and_lost_its_store_opens_it_anew(phone: Phone) -> No
     second = phone.heading()
     phone.type_counts({"L3": 9})
     phone.next(second)  # and the first with it
-    assert [(one["sample_id"], one["L3"]) for one in kept(phone)[-2:]] == [(bag, "8"), (second, "9")]
+    assert [(one["sample_id"], one["L3"]) for one in phone.kept()[-2:]] == [(bag, "8"), (second, "9")]
 
 
 @pytest.mark.slow
@@ -433,7 +433,7 @@ def test_an_answer_that_comes_late_changes_nothing_under_the_hand(joined: Phone)
     joined.wait(lambda: f"The photo shows {late}" in joined.said(), "the late answer")
     assert joined.heading() == bag
     joined.next(bag)
-    assert [(one["sample_id"], one["L3"]) for one in kept(joined)] == [(bag, "6")]
+    assert [(one["sample_id"], one["L3"]) for one in joined.kept()] == [(bag, "6")]
 
 
 @pytest.mark.slow
@@ -451,7 +451,7 @@ def test_a_position_that_comes_late_is_not_another_point_s(phone: Phone) -> None
     phone.button("+")
     phone.button("Pulled, hole filled")
     phone.wait(lambda: phone.said().startswith(point), "the point")
-    entry = kept(phone)[-1]
+    entry = phone.kept()[-1]
     assert [entry.get("lat", ""), entry["moved"], entry["plugs"]] == ["", "no", "4"]
 
 
