@@ -228,15 +228,18 @@ def _show_end(value: float) -> str:
 
 
 def _tell_grown(step: Step) -> str:
-    whole = step.whole
-    said = [] if whole is None else [f"whole ground: {show_ratio(whole)}, {VERDICTS[whole.verdict]}"]
     others = [one for one in step.changes if one.domain in {"kind", "hole"}]
-    said += [f"{name_domain(one)}: {show_ratio(one)}, {one.verdict}" for one in others if one.verdict != "unclear"]
-    clear = sum(one.verdict != "unclear" for one in others)
-    rest = f"no clear change in {len(others) - clear} of {len(others)} kinds and holes" if others else ""
-    return (
-        f"since {step.before}: {'; '.join([*said, *([rest] if rest else [])])} ({set_percent(step.level)} intervals)."
+    whole = [] if step.whole is None else [step.whole]
+    grew, fell = (
+        ", ".join(f"{name_domain(one)} {show_ratio(one)}" for one in (*whole, *others) if one.verdict == verdict)
+        for verdict in ("grew", "fell")
     )
+    said = [grew or "nowhere clearly", *([f"it fell: {fell}"] if fell else [])]
+    if whole and whole[0].verdict == "unclear":
+        said.append(f"whole ground {show_ratio(whole[0])}, {VERDICTS['unclear']}")
+    left = sum(one.verdict == "unclear" for one in others)
+    said += [f"no clear change in {left} of {len(others)} kinds and holes"] if others else []
+    return f"since {step.before}: {'; '.join(said)} ({set_percent(step.level)} intervals)."
 
 
 def _tell_worked(season: Season) -> str:
