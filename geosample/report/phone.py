@@ -85,7 +85,7 @@ WORDS = {
     "blank_head": "Left blank: {stages}. Did you look for them?",
     "blank_zero": "Looked and found none: 0",
     "blank_missing": "Did not look: blank",
-    "blank_once": "Asked once a sitting; 'More' asks anew.",
+    "blank_once": "Asked once a sitting for each stage; 'More' asks anew.",
     "ask_again": "Ask anew what a blank means",
     "asks_again": "Blanks are asked about at the next bag.",
     "no_count": "No count, because it is",
@@ -180,9 +180,13 @@ def list_clocks(method: str, plugs: int, units: str) -> list[tuple[str, list[tup
     }.get(method, [])
 
 
-def list_steps(method: str) -> list[str]:
-    """Return a method's steps, numbered, as on the bench sheet."""
-    return [f"{number}. {step.text}" for number, step in enumerate(STEPS[method], start=1)]
+_METRIC_STEPS = {STEPS["brine"][0].text: "Stir 120 g of salt into each litre of water."}
+
+
+def list_steps(method: str, units: str) -> list[str]:
+    """Return a method's steps, numbered, as on the bench sheet, with the page's units where a step has any."""
+    texts = [_METRIC_STEPS.get(step.text, step.text) if units == "metric" else step.text for step in STEPS[method]]
+    return [f"{number}. {text}" for number, text in enumerate(texts, start=1)]
 
 
 def list_dangers(method: str) -> list[str]:

@@ -627,8 +627,8 @@
     const rename = async () => { own.person = clean(person.value); looked = {}; await store.put("own", own); say(own.person ? fill(words.hello, { person: own.person }) : words.name_needed); if (own.person) { tab = own.back || "field"; show(); sync(); } };
     person.addEventListener("keydown", (event) => { if (event.key === "Enter") { rename(); } });
     screen.append(make("label", {}, words.who, make("div", { class: "top" }, person, button(words.ok, rename, "go", { ok: "yes" }))));
-    if (!own.person) { screen.append(make("p", {}, given.title), make("p", {}, words.begin)); return; }
     if (!store.sure) { screen.append(make("p", { class: "wrong" }, words.keeps_nothing)); }
+    if (!own.person) { screen.append(make("p", {}, given.title), make("p", {}, words.begin)); return; }
     screen.append(make("p", { id: "tally" }, fill(given.desk ? words.tally_desk : words.tally, { all: entries.size, waiting: waiting().length })));
     if (given.desk) { screen.append(make("p", {}, words[`link_${link}`]), make("p", { class: "quiet" }, words.unencrypted)); }
     for (const one of refused()) { screen.append(make("p", { class: "wrong" }, fill(words.refused, { what: one.cells.sample_id || one.cells.point_id, why: one.refused }))); }
@@ -765,7 +765,7 @@
     tab = own.back || "field";
     entries = new Map((await store.all("entries")).map((one) => [one.entry_id, one]));
     clocks = new Map((await store.all("clocks")).map((one) => [one.clock_id, one]));
-    if (navigator.storage && navigator.storage.persist) { navigator.storage.persist(); }
+    if (navigator.storage && navigator.storage.persist) { navigator.storage.persist().catch(() => false); }
     show();
     sync();
     setInterval(() => { hear_windows(); sync(); }, 5000);

@@ -416,6 +416,28 @@ def test_a_phone_that_slept_and_lost_its_store_opens_it_anew(phone: Phone) -> No
 
 
 @pytest.mark.slow
+def test_a_browser_that_keeps_nothing_is_told_of_before_the_first_entry(
+    phone: Phone, tmp_path: Path, today: Design
+) -> None:
+    none = "".join(
+        f"Object.defineProperty(window, '{name}', {{ get() {{ throw new DOMException('none', 'SecurityError'); }} }});"
+        for name in ("indexedDB", "localStorage")
+    )
+    script = phone.cdp("Page.addScriptToEvaluateOnNewDocument", source=none)["identifier"]
+    phone.open(phone.browser.current_url)
+    assert "keeps nothing" in phone.text()
+    assert phone.faults() == []
+    phone.enter_name("Ann")
+    phone.button("Bench")
+    bag = phone.heading()
+    phone.button("None found")
+    phone.wait(lambda: "NOT kept" in phone.said(), "that it is not kept")
+    counts = read_counts(saved(phone, tmp_path / "saved"), today)  # the file has it all the same
+    assert counts.samples["sample_id"].to_list() == [bag]
+    phone.cdp("Page.removeScriptToEvaluateOnNewDocument", identifier=script)
+
+
+@pytest.mark.slow
 def test_an_answer_that_comes_late_changes_nothing_under_the_hand(joined: Phone) -> None:
     joined.button("Bench")
     late, bag = joined.heading(), None
