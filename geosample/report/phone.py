@@ -15,7 +15,7 @@ REASONS = (
     ("off_turf", "Under repair"),
 )
 """Why a point can't be sampled, and what that makes of it, one of ``words.STATUSES``."""
-EFFORT_NAMES = {"minutes": "minutes", "wait_hours": "hours waited"}
+EFFORT_NAMES = {"minutes": "min", "wait_hours": "hours waited"}
 """What a trial asks of each bag beside its counts, one of ``words.EFFORT``: short, on a button."""
 FATES = tuple((status, STATUSES[status].choice) for status in ("lost", "not_extracted"))
 WORDS = {
@@ -183,10 +183,13 @@ def list_clocks(method: str, plugs: int, units: str) -> list[tuple[str, list[tup
 _METRIC_STEPS = {STEPS["brine"][0].text: "Stir 120 g of salt into each litre of water."}
 
 
-def list_steps(method: str, units: str) -> list[str]:
-    """Return a method's steps, numbered, as on the bench sheet, with the page's units where a step has any."""
+def list_steps(method: str, units: str, *, named: bool) -> list[str]:
+    """Return a method's steps, numbered, as on the bench sheet, with the page's units where a step has any.
+
+    ``named`` puts the method's name before them, where others stand beside.
+    """
     texts = [_METRIC_STEPS.get(step.text, step.text) if units == "metric" else step.text for step in STEPS[method]]
-    return [f"{number}. {text}" for number, text in enumerate(texts, start=1)]
+    return [*([f"{method}:"] if named else []), *(f"{number}. {text}" for number, text in enumerate(texts, start=1))]
 
 
 def list_dangers(method: str) -> list[str]:

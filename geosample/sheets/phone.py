@@ -127,7 +127,7 @@ def gather_page(  # noqa: PLR0913 - as write_sheets
         "reasons": words.REASONS,
         "fates": words.FATES,
         "clocks": [clock for one in methods for clock in words.list_clocks(one, visit.units_per_point, units)],
-        "steps": [step for one in methods for step in words.list_steps(one, units)],
+        "steps": [step for one in methods for step in words.list_steps(one, units, named=len(methods) > 1)],
         "cautions": list(dict.fromkeys(text for one in methods for text in words.list_dangers(one))),
         "words": words.WORDS,
         "desk": False,

@@ -35,9 +35,9 @@ return [...document.querySelectorAll("body *")].filter((one) => !one.closest("sv
 """
 SIZES = """
 const shown = [...document.querySelectorAll("button, input:not([type=file])")].filter((one) => one.checkVisibility());
-return shown.map((one) => {
-  const b = one.getBoundingClientRect();
-  return [Math.min(b.width, b.height), one.textContent || one.id];
+return shown.map((one) => {  // a text that spills over its button counts as too small a button
+  const b = one.getBoundingClientRect(), spills = one.tagName === "BUTTON" && one.scrollHeight > one.clientHeight + 1;
+  return [spills ? 0 : Math.min(b.width, b.height), one.textContent || one.id];
 });
 """
 SCROLLS = """

@@ -498,6 +498,9 @@ def test_a_trial_asks_what_each_bag_takes(phone: Phone, small_ground: Ground, tm
     phone.open((tmp_path / "field_page.html").as_uri())
     phone.enter_name("Ann")
     phone.button("Bench")
+    phone.button("Clock")
+    assert phone.faults() == []
+    phone.button("Bench")
     bag = phone.heading()
     assert phone.faults() == []
     phone.type_counts({"L3": 4, "minutes": 12, "wait_hours": 1})
