@@ -428,7 +428,7 @@
     const before = counted(bag);
     const place = given.bags.indexOf(bag) + 1;
     screen.append(make("div", { class: "top" },
-      make("div", {}, make("h1", {}, bag.sample_id), make("p", { class: "quiet" }, bag.recount ? words.second : fill(words.bag_line, { batch: bag.batch, place, of: given.bags.length }))),
+      make("div", {}, make("h1", {}, bag.sample_id), make("p", { class: "quiet line" }, fill(bag.recount ? words.second_line : words.bag_line, { batch: bag.batch, place, of: given.bags.length, person: own.person }))),
       make("div", { class: "row" }, given.desk ? photo_button() : null, button(words.bags, () => { listing = "bags"; show(); }))));
     const stop = bag.recount ? null : stop_of(bag);
     const cells = make("div", { class: "stages" });

@@ -482,6 +482,7 @@ def test_each_person_says_what_their_blanks_mean(phone: Phone) -> None:
     for name in ("Ann", "Bo"):
         rename(phone, name)
         phone.button("Bench")
+        assert f"{name} counts" in phone.text()  # who signs is on the screen
         phone.type_counts({"L3": 4})
         phone.tap("[data-next]")
         phone.wait(lambda: phone.ask("return document.querySelector('[data-blank]') !== null"), "the question")
