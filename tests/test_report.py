@@ -27,6 +27,7 @@ from geosample.estimate import Estimates, Interval, estimate_means
 from geosample.ground import Ground, Moved, Note, Replaced, read_ground
 from geosample.ground.model import OlderVisit
 from geosample.rehearsal.worlds import SimulationModel
+from geosample.report import say
 from geosample.report.batch import tell_batch, tell_batch_more, tell_course
 from geosample.report.compare import tell_comparison, tell_comparison_more, tell_trial
 from geosample.report.counts import NOTES, SET_ASIDE, tell_agreement, tell_counts, tell_notes
@@ -34,6 +35,7 @@ from geosample.report.density import (
     ADDS,
     CLUSTER_WARNING,
     tag_map,
+    tell_bags,
     tell_clusters,
     tell_map,
     tell_map_more,
@@ -56,7 +58,7 @@ from geosample.report.sheets import (
 from geosample.sheets import Sheets, StopTable
 from geosample.survey import Survey
 from geosample.survey.findings import Finding, What
-from geosample.units import Units
+from geosample.units import FOOT2_M2, Units
 from geosample.words import BENCH
 
 
@@ -519,6 +521,32 @@ def test_every_interval_carries_its_level_and_the_model_is_named(example: Compar
 def told_map(small_ground: Ground) -> DensityMap:
     counts, _, _ = draw_counts(small_ground, 60, np.random.default_rng(5))
     return map_density(counts, small_ground, design=aim_design(small_ground), cell_m=4, threshold_per_m2=THRESHOLD)
+
+
+def test_own_bags_stand_beside_the_map_and_a_difference_about_the_threshold_is_said(
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    foot = FOOT2_M2
+    rows = [("1", "green", 5, 37 / foot, 24 / foot), ("1", "fairway", 9, 20 / foot, 21 / foot)]
+    rows += [("2", "green", 3, 50 / foot, 30.1 / foot), ("2", "fairway", 0, np.nan, 45 / foot)]
+    compared = pd.DataFrame(rows, columns=["hole", "kind", "bags", "own_per_m2", "map_per_m2"])
+    lines, rest = tell_bags(compared, 30 / foot, "us")
+    assert rest == []
+    assert lines[0].startswith("Bags and map differ about 30/ft²: hole 1 green (bags 37/ft², map 24/ft²). A few bags")
+    assert [line.split() for line in lines[2:]] == [
+        ["hole", "1", "green", "37", "24", "5"],
+        ["hole", "1", "fairway", "20", "21", "9"],
+        ["hole", "2", "green", "50", "30", "3"],
+        ["hole", "2", "fairway", "none", "45", "0"],
+    ]
+    many = pd.concat([compared] * 3, ignore_index=True)
+    said, table = tell_bags(many, 60 / foot, "metric")
+    assert (said, len(table)) == ([], 2 + 12)  # told with the rest
+    assert not any("/ft²" in line for line in table)
+    say(["first", *lines], {}, as_json=False)
+    assert capsys.readouterr().out == "first\n"  # a terminal keeps them for --more
+    say(["first", *lines], {}, as_json=False, more=True)
+    assert "hole 2 green" in capsys.readouterr().out
 
 
 def test_the_map_says_what_it_adds_what_it_knows_and_what_is_above(told_map: DensityMap) -> None:

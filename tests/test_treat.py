@@ -24,6 +24,7 @@ from geosample.survey.findings import Finding, Findings, What
 from geosample.treat import TreatSettings, load_zones, save_zones, zone_rows
 from geosample.treat.amounts import VOLUMES_L, WEIGHTS_KG, Sprayer, parse_rate, parse_tank, round_down
 from geosample.treat.cells import Overlay, place_cells, share_inside
+from geosample.treat.figures import find_disputed
 from geosample.treat.model import LeftOut
 from geosample.treat.suggest import find_controls
 from geosample.treat.zoning import drop_slivers
@@ -530,3 +531,42 @@ def test_an_amount_no_label_has_is_refused(text):
 def test_the_figures_come_back_from_plain_types_as_they_went_in():
     for sprayer in (Sprayer(), Sprayer(parse_rate("0.2oz/1000ft2"), parse_rate("2gal/1000ft2"), parse_tank("100gal"))):
         assert Sprayer.of_plain(json.loads(json.dumps(sprayer.plain()))) == sprayer
+
+
+def test_where_plan_and_bags_lie_on_opposite_sides_of_the_threshold_is_found(small_ground, tmp_path):
+    """The hole's fairway is high to the map and its bags low; its green the other way round."""
+    survey = open_survey(tmp_path / "course.gpkg")
+    with survey.change() as change:
+        change.put("visits", fill_rows("visits", visit=["May"]))
+        change.put("surfaces", small_ground.surfaces)
+    surfaces = small_ground.surfaces
+    high = surfaces["kind"] == "fairway"
+    made = make_map(small_ground, lambda cells: np.where(cells["surface_id"].str.contains("fairway"), 60.0, 5.0))
+    places = surfaces[surfaces["kind"].isin(["fairway", "green"])].representative_point()
+    assert len(places) == 2
+    counts = np.where(high[places.index], 1.0, 40.0)
+    effort_m2 = 0.01
+    sites = {
+        "places": np.column_stack([places.x, places.y]).tolist(),
+        "count": counts.tolist(),
+        "offset": np.full(len(places), np.log(effort_m2 * 100.0)).tolist(),
+    }
+    told = replace(made, fitted={"sites": sites, "rate_per_m2": 100.0})
+    samples = gpd.GeoDataFrame({"weight_m2": 1.0}, index=range(len(places)), geometry=places.to_numpy(), crs=places.crs)
+    ids = [f"S-{place}" for place in range(len(places))]
+    samples = samples.assign(status="counted", sample_id=ids)
+    zones = plan_map(made, small_ground)
+    disputed = find_disputed(told, small_ground, zones.zones, samples, THRESHOLD)
+    found = {one.kind: one for one in disputed}
+    assert set(found) == {"fairway", "green"}
+    assert (found["fairway"].treated, found["green"].treated) == (True, False)
+    assert found["fairway"].own_per_m2 == pytest.approx(100.0)
+    assert found["green"].own_per_m2 == pytest.approx(4000.0)
+    assert found["fairway"].plan_per_m2 > THRESHOLD > found["green"].plan_per_m2
+    assert find_disputed(made, small_ground, zones.zones, samples, THRESHOLD) == ()  # no record of its bags
+    known = replace(zones, figures=replace(zones.figures, disputed=disputed))
+    save_zones(survey, known)
+    assert load_zones(survey, known.visit).figures.disputed == disputed
+    said = "\n".join(tell_plan(known, "us"))
+    assert "treated though its bags average less than 30/ft²: hole 1 fairway (1 bag at 9.3/ft²" in said
+    assert "left though its bags average more than 30/ft²: hole 1 green (1 bag at 372/ft²" in said

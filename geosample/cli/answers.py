@@ -257,7 +257,9 @@ def density_command(
       geosample density course.gpkg --cell 2m --threshold 30/ft2 --out maps
     """  # noqa: D301
     from geosample.density import (
+        compare_bags,
         estimate_places,
+        list_bags,
         load_last_density,
         map_density,
         save_density,
@@ -269,7 +271,7 @@ def density_command(
     from geosample.errors import DensityError
     from geosample.files.saving import make_folder
     from geosample.ground import load_ground, read_own_shapes
-    from geosample.report.density import tell_map, tell_map_more, tell_places, tell_start
+    from geosample.report.density import tell_bags, tell_map, tell_map_more, tell_places, tell_start
     from geosample.survey import open_survey
 
     file = open_survey(survey, must_exist=True)
@@ -287,14 +289,18 @@ def density_command(
     talk("Fitting the map ...")
     density_map = map_density(counts, ground, design=design, threshold_per_m2=threshold_per_m2, last=last, **asked)
     lines, summary = tell_map(density_map, units), density_map.summary()
+    compared = compare_bags(density_map, ground, list_bags(density_map, ground, counts.samples))
+    summary["own_bags"] = compared.to_dict("records")
+    beside, table = tell_bags(compared, threshold_per_m2, units)
+    lines += beside
     if own is not None:
-        table = estimate_places(density_map, ground, own, threshold_per_m2, last=last)
-        lines += ["", *tell_places(table, units), f"Wrote {write_places(out / 'density_at.csv', table)}."]
-        summary["at"] = table.to_dict("records")
+        found = estimate_places(density_map, ground, own, threshold_per_m2, last=last)
+        lines += ["", *tell_places(found, units), f"Wrote {write_places(out / 'density_at.csv', found)}."]
+        summary["at"] = found.to_dict("records")
     save_density(file, density_map)
     path = out / "density.tif"
     write_density_tif(path, density_map, threshold_per_m2=threshold_per_m2, units=units)
-    rest = tell_map_more(density_map, units)
+    rest = [*tell_map_more(density_map, units), *table]
     return [*lines, f"Wrote {path}."], {**summary, "file": str(path)}, rest
 
 

@@ -216,10 +216,22 @@ def partly_counted(counts: Counts, pest: str, *, stages: Collection[str] | None 
     """
     done = set(counts.samples["sample_id"][counts.samples["status"] == "counted"])
     rows = counts.counts[(counts.counts["pest"] == pest) & counts.counts["sample_id"].isin(done)]
+    if stages is not None:
+        rows = rows[rows["stage"].isin([*stages, UNSTAGED])]
+    return find_partly(rows)
+
+
+def find_partly(rows: pd.DataFrame) -> list[str]:
+    """Return the samples of which no total is known, from rows of sample_id and stage, one for each count there is.
+
+    Examples
+    --------
+    >>> typed = [("a", "L1"), ("a", "L2"), ("b", "L1"), ("c", "unstaged")]
+    >>> find_partly(pd.DataFrame(typed, columns=["sample_id", "stage"]))
+    ['b']
+    """
     whole = set(rows["sample_id"][rows["stage"] == UNSTAGED])
     rows = rows[~rows["sample_id"].isin(whole)]
-    if stages is not None:
-        rows = rows[rows["stage"].isin(list(stages))]
     searched = rows.groupby("stage")["sample_id"].nunique()
     usual = searched.index[searched * 2 >= rows["sample_id"].nunique()]
     has = rows[rows["stage"].isin(usual)].groupby("sample_id")["stage"].nunique()

@@ -20,7 +20,15 @@ from geosample.density.model import (
     save_density,
     write_density_tif,
 )
-from geosample.density.places import covary_places, estimate_areas, estimate_places, predict_at, write_places
+from geosample.density.places import (
+    compare_bags,
+    covary_places,
+    estimate_areas,
+    estimate_places,
+    list_bags,
+    predict_at,
+    write_places,
+)
 
 if TYPE_CHECKING:
     from geosample.density.field import CountField
@@ -33,6 +41,7 @@ __all__ = [
     "Looks",
     "MapSettings",
     "check_untreated",
+    "compare_bags",
     "covary_places",
     "decide_at",
     "draw_followup",
@@ -42,6 +51,7 @@ __all__ = [
     "find_hotspots",
     "is_one_sided",
     "join_followup",
+    "list_bags",
     "load_density",
     "load_last_density",
     "load_newest_density",

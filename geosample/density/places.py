@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import shapely
@@ -15,6 +15,7 @@ from geosample.errors import DensityError, Problem
 from geosample.files.saving import save_file, write_csv
 from geosample.ground import is_area
 from geosample.units import FOOT2_M2
+from geosample.words import SURFACE_KINDS, hole_key
 
 if TYPE_CHECKING:
     import geopandas as gpd
@@ -299,3 +300,85 @@ def write_places(path: Path, table: pd.DataFrame) -> Path:
     """
     feet = {f"{end}_per_ft2": table[f"{end}_per_m2"] * FOOT2_M2 for end in ("mean", "low", "high")}
     return save_file(path, write_csv(table.assign(**feet)), DensityError)
+
+
+def list_bags(density_map: DensityMap, ground: Ground, samples: gpd.GeoDataFrame) -> pd.DataFrame:
+    """Return the bags the map rests on, each with the surface it lies on or nearest to; none where there is no map.
+
+    Parameters
+    ----------
+    density_map : DensityMap
+        With its record of the bags.
+    ground : Ground
+        The same ground.
+    samples : GeoDataFrame
+        Rows of the layer ``samples``, for the design weights; a bag without one, or of a map of another round, has 1.
+
+    Returns
+    -------
+    DataFrame
+        hole, kind, per_m2 (insects over the turf taken and recovery), weight_m2, easting, northing.
+    """
+    import pandas as pd
+
+    kept = density_map.fitted.get("sites")
+    if density_map.fitted.get("no_map") or not kept:
+        return pd.DataFrame(columns=["hole", "kind", "per_m2", "weight_m2", "easting", "northing"])
+    places = np.array(kept["places"], dtype=float)
+    effort_m2 = np.exp(np.array(kept["offset"], dtype=float)) / float(density_map.fitted["rate_per_m2"])
+    mapped = mapped_surfaces(density_map, ground)
+    nearest = shapely.STRtree(mapped.geometry.to_numpy()).nearest(shapely.points(places))
+    whose = shapely.STRtree(samples.geometry.to_numpy()).nearest(shapely.points(places))
+    weight_m2 = samples["weight_m2"].to_numpy(float)[whose]
+    return pd.DataFrame(
+        {
+            "hole": mapped["hole"].to_numpy()[nearest],
+            "kind": mapped["kind"].to_numpy()[nearest],
+            "per_m2": np.array(kept["count"], dtype=float) / effort_m2,
+            "weight_m2": np.where(weight_m2 > 0, weight_m2, 1.0),
+            "easting": places[:, 0],
+            "northing": places[:, 1],
+        }
+    )
+
+
+def compare_bags(density_map: DensityMap, ground: Ground, bags: pd.DataFrame) -> pd.DataFrame:
+    """Return for each hole and kind of surface what its own bags average, and what the map makes of it.
+
+    Parameters
+    ----------
+    density_map, ground
+        The map and the ground it was made on.
+    bags : DataFrame
+        As ``list_bags`` gives it.
+
+    Returns
+    -------
+    DataFrame
+        hole (None without one), kind, bags, own_per_m2 (the bags' weighted mean; missing without a bag), map_per_m2
+        (the mean of its cells) and area_m2, sorted by hole and kind.
+    """
+    import pandas as pd
+
+    surfaces = ground.surfaces.set_index("surface_id")
+    holes, kinds = (density_map.cells["surface_id"].map(surfaces[name]).to_numpy() for name in ("hole", "kind"))
+    cells = density_map.cells.assign(hole=holes, kind=kinds)
+    order = {kind: place for place, kind in enumerate(SURFACE_KINDS)}
+    rows: list[dict[str, Any]] = []
+    for (hole, kind), own in cells.groupby(["hole", "kind"], dropna=False, sort=False):
+        there = (bags["hole"] == hole) if isinstance(hole, str) else bags["hole"].isna()
+        mine = bags[there & (bags["kind"] == kind)]
+        mean = float(np.average(mine["per_m2"], weights=mine["weight_m2"])) if len(mine) else np.nan
+        area_m2 = own["area_m2"].to_numpy(float)
+        rows.append(
+            {
+                "hole": hole if isinstance(hole, str) else None,
+                "kind": kind,
+                "bags": len(mine),
+                "own_per_m2": mean,
+                "map_per_m2": float(np.average(own["expected_per_m2"], weights=area_m2)),
+                "area_m2": float(area_m2.sum()),
+            }
+        )
+    rows.sort(key=lambda row: (hole_key(row["hole"]), order.get(row["kind"], len(order))))
+    return pd.DataFrame(rows)

@@ -16,7 +16,7 @@ window.bench = (() => {
     const table = document.createElement("table");
     const head = document.createElement("thead");
     const names = document.createElement("tr");
-    names.append(...[words.bag, words.no_count, words.none_found, ...sheet.heads, words.others_found].map((head) => make("th", head)));
+    names.append(...[words.bag, words.total, words.no_count, words.none_found, ...sheet.heads, words.others_found].map((head) => make("th", head)));
     head.append(names);
     const body = document.createElement("tbody");
     body.append(...sheet.rows.map(make_row));
@@ -26,6 +26,7 @@ window.bench = (() => {
     box.replaceChildren(bar, scroll);
     box.hidden = false;
     desk.show_place(true);
+    add_up(sheet.partly);
     const empty = sheet.rows.findIndex((row) => !row.status && !row.none_found && sheet.stages.every((stage) => !row[stage]));
     focus(Math.max(empty, 0), 0);
   }
@@ -34,6 +35,7 @@ window.bench = (() => {
     const line = document.createElement("tr");
     const name = make("th", row.role === "reserve" ? words.reserve_bag.replace("{bag}", row.sample_id) : row.sample_id);
     name.scope = "row";
+    line.className = row.role;
     const fate = document.createElement("select");
     fate.append(...Object.entries(sheet.fates).map(([code, text]) => new Option(text, code)));
     const none = document.createElement("input");
@@ -58,6 +60,8 @@ window.bench = (() => {
       cell.append(field);
       return cell;
     }));
+    name.after(make("td", "", "total"));
+    line.addEventListener("focusout", (event) => { if (!line.contains(event.relatedTarget)) { warn(row); } });
     show(line, row);
     return line;
   }
@@ -65,6 +69,28 @@ window.bench = (() => {
   function show(line, row) {
     line.querySelector("select").value = row.status;
     line.querySelector("[type=checkbox]").checked = row.none_found === "yes";
+  }
+
+  // A bag with a stage left blank beside counts has no total, by the rule of the command: said at its row, and as it is left.
+  const blank = (row) => sheet.stages.filter((stage) => stage !== sheet.unstaged && row[stage] === "");
+  function add_up(partly) {
+    if (partly) { sheet.partly = partly; }
+    box.querySelectorAll("tbody tr").forEach((line, place) => {
+      const row = sheet.rows[place];
+      const typed = sheet.stages.filter((stage) => row[stage] !== "");
+      const sum = String(typed.reduce((all, stage) => all + Number(row[stage]), 0));
+      const total = row.status || !(typed.length || row.none_found) ? "" : (sheet.partly || []).includes(row.sample_id) ? words.no_total : sum;
+      line.querySelector(".total").textContent = total;
+      line.classList.toggle("partly", total === words.no_total);
+    });
+  }
+  function warn(row) {
+    last.then(() => {
+      if (!box.hidden && (sheet.partly || []).includes(row.sample_id)) {
+        const heads = blank(row).map((stage) => sheet.heads[sheet.stages.indexOf(stage)]);
+        say(words.partly.replace("{bag}", row.sample_id).replace("{stages}", heads.join(", ")));
+      }
+    });
   }
 
   const line_at = (place) => box.querySelectorAll("tbody tr")[place];
@@ -86,8 +112,9 @@ window.bench = (() => {
     const told = await ask("/bench", { file: sheet.file, sample_id: row.sample_id, column, value, was });
     if (row[column] === value && !(told && told.kept)) { row[column] = told && told.value !== undefined ? told.value : was; }
     if (!told) { return false; }
-    say(told.kept ? `${row.sample_id} ${column} ${value || "-"}: ${told.words}` : told.words);
+    say(told.words);
     if (told.kept) {
+      add_up(told.partly);
       line_at(sheet.rows.indexOf(row)).classList.remove("wrong");
       if (!box.querySelector("tr.wrong")) { desk.mend("counts"); }
       desk.tick("counts", sheet.file);
@@ -117,12 +144,29 @@ window.bench = (() => {
     return await put(row, column, value) || refuse(field, find("#spoken").textContent, row[column]);
   }
 
+  let moved_to = -1;  // the bag that a key of one bag alone went on to: an Enter out of habit stays there
+  function go_on(place, at) {
+    moved_to = place + 1;
+    focus(place + 1, at);
+  }
+
+  async function fill_rest(line, row) {
+    const told = blank(row).map((stage) => {
+      line.querySelectorAll(".count")[sheet.stages.indexOf(stage)].value = "0";
+      return put(row, stage, "0");
+    });
+    return (await Promise.all(told)).every(Boolean);
+  }
+
   const moves = { ArrowUp: [-1, 0], ArrowDown: [1, 0], ArrowLeft: [0, -1], ArrowRight: [0, 1], Enter: [1, 0] };
   async function key(event, field, place, at) {
     const row = sheet.rows[place];
     const letter = field.classList.contains("count") ? event.key.toLowerCase() : event.key;
     const line = line_at(place);
     if (event.ctrlKey || event.metaKey || event.altKey) { return; }
+    const habit = event.key === "Enter" && moved_to === place && field.value === "";
+    if (event.key.length > 1) { moved_to = -1; }
+    if (habit) { event.preventDefault(); say(words.next_bag.replace("{bag}", row.sample_id)); return; }
     if (event.key in moves && (field.classList.contains("count") || !moves[event.key][1])) {
       event.preventDefault();
       const [down, right] = moves[event.key];
@@ -138,8 +182,16 @@ window.bench = (() => {
       if (field.classList.contains("wrong")) { field.select(); return; }
       const told = put(row, "none_found", row.none_found ? "" : "yes");
       show(line, row);
-      if (row.none_found) { focus(place + 1, at); }  // at once, as above
+      if (row.none_found) { go_on(place, at); }  // at once, as above
       if (!await told) { show(line, row); field.focus(); }
+    } else if (letter === "r") {
+      event.preventDefault();
+      if (row.none_found || row.status) { return; }
+      keep(field, row, sheet.stages[at]);
+      if (field.classList.contains("wrong")) { field.select(); return; }
+      const told = fill_rest(line, row);
+      go_on(place, at);
+      if (!await told) { field.focus(); }
     } else if (letter === "s") {
       event.preventDefault();
       const fates = Object.keys(sheet.fates);

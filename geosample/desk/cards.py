@@ -62,7 +62,11 @@ CARDS = {
             ("estimates", "models"),
         ),
         Card(
-            "treat", ("treat", "map"), ("threshold", "miss-cost", "keep-off", "swath"), ("ground", "answer"), ("zones",)
+            "treat",
+            ("treat", "map"),
+            ("threshold", "miss-cost", "keep-off", "swath", "checks"),
+            ("ground", "answer"),
+            ("zones",),
         ),
         Card("record", ("record",), ("date", "zones", "rules"), ("treat",), ("treatments",)),
     )

@@ -166,6 +166,7 @@ def run(survey: str, lines: Sequence[Sequence[str]], before: str, out: str) -> d
             told, _, more = hear(load_command(words[0]), list(words[1:]))
         except Exception as error:  # whatever it was, the survey goes back and the page tells it
             return {"kept": roll_back(survey, before, dict(WROTE), ours), **_tell_failure(error, words, Path(out))}
+        told = [line for line in told if not line or line not in said]  # a caution once a card
         said += [*([""] if said else []), *told]
         rest += more
         now = list_changes(place)
@@ -542,3 +543,12 @@ def list_bench(survey: str, visit: str, extraction: str, containers: str) -> dic
         "rows": [[str(cell) for cell in row] for row in rows.itertuples(index=False)],
         "stages": list(stage_columns(profile)),
     }
+
+
+def find_partly(counts: Sequence[Sequence[str]]) -> list[str]:
+    """Return the bags that have no total so far, from bag and stage of each count that was typed."""
+    import pandas as pd
+
+    from geosample.counts import find_partly
+
+    return find_partly(pd.DataFrame([list(one) for one in counts], columns=["sample_id", "stage"]))

@@ -223,7 +223,8 @@ def make_app(desk: Desk, guard: Guard, close: Callable[[], None], phones: Phones
         if body.get("file", sheet.name) != sheet.name:
             raise Failed(PHRASES["other_sheet"])
         sample_id, column, value = (str(body.get(name, "")) for name in ("sample_id", "column", "value"))
-        return jsonify(sheet.put(sample_id, column, value, was=body.get("was")))
+        told = sheet.put(sample_id, column, value, was=body.get("was"))
+        return jsonify({**told, "partly": sheet.list_partly()} if told["kept"] else told)
 
     @app.post("/put-away")
     def put_away() -> Response:

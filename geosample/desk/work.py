@@ -477,7 +477,7 @@ class TypedSheet:
     """
 
     def __init__(self, desk: Desk) -> None:
-        self.lock = threading.Lock()
+        self.lock, self._worker = threading.Lock(), desk.worker
         asked = {name: desk.asked_of_sheets.get(name, "") for name in ("extraction", "containers")}
         sheet: Facts = desk.worker.do("list_bench", survey=desk.survey, visit=desk.visit, **asked)
         self.columns: list[str] = sheet["columns"]
@@ -522,7 +522,8 @@ class TypedSheet:
             for row in self.rows:
                 if row[place] == sample_id:
                     if was is not None and row[at] not in {was, value}:
-                        told = PHRASES["typed_elsewhere"].format(value=row[at] or "-", bag=sample_id, column=column)
+                        value = self._show(column, row[at])
+                        told = PHRASES["typed_elsewhere"].format(value=value, bag=sample_id, column=self._head(column))
                         return {"kept": False, "words": told, "value": row[at]}
                     now = dict(zip(self.columns, row, strict=True)) | {column: value}
                     if now["none_found"] and any(now[stage].strip("0") for stage in self.stages):
@@ -530,8 +531,30 @@ class TypedSheet:
                     row[at] = value
                     save_file(self.path, write_csv(pd.DataFrame(self.rows, columns=self.columns), encoding="utf-8-sig"))
                     self._read_at = self.path.stat().st_mtime_ns
-                    return {"kept": True, "words": PHRASES["saved"]}
+                    head, shown = self._head(column), self._show(column, value)
+                    return {"kept": True, "words": PHRASES["typed"].format(bag=sample_id, column=head, value=shown)}
         return {"kept": False, "words": PHRASES["other_sheet"]}
+
+    @staticmethod
+    def _head(column: str) -> str:
+        own = {"status": PHRASES["no_count"], "none_found": PHRASES["none_found"], UNSTAGED: NOT_STAGED}
+        return own.get(column, PHRASES.get(column, column))
+
+    @staticmethod
+    def _show(column: str, value: str) -> str:
+        return (_FATES[value] if column == "status" else value) or "-"
+
+    def list_partly(self) -> list[str] | None:
+        """Return the bags without a total so far, by the rule of the stage; None while other work keeps it busy."""
+        with self.lock:
+            at = {name: self.columns.index(name) for name in ("sample_id", "none_found", "status", *self.stages)}
+            typed = [
+                (row[at["sample_id"]], stage)
+                for row in self.rows
+                for stage in self.stages
+                if not row[at["status"]] and (row[at[stage]] or (row[at["none_found"]] and stage != UNSTAGED))
+            ]
+        return self._worker.do("find_partly", wait_s=0.5, counts=typed) if typed else []
 
     def tell(self) -> Facts:
         """Return what the page shows: a row a bag with what was typed."""
@@ -544,5 +567,7 @@ class TypedSheet:
             "stages": self.stages,
             "heads": [NOT_STAGED if stage == UNSTAGED else stage for stage in self.stages],
             "fates": _FATES,
+            "unstaged": UNSTAGED,
+            "partly": self.list_partly(),
             "rows": [dict(zip(shown, [r[i] for i in at], strict=True)) for r in self.rows],
         }

@@ -17,6 +17,12 @@ import click
 LINE_WIDTH = 100
 
 
+class Aside(str):
+    """A line of the answer that a terminal keeps for --more, to stay short; a page, which has room, shows it."""
+
+    __slots__ = ()
+
+
 def show_table(heads: Sequence[str], rows: Iterable[Sequence[str]]) -> list[str]:
     """Return the lines of a table; the first column is set left, the others right.
 
@@ -62,7 +68,8 @@ def say(
         click.echo(json.dumps(_plain(summary), indent=2, ensure_ascii=False, allow_nan=False))
         return
     rest = list(rest) if more else []
-    for line in fold([*lines, *(["", *rest] if rest else [])]):
+    shown = [line for line in lines if more or not isinstance(line, Aside)]
+    for line in fold([*shown, *(["", *rest] if rest else [])]):
         click.echo(line)
 
 

@@ -7,11 +7,11 @@ from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
 from geosample.errors import MOST_ALIKE, list_names
-from geosample.report import show_table
+from geosample.report import Aside, show_table
 from geosample.report.counts import tell_partly
 from geosample.survey.findings import What
 from geosample.units import Units, percent, show_area, show_density, show_length, show_number
-from geosample.words import GRADES, SIMULATED
+from geosample.words import GRADES, SIMULATED, name_place
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -113,6 +113,52 @@ def _tell_gain(density_map: DensityMap) -> list[str]:
         f"what was found) over one average: {worth.value:+.3f} a bag, {percent(worth.detail['level'])} interval "
         f"{worth.low:+.3f} to {worth.high:+.3f}."
     ]
+
+
+FEW_BAGS = "A few bags say little of their hole, so the map keeps it near the average of all"
+"""Why the map and a hole's own bags differ."""
+MOST_PLACES_OPEN = 9
+"""A table of as many places stands open on a card; a longer one is told with the rest."""
+
+
+def tell_bags(compared: pd.DataFrame, threshold_per_m2: float, units: Units) -> tuple[list[str], list[str]]:
+    """Return what each hole's own bags average beside the map: lines of the answer, and lines for the rest.
+
+    Parameters
+    ----------
+    compared : DataFrame
+        As ``compare_bags`` of the density room gives it.
+    threshold_per_m2 : float
+        Where the two lie on opposite sides of it, that is said first.
+    units : {'us', 'metric'}
+        Of the densities.
+    """
+    counted = compared[compared["bags"] > 0]
+    if counted.empty:
+        return [], []
+    limit, unit = show_density(threshold_per_m2, units), "ft²" if units == "us" else "m²"
+    apart = counted[(counted["own_per_m2"] >= threshold_per_m2) != (counted["map_per_m2"] >= threshold_per_m2)]
+    told = [
+        (name_place(row["hole"], row["kind"]), *(show_density(row[f"{of}_per_m2"], units) for of in ("own", "map")))
+        for row in apart.to_dict("records")
+    ]
+    places = [f"{place} (bags {own}, map {of_map})" for place, own, of_map in told if limit not in {own, of_map}]
+    said = [Aside(f"Bags and map differ about {limit}: {list_names(places, most=MOST_ALIKE)}. {FEW_BAGS}.")]
+    table = show_table(
+        ["", f"own bags, per {unit}", f"map, per {unit}", "bags"],
+        [
+            [
+                name_place(row["hole"], row["kind"]),
+                show_density(row["own_per_m2"], units).split("/")[0] if row["bags"] else "none",
+                show_density(row["map_per_m2"], units).split("/")[0],
+                str(row["bags"]),
+            ]
+            for row in compared.to_dict("records")
+        ],
+    )
+    open_now = len(compared) <= MOST_PLACES_OPEN
+    asides: list[str] = [Aside(line) for line in table]
+    return [*(said if places else []), *(asides if open_now else [])], [] if open_now else ["", *table]
 
 
 def tell_clusters(found: Mapping[str, Any], units: Units = "us") -> str:

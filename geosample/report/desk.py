@@ -70,7 +70,7 @@ PHRASES = {
     "typed is kept.",
     "closed": "The desk is closed. You can close this window.",
     "lost": "The desk does not answer. Start it again with: geosample desk",
-    "saved": "saved",
+    "typed": "{bag} {column} {value}: saved",
     "too_large": "The file is too large for the desk: 128 MB at most.",
     "bad_value": "Whole numbers only: '{value}' was not taken.",
     "none_and_count": "None found and a count exclude each other: clear one first.",
@@ -80,7 +80,12 @@ PHRASES = {
     "no_count": "No count because",
     "others_found": "Others found",
     "reserve_bag": "{bag} (reserve)",
-    "bench_keys": "Digits and Enter: the next bag. Arrows: any cell. N: none found. S: why there is no count.",
+    "total": "Total",
+    "no_total": "no total",
+    "partly": "{bag} has no total: {stages} left blank, and blank is not zero. R in its row: the rest are 0.",
+    "next_bag": "The next bag already: {bag}.",
+    "bench_keys": "Digits and Enter: the next bag. Arrows: any cell. N: none found. R: the rest are 0. S: why there is "
+    "no count.",
     "draw_keys": "Click for corners, drag them, click the first to close. Here is the cross: arrows and + - move the "
     "map under it; Enter: a corner here; M: the nearest comes here; Delete: it goes; Backspace: undo.",
     "corners": "Corners: {n}",

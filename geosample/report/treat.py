@@ -7,7 +7,8 @@ from collections.abc import Iterator, Mapping
 from typing import TYPE_CHECKING, Any, cast
 
 from geosample.errors import MOST_ALIKE, list_names
-from geosample.report import show_table
+from geosample.report import Aside, show_table
+from geosample.report.density import FEW_BAGS
 from geosample.units import (
     FOOT_M,
     YARD_M,
@@ -89,7 +90,9 @@ def tell_plan(zones: Zones, units: Units) -> list[str]:
     return [
         first,
         *([" ".join(notes)] if notes else []),
+        *map(Aside, _tell_disputed(zones, units)),
         *(tell_strip(zones, units) if asked else told),
+        *map(Aside, tell_overspray(zones, units)),
         *_tell_checks(zones, units, brief=True),
         _tell_off(zones, units),
         IN_SHORT,
@@ -138,6 +141,7 @@ def tell_what_to_treat(zones: Zones, units: Units) -> list[str]:
         first,
         *([SIMULATED] if zones.simulated else []),
         *tell_overspray(zones, units),
+        *_tell_disputed(zones, units),
         *_tell_basis(figures),
         *_tell_cost(zones, units),
         *rest,
@@ -422,6 +426,24 @@ def _tell_unsampled(figures: Figures, units: Units) -> Iterator[str]:
         yield f"As asked, {show_area(left.area_m2, units)} that pass, but have no plug near, are left."
 
 
+def _tell_disputed(zones: Zones, units: Units) -> Iterator[str]:
+    """Yield where the plan and the bags pulled there lie on opposite sides of the threshold, a sentence a way."""
+    said = False
+    for treated, so in ((True, "treated though its bags average less"), (False, "left though its bags average more")):
+        places = [
+            f"{name_place(one.hole, one.kind)} ({one.bags} {_plural(one.bags, 'bag')} at "
+            f"{show_density(one.own_per_m2, units)}, the plan goes by {show_density(one.plan_per_m2, units)})"
+            for one in zones.figures.disputed
+            if one.treated is treated
+            and _limit(zones, units) not in {show_density(mean, units) for mean in (one.own_per_m2, one.plan_per_m2)}
+        ]
+        if places:
+            said = True
+            yield f"Look at these first, {so} than {_limit(zones, units)}: {list_names(places, most=_MOST_PLACES)}."
+    if said:
+        yield f"{FEW_BAGS}."
+
+
 def tell_overspray(zones: Zones, units: Units) -> list[str]:
     """Return in a sentence what a whole boom covers beyond the zones, other turf first; nothing for no zones."""
     falls = {kind: area for kind, area in zones.figures.overspray_m2.items() if area >= _LEAST_TOLD_M2}
@@ -489,8 +511,7 @@ def _tell_known(zones: Zones, units: Units) -> Iterator[str]:
     figures = zones.figures
     yield (
         f"The counts speak for {percent(figures.known_share)} of the mapped ground; elsewhere the plan weighs chances. "
-        "A few bags say little of their hole, so the map keeps it near the average of all: holes differ less on the "
-        "plan than in their own bags."
+        f"{FEW_BAGS}: holes differ less on the plan than in their own bags."
     )
     if figures.unsampled.area_m2 >= _LEAST_TOLD_M2:
         yield (

@@ -13,13 +13,14 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
+import shapely
 from scipy.sparse import csr_array
 
-from geosample.density import covary_places, is_one_sided
+from geosample.density import compare_bags, covary_places, is_one_sided, list_bags
 from geosample.distributions import log_spread, normal_reach
 from geosample.survey.findings import What
 from geosample.treat.cells import weigh
@@ -29,6 +30,7 @@ from geosample.treat.model import (
     BorderAdvice,
     BorderOnly,
     BorderRatio,
+    Disputed,
     Figures,
     LeftOut,
     PlaceArea,
@@ -38,6 +40,8 @@ from geosample.units import FOOT_M, percent, show_length
 from geosample.workers import map_threads
 
 if TYPE_CHECKING:
+    import geopandas as gpd
+
     from geosample.density import DensityMap
     from geosample.ground import Ground
     from geosample.treat.model import TreatSettings
@@ -54,6 +58,53 @@ _MOST_LEFT, _MOST_GROUND = 0.1, 2 / 3
 """A strip proposed leaves at most this part of the ground worth treating, and is at most this part of all ground (own
 choices)."""
 _SHARES = ("hot", "shunned", "treated", "check", "kept", "allowed", "asked", "known", "small")
+
+
+def find_disputed(
+    density_map: DensityMap,
+    ground: Ground,
+    zones: gpd.GeoDataFrame,
+    samples: gpd.GeoDataFrame | None,
+    threshold_per_m2: float,
+) -> tuple[Disputed, ...]:
+    """Return where what the plan goes by and the bags pulled there lie on opposite sides of the threshold.
+
+    Parameters
+    ----------
+    density_map, ground
+        What the plan rests on.
+    zones : GeoDataFrame
+        The plan's, with action, hole, kind, area_m2, mean_per_m2.
+    samples : GeoDataFrame or None
+        The bags the map rests on; nothing is said without them.
+    threshold_per_m2 : float
+        The plan's.
+
+    Returns
+    -------
+    tuple of Disputed
+        By hole and kind. Of ground that is treated in part, the zones are held against the bags in them.
+    """
+    bags = list_bags(density_map, ground, samples) if samples is not None and len(samples) else None
+    if bags is None or bags.empty:
+        return ()
+    treat = zones[zones["action"] == "treat"]
+    found = []
+    row: Any
+    for row in compare_bags(density_map, ground, bags).to_dict("records"):
+        own = treat[treat["hole"].eq(row["hole"]) if row["hole"] else treat["hole"].isna()]
+        own = own[own["kind"] == row["kind"]]
+        many, mean, plan = row["bags"], row["own_per_m2"], row["map_per_m2"]
+        if len(own):
+            plan = float(np.average(own["mean_per_m2"], weights=own["area_m2"]))
+            there = shapely.union_all(own.geometry.to_numpy())
+            inside = bags[shapely.contains_xy(there, bags["easting"].to_numpy(), bags["northing"].to_numpy())]
+            if len(inside):
+                many, mean = len(inside), float(np.average(inside["per_m2"], weights=inside["weight_m2"]))
+        above, treated = plan >= threshold_per_m2, len(own) > 0
+        if many and (mean >= threshold_per_m2) != above and above == treated:
+            found.append(Disputed(row["hole"], row["kind"], many, mean, plan, treated=treated))
+    return tuple(found)
 
 
 def add_up(

@@ -213,6 +213,34 @@ class PlaceArea:
 
 
 @dataclass(frozen=True, slots=True)
+class Disputed:
+    """A hole's ground of one kind where the plan and the bags pulled there lie on opposite sides of the threshold.
+
+    Parameters
+    ----------
+    hole : str or None
+        Which.
+    kind : str
+        Of surface.
+    bags : int
+        How many speak for it: those in its zones where there are any, else all that were pulled on it.
+    own_per_m2 : float
+        Their weighted mean.
+    plan_per_m2 : float
+        The mean the plan goes by: in the zones where it treats some of it, else on all of it.
+    treated : bool
+        Whether it has a zone.
+    """
+
+    hole: str | None
+    kind: str
+    bags: int
+    own_per_m2: float
+    plan_per_m2: float
+    treated: bool
+
+
+@dataclass(frozen=True, slots=True)
 class Strip:
     """A strip along the outer edge of a width, m, and the shares of ground and of insects in it, 0 to 1.
 
@@ -414,6 +442,8 @@ class Figures:
     by_cost_m2 : tuple of (float, float)
         What the rule alone would treat were a miss to cost so many needless treatments: a third of what it is taken to
         cost, and three times that.
+    disputed : tuple of Disputed
+        Where plan and bags differ about the threshold; none for plans of before it was looked at.
     """
 
     mapped: Holding
@@ -441,6 +471,7 @@ class Figures:
     driving: Driving = field(default_factory=Driving)
     offer: CheckOffer | None = None
     by_cost_m2: tuple[tuple[float, float], ...] = ()
+    disputed: tuple[Disputed, ...] = ()
 
     @property
     def known_share(self) -> float:
@@ -497,6 +528,7 @@ def _read_figures(said: dict[str, Any], curve: pd.DataFrame) -> Figures:
             "offer": CheckOffer(**said["offer"]) if said["offer"] else None,
             # Plans of before it was reckoned have none.
             "by_cost_m2": tuple((cost, area_m2) for cost, area_m2 in said.get("by_cost_m2", ())),
+            "disputed": tuple(Disputed(**one) for one in said.get("disputed", ())),
             "controls": tuple(
                 ControlClass(**{**one, "irac": tuple(one["irac"]), "used": tuple(one["used"])})
                 for one in said["controls"]

@@ -27,7 +27,7 @@ from geosample.survey import shape_frame
 from geosample.survey.findings import Findings, What, read_findings
 from geosample.treat.amounts import Sprayer
 from geosample.treat.cells import adds_nothing, place_cells, use_averages, weigh
-from geosample.treat.figures import add_up, join_cells, target_curve
+from geosample.treat.figures import add_up, find_disputed, join_cells, target_curve
 from geosample.treat.model import (
     MISS_COST,
     SMALLEST_M2,
@@ -284,6 +284,7 @@ def suggest_zones(  # noqa: PLR0913 - plain keywords, for scripts
         overspray_m2=overspray_m2,
         driving=_sum_driving(drives),
         offer=offer,
+        disputed=find_disputed(density_map, ground, table, samples, threshold_per_m2),
     )
     return Zones(
         visit=density_map.visit,

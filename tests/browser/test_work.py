@@ -170,7 +170,7 @@ def test_the_job_by_keyboard_alone_ends_in_the_same_zones(job: Job, tmp_path: Pa
     job.keys(Keys.ENTER)
     job.wait("document.activeElement.closest('#bench tbody')")
     heads = ask(job.browser, "return [...document.querySelectorAll('#bench thead th')].map(h => h.textContent)")
-    job.keys(*[Keys.ARROW_RIGHT] * heads[3:].index("L3"))
+    job.keys(*[Keys.ARROW_RIGHT] * heads[4:].index("L3"))
     check_refusals(job)
     for count in typed:  # as fast as the keys come; the column stays
         job.keys(*(["n"] if count == "0" else [count, Keys.ENTER]))
@@ -187,6 +187,45 @@ def test_the_job_by_keyboard_alone_ends_in_the_same_zones(job: Job, tmp_path: Pa
     for layer in ("points", "counts", "zones"):
         mouse, keys = (open_survey(job.folder / name).read(layer) for name in ("course.gpkg", "keys.gpkg"))
         pd.testing.assert_frame_equal(*(one.drop(columns="finding", errors="ignore") for one in (mouse, keys)))
+
+
+def test_a_bag_without_a_total_is_told_as_it_is_typed_and_one_key_fills_the_rest(job: Job, tmp_path: Path) -> None:
+    """A stage left blank beside counts is no zero; N and R go on to the next bag, where an Enter out of habit stays."""
+    assert ask(job.browser, "return desk.state().survey") == "keys.gpkg"
+    job.begin("total.gpkg")
+    job.step_into("ground")
+    job.tab_to("#card-ground .dropped input[value='own course.geojson']")
+    job.keys(Keys.SPACE)
+    job.write("#ground-kinds", "short lawn=fairway")
+    job.press_go("ground")
+    job.step_into("plan")
+    job.write("#plan-visit", "2026-05-04")
+    job.write("#plan-points", "12")
+    job.press_go("plan")
+    job.step_into("counts")
+    job.tab_to("#open-bench")
+    job.keys(Keys.ENTER)
+    job.wait("document.activeElement.closest('#bench tbody')")
+    bags = ask(job.browser, "return [...document.querySelectorAll('#bench tbody th')].map(h => h.textContent)")
+    totals = "[...document.querySelectorAll('#bench td.total')].slice(0, 4).map((one) => one.textContent).join()"
+    at, said = "document.activeElement.getAttribute('aria-label')", "document.querySelector('#spoken').innerText"
+    job.keys("5", "r")
+    job.wait(f"{totals} === '5,,,' && {at} === '{bags[1]} egg'")
+    job.keys(Keys.ENTER)  # out of habit: no bag is passed over
+    job.wait(f"{said} === 'The next bag already: {bags[1]}.'")
+    assert ask(job.browser, f"return {at}") == f"{bags[1]} egg"
+    job.keys("n", Keys.ENTER)
+    job.wait(f"{totals} === '5,0,,' && {at} === '{bags[2]} egg'")
+    job.keys("7", Keys.ENTER)
+    job.wait(f"{totals} === '5,0,no total,'")
+    job.wait(
+        f"{said}.startsWith('{bags[2]} has no total: L1, L2, ') && {said}.endsWith('R in its row: the rest are 0.')"
+    )
+    job.keys(Keys.ARROW_UP, "r")
+    job.wait(f"{totals} === '5,0,7,'")
+    typed = next((job.folder / "dropped").glob("typed_2026-05-04 *.csv"), None)
+    assert typed
+    job.keys(Keys.ESCAPE)
 
 
 _UNREADABLE = """
