@@ -14,6 +14,7 @@ import sqlite3
 import stat
 import subprocess
 import sys
+import tempfile
 import time
 from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
@@ -35,13 +36,13 @@ from treat_case import make_map, patch
 from geosample.density import save_density
 from geosample.desk import jobs
 from geosample.desk.cards import CARDS, list_questions, show_line, write_words
-from geosample.desk.guard import POLICY, Guard
+from geosample.desk.guard import POLICY, Guard, find_open, note_open
 from geosample.desk.server import make_app
 from geosample.desk.work import Desk, TypedSheet, plain_name
 from geosample.desk.worker import Failed, Worker
 from geosample.errors import Problem, SurveyError
-from geosample.ground import Ground, load_ground, read_ground, save_ground
-from geosample.report.desk import HINTS, TITLES
+from geosample.ground import Ground, load_ground, read_ground, save_ground, write_ground
+from geosample.report.desk import HINTS, PHRASES, TITLES
 from geosample.survey import Survey, open_survey, reading, writing
 from geosample.treat import suggest_zones
 
@@ -95,6 +96,43 @@ def test_the_key_comes_by_a_file_of_its_owner_and_works_once(client: FlaskClient
 @pytest.mark.parametrize("path", ["/", "/state", "/map", "/own/desk.js", "/made/treatment_plan.pdf", "/bench", "/no"])
 def test_who_has_no_key_sees_nothing(client: FlaskClient, path: str) -> None:
     assert client.get(path, base_url=OWN).status_code == 403
+
+
+def test_a_second_start_is_told_of_the_first_and_its_owner_comes_in_again(
+    tmp_path: Path, client: FlaskClient, guard: Guard, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The way back is known to who can read this user's file, and no page of a browser can take it."""
+    note = note_open(tmp_path, guard)
+    assert stat.S_IMODE(note.stat().st_mode) == 0o600
+    assert stat.S_IMODE(note.parent.stat().st_mode) == 0o700
+    assert find_open(tmp_path) is None  # nothing answers there: left by a desk that was killed
+    for key, headers in [("wrong", {}), (guard.again, {"Origin": OWN}), (guard.again, {"Sec-Fetch-Site": "none"})]:
+        assert client.post("/again", base_url=OWN, data={"key": key}, headers=headers).status_code == 403
+    monkeypatch.setattr(tempfile, "tempdir", str(tmp_path / "others"))
+    (tmp_path / "others").mkdir()
+    (tmp_path / "others" / f"geosample-desks-{os.getuid()}").mkdir(mode=0o777)
+    os.chmod(tmp_path / "others" / f"geosample-desks-{os.getuid()}", 0o777)
+    assert find_open(tmp_path) is None
+    with pytest.raises(OSError, match="not this user's alone"):
+        note_open(tmp_path, guard)
+    monkeypatch.undo()
+    process, port, door = start_desk(tmp_path)
+    try:
+        first = Served(process, port, tmp_path, door)
+        first.enter()
+        words = [sys.executable, "-c", "from geosample.cli import main; main()", "desk", str(tmp_path), "--no-browser"]
+        second = subprocess.run(words, capture_output=True, text=True, check=True, timeout=60)
+        said = " ".join(second.stderr.split())
+        assert f"The desk is already open in this folder at http://127.0.0.1:{port}/ for the browser" in said
+        again = Served(process, port, tmp_path, re.findall(r"file://\S+", said)[0])
+        status, told, _ = again.ask("GET", "/")
+        assert (status, b"geosample desk FOLDER" in told) == (403, True)
+        again.enter()
+        assert again.ask("GET", "/state")[0] == first.ask("GET", "/state")[0] == 200
+    finally:
+        process.terminate()
+        process.wait()
+        process.stderr.close()  # type: ignore[union-attr]
 
 
 @pytest.mark.parametrize("host", ["http://localhost:4321", "http://desk.invalid:4321", "http://127.0.0.1:80"])
@@ -488,6 +526,42 @@ def test_only_what_nothing_rests_on_is_put_away_and_nothing_is_deleted(near: Des
     assert near.tell()["unused"] == ["dropped/fresh.csv"]
     away = {path.name: path.read_text() for path in (near.kept / "put_away").rglob("*.*") if path.is_file()}
     assert away == {"old.kml": "old.kml", "was.pdf": "was.pdf"}
+
+
+def test_what_stood_before_a_correction_stands_again_when_it_is_undone(
+    near: Desk, guard: Guard, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The own file is named as the source, before, while and after it is corrected, and is never listed as unused."""
+    for room in (reading, writing):
+        monkeypatch.setattr(room, "WATCHERS", [jobs.note_writes])
+    ground = load_ground(open_survey(near.path))
+    (near.folder / "dropped").mkdir()
+    write_ground(ground, near.folder / "dropped" / "own.geojson")
+    near.survey = "drawn.gpkg"
+    client = make_app(near, guard, lambda: None).test_client()
+    enter(client, guard)
+    near.start_run(CARDS["ground"], {"files": ["own.geojson"], "name": "Invented"}, force=False)
+    finish(near)
+    first = near.tell()["steps"]["ground"]
+    assert (first["state"], first["names"]) == ("done", ["own.geojson"])
+    corrected = []
+    for kind in ("tee", "approach"):
+        sent = {"Origin": OWN, "X-Desk-Token": guard.token}
+        body = {"surface_id": ground.surfaces["surface_id"].iloc[0], "kind": kind, "hole": "1"}
+        told = client.post("/correct", base_url=OWN, json=body, headers=sent)
+        assert told.status_code == 200
+        near.start_run(CARDS["ground"], told.json["answers"], force=False)
+        finish(near)
+        corrected.append(near.tell()["steps"]["ground"])
+        ground = load_ground(open_survey(near.path))
+    names = ["drawn_corrected.geojson", "drawn_corrected_2.geojson"]  # in turn, so that the one before stands
+    assert [one["names"] for one in corrected] == [["own.geojson", name] for name in names]
+    assert near.tell()["unused"] == []
+    assert near.undo("ground") == PHRASES["undone"]
+    again = near.tell()["steps"]["ground"]
+    assert {**corrected[0], "undo": False} == again
+    assert near.tell()["unused"] == ["dropped/drawn_corrected_2.geojson"]
+    assert near.undo("ground") == PHRASES["not_undone"]  # once
 
 
 def test_two_windows_type_on_one_sheet_and_neither_loses_a_value(near: Desk) -> None:

@@ -16,8 +16,9 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from geosample.cli import main
+from geosample.desk.jobs import correct
 from geosample.errors import GeosampleError, GroundError
-from geosample.ground import Ground, drawings, load_ground, read_ground
+from geosample.ground import Ground, drawings, load_ground, read_ground, write_ground
 from geosample.ground.placing import fit_pairs
 from geosample.ground.walking import average_rings, clean_track, close_track, doubt_edge, part_laps
 from geosample.survey import open_survey
@@ -283,9 +284,19 @@ def test_tracks_named_in_plain_words_become_surfaces_and_two_walks_one(tmp_path:
     assert "3 walked edges, 4 walks" in said(ground)
     assert "--accuracy" in said(ground)
     assert "collars of 76 cm round walked greens" in said(ground)
+    for name in ("out.geojson", "out.kml", "out.zip"):  # what an edge is known by goes with it
+        write_ground(ground, tmp_path / name)
+        again = read_ground(tmp_path / name).surfaces.set_index("surface_id")
+        for column in ("edge_doubt_m", "area_doubt"):
+            assert again[column].to_numpy() == pytest.approx(frame[column].to_numpy(), nan_ok=True), name
     survey = tmp_path / "course.gpkg"
     run = CliRunner().invoke(main, ["ground", str(survey), str(path), "--accuracy", "2m"])
     assert run.exit_code == 0, run.output
+    before = load_ground(open_survey(survey)).surfaces.set_index("surface_id")
+    correct(str(survey), str(tmp_path / "again.geojson"), surface_id="07-fairway-1", kind="rough", hole="7")
+    kept = read_ground(tmp_path / "again.geojson").surfaces.set_index("surface_id")
+    assert kept.loc["07-green-1", "edge_doubt_m"] == pytest.approx(before.loc["07-green-1", "edge_doubt_m"])
+    assert kept.loc["07-rough-1", "area_doubt"] == pytest.approx(before.loc["07-fairway-1", "area_doubt"])
     asked = ["design", str(survey), "--visit", "2026-05-04", "--points", "12", "--surfaces", "green", "--seed", "1"]
     told = [CliRunner().invoke(main, [*asked, "--border", width]).output for width in ("3ft", "5m")]
     assert ["narrower than what is known of the walked edges" in " ".join(text.split()) for text in told] == [

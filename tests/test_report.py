@@ -35,10 +35,10 @@ from geosample.report.density import (
     ADDS,
     CLUSTER_WARNING,
     tag_map,
-    tell_bags,
     tell_clusters,
     tell_map,
     tell_map_more,
+    tell_own_bags,
     tell_start,
     tell_trust,
 )
@@ -530,7 +530,7 @@ def test_own_bags_stand_beside_the_map_and_a_difference_about_the_threshold_is_s
     rows = [("1", "green", 5, 37 / foot, 24 / foot), ("1", "fairway", 9, 20 / foot, 21 / foot)]
     rows += [("2", "green", 3, 50 / foot, 30.1 / foot), ("2", "fairway", 0, np.nan, 45 / foot)]
     compared = pd.DataFrame(rows, columns=["hole", "kind", "bags", "own_per_m2", "map_per_m2"])
-    lines, rest = tell_bags(compared, 30 / foot, "us")
+    lines, rest = tell_own_bags(compared, 30 / foot, "us")
     assert rest == []
     assert lines[0].startswith("Bags and map differ about 30/ft²: hole 1 green (bags 37/ft², map 24/ft²). A few bags")
     assert [line.split() for line in lines[2:]] == [
@@ -540,7 +540,7 @@ def test_own_bags_stand_beside_the_map_and_a_difference_about_the_threshold_is_s
         ["hole", "2", "fairway", "none", "45", "0"],
     ]
     many = pd.concat([compared] * 3, ignore_index=True)
-    said, table = tell_bags(many, 60 / foot, "metric")
+    said, table = tell_own_bags(many, 60 / foot, "metric")
     assert (said, len(table)) == ([], 2 + 12)  # told with the rest
     assert not any("/ft²" in line for line in table)
     say(["first", *lines], {}, as_json=False)

@@ -12,7 +12,7 @@ from treat_case import make_map, patch, plan, plan_map, ratio_found
 
 from geosample.density import Looks
 from geosample.pests import DEFAULT_PEST
-from geosample.report import LINE_WIDTH, fold
+from geosample.report import LINE_WIDTH, Aside, fold
 from geosample.report.design import SIMULATED
 from geosample.report.treat import (
     tell_amounts,
@@ -54,7 +54,7 @@ def test_the_answer_comes_first_and_says_what_was_asked(zones):
     asked = "As asked, only ground within 39 ft of the outer edge was considered"
     for part in (
         asked,
-        "Yours to set: treat from a chance of 25 % (--miss-cost 3); about ",
+        "Yours to set: treat from a chance of 25 % (miss cost 3); about ",
         "at 3 mph",
         "none is assumed",
         "no building is mapped",
@@ -71,7 +71,8 @@ def test_the_terminal_is_told_in_at_most_eight_lines_whatever_is_asked(small_gro
         found = ratio_found(0.7, 1.4, 2.5)
         zones = replace(plan_map(given, small_ground, sprayer=sprayer, findings=found, **asked), simulated=True)
         for units in ("us", "metric"):
-            lines = fold([*tell_plan(zones, units), "Wrote treatment_plan.pdf and 9 files of zones into out."])
+            shown = [line for line in tell_plan(zones, units) if not isinstance(line, Aside)]
+            lines = fold([*shown, "Wrote treatment_plan.pdf and 9 files of zones into out."])
             assert len(lines) <= 8, lines
             assert IN_SHORT in lines
 
@@ -178,11 +179,11 @@ def test_a_zone_says_where_how_much_and_how_many_bags(zones):
 
 def test_a_record_says_what_is_missing_and_where_that_is_asked_for():
     said = tell_record("May", {"date": "2026-05-08"}, ["method"], RULES["ny"], to_come=True)
-    assert said[0] == "Recorded for May, 2026-05-08: 1 field."
-    assert any("6 NYCRR 325.25" in line and line.endswith(": method.") for line in said)
+    assert said[0] == "Recorded: treated on 2026-05-08 by the plan of visit May, 1 field."
+    assert any("6 NYCRR 325.25" in line and line.endswith(": method of application.") for line in said)
     more = tell_record_more({"date": "2026-05-08"}, ["method"], RULES["ny"])
     assert more[0] == "- date: 2026-05-08"
-    assert "- method: method of application" in more
+    assert "- method of application (method)" in more
     assert any("still to come" in line for line in said)
 
 
@@ -243,7 +244,9 @@ def test_which_zones_count_as_treated_is_said():
 def test_ground_that_no_plug_speaks_for_is_told_whichever_way_it_goes(small_ground):
     given = make_map(small_ground, patch(-50, -130, 14), known=lambda cells: cells["easting"] > -50)
     treating, leaving = (tell_reasons(plan_map(given, small_ground, sampled_only=only), "us") for only in (False, True))
-    assert any("have no plug near" in line and "--sampled-only leaves them" in line for line in treating)
+    assert any(
+        "have no plug near" in line and "a plan for sampled ground only leaves them" in line for line in treating
+    )
     assert any("By your costs that is as dear as treating" in line for line in leaving)
     none = make_map(small_ground, patch(-50, -130, 14), known=lambda cells: cells["easting"] > 1e9)
     assert "This is no all-clear" in tell_what_to_treat(plan_map(none, small_ground, sampled_only=True), "us")[0]

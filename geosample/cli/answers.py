@@ -132,7 +132,7 @@ def counts_command(
     "--by",
     callback=split_words,
     default="kind,hole,stratum",
-    help="Groups to estimate: some of kind, hole, surface, stratum, part, with commas between.",
+    help="Groups to estimate: some of kind, hole, surface, stratum (a part of the plan), part, with commas between.",
 )
 @visit_option
 @click.option("--pest", help="Another pest found with it; the visit's own when not given.")
@@ -145,7 +145,7 @@ def counts_command(
 )
 @click.option("--csv", "csv_file", type=FILE, help="Write the table here as well.")
 @click.option("--picture", type=FILE, help="Draw the answer on one page, a PDF.")
-@click.option("--border", "border_m", type=LENGTH, help="Split the strata by border and interior after the draw.")
+@click.option("--border", "border_m", type=LENGTH, help="Split the parts by border and interior after the draw.")
 @units_option
 @says
 def estimate_command(survey: Path, visit: str | None, units: Units, **asked: Any) -> Told:
@@ -259,7 +259,7 @@ def density_command(
     from geosample.density import (
         compare_bags,
         estimate_places,
-        list_bags,
+        find_own_bags,
         load_last_density,
         map_density,
         save_density,
@@ -271,7 +271,7 @@ def density_command(
     from geosample.errors import DensityError
     from geosample.files.saving import make_folder
     from geosample.ground import load_ground, read_own_shapes
-    from geosample.report.density import tell_bags, tell_map, tell_map_more, tell_places, tell_start
+    from geosample.report.density import tell_map, tell_map_more, tell_own_bags, tell_places, tell_start
     from geosample.survey import open_survey
 
     file = open_survey(survey, must_exist=True)
@@ -289,9 +289,9 @@ def density_command(
     talk("Fitting the map ...")
     density_map = map_density(counts, ground, design=design, threshold_per_m2=threshold_per_m2, last=last, **asked)
     lines, summary = tell_map(density_map, units), density_map.summary()
-    compared = compare_bags(density_map, ground, list_bags(density_map, ground, counts.samples))
+    compared = compare_bags(density_map, ground, find_own_bags(density_map, ground, counts.samples))
     summary["own_bags"] = compared.to_dict("records")
-    beside, table = tell_bags(compared, threshold_per_m2, units)
+    beside, table = tell_own_bags(compared, threshold_per_m2, units)
     lines += beside
     if own is not None:
         found = estimate_places(density_map, ground, own, threshold_per_m2, last=last)

@@ -152,8 +152,10 @@ def desk_command(place: Path, no_browser: bool, phones: bool, phones_at: str | N
     """  # noqa: D301
     import webbrowser
 
+    from geosample.desk.guard import find_open
     from geosample.desk.server import open_desk
     from geosample.errors import GeosampleError, Problem
+    from geosample.report.desk import tell_open
 
     is_survey = place.suffix.lower() == ".gpkg"
     folder = place.absolute().parent if is_survey else place
@@ -162,12 +164,15 @@ def desk_command(place: Path, no_browser: bool, phones: bool, phones_at: str | N
     others = sorted(path.name for path in folder.glob("*.gpkg") if not path.name.startswith("."))
     survey = place.name if is_survey else next(iter(others), "course.gpkg")
 
-    def tell(address: str, door: Path, phones_address: str) -> None:
+    def tell(address: str, door: Path, phones_address: str, *, already: bool = False) -> None:
         if phones_address:
             talk(f"Phones may come in at {phones_address}, by the code under 'Phones' on the desk's page.")
-        talk(f"The desk is open at {address} for the browser that opens this file once: {door.as_uri()}")
+        talk(tell_open(address, door.as_uri(), already=already))
         if not no_browser:
             webbrowser.open(door.as_uri())
 
+    if found := find_open(folder):
+        tell(f"http://{found[0]}/", found[1], "", already=True)
+        return
     with contextlib.suppress(KeyboardInterrupt):
         open_desk(folder, survey, tell=tell, phones_at=(phones_at or "") if phones or phones_at else None)

@@ -262,22 +262,22 @@ def _refuse_spacing(ctx: click.Context, param: click.Parameter, value: str | Non
 )
 @click.option("--holes", help="Holes to sample, such as 1-3,7; all when not given.")
 @click.option("--without-holes", default="", show_default=False, help="Holes left out, such as closed ones.")
-@click.option("--hole-groups", callback=_groups, help="Strata by groups of holes, such as '1-9;10-18'.")
-@click.option("--areas", type=PATH, help="Polygons of your own that split the strata (any format).")
+@click.option("--hole-groups", callback=_groups, help="Parts by groups of holes, such as '1-9;10-18'.")
+@click.option("--areas", type=PATH, help="Polygons of your own that split the parts (any format).")
 @click.option("--area-name", help="The field that names those polygons; name when not given.")
-@click.option("--by", callback=split_words, help="Split the strata by hole or surface as well.")
-@click.option("--border", "border_m", type=LENGTH, help="Make border and interior strata, the border this wide.")
+@click.option("--by", callback=split_words, help="Split the parts by hole or surface as well.")
+@click.option("--border", "border_m", type=LENGTH, help="Set border and interior apart, the border this wide.")
 @click.option("--border-weight", type=float, default=1.0, help="Density at the edge, 1 to 4 times.")
 @click.option("--method", type=click.Choice(DRAW_METHODS), default="balanced", help="How points are drawn.")
 @click.option(
     "--allocation",
     type=click.Choice(ALLOCATIONS),
     default="power",
-    help="How strata share the points; power is by the root of the area.",
+    help="How the parts share the points; power is by the root of the area.",
 )
-@click.option("--most", multiple=True, callback=_pairs, help="Most points in a stratum or kind, such as green=20.")
+@click.option("--most", multiple=True, callback=_pairs, help="Most points in a part or kind, such as green=20.")
 @click.option("--k", type=float, help="k of one bag here; the last estimate's, or a cautious one, when not given.")
-@click.option("--minimum", type=int, default=8, help="Fewest points in a stratum.")
+@click.option("--minimum", type=int, default=8, help="Fewest points in a part.")
 @click.option("--reserve", type=float, default=0.2, help="Reserve points, as a share of the main.")
 @click.option("--plug", "plug_m", type=LENGTH, help="Diameter of a plug; the pest's usual when not given.")
 @click.option("--unit-area", "unit_m2", type=AREA, help="Area of one unit that is no round plug.")
@@ -331,7 +331,7 @@ def design_command(survey: Path, units: Units, **asked: Any) -> Told:
     """Decide where to pull plugs, and in what order.
 
     Every point is drawn with a known density, so that its count stands for a known piece of ground. Points spread
-    over the ground by themselves; border and interior can be strata of their own.
+    over the ground by themselves; border and interior can be parts of their own.
 
     \b
     Example:
@@ -420,7 +420,7 @@ def draw_asked(file: Survey, asked: dict[str, Any]) -> tuple[Design, TrialSize |
     if left is not None and last is None:
         asked |= {"strips_from_visit": left[0], "strips": left[1]}
     elif left is not None:
-        talk(f"The check strips of {left[0]} get no points of their own, for --keep keeps to the strata of that visit.")
+        talk(f"The check strips of {left[0]} get no points of their own, for --keep keeps to the parts of that visit.")
     return draw_design(ground, **asked, last=last), size
 
 
@@ -531,7 +531,7 @@ def _numbers(ctx: click.Context, param: click.Parameter, value: str) -> tuple[fl
 @click.option("--threshold", "threshold_per_m2", type=DENSITY, help="What is decided about; one published if none.")
 @click.option("--surfaces", callback=split_words, help="Kinds to sample, as for design.")
 @click.option("--holes", help="Holes to sample, such as 1-3,7; all when not given.")
-@click.option("--border", "border_m", type=LENGTH, help="Make border and interior strata, the border this wide.")
+@click.option("--border", "border_m", type=LENGTH, help="Set border and interior apart, the border this wide.")
 @click.option("--plugs", type=int, help="Plugs pooled at a point; the pest's usual when not given.")
 @click.option("--pest", default=DEFAULT_PEST, help="The pest's profile.")
 @click.option("--expected", "mean_per_m2", type=DENSITY, help="Mean density to play, such as 20/ft2.")

@@ -100,7 +100,7 @@ class _Percent(click.ParamType[float]):
     "--by",
     type=click.Choice(["auto", "map", "averages"]),
     default="auto",
-    help="Decide by the map's cells or by stratum averages; auto takes averages where the map adds nothing to them.",
+    help="Decide by the map's cells or by averages of parts; auto takes averages where the map adds nothing to them.",
 )
 @click.option("--border-only", "border_only_m", type=LENGTH, help="Treat only within this of the outer edge.")
 @click.option("--surfaces", "kinds", callback=split_words, help="Treat these kinds alone, such as fairway.")

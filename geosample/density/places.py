@@ -302,7 +302,7 @@ def write_places(path: Path, table: pd.DataFrame) -> Path:
     return save_file(path, write_csv(table.assign(**feet)), DensityError)
 
 
-def list_bags(density_map: DensityMap, ground: Ground, samples: gpd.GeoDataFrame) -> pd.DataFrame:
+def find_own_bags(density_map: DensityMap, ground: Ground, samples: gpd.GeoDataFrame) -> pd.DataFrame:
     """Return the bags the map rests on, each with the surface it lies on or nearest to; none where there is no map.
 
     Parameters
@@ -350,7 +350,7 @@ def compare_bags(density_map: DensityMap, ground: Ground, bags: pd.DataFrame) ->
     density_map, ground
         The map and the ground it was made on.
     bags : DataFrame
-        As ``list_bags`` gives it.
+        As ``find_own_bags`` gives it.
 
     Returns
     -------

@@ -385,10 +385,15 @@ def find_wish_problems(
     wishes = {"precision": precision, "threshold_per_m2": threshold_per_m2}
     asked = [name for name, value in wishes.items() if value is not None]
     if asked and (expected_per_m2 is None or points_asked or len(asked) > 1):
-        others = "".join(f", beside `{name}`" for name in [*asked[1:], *(["points"] if points_asked else [])])
-        found = f"{wishes[asked[0]]:g}{others}{'' if expected_per_m2 else ', and no density expected'}"
-        remedy = "give `expected_per_m2` and one wish"
-        yield Problem(asked[0], found, "one that stands in place of `points`, and needs `expected_per_m2`", remedy)
+        others = [f"`{name}`" for name in [*asked[1:], *(["points"] if points_asked else [])]]
+        found = [
+            *(f"{name} beside it" for name in others),
+            *(["no density expected"] if expected_per_m2 is None else []),
+        ]
+        remedy = [*(f"leave out {name}" for name in others)]
+        remedy += ["give `expected_per_m2`"] if expected_per_m2 is None else []
+        expected = "no other number of points, and it needs `expected_per_m2`"
+        yield Problem(asked[0], " and ".join(found), expected, " and ".join(remedy))
 
 
 def _density_problems(request: Request) -> Iterator[Problem]:

@@ -11,6 +11,7 @@ import click
 
 from geosample.cli import load_command
 from geosample.cli.options import LENGTH
+from geosample.report.desk import name_field
 from geosample.units import Units, parse_length, show_length
 
 Answers = Mapping[str, str | list[str]]
@@ -57,7 +58,7 @@ CARDS = {
         Card(
             "answer",
             ("estimate", "density"),
-            ("threshold", "cell", "by"),
+            ("threshold", "cell"),
             ("ground", "plan", "counts"),
             ("estimates", "models"),
         ),
@@ -120,10 +121,13 @@ def _ask(name: str, param: click.Option, *, first: bool) -> dict[str, Any]:
         kind = "number"
     # JSON from a click default: a tuple of nothing, a flag's False and a marker of click's for none are all none
     plain = param.default if isinstance(param.default, (str, int, float)) and param.default is not False else ""
+    if plain and isinstance(param.show_default, str):
+        plain = param.show_default
     other: Units = "us" if str(plain).endswith("m") else "metric"  # the default is written in one system of units
     return {
         "shown": {other: show_length(parse_length(str(plain)), other)} if param.type is LENGTH and plain else {},
         "name": name,
+        "label": name_field(name),
         "help": param.help or "",
         "kind": kind,
         "default": str(plain),
@@ -180,7 +184,7 @@ def _write_option(option: click.Option, value: str | list[str]) -> list[str]:
     text = value if isinstance(value, str) else ";".join(value)
     parts = [part.strip() for part in text.split(";")] if option.multiple else [text]
     typed = [word for part in parts if part for word in (option.opts[0], part)]
-    return [] if text == str(option.default) else typed
+    return [] if text in {str(option.default), option.show_default} else typed
 
 
 def show_line(words: list[str]) -> str:

@@ -33,9 +33,9 @@ const desk = (() => {
         method: "POST", headers: { "X-Desk-Token": token, ...(body instanceof FormData ? {} : { "Content-Type": "application/json" }) },
         body: body instanceof FormData ? body : JSON.stringify(body),
       });
-      if (answer.status === 409) { say((await answer.json()).words); return null; }
-      if (!answer.ok) { say(answer.status === 413 ? words.too_large : words.lost); return null; }
-      if (find("#spoken").textContent === words.lost) { say(""); }
+      if (answer.status === 409) { say(in_fields((await answer.json()).words)); return null; }
+      if (!answer.ok) { say({ 413: words.too_large, 403: words.shut }[answer.status] || words.lost); return null; }
+      if ([words.lost, words.shut].includes(find("#spoken").textContent)) { say(""); }
       return await answer.json();
     } catch {
       say(words.lost);
@@ -81,21 +81,21 @@ const desk = (() => {
   const typed_key = (step) => `typed ${state.survey} ${state.visit} ${step}`;
   const fallback = (field) => (state && field.dataset[state.units]) || field.dataset.fallback;
   const kept = {};  // the answers that a step's result was made with, or that stand for it
+  function put_answers(step, given, began) {
+    for (const field of all("[data-option]", card_of(step))) {
+      const value = given[field.dataset.option];
+      if (field.type === "checkbox") { field.checked = value === "on"; } else { field.value = value === undefined ? fallback(field) : value; }
+      if (step === "plan" && field.dataset.option === "visit" && state.visit && !(began && value)) { field.value = state.visit; }
+      field.dispatchEvent(new Event("input"));  // for its slider alone
+    }
+    for (const box of all(".dropped input", card_of(step))) { box.checked = (given.files || []).includes(box.value); }
+  }
   function fill_answers(began) {
     for (const [step, now] of Object.entries(state.steps)) {
-      const put = (given) => {
-        for (const field of all("[data-option]", card_of(step))) {
-          const value = given[field.dataset.option];
-          if (field.type === "checkbox") { field.checked = value === "on"; } else { field.value = value === undefined ? fallback(field) : value; }
-          if (step === "plan" && field.dataset.option === "visit" && state.visit && !(began && value)) { field.value = state.visit; }
-          field.dispatchEvent(new Event("input"));  // for its slider alone
-        }
-        for (const box of all(".dropped input", card_of(step))) { box.checked = (given.files || []).includes(box.value); }
-      };
-      put(now.answers);
+      put_answers(step, now.answers, began);
       kept[step] = answers(step);
       const typed = sessionStorage.getItem(typed_key(step));
-      if (typed) { put(JSON.parse(typed)); }
+      if (typed) { put_answers(step, JSON.parse(typed), began); }
     }
   }
   const alike = (one, two) => JSON.stringify(Object.entries(one).sort()) === JSON.stringify(Object.entries(two).sort());
@@ -114,14 +114,15 @@ const desk = (() => {
   }
 
   // The commands' words name options as they are typed; here they are fields.
-  const name_field = (name) => name.replace(/-/g, " ").replace(/^./, (first) => first.toUpperCase());
-  const fields = new Set(given.cards.flatMap((one) => one.questions.map((question) => question.name)));
-  const in_fields = (text) => text.replace(/--([a-z][a-z-]*)/g, (typed, name) => (fields.has(name) ? `'${name_field(name)}'` : typed));
+  const fields = new Map([...given.cards.flatMap((one) => one.questions), ...given.under].map((question) => [question.name, question.label]));
+  fields.set("force", words.force);
+  fields.set("more", words.all);
+  const in_fields = (text) => text.replace(/--([a-z][a-z-]*)/g, (typed, name) => (fields.has(name) ? `'${fields.get(name)}'` : typed));
 
   function make_field(question, step) {
     const row = make("div", "", "question");
     const id = `${step}-${question.name}`;
-    const label = make("label", name_field(question.name));
+    const label = make("label", question.label);
     label.htmlFor = id;
     let field = document.createElement(question.kind === "choice" || question.kind === "file" ? "select" : "input");
     if (question.kind === "choice") {
@@ -133,7 +134,7 @@ const desk = (() => {
     } else if (question.kind === "flag") {
       field.type = "checkbox";
     } else {
-      field.type = "text";
+      field.type = question.name === "date" ? "date" : "text";  // a day is chosen as this machine writes it
       if (question.kind === "number") { field.inputMode = "decimal"; }
     }
     field.id = id;
@@ -143,7 +144,7 @@ const desk = (() => {
     if (step === "plan" && question.name === "visit") { field.value = today(); }
     Object.assign(field.dataset, question.shown);  // the command's own default in the other units
     field.dataset.fallback = question.kind === "file" ? "" : field.value;
-    const help = make("span", in_fields(question.help), "help");
+    const help = make("span", in_fields(field.type === "date" ? question.help.replace(/, YYYY-MM-DD/, "") : question.help), "help");
     help.id = `${id}-help`;
     field.setAttribute("aria-describedby", help.id);
     row.append(label, field);
@@ -170,7 +171,7 @@ const desk = (() => {
     if (!known) { return; }
     const slider = document.createElement("input");
     slider.type = "range";
-    slider.setAttribute("aria-label", field.dataset.option);
+    slider.setAttribute("aria-label", fields.get(name));
     const fit = () => {
       const use = known.us ? known[state ? state.units : "us"] : known;
       Object.assign(slider, { min: use.min, max: use.max, step: use.step });
@@ -203,7 +204,7 @@ const desk = (() => {
       find(".go", card).addEventListener("click", () => run(one.step, false));
       find(".force", card).addEventListener("click", () => run(one.step, true, asked[one.step]));
       find(".cancel", card).addEventListener("click", () => ask("/cancel", {}));
-      find(".undo", card).addEventListener("click", async () => { const told = await ask("/undo", { step: one.step, seen: seen() }); turned = Boolean(told); if (told) { say(told.words); } look(); });
+      find(".undo", card).addEventListener("click", () => undo(one.step));
       for (const change of ["input", "change"]) {
         card.addEventListener(change, () => {
           later(one.step);
@@ -215,8 +216,8 @@ const desk = (() => {
       bind_drop(card, one.step);
     }
     add_record_fields(card_of("record"));
-    const place = { name: "place", help: words.place_help, kind: "text", default: "", choices: [] };
-    const on_sheets = { name: "on-sheets", help: words.on_sheets_help, kind: "choice", default: "yes", choices: ["yes", "no"] };
+    const place = { name: "place", label: words.place, help: words.place_help, kind: "text", default: "", choices: [] };
+    const on_sheets = { name: "on-sheets", label: words.on_sheets, help: words.on_sheets_help, kind: "choice", default: "yes", choices: ["yes", "no"] };
     find("#under .fields").append(...[...given.under, on_sheets, place].map((question) => make_field(question, "under")));
     for (const field of all("#under [data-option]")) { field.dataset.under = field.dataset.option; delete field.dataset.option; }
     find("#under-do").addEventListener("click", async () => {
@@ -300,6 +301,7 @@ const desk = (() => {
     show_card(step, state.steps[step]);
   }
   let drafting = false;
+  let refused = "";  // why there is no draft, said where it is seen: the field may be far from the draft's place
   let next = null;
   async function draft(body) {
     const now = state && state.steps[body.step];
@@ -317,6 +319,7 @@ const desk = (() => {
     if (next) { const again = next; next = null; draft(again); return; }
     if (!told || open_step() !== body.step || state.running || is_kept(body.step)) { box.replaceChildren(); return; }
     tell(box, told.problems || [words.draft, ...told.said]);
+    if (told.problems) { refused = told.problems.map(in_fields).join(" "); say(refused); } else if (refused && find("#spoken").textContent === refused) { say(""); }
     draw_draft(told);
   }
 
@@ -342,12 +345,15 @@ const desk = (() => {
     }
     draw_draft.hid.forEach((name) => hide(name, true));
     drafts.addTo(on.map);
+    on.page.part_labels();
   }
 
   let pressed = "";  // the step whose answer this window waits for
+  const given_elsewhere = new Set();  // steps asked for with other answers than their card's: by a drawing on the map
   const asked = {};  // what a step was last asked with, for "replace it all the same"
   async function run(step, force, own) {
     asked[step] = own || answers(step);
+    if (!force) { given_elsewhere[own ? "add" : "delete"](step); }
     if (step === "counts") { await window.bench.settled(); }
     sessionStorage.removeItem(typed_key(step));  // from now on they are the step's
     next = null;
@@ -360,6 +366,21 @@ const desk = (() => {
     draw_draft(null);
     if (find(".draft", card_of(step))) { find(".draft", card_of(step)).replaceChildren(); }
     look();
+  }
+
+  // The fields and ticks say again what now stands; where nothing does, what was asked stays, to be asked again.
+  async function undo(step) {
+    const told = await ask("/undo", { step, seen: seen() });
+    turned = Boolean(told);
+    if (told) { say(told.words); }
+    await look();
+    if (told && told.words === words.undone && state.steps[step].when && Object.keys(state.steps[step].answers).length) {
+      sessionStorage.removeItem(typed_key(step));
+      put_answers(step, state.steps[step].answers);
+      kept[step] = answers(step);
+      show_unused();
+    }
+    later(step);
   }
 
   function bind_drop(card, step) {
@@ -556,7 +577,13 @@ const desk = (() => {
       show_card(step, now);
       if (was && was.steps[step].when !== now.when && Object.keys(now.answers).length) { kept[step] = now.answers; }
     }
-    if (pressed && !told.running) { const step = pressed; pressed = ""; if (told.steps[step]) { show_answer(step); } }
+    if (pressed && !told.running) {
+      const step = pressed;
+      pressed = "";
+      const now = told.steps[step];
+      if (now && !now.problems.length && given_elsewhere.delete(step)) { put_answers(step, now.answers); kept[step] = answers(step); later(step); }
+      if (now) { show_answer(step); }
+    }
     show_rehearsal();
     show_unused();
     fill(find("#beside-visit"), ["", ...told.visits.filter((visit) => visit !== told.visit)], find("#beside-visit").value);

@@ -7,16 +7,22 @@ token that stands in the desk's page alone; every request must name the desk's o
 
 from __future__ import annotations
 
+import contextlib
+import hashlib
 import hmac
+import http.client
+import json
 import os
 import secrets
+import stat
 import tempfile
+import urllib.parse
 from pathlib import Path
 
 from flask import Flask, Request, Response, abort, request
 
 from geosample.files.saving import escape_html
-from geosample.report.desk import ENTRY
+from geosample.report.desk import ENTRY, SHUT
 
 POLICY = (
     "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' data:; connect-src 'self'; "
@@ -32,6 +38,9 @@ HEADERS = {
 }
 
 
+_DOOR = "geosample-desk-"
+
+
 class Guard:
     """The keys of one run of the desk.
 
@@ -45,6 +54,8 @@ class Guard:
         self.address = f"127.0.0.1:{port}"
         self.cookie_name = f"desk_{port}"  # cookies do not mind ports
         self.token = secrets.token_urlsafe(32)
+        self.again = secrets.token_urlsafe(32)
+        """Known to who may read ``note_open``'s file: the same user, who starts the desk a second time."""
         self._cookie = secrets.token_urlsafe(32)
         self._key: str | None = None
         self._door: Path | None = None
@@ -53,7 +64,7 @@ class Guard:
         """Make a key and return the page that hands it to the browser: for its owner alone, and for one time."""
         self.shut_door()
         self._key = secrets.token_urlsafe(32)
-        folder = Path(tempfile.mkdtemp(prefix="geosample-desk-"))  # readable by nobody else
+        folder = Path(tempfile.mkdtemp(prefix=_DOOR))  # readable by nobody else
         self._door = folder / "desk.html"
         page = ENTRY.format(address=escape_html(self.address), key=self._key)
         with os.fdopen(os.open(self._door, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600), "w", encoding="utf-8") as file:
@@ -70,8 +81,8 @@ class Guard:
             self._door = None
 
     def is_door(self, asked: Request) -> bool:
-        """Say whether a request comes from a file of this machine, which has no origin; the key speaks for it."""
-        return asked.path == "/enter"
+        """Say whether a request comes from a file or program of this machine, without origin; the key speaks for it."""
+        return asked.path in {"/enter", "/again"}
 
     def enter(self, key: str) -> bool:
         """Say whether a key opens the desk; it does so once."""
@@ -79,6 +90,11 @@ class Guard:
         if right:
             self.shut_door()
         return right
+
+    def may_come_again(self, key: str) -> bool:
+        """Say whether a program may have a new door made: it knows what only this user can read, and is no browser."""
+        no_page = "Origin" not in request.headers and "Sec-Fetch-Site" not in request.headers
+        return no_page and hmac.compare_digest(key.encode(), self.again.encode())
 
     def give_cookie(self, response: Response) -> Response:
         """Let the browser that came with the key come again."""
@@ -109,9 +125,64 @@ class Guard:
         """Check every request before anything else is done with it, and bind every answer to this page."""
         app.before_request(self.check)
         app.after_request(_bind)
+        app.register_error_handler(403, lambda _: Response(SHUT, 403))
 
 
 def _bind(response: Response) -> Response:
     for name, value in HEADERS.items():
         response.headers.setdefault(name, value)
     return response
+
+
+def note_open(folder: Path, guard: Guard) -> Path:
+    """Note, for this user alone, that a desk is open in a folder, and how a second start may come in; return the file.
+
+    Raises
+    ------
+    OSError
+        Where there is no place that nobody else can write to or read.
+    """
+    note = _note_of(folder)
+    note.unlink(missing_ok=True)
+    with os.fdopen(os.open(note, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600), "w", encoding="utf-8") as file:
+        json.dump({"address": guard.address, "again": guard.again}, file)
+    return note
+
+
+def find_open(folder: Path) -> tuple[str, Path] | None:
+    """Return the address of the desk that is open in a folder, and the file by which a browser enters it once more.
+
+    None where none is open, or it does not answer; a note that a killed desk left says nothing.
+    """
+    with contextlib.suppress(OSError, ValueError, KeyError, http.client.HTTPException):
+        told = json.loads(_note_of(folder).read_text(encoding="utf-8"))
+        line = http.client.HTTPConnection(told["address"], timeout=5)
+        with contextlib.closing(line):
+            kind = {"Content-Type": "application/x-www-form-urlencoded"}
+            line.request("POST", "/again", urllib.parse.urlencode({"key": told["again"]}), kind)
+            answer = line.getresponse()
+            door = Path(answer.read(4096).decode())
+        ours = (
+            door.name == "desk.html" and door.parent.name.startswith(_DOOR) and _is_own(door) and _is_own(door.parent)
+        )
+        if answer.status == http.HTTPStatus.OK and ours:
+            return told["address"], door
+    return None
+
+
+def _note_of(folder: Path) -> Path:
+    user = os.getuid() if hasattr(os, "getuid") else "own"
+    place = Path(tempfile.gettempdir()) / f"geosample-desks-{user}"
+    place.mkdir(mode=0o700, exist_ok=True)
+    if not _is_own(place):
+        message = f"{place} is not this user's alone"
+        raise OSError(message)
+    return place / f"{hashlib.sha256(str(folder.resolve()).encode()).hexdigest()[:32]}.json"
+
+
+def _is_own(place: Path) -> bool:
+    """Say whether a file or folder is this user's, no link, and nobody else may write to it or read it."""
+    if not hasattr(os, "getuid"):  # there a user's temporary folder is the user's own
+        return place.exists()
+    state = place.lstat()
+    return state.st_uid == os.getuid() and not stat.S_ISLNK(state.st_mode) and not state.st_mode & 0o077

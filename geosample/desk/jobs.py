@@ -20,6 +20,7 @@ from geosample.cli.options import hear
 from geosample.desk.cards import CARDS, Card, write_words
 from geosample.errors import MapError, Problem, list_problems
 from geosample.report import fold
+from geosample.report.ground import MORE
 
 if TYPE_CHECKING:
     import geopandas as gpd
@@ -37,6 +38,15 @@ _WIDE_PX = 2000
 """A photo of more pixels is none of a phone's; shrunk to so many it still shows every module of a label's code (own
 choice; tests read labels down to a sixth of the picture)."""
 _STAGES = ("ground", "design", "sheets", "counts", "estimate", "density", "treat", "webmap")
+SAYS = {
+    "place_aerial": ("map",),
+    "draw_page": ("map",),
+    "correct": ("ground",),
+    "try_plan": ("design",),
+    "try_zones": ("treat",),
+    "list_bench": ("sheets",),
+}
+"""Job -> the command whose options its errors are told in."""
 WROTE: dict[str, str] = {}
 """Layers that the running job writes, each with its mark before: what another program writes meanwhile is not ours."""
 _EVIDENCE: dict[tuple[Any, ...], Evidence] = {}
@@ -70,7 +80,7 @@ def describe(survey: str, visit: str) -> dict[str, Any]:
     _SEEN.update(file=now, marks=changes)
     rests_on = {step: card.makes for step, card in CARDS.items()} | {"sheets": ("points",)}
     codes = {step: _known_code(file, step, layers, chosen, changes) for step, layers in rests_on.items()}
-    latest = {step: max((changes.get(layer, "") for layer in card.makes), default="") for step, card in CARDS.items()}
+    latest = {step: max((changes.get(layer, "") for layer in layers), default="") for step, layers in rests_on.items()}
     return {
         "course": file.course,
         "visits": visits,
@@ -166,7 +176,7 @@ def run(survey: str, lines: Sequence[Sequence[str]], before: str, out: str) -> d
             told, _, more = hear(load_command(words[0]), list(words[1:]))
         except Exception as error:  # whatever it was, the survey goes back and the page tells it
             return {"kept": roll_back(survey, before, dict(WROTE), ours), **_tell_failure(error, words, Path(out))}
-        told = [line for line in told if not line or line not in said]  # a caution once a card
+        told = [line for line in told if not line or line not in [*said, MORE]]  # a caution once a card
         said += [*([""] if said else []), *told]
         rest += more
         now = list_changes(place)
@@ -545,7 +555,7 @@ def list_bench(survey: str, visit: str, extraction: str, containers: str) -> dic
     }
 
 
-def find_partly(counts: Sequence[Sequence[str]]) -> list[str]:
+def list_partly(counts: Sequence[Sequence[str]]) -> list[str]:
     """Return the bags that have no total so far, from bag and stage of each count that was typed."""
     import pandas as pd
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 import re
 import socket
@@ -14,7 +15,7 @@ import waitress
 from flask import Flask, Response, abort, jsonify, render_template_string, request, send_file
 
 from geosample.desk.cards import CARDS, REHEARSAL, Card, list_questions, list_under, show_line
-from geosample.desk.guard import Guard
+from geosample.desk.guard import Guard, note_open
 from geosample.desk.jobs import PICTURE
 from geosample.desk.phones import Phones, add_phones, make_door, open_phones
 from geosample.desk.work import Desk, Facts, TypedSheet, plain_name
@@ -68,6 +69,12 @@ def make_app(desk: Desk, guard: Guard, close: Callable[[], None], phones: Phones
         if not guard.enter(request.form.get("key", "")):
             abort(403)
         return guard.give_cookie(Response(ENTERED))
+
+    @app.post("/again")
+    def come_again() -> Response:
+        if not guard.may_come_again(request.form.get("key", "")):
+            abort(403)
+        return Response(str(guard.write_door()), mimetype="text/plain")
 
     @app.get("/")
     def page() -> str:
@@ -200,7 +207,7 @@ def make_app(desk: Desk, guard: Guard, close: Callable[[], None], phones: Phones
             abort(400)
         if not asked["surface_id"] and not asked["rings"]:
             abort(400)
-        name = f"{Path(desk.survey).stem}_corrected.geojson"
+        name = desk.name_correction()
         (desk.folder / "dropped").mkdir(exist_ok=True)
         course = desk.worker.do("correct", survey=desk.survey, file=f"dropped/{name}", **asked)
         return jsonify({"answers": {"files": [name], **({"name": course} if course else {})}})
@@ -320,11 +327,16 @@ def open_desk(
         server.close()
 
     server = _serve(make_app(desk, guard, close, phones), place, 200)
+    note: Path | None = None
     try:
+        with contextlib.suppress(OSError):  # without it a second start is not told of this one
+            note = note_open(desk.folder, guard)
         desk.worker.start()
         tell(f"http://{guard.address}/", guard.write_door(), phones.guard.address if phones else "")
         server.run()
     finally:
         guard.shut_door()
+        if note is not None:
+            note.unlink(missing_ok=True)
         server.close()
         desk.worker.end()

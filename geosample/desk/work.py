@@ -96,6 +96,16 @@ class Desk:
         """The desk's own folder: what it remembers, and the states that can be had back."""
         return self.folder / f".{Path(self.survey).stem}_desk"
 
+    @property
+    def corrections(self) -> tuple[str, str]:
+        """Names of the files by which surfaces are corrected, in turn: the one before stands until it is replaced."""
+        return f"{Path(self.survey).stem}_corrected.geojson", f"{Path(self.survey).stem}_corrected_2.geojson"
+
+    def name_correction(self) -> str:
+        """Return the name for the next one: not that of the file the ground was read from last."""
+        last = self.said.get("ground", {}).get("names", [])
+        return next(name for name in self.corrections if name not in last)
+
     def _load(self) -> None:
         journal = self.kept / "journal.json"
         try:
@@ -209,8 +219,8 @@ class Desk:
 
     def _find_lacking(self, card: Card, answers: Facts, *, force: bool) -> Facts:
         """Return what a step needs said before it runs, as problems; none where it may."""
-        asked = [question["name"].capitalize() for question in list_questions(card) if question["required"]]
-        empty = [name for name in asked if not answers.get(name.lower())]
+        asked = {question["name"]: question["label"] for question in list_questions(card) if question["required"]}
+        empty = [label for name, label in asked.items() if not answers.get(name)]
         if card.takes_files and not answers.get("files"):
             return {"problems": [PHRASES["no_file"]]}
         if empty:
@@ -241,6 +251,9 @@ class Desk:
             for key, other in self.said.items():  # the state before is kept once a step, of whichever visit
                 if key.startswith(f"{card.step} "):
                     other["undo"] = False
+            if entry.get("undo"):  # what stands again when this is undone
+                earlier = {**self.said.get(self._key(card.step), {}), "undo": False, "problems": [], "labels": []}
+                entry["earlier"] = {name: value for name, value in earlier.items() if name != "earlier"}
             self.said[self._key(card.step)] = entry
             self.running, self._may_cancel = "", False
             self._save()
@@ -278,10 +291,16 @@ class Desk:
             "code": facts["codes"].get(card.step, ""),
             "from": {step: facts["codes"][step] for step in card.needs},
             "out": self.out,
-            "names": answers.get("files", []),
+            "names": self._name_sources(card, answers),
             "answers": answers,
             "files": self._list_made(began.timestamp()),
         }
+
+    def _name_sources(self, card: Card, answers: Facts) -> list[str]:
+        """Return the files a step was done from; of a ground corrected by hand, also what was corrected."""
+        files = list(answers.get("files", []))
+        known = self.said.get(self._key(card.step), {}).get("names", []) if set(files) & set(self.corrections) else []
+        return [*(name for name in known if name not in self.corrections and name not in files), *files]
 
     def _roll_back(self, before: str, wrote: Facts, problems: list[str]) -> list[str]:
         try:
@@ -327,6 +346,7 @@ class Desk:
             if Path(name).stem not in stems and not name.startswith(ours)
         ]
         steps = [entry for entry in self.said.values() if isinstance(entry, dict) and "out" in entry]
+        steps += [entry["earlier"] for entry in steps if "out" in entry.get("earlier", {})]
         current = {name for entry in steps for name in self._name_made(entry)}
         made = self.said.get("made", {})
         there = [name for name in made if name not in current and (self.folder / name).is_file()]
@@ -358,7 +378,9 @@ class Desk:
         asked = {"before": entry["before"], "layers": entry["layers"]}
         if not self.worker.do("restore", survey=self.survey, **asked):
             return PHRASES["not_undone"]
-        del self.said[self._key(step)]
+        earlier = self.said.pop(self._key(step)).get("earlier", {})
+        if earlier.get("when"):
+            self.said[self._key(step)] = earlier
         self._save()
         return PHRASES["undone"]
 
@@ -464,6 +486,7 @@ def _list_names(journal: Facts) -> set[str]:
         found |= {str(value) for value in asked.values() if isinstance(value, str)}
         if isinstance(entry, dict):
             found |= {*asked.get("files", []), *entry.get("names", []), entry.get("aerial", "")}
+            found |= set(entry.get("earlier", {}).get("names", []))
     return found
 
 
@@ -554,7 +577,7 @@ class TypedSheet:
                 for stage in self.stages
                 if not row[at["status"]] and (row[at[stage]] or (row[at["none_found"]] and stage != UNSTAGED))
             ]
-        return self._worker.do("find_partly", wait_s=0.5, counts=typed) if typed else []
+        return self._worker.do("list_partly", wait_s=0.5, counts=typed) if typed else []
 
     def tell(self) -> Facts:
         """Return what the page shows: a row a bag with what was typed."""

@@ -172,7 +172,7 @@ def serve(line: Connection, folder: str) -> None:
             try:
                 told = ("done", getattr(jobs, job)(**given))
             except Exception as error:  # told on the page; the process goes on
-                told = ("failed", "\n".join(list_problems(tell_error(error, ()))))
+                told = ("failed", "\n".join(list_problems(tell_error(error, jobs.SAYS.get(job, ())))))
             line.send(told)
 
 

@@ -93,7 +93,13 @@ class Understanding:
     pairs: Pairs = ()
 
 
-COLUMNS = ["by", "kind", "label", "island_of", "hole", "name", "source", "walked", "accuracy_m", "geometry"]
+_STATED = {
+    "accuracy_m": ("accuracy", "accuracy m", "horizontal accuracy", "hacc"),
+    "edge_doubt_m": ("edge doubt m", "edge doubt"),
+    "area_doubt": ("area doubt",),
+}
+"""What a feature's own fields may state as a number above 0 -> their names; the doubts as ``write_ground`` has them."""
+COLUMNS = ["by", "kind", "label", "island_of", "hole", "name", "source", "walked", *_STATED, "geometry"]
 
 
 def frame_contents(contents: Sequence[Content], how: Understanding) -> tuple[gpd.GeoDataFrame, list[Note]]:
@@ -102,7 +108,8 @@ def frame_contents(contents: Sequence[Content], how: Understanding) -> tuple[gpd
     Returns
     -------
     tuple of GeoDataFrame, list of Note
-        ``COLUMNS``: kind is None where not known; walked, whether a receiver recorded it; accuracy_m, its own.
+        ``COLUMNS``: kind is None where not known; walked, whether a receiver recorded it; accuracy_m, its own;
+        edge_doubt_m and area_doubt as ``trace_walks`` gave them, where this program wrote the file.
 
     Raises
     ------
@@ -156,14 +163,15 @@ def _describe(content: Content, how: Understanding) -> pd.DataFrame:
     columns["name"] = [feature.name or feature.fields.get("name") for feature in content.features]
     columns["source"] = [feature.source for feature in content.features]
     columns["walked"] = [WALKED in feature.fields for feature in content.features]
-    columns["accuracy_m"] = [_own_accuracy(feature.fields) for feature in content.features]
+    for column, names in _STATED.items():
+        columns[column] = [_own_number(feature.fields, names) for feature in content.features]
     return pd.DataFrame(columns, dtype=object)
 
 
-def _own_accuracy(fields: Mapping[str, str]) -> float:
-    """Return the accuracy, m, that a feature's own field states; missing where it states none."""
+def _own_number(fields: Mapping[str, str], names: Sequence[str]) -> float:
+    """Return the number above 0 that a feature's own field of one of the names states; missing where it states none."""
     plain = {plain_label(name): value for name, value in fields.items()}
-    for name in ("accuracy", "accuracy m", "horizontal accuracy", "hacc"):
+    for name in names:
         try:
             stated = float(plain.get(name, ""))
         except ValueError:

@@ -59,7 +59,7 @@ def trace_walks(
     ----------
     frame : GeoDataFrame
         With kind, hole, source, ``walked`` (whether a receiver recorded it), ``accuracy_m`` (what the file says, m) and
-        lines in metres.
+        lines in metres; ``edge_doubt_m`` and ``area_doubt`` of edges that were walked and kept before, where known.
     kinds : collection of str
         The kinds that have an area: lines of others are left as they are.
     accuracy_m : float or None
@@ -80,7 +80,8 @@ def trace_walks(
         raise GroundError(
             Problem("accuracy_m", f"{accuracy_m} m", "more than 0 m", "give a length such as 4.9 m (16 ft)")
         )
-    frame = frame.assign(edge_doubt_m=np.nan, area_doubt=np.nan)
+    known = frame.reindex(columns=["edge_doubt_m", "area_doubt"]).astype(float)
+    frame = frame.assign(**known)
     lines = frame.geometry.to_numpy()
     taken = {"spikes": 0, "stops": 0, "laps": 0, "over_m": 0.0}
     rows: list[int] = []
@@ -102,7 +103,7 @@ def trace_walks(
     said = frame["accuracy_m"].astype(float).fillna(ACCURACY_M) if accuracy_m is None else None
     fixes = (np.full(len(frame), accuracy_m) if said is None else said.to_numpy())[rows]
     closed = [close_track(track, float(fix)) for track, fix in zip(tracks, fixes, strict=True)]
-    shapes, doubts = lines.copy(), np.full((len(frame), 2), np.nan)
+    shapes, doubts = lines.copy(), known.to_numpy().copy()
     groups = list(_same_edges(frame.iloc[rows].assign(row=rows), [ring for ring, _ in closed]))
     firsts = [rows[group[0]] for group in groups]
     for first, group in zip(firsts, groups, strict=True):

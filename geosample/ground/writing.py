@@ -145,6 +145,8 @@ def _name_layers(ground: Ground) -> list[MapLayer]:
 _ENDINGS = (".geojson", ".kml", ".zip")
 _DECIMALS = "12"  # of a degree, 0.1 µm: the 7 that GeoJSON recommends change a green's area by 1e-5 of itself
 _OWN = ["surface_id", "kind", "hole", "name", "geometry"]
+_WALKED = ["edge_doubt_m", "area_doubt"]
+"""Written where an edge was walked: what it is known by is lost otherwise."""
 
 
 def write_ground(ground: Ground, path: Path) -> None:
@@ -165,7 +167,8 @@ def write_ground(ground: Ground, path: Path) -> None:
 
     Notes
     -----
-    Read back, no surface's area changes by more than 1e-6 of itself: pieces of one surface are known by its id.
+    Read back, no surface's area changes by more than 1e-6 of itself: pieces of one surface are known by its id, and
+    walked edges keep the doubt they were given.
     """
     import pyogrio
 
@@ -173,11 +176,13 @@ def write_ground(ground: Ground, path: Path) -> None:
     if ending not in _ENDINGS:
         raise GroundError(Problem("out", f"the ending '{path.suffix}'", ", ".join(_ENDINGS), "name it course.geojson"))
     frames = [ground.surfaces, ground.obstacles, *([] if ground.landmarks is None else [ground.landmarks])]
-    rows = pd.concat([frame.reindex(columns=_OWN) for frame in frames if len(frame)], ignore_index=True)
+    doubts = [name for name in _WALKED if name in ground.surfaces and ground.surfaces[name].notna().any()]
+    rows = pd.concat([frame.reindex(columns=[*doubts, *_OWN]) for frame in frames if len(frame)], ignore_index=True)
     frame = gpd.GeoDataFrame(rows, geometry="geometry", crs=ground.crs).to_crs(4326)
     if ending == ".zip":
         size = shapely.get_dimensions(frame.geometry.to_numpy())
         names = (("points", "Point"), ("lines", "LineString"), ("polygons", "Polygon"))
+        frame = frame.rename(columns={"edge_doubt_m": "edge_doubt"})  # names of ten letters are all the format has
         shapes = {name: frame[size == number] for number, name in enumerate(names) if (size == number).any()}
         save_file(path, pack_shapefiles(shapes), GroundError)
         return

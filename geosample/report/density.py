@@ -121,7 +121,7 @@ MOST_PLACES_OPEN = 9
 """A table of as many places stands open on a card; a longer one is told with the rest."""
 
 
-def tell_bags(compared: pd.DataFrame, threshold_per_m2: float, units: Units) -> tuple[list[str], list[str]]:
+def tell_own_bags(compared: pd.DataFrame, threshold_per_m2: float, units: Units) -> tuple[list[str], list[str]]:
     """Return what each hole's own bags average beside the map: lines of the answer, and lines for the rest.
 
     Parameters
@@ -221,7 +221,7 @@ def _tell_scores(worth: Mapping[str, Any], units: Units) -> list[str]:
     holds = ", ".join(f"{percent(float(level))} held {percent(share)}" for level, share in worth["holds"].items())
     blocks = worth.get("blocks")
     lines = [
-        *show_table(["each count foretold from the others", "log score", "mean miss (CRPS)"], rows),
+        *show_table(["each count foretold from the others", "log score", "mean miss"], rows),
         f"(Both: how far off the chances foretold were, lower is better. Intervals foretold to hold {holds} of the "
         "counts.)",
     ]

@@ -122,9 +122,9 @@ def _tell_shares(rows: Sequence[Mapping[str, Any]]) -> Iterator[str]:
 
 
 def _tell_spacing(facts: Mapping[str, Any], units: Units) -> str:
-    """Return how far apart the points lie; whether the counts carry a map is judged from the counts alone."""
-    apart = show_length(facts["spacing_m"], units)
-    return f"Points lie about {apart} apart: smaller patches may be missed; the counts tell if a map holds."
+    """Return how much ground a point stands for; whether the counts carry a map is judged from the counts alone."""
+    side = show_length(facts["spacing_m"], units)
+    return f"A point for each {side} by {side}: smaller patches may be missed; the counts tell if a map holds."
 
 
 def _tell_walk(facts: Mapping[str, Any], units: Units) -> str:

@@ -17,6 +17,12 @@ ENTERED = """<!DOCTYPE html>
 <meta http-equiv="refresh" content="0; url=/">
 <a href="/">Go on to the desk</a></html>
 """
+SHUT = """<!DOCTYPE html>
+<html lang="en"><meta charset="utf-8"><meta name="viewport" content="width=device-width, initial-scale=1">
+<title>geosample desk</title><p>This desk does not know this browser. To come in, type in a terminal, with the folder
+you work in: <b>geosample desk FOLDER</b></p><p>It opens the desk here, also where it is still running. What was stored
+or typed is kept.</p></html>
+"""
 WAIT = """<!DOCTYPE html>
 <html lang="en"><meta charset="utf-8"><meta name="viewport" content="width=device-width, initial-scale=1">
 <title>geosample desk</title><meta http-equiv="refresh" content="3"><p>{words}</p></html>
@@ -42,12 +48,43 @@ HINTS = {
     "decide.",
     "record": "After the treatment: what was done, for the rules and for the next plan.",
 }
+LABELS = {
+    "accuracy": "Receiver's accuracy",
+    "aerial": "Picture",
+    "aerial-crs": "Picture's coordinates",
+    "aerial-pairs": "Places in the picture",
+    "at": "Places of your own",
+    "base-map": "Online map",
+    "base-credit": "Its owner",
+    "blank": "A blank is",
+    "by": "Groups",
+    "carrier": "Water, carrier",
+    "cell": "Size of a cell",
+    "checks": "Check strips",
+    "crs": "Working coordinates",
+    "file-crs": "File's coordinates",
+    "gps-within": "GPS within",
+    "keep": "Share kept",
+    "keep-off": "Keep off",
+    "level": "Confidence",
+    "miss-cost": "Cost of a miss",
+    "most": "Most",
+    "others": "Other visits",
+    "plug-price": "Price of a plug",
+    "set": "Other fields",
+    "smallest": "Smallest zone",
+    "sure": "The date is right",
+    "swap-lonlat": "Latitude first",
+    "swath": "Sprayer's width",
+    "without-holes": "Leave out holes",
+}
+"""Option -> what its field is called at the desk; what is not here has the option's own name."""
 PHRASES = {
     "not_yet": "not done yet",
     "needs": "needs first: {steps}",
     "stale": "out of date: {steps} changed since. Do it again.",
     "done": "done",
-    "elsewhere": "done outside the desk, or before it was opened",
+    "elsewhere": "done outside this desk",
     "when": "{when}",
     "from": "from {names}",
     "running": "working ...",
@@ -69,7 +106,9 @@ PHRASES = {
     "other_sheet": "The plan was changed, and with it the sheet. Go back to the map and open the sheet again; what was "
     "typed is kept.",
     "closed": "The desk is closed. You can close this window.",
-    "lost": "The desk does not answer. Start it again with: geosample desk",
+    "lost": "The desk does not answer. In a terminal, with the folder you work in, type: geosample desk FOLDER",
+    "shut": "The desk no longer knows this browser. In a terminal, with the folder you work in, type: geosample desk "
+    "FOLDER",
     "typed": "{bag} {column} {value}: saved",
     "too_large": "The file is too large for the desk: 128 MB at most.",
     "bad_value": "Whole numbers only: '{value}' was not taken.",
@@ -98,6 +137,8 @@ PHRASES = {
     "spot": "Places: {n}. Click one in your picture that you can also find on the map or know: a corner of a building, "
     "the tip of a bunker; three at least, far apart. By keys: arrows move the picture under the cross, Enter takes it.",
     "spot_where": "Where is place {n}? Click it on the map, or write its longitude,latitude, such as -73.91,41.52.",
+    "on_sheets": "On the sheets too",
+    "place": "Where to begin",
     "on_sheets_help": "Whether it lies under the sheets' maps too, grey and light.",
     "place_help": "Where to begin without a picture: longitude,latitude, such as -73.91,41.52.",
     "pick_now": "Click the place on the map.",
@@ -114,6 +155,7 @@ PHRASES = {
     "no_file": "No file is chosen. Drop one here, or tick it in the list.",
     "fill_in": "Fill in: {names}.",
     "force": "Replace it all the same",
+    "all": "All of it",
     "replaces": "Visit {visit} has a plan. A new one makes its sheets void, with what was written on them.",
     "replace": "Replace the plan of {visit}",
     "kept_picture": "{name} is here; lay it under, or place it first if it does not say itself where it lies.",
@@ -153,6 +195,18 @@ PHONES = {
 """What is said of phones: to them, and on the desk's page."""
 
 
+def name_field(option: str) -> str:
+    """Return what an option's field is called at the desk.
+
+    Examples
+    --------
+    >>> name_field("gps-within"), name_field("hole-groups")
+    ('GPS within', 'Hole groups')
+    """
+    plain = option.replace("-", " ")
+    return LABELS.get(option, plain[:1].upper() + plain[1:])
+
+
 def join_steps(steps: list[str]) -> str:
     """Return steps as a person names them.
 
@@ -167,3 +221,9 @@ def join_steps(steps: list[str]) -> str:
 def tell_desk(folder: Path) -> str:
     """Return how to go on from a folder in the browser."""
     return f"The same in the browser: geosample desk {folder}"
+
+
+def tell_open(address: str, door: str, *, already: bool) -> str:
+    """Return that a desk is open, or was already, and the file that lets a browser in."""
+    still = "already open in this folder " if already else "open "
+    return f"The desk is {still}at {address} for the browser that opens this file once: {door}"

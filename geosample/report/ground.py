@@ -140,6 +140,10 @@ ROUTINE = (
 _MOST_NOTES = 4
 
 
+MORE = "After any command, --more tells all of it."
+"""Said in a terminal, once: a page shows the rest by itself."""
+
+
 def tell_ground(ground: Ground, units: Units = "us") -> list[str]:
     """Return the answer: what there is, the table by hole, and what was left out or may be wrong."""
     facts = ground.summary()
@@ -150,7 +154,7 @@ def tell_ground(ground: Ground, units: Units = "us") -> list[str]:
         f"{holes} {'hole' if holes == 1 else 'holes'}, {surfaces}; obstacles: {', '.join(cut) or 'none'}.",
         *_show_table(facts, units),
         *_tell_notes(ground.notes, units),
-        "After any command, --more tells all of it.",
+        MORE,
     ]
 
 

@@ -10,7 +10,6 @@ from geosample.errors import MOST_ALIKE, list_names
 from geosample.report import Aside, show_table
 from geosample.report.density import FEW_BAGS
 from geosample.units import (
-    FOOT_M,
     YARD_M,
     Units,
     about_percent,
@@ -516,7 +515,7 @@ def _tell_known(zones: Zones, units: Units) -> Iterator[str]:
     if figures.unsampled.area_m2 >= _LEAST_TOLD_M2:
         yield (
             f"{show_area(figures.unsampled.area_m2, units)} of the zones have no plug near: they are treated by ground "
-            "like them. --sampled-only leaves them."
+            "like them; a plan for sampled ground only leaves them."
         )
     left = figures.removed["no plug speaks for it"]
     if left.area_m2 >= _LEAST_TOLD_M2:
@@ -524,7 +523,7 @@ def _tell_known(zones: Zones, units: Units) -> Iterator[str]:
         yield (
             f"As asked, ground that no plug speaks for is left: {show_area(left.area_m2, units)} of it pass the rule, "
             f"and {show_area(left.hot_m2, units)} are expected to be above {_limit(zones, units)}. By your costs that "
-            f"is as dear as treating {show_area(cost, units)} needlessly; 'geosample followup' draws plugs there."
+            f"is as dear as treating {show_area(cost, units)} needlessly; a second round (followup) draws plugs there."
         )
 
 
@@ -568,11 +567,11 @@ def _tell_checks(zones: Zones, units: Units, *, brief: bool = False) -> Iterator
         lie = dict.fromkeys(name_place(one.hole, one.kind) for one in zones.offered)
         many = f"{'this' if offer.strips == 1 else 'these'} {offer.strips} {_plural(offer.strips, 'strip')}"
         still = "" if brief else "the zones and passes here still hold them; "
-        option = f"--checks {set_percent(offer.share).replace(' ', '')}"
+        option = f"checks of {set_percent(offer.share).replace(' ', '')}"
         drawn = "" if brief or not lie else f" (dotted on the maps, on {list_names(list(lie), most=_MOST_PLACES)})"
         yield (
             f"Leave {many}, {show_area(offer.area_m2, units)}{drawn}, or you will not know whether it worked: "
-            f"{still}{option} cuts {'it' if offer.strips == 1 else 'them'} out."
+            f"{still}{option} cut {'it' if offer.strips == 1 else 'them'} out."
         )
 
 
@@ -580,7 +579,7 @@ def _tell_off(zones: Zones, units: Units) -> str:
     """Return in one line what was kept off, and that no distance to water is assumed."""
     kept = [f"{show_length(distance, units)} from {kind}" for kind, distance in zones.settings.keep_off_m.items()]
     if "water" not in zones.settings.keep_off_m:
-        kept.append("no distance to water was entered (--keep-off), and none is assumed")
+        kept.append("no distance to water was entered, and none is assumed")
     missing = [f"no {kind} is mapped: check on the spot" for kind in zones.figures.missing_obstacles]
     return f"Kept off: {'; '.join([*kept, *missing])}."
 
@@ -611,7 +610,7 @@ def _tell_cost(zones: Zones, units: Units) -> Iterator[str]:
     if not others or zones.figures.treated.area_m2 <= 0:
         return
     other = ", ".join(f"{show_area(area_m2, units)} at {cost:g}" for cost, area_m2 in others)
-    yours = f"treat from a chance of {percent(settings.cutoff)} (--miss-cost {settings.miss_cost:g})"
+    yours = f"treat from a chance of {percent(settings.cutoff)} (miss cost {settings.miss_cost:g})"
     yield f"Yours to set: {yours}; about {other}."
 
 
@@ -630,7 +629,7 @@ def _tell_rule(zones: Zones, units: Units) -> Iterator[str]:
         yield (
             f"{_name_zones(low['zone_id'])}: the mean expected there is below {limit}, yet the chance of being "
             f"above it is more than {percent(settings.cutoff)}, so by these costs leaving it would be the "
-            "dearer mistake. A higher cost of needless treatment (a smaller --miss-cost) leaves such zones out."
+            "dearer mistake. A higher cost of needless treatment (a smaller miss cost) leaves such zones out."
         )
 
 
@@ -689,13 +688,13 @@ def _tell_border_plan(zones: Zones, units: Units) -> Iterator[str]:
         if border.answer == "asked":
             yield f"Of the border alone: {left}."
             return
-        typed = f"{strip.width_m / FOOT_M:.0f}ft" if units == "us" else f"{strip.width_m:.1f}m"
+        wide = show_length(strip.width_m, units)
         reason = (
             "where the strip's share of the insects is most above its share of the ground"
             if border.best_aimed
             else "the narrowest that leaves no more than a tenth of the ground that passes the rule"
         )
-        yield f"A border-only plan is open to you (--border-only {typed}): such {left}. That width is {reason}."
+        yield f"A border-only plan is open to you ({wide} wide): such {left}. That width is {reason}."
 
 
 def _tell_plain_strip(figures: Figures, units: Units) -> Iterator[str]:
@@ -721,7 +720,7 @@ def _tell_left_out(zones: Zones, units: Units) -> Iterator[str]:
     if small:
         many = "1 patch is" if small == 1 else f"{small} patches are"
         yield (
-            f"{many} smaller than {show_area(settings.smallest_m2, units)} and left out; a smaller --smallest keeps "
+            f"{many} smaller than {show_area(settings.smallest_m2, units)} and left out; a smaller least size keeps "
             f"{'it' if small == 1 else 'them'}."
         )
     treated = zones.of("treat")
@@ -735,7 +734,7 @@ def _tell_narrow(figures: Figures, units: Units) -> str:
     places = figures.narrow
     said = ", ".join(f"{show_area(p.area_m2, units)} on {name_place(p.hole, p.kind)}" for p in places[:_MOST_PLACES])
     more = " and elsewhere" if len(places) > _MOST_PLACES else ""
-    return f", {said}{more}. A narrower --swath reaches more of it"
+    return f", {said}{more}. A narrower swath reaches more of it"
 
 
 def show_take(rate: Rate | None, area_m2: float) -> str:
@@ -747,16 +746,18 @@ def tell_record(
     visit: str, record: Mapping[str, str], missing: list[str], rules: RecordRules, *, to_come: bool = False
 ) -> list[str]:
     """Return that it was recorded, and how much the rules still ask for."""
+    asked = [rules.fields[key] for key in missing]
     still = f"{len(missing)} fields of the rules are" if len(missing) > 1 else "1 field of the rules is"
     return [
-        f"Recorded for {visit}, {record['date']}: {len(record)} {_plural(len(record), 'field')}.",
+        f"Recorded: treated on {record['date']} by the plan of visit {visit}, {len(record)} "
+        f"{_plural(len(record), 'field')}.",
         *([f"{record['date']} is still to come: record what was done once it is done."] if to_come else []),
         *(
-            [f"{still} still to be filled in ({rules.source}): {list_names(missing, most=MOST_ALIKE)}."]
+            [f"{still} still to be filled in ({rules.source}): {list_names(asked, most=MOST_ALIKE)}."]
             if missing
             else []
         ),
-        "Other places ask for other fields: add them with --set NAME=VALUE.",
+        "Other places ask for other fields: any may be added.",
     ]
 
 
@@ -765,7 +766,7 @@ def tell_record_more(record: Mapping[str, str], missing: list[str], rules: Recor
     lines = [f"- {key}: {value}" for key, value in record.items()]
     if missing:
         lines.append(f"Still to be filled in ({rules.source}; {rules.keep}):")
-        lines += [f"- {key}: {rules.fields[key]}" for key in missing]
+        lines += [f"- {rules.fields[key]} ({key})" for key in missing]
     return lines
 
 

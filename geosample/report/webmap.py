@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any
 from markupsafe import Markup
 
 from geosample import __version__, units
-from geosample.errors import list_names
+from geosample.errors import MOST_ALIKE, list_names
 from geosample.report.density import CLUSTER_WARNING, tell_clusters, tell_trust
 from geosample.report.estimate import tell_border, tell_decisions
 from geosample.report.treat import tell_reason, tell_zone
@@ -162,6 +162,11 @@ def tell_in_a_line(story: Story) -> Markup:
         text = Markup('treat {}{}<span class="wide"> in {}</span>').format(
             area(area_m2), share, _plural(len(treat), "zone")
         )
+        if done := story.treated():
+            did_m2 = float(treat.loc[treat["zone_id"].isin(set(done)), "area_m2"].sum())
+            days = list_names(sorted(set(done.values())), most=MOST_ALIKE)
+            part = Markup("{} of {}").format(area(did_m2), area(area_m2)) if did_m2 < area_m2 else area(area_m2)
+            text = Markup("treated {}{} on {}").format(part, share, days)
     elif story.planned:
         text = Markup("nothing to treat")
     elif row := story.broadest():
@@ -389,13 +394,18 @@ def tell_hotspot(patch: Mapping[str, Any], level: float, threshold_per_m2: float
     return text if share > ALL_KNOWN else text + Markup(" Only {} of it is known well enough.").format(percent(share))
 
 
-def tell_zone_place(zone: Any) -> Markup:
-    """Return what is suggested in a zone, how large it is, why, and who decides, from its row among the zones."""
+def tell_zone_place(zone: Any, treated: str = "") -> Markup:
+    """Return what is suggested in a zone, how large it is, why, and who decides, from its row among the zones.
+
+    ``treated`` is the day it was recorded as treated; empty where it was not.
+    """
+    done = Markup(" <b>Treated on {}, by the record.</b>").format(treated) if treated else ""
     return Markup(
-        '<b>Zone {}</b>, {}. {}{} <a href="#cautions">The label is the law; a licensed applicator decides.</a>'
+        '<b>Zone {}</b>, {}.{} {}{} <a href="#cautions">The label is the law; a licensed applicator decides.</a>'
     ).format(
         zone.zone_id,
         ACTIONS[zone.action].reason,
+        done,
         twice(lambda shown: tell_zone(zone, shown)),
         " Border only." if zone.border_only else "",
     )
@@ -469,6 +479,7 @@ def write_page(
         simulated=SIMULATED if any(one.simulated for one in stories) else "",
         visits=[_tell_visit(one, drawn) for one, drawn in zip(stories, pictures, strict=True)],
         layers=set(layers),
+        treated=any(one.treated() for one in stories),
         holes=holes,
         sampled=story.sampled_holes,
         level=next((set_percent(one.density.level) for one in stories if one.density), ""),

@@ -20,7 +20,7 @@ import pandas as pd
 import shapely
 from scipy.sparse import csr_array
 
-from geosample.density import compare_bags, covary_places, is_one_sided, list_bags
+from geosample.density import compare_bags, covary_places, find_own_bags, is_one_sided
 from geosample.distributions import log_spread, normal_reach
 from geosample.survey.findings import What
 from geosample.treat.cells import weigh
@@ -85,7 +85,7 @@ def find_disputed(
     tuple of Disputed
         By hole and kind. Of ground that is treated in part, the zones are held against the bags in them.
     """
-    bags = list_bags(density_map, ground, samples) if samples is not None and len(samples) else None
+    bags = find_own_bags(density_map, ground, samples) if samples is not None and len(samples) else None
     if bags is None or bags.empty:
         return ()
     treat = zones[zones["action"] == "treat"]

@@ -379,14 +379,23 @@ const geosample = (() => {
   }
 
   // A label that would lie on an earlier one waits until there is room; its zone still opens and is in the table.
+  // A hole's number moves aside for the points, which it would cover.
+  const ASIDE = [[0, 0], [0, -22], [0, 22], [28, 0], [-28, 0], [28, -22], [-28, -22], [28, 22], [-28, 22], [0, -40], [0, 40], [44, 0], [-44, 0]];
   function part_labels() {
     const taken = [];
+    const marks = all(".leaflet-marker-pane .point").map((node) => node.getBoundingClientRect()).filter((box) => box.width);
     for (const node of all(".leaflet-marker-pane .label")) {
-      const box = node.firstElementChild.getBoundingClientRect();
-      const lies_on = (other) => box.left < other.right && other.left < box.right && box.top < other.bottom && other.top < box.bottom;
-      const hidden = taken.some(lies_on);
+      const span = node.firstElementChild;
+      span.style.left = span.style.top = "";
+      const box = span.getBoundingClientRect();
+      const lies_on = (other, [x, y]) => box.left + x < other.right && other.left < box.right + x && box.top + y < other.bottom && other.top < box.bottom + y;
+      const free = (spot) => !taken.some((other) => lies_on(other, spot));
+      const open = node.classList.contains("hole") && box.width ? ASIDE.find((spot) => free(spot) && !marks.some((mark) => lies_on(mark, spot))) : null;
+      const [x, y] = open || [0, 0];
+      const hidden = !free([x, y]);
+      Object.assign(span.style, { left: `${x}px`, top: `${y}px` });
       node.style.visibility = hidden ? "hidden" : "";
-      if (!hidden) { taken.push(box); }
+      if (!hidden) { taken.push(new DOMRect(box.x + x, box.y + y, box.width, box.height)); }
     }
   }
 
@@ -431,6 +440,6 @@ const geosample = (() => {
     mind_zoom(map);
   }
 
-  return { feature, pair, place, start, style, tell, current: () => page };
+  return { feature, pair, part_labels, place, start, style, tell, current: () => page };
 })();
 window.geosample = geosample;  // for the desk, which shows this page in a frame and draws its drafts on it

@@ -40,7 +40,7 @@ STAGES = ("design", "counts", "estimate", "density", "treat")
 """What the page can show besides the ground, in the order of the work."""
 MOST_OTHERS = 3
 """Other visits on a page: each adds about two tenths of a megabyte (own choice)."""
-_OF_VISIT = ("strata", "points", "samples", "counts", "estimates", "zones")
+_OF_VISIT = ("strata", "points", "samples", "counts", "estimates", "zones", "treatments")
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,6 +59,8 @@ class Story:
         This visit's rows; maybe none.
     counts, estimates : DataFrame
         This visit's rows, of its own pest; maybe none.
+    treatments : DataFrame
+        What was recorded as done by this visit's plan; maybe nothing.
     findings : Findings
         Of this visit and pest; maybe none.
     density : DensityMap, optional
@@ -75,6 +77,7 @@ class Story:
     zones: gpd.GeoDataFrame
     counts: pd.DataFrame
     estimates: pd.DataFrame
+    treatments: pd.DataFrame
     findings: Findings
     density: DensityMap | None
 
@@ -152,6 +155,17 @@ class Story:
     def zones_to(self, action: str) -> gpd.GeoDataFrame:
         """Return the zones of one action."""
         return self.zones[self.zones["action"] == action]
+
+    def treated(self) -> dict[str, str]:
+        """Return the zones that were recorded as treated, each with the last day it was."""
+        rows = self.treatments.sort_values("date", kind="stable")
+        done = {
+            name.strip(): str(day)
+            for day, names in zip(rows["date"], rows["zone_ids"], strict=True)
+            for name in str(names).split(",")
+        }
+        there = set(self.zones_to("treat")["zone_id"])
+        return {name: day for name, day in done.items() if name in there}
 
     def broadest(self) -> dict[str, Any] | None:
         """Return the estimate that rests on the most samples, ground and stages; None when there is none."""
@@ -289,6 +303,7 @@ def gather_results(  # noqa: PLR0913 - a keyword a stage
         "counts": counts.counts if counts else None,
         "estimates": estimates.estimates if estimates else None,
         "zones": zones.zones if zones else None,
+        "treatments": None,
     }
     made = [result.findings for result in (estimates, density_map, zones) if result is not None]
     findings = Findings(
@@ -532,15 +547,15 @@ def hotspot_features(story: Story) -> list[Feature]:
 
 def zone_features(story: Story, action: str) -> list[Feature]:
     """Return the zones of one action."""
-    rows = story.zones_to(action)
+    rows, treated = story.zones_to(action), story.treated()
     return _features(
         rows,
         [
             {
-                "look": f"zone {action}",
+                "look": f"zone {action}{' done' if row.zone_id in treated else ''}",
                 "id": row.zone_id,
                 "name": f"Zone {row.zone_id}",
-                "say": words.tell_zone_place(row),
+                "say": words.tell_zone_place(row, treated.get(row.zone_id, "")),
             }
             for row in rows.itertuples()
         ],
