@@ -21,6 +21,7 @@ from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import Any
 
+import geopandas as gpd
 import numpy as np
 import pandas as pd
 import pytest
@@ -441,7 +442,19 @@ def test_a_plan_that_has_sheets_is_replaced_only_when_that_was_asked_in_words(ne
     finish(near)
     step = near.tell()["steps"]["plan"]
     assert (step["problems"], step["force"], step["undo"]) == ([], "", True)
-    assert not open_survey(near.path).read("points").equals(before)
+    drawn = open_survey(near.path).read("points")
+    assert not drawn.equals(before)
+    rows = fill_rows("samples", visit=[visit], status=["counted"], sample_id=["1"])
+    one = gpd.GeoDataFrame(rows.drop(columns="geometry", errors="ignore"), geometry=[drawn.geometry[0]], crs=drawn.crs)
+    with open_survey(near.path).change() as change:
+        change.put("samples", one)
+    assert near.start_run(CARDS["plan"], answers, force=False)
+    finish(near)
+    step = near.tell()["steps"]["plan"]
+    [problem] = step["problems"]
+    assert "that have come back for it" in problem
+    assert step["force"] == ""  # no button for what the command refuses
+    assert open_survey(near.path).read("points").equals(drawn)
 
 
 @pytest.mark.parametrize(

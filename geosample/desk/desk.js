@@ -286,13 +286,14 @@ const desk = (() => {
   let timer = 0;
   function later(step) {
     clearTimeout(timer);
-    timer = setTimeout(async () => {
+    const mine = (timer = setTimeout(async () => {
       const body = { step, answers: answers(step) };
       if (state) { sessionStorage.setItem(typed_key(step), JSON.stringify(body.answers)); }
       const lines = await ask("/line", body);
       if (lines) { find(".line code", card_of(step)).textContent = lines.join("\n"); }
       if ((step === "plan" || step === "treat") && open_step() === step) { draft(body); }
-    }, 120);
+      if (timer === mine) { timer = 0; }
+    }, 120));
   }
 
   const mended = {};  // what was wrong with a step before something in it was changed
@@ -349,9 +350,11 @@ const desk = (() => {
   }
 
   let pressed = "";  // the step whose answer this window waits for
+  const runs = { begun: 0, ended: 0 };  // pieces of work that were asked for here, and those whose answer is shown
   const given_elsewhere = new Set();  // steps asked for with other answers than their card's: by a drawing on the map
   const asked = {};  // what a step was last asked with, for "replace it all the same"
   async function run(step, force, own) {
+    runs.begun += 1;
     asked[step] = own || answers(step);
     if (!force) { given_elsewhere[own ? "add" : "delete"](step); }
     if (step === "counts") { await window.bench.settled(); }
@@ -359,7 +362,7 @@ const desk = (() => {
     next = null;
     delete mended[step];
     const told = await ask("/run", { step, answers: asked[step], force, seen: seen() });
-    if (!told || told.words) { say((told && told.words) || find("#spoken").textContent); look(); return; }
+    if (!told || told.words) { say((told && told.words) || find("#spoken").textContent); await look(); runs.ended += 1; return; }
     pressed = step;
     find(".got-it", card_of(step)).click();
     say("");
@@ -577,9 +580,11 @@ const desk = (() => {
       show_card(step, now);
       if (was && was.steps[step].when !== now.when && Object.keys(now.answers).length) { kept[step] = now.answers; }
     }
+    let answered = false;
     if (pressed && !told.running) {
       const step = pressed;
       pressed = "";
+      answered = true;
       const now = told.steps[step];
       if (now && !now.problems.length && given_elsewhere.delete(step)) { put_answers(step, now.answers); kept[step] = answers(step); later(step); }
       if (now) { show_answer(step); }
@@ -611,6 +616,7 @@ const desk = (() => {
       if (newest) { say(words.newest_ground.replace("{visit}", told.visit)); }
       show_beside();
     }
+    if (answered) { runs.ended += 1; }
     if (!was || was.survey !== told.survey) { fill_answers(!was); first_open(); return; }
     if (was.visit !== told.visit) { fill_answers(); }
     if (was.units !== told.units) {
@@ -757,5 +763,5 @@ const desk = (() => {
   build();
   bind();
   watch();
-  return { ask, find, make, words, say, look, state: () => state, show_place, pick_place, the_map, loading: () => loading, seen, run, tick, mend, kinds: given.kinds };
+  return { ask, find, make, words, say, look, state: () => state, show_place, pick_place, the_map, loading: () => loading, runs: () => runs, quiet: () => !(timer || drafting || loading || pressed), seen, run, tick, mend, kinds: given.kinds };
 })();

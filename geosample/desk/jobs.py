@@ -88,8 +88,17 @@ def describe(survey: str, visit: str) -> dict[str, Any]:
         "codes": codes,
         "changed": latest,
         "holes": _holes(file),
+        "counted": _list_counted(file, changes),
         "newer_ground": bool(chosen) and _has_newer(file, chosen),
     }
+
+
+def _list_counted(file: Survey, marks: Mapping[str, str]) -> list[str]:
+    """Return the visits that counts have come back for, read anew where they may have changed."""
+    key = (str(file.path), "counted", marks.get("samples"))
+    if key not in _SEEN["codes"]:
+        _SEEN["codes"][key] = sorted(set(file.read("samples")["visit"].astype(str)))
+    return list(_SEEN["codes"][key])
 
 
 def _has_newer(file: Survey, visit: str) -> bool:

@@ -36,6 +36,7 @@ _NOTHING: Facts = {
     "course": "",
     "visits": [],
     "visit": "",
+    "counted": [],
     "holes": [],
     "newer_ground": False,
     "codes": dict.fromkeys(CARDS, ""),
@@ -226,7 +227,8 @@ class Desk:
         if empty:
             return {"problems": [PHRASES["fill_in"].format(names=", ".join(empty))]}
         visit = answers.get("visit", "")
-        if card.step == "plan" and not force and visit in self._look().get("visits", []):
+        facts = self._look()  # where counts have come back the stage itself refuses, whatever is asked
+        if card.step == "plan" and not force and visit in set(facts.get("visits", [])) - set(facts.get("counted", [])):
             return {
                 "problems": [PHRASES["replaces"].format(visit=visit)],
                 "force": PHRASES["replace"].format(visit=visit),

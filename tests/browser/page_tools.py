@@ -104,6 +104,8 @@ class Job:
     browser: Browser
     folder: Path
     lines: dict[str, str] = field(default_factory=dict)
+    seen: int = 0
+    """How many pieces of work were seen to end."""
 
     def wait(self, condition: str, seconds: float = 60) -> None:
         end = time.monotonic() + seconds
@@ -158,9 +160,9 @@ class Job:
 
     def ran(self, step: str) -> dict[str, Any]:
         """Wait for a step that was started, and return what its card knows; its line is kept."""
-        self.wait("desk.state().running !== ''", 10)
-        self.wait("desk.state().running === ''", 120)
-        ask(self.browser, "return desk.look()")
+        self.seen = min(self.seen, ask(self.browser, "return desk.runs().begun"))  # the page was loaded anew
+        self.wait(f"desk.runs().ended > {self.seen} && desk.runs().ended === desk.runs().begun", 180)
+        self.seen = ask(self.browser, "return desk.runs().ended")
         told = dict(ask(self.browser, "return desk.state().steps[arguments[0]]", step))
         assert not told["problems"], told
         return told

@@ -5,7 +5,6 @@ from __future__ import annotations
 import csv
 import shlex
 import shutil
-import time
 from itertools import pairwise
 from pathlib import Path
 from types import ModuleType
@@ -46,8 +45,7 @@ def own_course(ground: Ground, folder: Path) -> Path:
 
 def check_settled(job: Job, step: str) -> None:
     """Nothing of a draft is shown once its step is done, though its card stays open."""
-    job.wait("desk.the_map()")
-    time.sleep(0.5)
+    job.wait("desk.the_map() && desk.quiet()")
     told = "document.querySelector(`#card-${arguments[0]} .draft`).innerText"
     shown = "desk.find('#map').contentDocument.querySelectorAll('.point.draft').length"
     assert ask(job.browser, f"return [{told}, {shown}]", step) == ["", 0]
@@ -74,8 +72,7 @@ def do_job(job: Job, course: Path, kind: str, folder: Path) -> None:
         job.click("#card-plan .more summary")
     job.choose("#plan-seed", "7")
     job.wait("document.querySelector('#card-plan .draft').innerText.includes('Visit 2026-05-04')")
-    time.sleep(0.5)
-    job.wait("desk.the_map()")
+    job.wait("desk.the_map() && desk.quiet()")
     drawn = "desk.find('#map').contentDocument.querySelectorAll('.point.draft').length"
     job.wait(f"{drawn} > 0")  # the map draws them when it has loaded, however busy the machine is
     drafted = ask(browser, f"return {drawn}")
@@ -226,6 +223,39 @@ def test_a_bag_without_a_total_is_told_as_it_is_typed_and_one_key_fills_the_rest
     typed = next((job.folder / "dropped").glob("typed_2026-05-04 *.csv"), None)
     assert typed
     job.keys(Keys.ESCAPE)
+
+
+def test_a_correction_is_undone_by_mouse_and_the_card_says_what_stands_again(job: Job) -> None:
+    """The file that was corrected is ticked again, the line under the card reads it, and no file is lost."""
+    job.begin("undone.gpkg")
+    job.open("ground")
+    job.click("#card-ground .dropped input[value='own course.geojson']")
+    job.choose("#ground-kinds", "short lawn=fairway")
+    job.do("ground")
+    ticked = "[...document.querySelectorAll('#card-ground .dropped input:checked')].map((one) => one.value).join()"
+    line = "document.querySelector('#card-ground .line code').textContent"
+    job.wait("desk.the_map() && desk.quiet()")
+    stands = ask(job.browser, f"return [{ticked}, {line}, desk.state().steps.ground.when]")
+    assert stands[0] == "own course.geojson"
+    job.click_surface("01-green-1")
+    job.wait("!document.querySelector('#draw').hidden")
+    job.choose("#draw-kind", "tee" + Keys.ENTER)
+    job.click("#draw-done")
+    told = job.ran("ground")
+    assert told["names"] == ["own course.geojson", "undone_corrected.geojson"]
+    job.wait("desk.the_map() && desk.quiet()")
+    assert ask(job.browser, f"return {ticked}") == "undone_corrected.geojson"
+    assert "dropped/undone_corrected.geojson" in ask(job.browser, f"return {line}")
+    kinds = open_survey(job.folder / "undone.gpkg").read("surfaces")["kind"]
+    assert "green" not in set(kinds)
+    job.click("#card-ground .undo")
+    job.wait("document.querySelector('#spoken').innerText.startsWith('Undone')")
+    job.wait("desk.the_map() && desk.quiet()")
+    assert ask(job.browser, f"return [{ticked}, {line}, desk.state().steps.ground.when]") == stands
+    assert "green" in set(open_survey(job.folder / "undone.gpkg").read("surfaces")["kind"])
+    listed = ask(job.browser, "return [...document.querySelectorAll('#unused li')].map((one) => one.textContent)")
+    assert "dropped/own course.geojson" not in listed
+    assert "dropped/undone_corrected.geojson" in listed
 
 
 _UNREADABLE = """
