@@ -28,12 +28,13 @@ from geosample.design import Design, save_design
 from geosample.errors import GroundError, MapError, SurveyError
 from geosample.estimate import estimate_means, save_estimates
 from geosample.ground import Ground, save_ground
+from geosample.report.webmap import tell_in_a_line
 from geosample.survey import Survey, open_survey
 from geosample.units import FOOT2_M2
 from geosample.webmap import draw_map, gather_stories, gather_story, page, pictures
 from geosample.webmap.page import compose_page
 from geosample.webmap.pictures import lay_pixels
-from geosample.webmap.story import cluster_features, count_interval
+from geosample.webmap.story import cluster_features, count_interval, zone_features
 from geosample.words import TREATMENT
 
 
@@ -66,6 +67,29 @@ def test_the_answer_comes_before_the_map_and_the_cautions_come_with_the_zones(co
 
 
 @pytest.mark.slow
+def test_what_was_recorded_as_treated_is_drawn_and_told_as_such(small_ground: Ground, tmp_path: Path):
+    survey = full_survey.complete(tmp_path / "treated.gpkg", small_ground)
+    planned = gather_story(survey)
+    assert planned.treated() == {}
+    first, *others = planned.zones_to("treat")["zone_id"]
+    with survey.change() as change:
+        visit = [planned.visit.visit]
+        rows = fill_rows("treatments", visit=visit, date=["2026-05-08"], zone_ids=[f"{first}, gone"], record=["{}"])
+        change.put("treatments", rows)
+    story = gather_story(survey)
+    assert story.treated() == {first: "2026-05-08"}
+    looks = {shape["properties"]["id"]: shape["properties"] for shape in zone_features(story, "treat")}
+    assert {name for name, own in looks.items() if own["look"] == "zone treat done"} == {first}
+    assert "Treated on 2026-05-08" in looks[first]["say"]
+    assert not [name for name in others if "Treated on" in looks[name]["say"]]
+    answer = re.sub(r"<[^>]+>", "", tell_in_a_line(story))
+    assert answer.startswith("treated ")
+    assert "on 2026-05-08" in answer
+    assert (" of " in answer) == bool(others)
+    text = draw_map(survey, tmp_path / "map.html").read_text(encoding="utf-8")
+    assert 'class="treated"' in text
+
+
 def test_samples_in_a_high_cluster_get_rings_and_the_warning_that_goes_with_them(complete: Survey, tmp_path: Path):
     story = gather_story(complete)
     name = str(story.samples["sample_id"].iloc[0])

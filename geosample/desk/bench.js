@@ -166,7 +166,7 @@ window.bench = (() => {
     if (event.ctrlKey || event.metaKey || event.altKey) { return; }
     const habit = event.key === "Enter" && moved_to === place && field.value === "";
     if (event.key.length > 1) { moved_to = -1; }
-    if (habit) { event.preventDefault(); say(words.next_bag.replace("{bag}", row.sample_id)); return; }
+    if (habit) { event.preventDefault(); last.then(() => say(words.next_bag.replace("{bag}", row.sample_id))); return; }
     if (event.key in moves && (field.classList.contains("count") || !moves[event.key][1])) {
       event.preventDefault();
       const [down, right] = moves[event.key];

@@ -102,6 +102,16 @@ def _options(card: Card) -> Iterator[click.Option]:
                 yield param
 
 
+def _show_default(param: click.Option) -> str:
+    """Return a default as a person writes it; none for what a page can't show: nothing, a flag that is not set."""
+    given = isinstance(param.default, (str, int, float)) and param.default is not False
+    if not given or (param.type is LENGTH and not param.default):
+        return ""
+    if isinstance(param.show_default, str):
+        return param.show_default
+    return f"{100 * float(param.default):g}%" if param.type.name == "percent" else str(param.default)
+
+
 def list_under() -> list[dict[str, Any]]:
     """Return the questions of what is laid under the course, as the command asks them."""
     options = [param for param in load_command("map").params if isinstance(param, click.Option)]
@@ -119,18 +129,15 @@ def _ask(name: str, param: click.Option, *, first: bool) -> dict[str, Any]:
         kind = "file"
     elif isinstance(param.type, (click.types.IntParamType, click.types.FloatParamType)):
         kind = "number"
-    # JSON from a click default: a tuple of nothing, a flag's False and a marker of click's for none are all none
-    plain = param.default if isinstance(param.default, (str, int, float)) and param.default is not False else ""
-    if plain and isinstance(param.show_default, str):
-        plain = param.show_default
-    other: Units = "us" if str(plain).endswith("m") else "metric"  # the default is written in one system of units
+    plain = _show_default(param)
+    other: Units = "us" if plain.endswith("m") else "metric"  # the default is written in one system of units
     return {
-        "shown": {other: show_length(parse_length(str(plain)), other)} if param.type is LENGTH and plain else {},
+        "shown": {other: show_length(parse_length(plain), other)} if param.type is LENGTH and plain else {},
         "name": name,
         "label": name_field(name),
         "help": param.help or "",
         "kind": kind,
-        "default": str(plain),
+        "default": plain,
         "choices": choices,
         "required": param.required,
         "first": first,
@@ -184,7 +191,7 @@ def _write_option(option: click.Option, value: str | list[str]) -> list[str]:
     text = value if isinstance(value, str) else ";".join(value)
     parts = [part.strip() for part in text.split(";")] if option.multiple else [text]
     typed = [word for part in parts if part for word in (option.opts[0], part)]
-    return [] if text in {str(option.default), option.show_default} else typed
+    return [] if text in {str(option.default), _show_default(option)} else typed
 
 
 def show_line(words: list[str]) -> str:

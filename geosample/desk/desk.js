@@ -51,7 +51,7 @@ const desk = (() => {
     for (const [at, row] of rows.entries()) {
       const line = table.insertRow();
       for (const [place, words_in] of row.entries()) {
-        const cell = make(at && place ? "td" : "th", words_in);
+        const cell = make(at && place ? "td" : "th", words_in.replace(/ %/g, "\u00a0%"));
         if (cell.tagName === "TH") { cell.scope = at ? "row" : "col"; }
         line.append(cell);
       }

@@ -235,7 +235,7 @@ def test_a_ground_changed_beside_a_visit_is_asked_about_and_shown(drawn: Job, cl
     drawn.wait("!document.querySelector('#draw').hidden")
     drawn.choose("#draw-kind", "rough" + Keys.ENTER)
     drawn.click("#draw-done")
-    drawn.wait("document.querySelector('#card-ground .problems').innerText.includes('--force')", 30)
+    drawn.wait("document.querySelector('#card-ground .problems').innerText.includes('Replace it all the same')", 30)
     assert "01-tee-1" in kept(drawn).surfaces["surface_id"].tolist()  # asked, and nothing stored
     drawn.click("#card-ground .force")
     drawn.ran("ground")

@@ -315,6 +315,11 @@ def test_the_record_asks_for_its_fields_by_their_plain_names(job: Job) -> None:
     job.open("record")
     line = "document.querySelector('#card-record .line code').textContent"
     assert ask(job.browser, "return document.querySelector('#record-set').closest('.more') !== null")
+    assert ask(job.browser, "return document.querySelector('#record-date').type") == "date"  # as this machine writes it
+    ask(job.browser, "document.querySelector('#record-date').value = ''")
+    job.click("#record-date", along=0.05)
+    job.keys("05", "08", "2026")
+    job.wait(f"{line}.includes('--date 2026-05-08')")
     job.choose("#record-field-applicator", "A. Name; B. Name")
     job.choose("#record-field-irac_group", "28")
     job.wait(f"{line}.includes(\"--set 'applicator=A. Name, B. Name' --set irac_group=28\")")
@@ -368,7 +373,7 @@ def test_two_visits_stand_side_by_side_on_the_same_ground(job: Job, surveys: Mod
     job.wait(f"{said} === ''")  # mended
     assert ask(job.browser, force)[0]
     assert open_survey(job.folder / "two.gpkg").read("points").equals(before)
-    ask(job.browser, "document.activeElement.blur()")
+    job.click("#course")  # the keys go on from there
     job.tab_to("#beside-visit")
     job.keys(Keys.ARROW_DOWN)
     other = "document.querySelector('#beside').contentWindow.geosample?.current()"
