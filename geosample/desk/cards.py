@@ -12,7 +12,7 @@ import click
 from geosample.cli import load_command
 from geosample.cli.options import LENGTH
 from geosample.report.desk import name_field
-from geosample.units import Units, parse_length, show_length
+from geosample.units import Units, parse_length, set_percent, show_length
 
 Answers = Mapping[str, str | list[str]]
 """An option's name without its dashes -> what was entered; ``on`` for a flag, several for files."""
@@ -104,12 +104,12 @@ def _options(card: Card) -> Iterator[click.Option]:
 
 def _show_default(param: click.Option) -> str:
     """Return a default as a person writes it; none for what a page can't show: nothing, a flag that is not set."""
-    given = isinstance(param.default, (str, int, float)) and param.default is not False
-    if not given or (param.type is LENGTH and not param.default):
+    default: Any = param.default
+    if not isinstance(default, (str, int, float)) or default is False or (param.type is LENGTH and not default):
         return ""
     if isinstance(param.show_default, str):
         return param.show_default
-    return f"{100 * float(param.default):g}%" if param.type.name == "percent" else str(param.default)
+    return set_percent(float(default)).replace(" ", "") if param.type.name == "percent" else str(default)
 
 
 def list_under() -> list[dict[str, Any]]:

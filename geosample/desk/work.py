@@ -227,8 +227,9 @@ class Desk:
         if empty:
             return {"problems": [PHRASES["fill_in"].format(names=", ".join(empty))]}
         visit = answers.get("visit", "")
-        facts = self._look()  # where counts have come back the stage itself refuses, whatever is asked
-        if card.step == "plan" and not force and visit in set(facts.get("visits", [])) - set(facts.get("counted", [])):
+        facts = self._look() if card.step == "plan" and not force else {}
+        # where counts have come back the stage itself refuses, whatever is asked
+        if visit in set(facts.get("visits", [])) - set(facts.get("counted", [])):
             return {
                 "problems": [PHRASES["replaces"].format(visit=visit)],
                 "force": PHRASES["replace"].format(visit=visit),
