@@ -375,7 +375,6 @@ const desk = (() => {
   async function undo(step) {
     const told = await ask("/undo", { step, seen: seen() });
     turned = Boolean(told);
-    if (told) { say(told.words); }
     await look();
     if (told && told.words === words.undone && state.steps[step].when && Object.keys(state.steps[step].answers).length) {
       sessionStorage.removeItem(typed_key(step));
@@ -383,6 +382,7 @@ const desk = (() => {
       kept[step] = answers(step);
       show_unused();
     }
+    if (told) { say(told.words); }
     later(step);
   }
 

@@ -311,7 +311,10 @@ def _read_under(under: Mapping[str, str]) -> tuple[dict[str, Any], str]:
     asked = _parse(write_words(Card("map", ("map",), ()), {}, "", {**under, "out": "."})[0])
     if "problems" in asked:
         raise MapError(
-            [Problem("under", found, "what the command takes", "write it again") for found in asked["problems"]]
+            [
+                Problem("picture underneath", found, "what the command takes", "write it again")
+                for found in asked["problems"]
+            ]
         )
     aerial = asked["aerial"] and Aerial(asked["aerial"], asked["aerial_pairs"], asked["aerial_crs"])
     laid = {"aerial": aerial, "base_map": asked["base_map"], "base_credit": asked["base_credit"]}

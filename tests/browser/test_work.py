@@ -366,9 +366,9 @@ def test_two_visits_stand_side_by_side_on_the_same_ground(job: Job, surveys: Mod
     job.click("#card-plan .go")
     job.wait("document.activeElement.matches('#card-plan .problems')")
     said = "document.querySelector('#card-plan .problems').innerText"
-    assert ask(job.browser, f"return {said}").startswith(f"Visit {newest} has a plan.")
+    assert "samples that have come back for it" in ask(job.browser, f"return {said}")  # what can't be is not offered
     force = "const b = desk.find('#card-plan .force'); return [b.hidden, b.innerText]"
-    assert ask(job.browser, force) == [False, f"Replace the plan of {newest}"]
+    assert ask(job.browser, force)[0]
     job.choose("#plan-visit", "2031-01-01")
     job.wait(f"{said} === ''")  # mended
     assert ask(job.browser, force)[0]
