@@ -763,6 +763,7 @@ def test_a_plain_picture_lies_under_desk_and_sheets_by_three_pairs_and_their_mis
         answer = client.post("/under", json=body, base_url=OWN, headers={"Origin": OWN, "X-Desk-Token": guard.token})
         assert answer.status_code == 409, few
         assert near.under == {}
+    assert answer.json["words"].startswith("--aerial-pairs: found '0,0'; expected x,y=longitude,latitude; ")
     body = {"aerial": "own.png", "aerial-pairs": "; ".join(pairs)}
     answer = client.post("/under", json=body, base_url=OWN, headers={"Origin": OWN, "X-Desk-Token": guard.token})
     assert "placed by 3 pairs of places: they miss by" in answer.json["words"]
@@ -955,6 +956,18 @@ def test_a_step_that_replaced_something_is_undone_once_and_what_rests_on_it_is_t
     assert json.loads(served.ask("POST", "/undo", {"step": "ground"})[1])["words"].startswith("Undone")
     assert not served.state()["steps"]["ground"]["undo"]
     assert served.state()["steps"]["plan"]["state"] != "stale"
+
+
+@pytest.mark.slow
+def test_what_a_job_refuses_is_told_by_the_names_of_its_command(served: Served) -> None:
+    (served.folder / "dropped").mkdir(exist_ok=True)
+    Image.new("RGB", (40, 30), "white").save(served.folder / "dropped" / "plain.png")
+    body = {"aerial": "plain.png", "aerial-pairs": "1,1=-73.9,41.5"}
+    status, told, _ = served.ask("POST", "/under", body)
+    assert status == 409
+    words = json.loads(told)["words"]
+    assert words.startswith("--aerial-pairs: found 1 pair")
+    assert "aerial_pairs" not in words
 
 
 @pytest.mark.slow

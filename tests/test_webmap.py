@@ -87,7 +87,7 @@ def test_what_was_recorded_as_treated_is_drawn_and_told_as_such(small_ground: Gr
     assert "on 2026-05-08" in answer
     assert (" of " in answer.split(" on ")[0]) == bool(others)
     text = draw_map(survey, tmp_path / "map.html").read_text(encoding="utf-8")
-    assert 'class="treated"' in text
+    assert 'class="wide treated"' in text
 
 
 def test_samples_in_a_high_cluster_get_rings_and_the_warning_that_goes_with_them(complete: Survey, tmp_path: Path):

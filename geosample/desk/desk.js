@@ -117,7 +117,7 @@ const desk = (() => {
   const fields = new Map([...given.cards.flatMap((one) => one.questions), ...given.under].map((question) => [question.name, question.label]));
   fields.set("force", words.force);
   fields.set("more", words.all);
-  const in_fields = (text) => text.replace(/--([a-z][a-z-]*)/g, (typed, name) => (fields.has(name) ? `'${fields.get(name)}'` : typed));
+  const in_fields = (text) => text.replace(/'--([a-z-]+)'|--([a-z][a-z-]*)/g, (typed, quoted, plain) => (fields.has(quoted || plain) ? `'${fields.get(quoted || plain)}'` : typed));
 
   function make_field(question, step) {
     const row = make("div", "", "question");

@@ -7,6 +7,7 @@ import hashlib
 import importlib
 import io
 import json
+import re
 import warnings
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
@@ -310,15 +311,18 @@ def _read_under(under: Mapping[str, str]) -> tuple[dict[str, Any], str]:
 
     asked = _parse(write_words(Card("map", ("map",), ()), {}, "", {**under, "out": "."})[0])
     if "problems" in asked:
-        raise MapError(
-            [
-                Problem("picture underneath", found, "what the command takes", "write it again")
-                for found in asked["problems"]
-            ]
-        )
+        raise MapError([_read_invalid(text) for text in asked["problems"]])
     aerial = asked["aerial"] and Aerial(asked["aerial"], asked["aerial_pairs"], asked["aerial_crs"])
     laid = {"aerial": aerial, "base_map": asked["base_map"], "base_credit": asked["base_credit"]}
     return laid, under.get("place", "")
+
+
+def _read_invalid(text: str) -> Problem:
+    """Return what the command line's reader says of a value as a problem, with the option where it is."""
+    parts = re.fullmatch(r"Invalid value for '(--[\w-]+)': found (.*); expected (.*); (.*)", text, re.DOTALL)
+    if parts is None:
+        return Problem("picture underneath", text, "what the command takes", "write it again")
+    return Problem(*parts.groups())
 
 
 def place_aerial(under: Mapping[str, str], units: Units) -> str:

@@ -166,7 +166,7 @@ def tell_in_a_line(story: Story) -> Markup:
             did_m2 = float(treat.loc[treat["zone_id"].isin(set(done)), "area_m2"].sum())
             days = list_names(sorted(set(done.values())), most=MOST_ALIKE)
             part = Markup("{} of {}").format(area(did_m2), area(area_m2)) if did_m2 < area_m2 else area(area_m2)
-            text = Markup("treated {}{} on {}").format(part, share, days)
+            text = Markup('treated {}{}<span class="wide"> on {}</span>').format(part, share, days)
     elif story.planned:
         text = Markup("nothing to treat")
     elif row := story.broadest():
