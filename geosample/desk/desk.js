@@ -51,7 +51,7 @@ const desk = (() => {
     for (const [at, row] of rows.entries()) {
       const line = table.insertRow();
       for (const [place, words_in] of row.entries()) {
-        const cell = make(at && place ? "td" : "th", words_in.replace(/ %/g, "\u00a0%"));
+        const cell = make(at && place ? "td" : "th", words_in);
         if (cell.tagName === "TH") { cell.scope = at ? "row" : "col"; }
         line.append(cell);
       }
@@ -63,7 +63,7 @@ const desk = (() => {
   function tell(box, lines) {
     box.replaceChildren();
     let table = null;
-    for (const line of lines.map(in_fields)) {
+    for (const line of lines.map((one) => in_fields(one).replace(/(\d) %/g, "$1\u00a0%"))) {
       if (line.trim().includes("  ")) {  // the head of a table begins with spaces
         if (!table) { table = make("div", "", "table"); table.tabIndex = 0; box.append(table); }
         table.textContent += `${line}\n`;
