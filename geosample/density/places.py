@@ -360,24 +360,25 @@ def compare_bags(density_map: DensityMap, ground: Ground, bags: pd.DataFrame) ->
     """
     import pandas as pd
 
-    surfaces = ground.surfaces.set_index("surface_id")
-    holes, kinds = (density_map.cells["surface_id"].map(surfaces[name]).to_numpy() for name in ("hole", "kind"))
-    cells = density_map.cells.assign(hole=holes, kind=kinds)
+    own, names = pd.factorize(density_map.cells["surface_id"])  # a map's cells are many, its surfaces few
+    area_m2 = density_map.cells["area_m2"].to_numpy(float)
+    insects = area_m2 * density_map.cells["expected_per_m2"].to_numpy(float)
+    of_surface = ground.surfaces.set_index("surface_id").loc[names, ["hole", "kind"]]
+    sums = of_surface.assign(area_m2=np.bincount(own, area_m2), insects=np.bincount(own, insects))
     order = {kind: place for place, kind in enumerate(SURFACE_KINDS)}
     rows: list[dict[str, Any]] = []
-    for (hole, kind), own in cells.groupby(["hole", "kind"], dropna=False, sort=False):
+    for (hole, kind), part in sums.groupby(["hole", "kind"], dropna=False, sort=False):
         there = (bags["hole"] == hole) if isinstance(hole, str) else bags["hole"].isna()
         mine = bags[there & (bags["kind"] == kind)]
         mean = float(np.average(mine["per_m2"], weights=mine["weight_m2"])) if len(mine) else np.nan
-        area_m2 = own["area_m2"].to_numpy(float)
         rows.append(
             {
                 "hole": hole if isinstance(hole, str) else None,
                 "kind": kind,
                 "bags": len(mine),
                 "own_per_m2": mean,
-                "map_per_m2": float(np.average(own["expected_per_m2"], weights=area_m2)),
-                "area_m2": float(area_m2.sum()),
+                "map_per_m2": float(part["insects"].sum() / part["area_m2"].sum()),
+                "area_m2": float(part["area_m2"].sum()),
             }
         )
     rows.sort(key=lambda row: (hole_key(row["hole"]), order.get(row["kind"], len(order))))

@@ -90,6 +90,7 @@ def find_disputed(
         return ()
     treat = zones[zones["action"] == "treat"]
     found = []
+    places = bags["easting"].to_numpy(float), bags["northing"].to_numpy(float)
     row: Any
     for row in compare_bags(density_map, ground, bags).to_dict("records"):
         own = treat[treat["hole"].eq(row["hole"]) if row["hole"] else treat["hole"].isna()]
@@ -97,8 +98,7 @@ def find_disputed(
         many, mean, plan = row["bags"], row["own_per_m2"], row["map_per_m2"]
         if len(own):
             plan = float(np.average(own["mean_per_m2"], weights=own["area_m2"]))
-            there = shapely.union_all(own.geometry.to_numpy())
-            inside = bags[shapely.contains_xy(there, bags["easting"].to_numpy(), bags["northing"].to_numpy())]
+            inside = bags[np.logical_or.reduce([shapely.contains_xy(zone, *places) for zone in own.geometry])]
             if len(inside):
                 many, mean = len(inside), float(np.average(inside["per_m2"], weights=inside["weight_m2"]))
         above, treated = plan >= threshold_per_m2, len(own) > 0
