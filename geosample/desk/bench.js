@@ -161,7 +161,7 @@ window.bench = (() => {
   const moves = { ArrowUp: [-1, 0], ArrowDown: [1, 0], ArrowLeft: [0, -1], ArrowRight: [0, 1], Enter: [1, 0] };
   async function key(event, field, place, at) {
     const row = sheet.rows[place];
-    const letter = field.classList.contains("count") ? event.key.toLowerCase() : event.key;
+    const letter = field.classList.contains("count") ? event.key.toLowerCase() : "";  // words are typed as they are
     const line = line_at(place);
     if (event.ctrlKey || event.metaKey || event.altKey) { return; }
     const habit = event.key === "Enter" && moved_to === place && field.value === "";
