@@ -63,7 +63,7 @@ const desk = (() => {
   function tell(box, lines) {
     box.replaceChildren();
     let table = null;
-    for (const line of lines.map((one) => in_fields(one).replace(/(\d) %/g, "$1\u00a0%"))) {
+    for (const line of lines.map((one) => in_fields(one).replace(/(?<=\d) (?=%)|(?<=±) (?=\d)/g, "\u00a0"))) {
       if (line.trim().includes("  ")) {  // the head of a table begins with spaces
         if (!table) { table = make("div", "", "table"); table.tabIndex = 0; box.append(table); }
         table.textContent += `${line}\n`;

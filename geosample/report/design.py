@@ -218,7 +218,7 @@ def _tell_stops_briefly(plans: Sequence[Mapping[str, Any]]) -> Iterator[str]:
 
 def _tell_missing(kinds: Sequence[str]) -> Iterator[str]:
     if kinds:
-        hint = " ('geosample ground' with --collar 30in makes collars)" if "collar" in kinds else ""
+        hint = " (read the ground again with a collar, such as 30in, to have one)" if "collar" in kinds else ""
         yield f"The course has no {' and no '.join(kinds)}: the rest is sampled{hint}."
 
 
