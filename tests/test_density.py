@@ -493,8 +493,10 @@ class TestHardInput:
 
     def test_unknown_covariate_is_refused(self, small_ground: Ground) -> None:
         counts, _, _ = draw_counts(small_ground, 20, np.random.default_rng(8))
-        with pytest.raises(DensityError, match="edge, kind, trees, last"):
+        with pytest.raises(DensityError, match="edge, kind, trees, or none"):
             map_density(counts, small_ground, covariates=("moon",))
+        with pytest.raises(DensityError, match=r"covariates: found last.*taken in by themselves"):
+            map_density(counts, small_ground, covariates=("edge", "last"))
 
     @pytest.mark.parametrize("ratio", [0.0, 1.0, 2.0, float("nan")])
     def test_a_share_of_variance_that_knows_all_or_nothing_is_refused(self, small_ground: Ground, ratio: float) -> None:

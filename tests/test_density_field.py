@@ -9,10 +9,10 @@ import warnings
 import numpy as np
 import pytest
 from density_case import THRESHOLD, aim_design, draw_counts, make_counts
-from scipy.integrate import quad
+from scipy.integrate import fixed_quad, quad
 from scipy.spatial.distance import cdist
 from scipy.special import ndtr
-from scipy.stats import lognorm, nbinom
+from scipy.stats import lognorm, nbinom, norm
 from sklearn import clone, config_context
 from sklearn.exceptions import SkipTestWarning
 from sklearn.model_selection import KFold, LeaveOneOut, cross_val_score
@@ -322,6 +322,102 @@ class TestLaplaceAgainstReference:
             without = Sites(sites.places[rest], sites.basis[rest], sites.count[rest], sites.offset[rest])
             really = predict_log(MixedField((fit_field(without, hyper),)), sites.places[[i]], sites.basis[[i]])
             assert (mean[i], spread[i]) == pytest.approx((really[0][0], really[1][0]), abs=0.15)
+
+
+def two_visits(seed: int, *, alike: bool, number: int = 50) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Return places, counts and the mark of the earlier of two visits; the later one's insects are twice as many."""
+    rng = np.random.default_rng(seed)
+    places, earlier = rng.uniform(0, 120, (2 * number, 2)), np.repeat([0.0, 1.0], number)
+    waves = np.sin(places[:, 0] / 12 + np.where((earlier == 1) & (not alike), np.pi, 0.0))
+    return places, rng.poisson(np.where(earlier, 4.0, 8.0) * np.exp(1.2 * waves)).astype(float), earlier[:, None]
+
+
+@pytest.fixture(scope="module")
+def alike() -> CountField:
+    places, counts, earlier = two_visits(2, alike=True)
+    asked = {"covariate_sds": [4.0], "allow_even": True, "earlier": 0}
+    return CountField(**asked).fit(places, counts, covariates=earlier)
+
+
+class TestAnEarlierVisit:
+    """Left out, or under another field like this visit's, or under the same: by the evidence of the two."""
+
+    COUNT = np.array([9.0, 14.0, 30.0, 22.0])
+    PLACES = np.array([[0.0, 0.0], [60.0, 0.0], [3.0, 4.0], [60.0, 9.0]])
+
+    def sites(self) -> Sites:
+        levels = np.column_stack([np.full(4, 0.7), np.repeat([0.0, 0.7], 2)])
+        return Sites(self.PLACES, levels, self.COUNT, np.full(4, np.log(15.0)))
+
+    def chance_of_counts(self, rows: list[int], k: float, *, apart: bool = False) -> float:
+        """Return the probability of some of the counts, spread 0.8 and range 40 m, by quadrature over latent values."""
+        sites = self.sites().take(np.array(rows))
+        basis = sites.basis if len(rows) == 4 else sites.basis[:, :1]
+        together = Hyper(0.8, 40.0, k).covary(sites.places, sites.places)
+        if apart:
+            together[:2, 2:] = together[2:, :2] = 0
+        nodes, weights = np.polynomial.hermite_e.hermegauss(16)
+        grid = np.stack(np.meshgrid(*[nodes] * len(rows), indexing="ij"), axis=-1).reshape(-1, len(rows))
+        share = np.prod(np.meshgrid(*[weights / weights.sum()] * len(rows), indexing="ij"), axis=0).ravel()
+        expected = 15.0 * np.exp(grid @ np.linalg.cholesky(together + basis @ basis.T).T)
+        return float(share @ nbinom.pmf(sites.count, k, k / (k + expected)).prod(axis=1))
+
+    def test_each_pattern_is_believed_as_brute_force_says(self) -> None:
+        mixed = fit_counts(self.sites(), Priors(), given=(0.8, 40.0, 3.0), earlier=1)
+        own, first = (self.chance_of_counts(rows, 3.0) for rows in ([0, 1], [2, 3]))
+        another, same = (self.chance_of_counts([0, 1, 2, 3], 3.0, apart=apart) for apart in (True, False))
+        chances = np.array([own * first, another, same])
+        assert [fit.pattern for fit in mixed.fits] == ["own", "another", "same"]
+        assert mixed.shares == pytest.approx(chances / chances.sum(), abs=0.02)  # Laplace's error
+        assert mixed.same_pattern == mixed.shares[2]
+
+    def test_a_k_for_each_visit_costs_a_prior_more_than_one_for_both(self) -> None:
+        mixed = fit_counts(self.sites(), Priors(), given=(0.8, 40.0, None), earlier=1)
+
+        def over_k(rows: list[int]) -> float:
+            def height(log_k: float) -> float:
+                return self.chance_of_counts(rows, np.exp(log_k)) * norm.pdf(log_k, 0.0, 1.5)
+
+            return float(fixed_quad(np.vectorize(height), *FIELD.log_bounds, n=24)[0])
+
+        own, first, both = (over_k(rows) for rows in ([0, 1], [2, 3], [0, 1, 2, 3]))
+        # without the constant of k's prior the odds would be a quarter of these
+        assert np.log(mixed.shares[2] / mixed.shares[0]) == pytest.approx(np.log(both / (own * first)), abs=0.4)
+
+    def test_the_same_pattern_is_believed_and_another_is_not(self, alike: CountField) -> None:
+        assert alike.field_.same_pattern > 0.95
+        places, counts, earlier = two_visits(2, alike=False)
+        field = clone(alike).fit(places, counts, covariates=earlier)
+        assert field.field_.same_pattern < 0.01
+        own = earlier[:, 0] == 0
+        alone = CountField(allow_even=True).fit(places[own], counts[own])
+        assert field.predict(places, covariates=0 * earlier) == pytest.approx(alone.predict(places), rel=0.15)
+
+    @pytest.mark.slow
+    def test_unrelated_visits_have_little_weight_on_average(self, alike: CountField) -> None:
+        rng, weights = np.random.default_rng(4), []
+        for _ in range(20):
+            places, earlier = rng.uniform(0, 120, (100, 2)), np.repeat([[0.0], [1.0]], 50, axis=0)
+            root = np.linalg.cholesky(np.exp(-cdist(places, places) / 15) + 1e-9 * np.eye(100))
+            fields = root @ rng.standard_normal((100, 2))
+            counts = rng.poisson(5 * np.exp(np.where(earlier[:, 0], *fields.T))).astype(float)
+            weights.append(clone(alike).fit(places, counts, covariates=earlier).field_.same_pattern)
+        assert np.mean(weights) < 0.25
+
+    def test_its_own_samples_alone_are_what_they_are_without_it(self, alike: CountField) -> None:
+        places, counts, earlier = two_visits(2, alike=True)
+        own = earlier[:, 0] == 0
+        bare = CountField(allow_even=True).fit(places[own], counts[own]).field_
+        alone = alike.field_.alone
+        assert alone.shares == pytest.approx(bare.shares)
+        assert [fit.pull for fit in alone.fits] == [pytest.approx(fit.pull, abs=1e-6) for fit in bare.fits]
+        assert alike.rate_ == counts[own].mean()
+        assert len(alike.field_.whole.sites.count) == 100
+        assert (alike.field_.whole.sites.count[:50] == counts[own]).all()
+
+    def test_counts_of_the_earlier_visit_alone_are_none(self, alike: CountField) -> None:
+        with pytest.raises(ValueError, match="all counts are of the earlier visit"):
+            clone(alike).fit([[0.0, 1.0], [2.0, 3.0]], [1, 2], covariates=[[1.0], [1.0]])
 
 
 class TestAFieldWithAndWithoutACovariate:

@@ -17,12 +17,13 @@ from scipy.stats import norm
 
 from geosample.cli.answers import density_command
 from geosample.cli.sampling import followup_command
-from geosample.counts import Counts, add_counts
+from geosample.counts import add_counts
 from geosample.density import (
     DensityMap,
     Looks,
     check_untreated,
     draw_followup,
+    earlier_counts,
     join_followup,
     load_density,
     map_density,
@@ -34,7 +35,7 @@ from geosample.design import load_design, save_design
 from geosample.errors import DensityError, EstimateError
 from geosample.estimate import estimate_means
 from geosample.ground import Ground, save_ground
-from geosample.survey import open_survey
+from geosample.survey import Survey, open_survey
 
 
 @pytest.fixture(scope="module")
@@ -172,22 +173,58 @@ def test_counts_from_before_a_treatment_are_not_mapped_with_those_from_after(day
     check_untreated(done, "2026-04-01", "2026-05-18")
 
 
-@pytest.mark.slow
-def test_a_map_that_leans_on_an_earlier_one_takes_that_one_along(small_ground: Ground, tmp_path: Path) -> None:
-    survey = open_survey(tmp_path / "course.gpkg")
-    save_ground(survey, small_ground)
-    for visit, more in (("2026-05-04", []), ("2026-05-25", ["--covariates", "edge,kind,last"])):
-        drawn, _, _ = draw_counts(small_ground, 60, np.random.default_rng(len(more)))
-        counts = Counts(visit, drawn.samples.assign(visit=visit), drawn.counts.assign(visit=visit))
-        design = aim_design(small_ground, visit=visit)
-        save_design(survey, design)
-        add_counts(survey, counts, design)
-        asked = ["--visit", visit, "--cell", "4m", "--threshold", "30/ft2", "--out", str(tmp_path), *more]
-        mapped = CliRunner().invoke(density_command, [str(survey.path), *asked])
-        assert mapped.exit_code == 0, mapped.output
-    result = CliRunner().invoke(followup_command, [str(survey.path), "--points", "3", "--visit", "2026-06-08"])
-    assert result.exit_code == 0, result.output
-    assert "3 points after 2026-05-25" in result.output
+ROUNDS: tuple[tuple[str, int, dict[str, str]], ...] = (
+    ("2026-05-04", 40, {}),
+    ("2026-05-11", 30, {"follows": "2026-05-04"}),
+    ("2026-06-01", 20, {}),
+)
+
+
+class TestTheVisitBefore:
+    @pytest.fixture
+    def survey(self, small_ground: Ground, tmp_path: Path) -> Survey:
+        """Three visits of 40, 30 and 20 bags; the second is a round that follows the first."""
+        survey = open_survey(tmp_path / "course.gpkg")
+        save_ground(survey, small_ground)
+        rng = np.random.default_rng(5)
+        for visit, number, follows in ROUNDS:
+            design = aim_design(small_ground, visit=visit)
+            design = replace(design, visit=replace(design.visit, settings={**design.visit.settings, **follows}))
+            save_design(survey, design)
+            places = place_points(small_ground, number, rng)
+            add_counts(survey, make_counts(small_ground, places, rng.poisson(5, number), visit=visit), design)
+        return survey
+
+    def test_is_the_last_one_with_the_round_it_follows(self, survey: Survey) -> None:
+        found = earlier_counts(survey, load_design(survey, "2026-06-01"))
+        assert (found.visit, len(found.samples)) == ("2026-05-11", 70)
+        for visit in ("2026-05-04", "2026-05-11"):  # a round's own first half is none before it
+            assert earlier_counts(survey, load_design(survey, visit)) is None
+
+    def test_is_its_last_round_alone_where_a_treatment_lies_between(self, survey: Survey) -> None:
+        done = {"visit": ["2026-05-04"], "date": ["2026-05-06"], "zone_ids": ["Z1"], "record": ["{}"]}
+        with survey.change() as change:
+            change.put("treatments", pd.DataFrame(done))
+        found = earlier_counts(survey, load_design(survey, "2026-06-01"))
+        assert (found.visit, len(found.samples)) == ("2026-05-11", 30)
+
+    def test_of_another_pest_is_none(self, survey: Survey) -> None:
+        other = load_design(survey, "2026-06-01")
+        assert earlier_counts(survey, replace(other, visit=replace(other.visit, pest="black cutworm"))) is None
+
+    @pytest.mark.slow
+    def test_is_in_the_map_and_its_next_round_unless_left_out(self, survey: Survey, tmp_path: Path) -> None:
+        asked = [str(survey.path), "--cell", "4m", "--threshold", "30/ft2", "--out", str(tmp_path), "--json"]
+        facts = [
+            json.loads(CliRunner().invoke(density_command, [*asked, *more], catch_exceptions=False).stdout)
+            for more in (["--alone"], [])
+        ]
+        assert "earlier" not in facts[0]
+        assert (facts[1]["earlier"]["visit"], facts[1]["samples"]) == ("2026-05-11", 20)
+        assert 60 < facts[1]["earlier"]["bags"] <= 70  # some lie on a kind that this visit has no bag of
+        words = [str(survey.path), "--points", "3", "--visit", "2026-06-08"]
+        result = CliRunner().invoke(followup_command, words, catch_exceptions=False)
+        assert "3 points after 2026-06-01" in result.output
 
 
 @pytest.mark.slow

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import warnings
+from dataclasses import replace
 from pathlib import Path
 
 import esda
@@ -18,14 +19,16 @@ from scipy.spatial.distance import cdist
 from scipy.stats import nbinom, norm
 
 from geosample.cli.answers import density_command
-from geosample.counts import add_counts
+from geosample.counts import Counts, add_counts
 from geosample.density import (
     DensityMap,
+    cells_alone,
+    covary_places,
     estimate_areas,
     estimate_places,
     exceedance,
+    find_own_bags,
     load_density,
-    load_last_density,
     map_density,
     predict_at,
     save_density,
@@ -43,7 +46,7 @@ from geosample.density.laplace import Predictive
 from geosample.density.places import restore_field
 from geosample.density.worth import crps_counts, expect_count, hold_share, spread_pit, weigh_distances
 from geosample.design import save_design
-from geosample.errors import DensityError, GroundError
+from geosample.errors import DensityError, GroundError, SurveyError
 from geosample.ground import Ground, read_own_shapes, save_ground
 from geosample.report.density import tell_map
 from geosample.survey import open_survey
@@ -256,30 +259,100 @@ class TestAreas:
             restore_field(bound)
 
 
-@pytest.mark.slow
-def test_last_visits_map_as_covariate_sharpens_a_map_of_the_same_pattern(small_ground: Ground, tmp_path: Path) -> None:
-    survey = open_survey(tmp_path / "course.gpkg")
-    save_ground(survey, small_ground)
+@pytest.fixture(scope="module")
+def visits(small_ground: Ground) -> list[Counts]:
+    """140 bags, and 60 of the same patches four weeks later."""
     rng = np.random.default_rng(3)
     places = place_points(small_ground, 200, rng)
-    east = places[:, 0]
-    density = np.exp(2 + 1.5 * np.sin(east / 9))
-    for name, shown in (("2026-05-04", slice(0, 140)), ("2026-06-01", slice(140, 200))):
-        counts = make_counts(small_ground, places[shown], rng.poisson(density[shown]), visit=name)
-        save_design(survey, aim_design(small_ground, visit=name))
-        if name == "2026-05-04":
-            save_density(survey, map_density(counts, small_ground, cell_m=3))
-    last = load_last_density(survey, "2026-06-01")
-    assert last is not None
-    assert last.visit == load_density(survey, "2026-05-04").visit
-    plain = map_density(counts, small_ground, cell_m=3)
-    told = map_density(counts, small_ground, cell_m=3, covariates=("edge", "kind", "last"), last=last)
-    assert told.fitted["map_worth"]["log_score"]["map"] < plain.fitted["map_worth"]["log_score"]["map"]
-    assert told.fitted["last"]["visit"] == "2026-05-04"
-    assert told.fitted["last"]["weight"] > 0.9  # the same patches three weeks later
-    assert "The map of 2026-05-04 is taken in, with a weight of " in " ".join(tell_map(told))
-    assert "last" not in plain.fitted
-    assert load_last_density(survey, "2026-05-04") is None
+    found = rng.poisson(np.exp(2 + 1.5 * np.sin(places[:, 0] / 9)))
+    parts = {"2026-05-04": slice(0, 140), "2026-06-01": slice(140, 200)}
+    return [make_counts(small_ground, places[part], found[part], visit=name) for name, part in parts.items()]
+
+
+@pytest.fixture(scope="module")
+def plain(visits: list[Counts], small_ground: Ground) -> DensityMap:
+    return map_density(visits[1], small_ground, cell_m=3)
+
+
+@pytest.fixture(scope="module")
+def told(visits: list[Counts], small_ground: Ground) -> DensityMap:
+    return map_density(visits[1], small_ground, cell_m=3, earlier=visits[0])
+
+
+class TestAnEarlierVisitsBags:
+    def test_sharpen_the_map_and_are_told(self, plain: DensityMap, told: DensityMap) -> None:
+        assert told.fitted["earlier"]["weight"] > 0.9
+        assert told.fitted["earlier"] == pytest.approx({"visit": "2026-05-04", "bags": 140, "weight": 1.0}, abs=0.1)
+        assert (
+            "The 140 bags of 2026-05-04 are taken in as far as both visits show one pattern: with a weight of "
+            in " ".join(tell_map(told))
+        )
+        assert "earlier" not in plain.fitted
+        assert told.cells["log_sd"].mean() < 0.9 * plain.cells["log_sd"].mean()
+
+    def test_only_this_visits_counts_are_foretold_and_told(
+        self, plain: DensityMap, told: DensityMap, visits: list[Counts], small_ground: Ground
+    ) -> None:
+        worth, bare = told.fitted["map_worth"], plain.fitted["map_worth"]
+        assert (told.fitted["samples"], told.fitted["insects"]) == (60, plain.fitted["insects"])
+        for way in ("average", "distance"):
+            assert worth["log_score"][way] == bare["log_score"][way]
+        assert worth["log_score"]["map"] < bare["log_score"]["map"]
+        assert told.bag_places == pytest.approx(plain.bag_places)
+        bags = [find_own_bags(one, small_ground, visits[1].samples) for one in (told, plain)]
+        pd.testing.assert_frame_equal(*bags)
+        assert worth["blocks"]["log_score"]["average"] == pytest.approx(bare["blocks"]["log_score"]["average"])
+
+    def test_a_stored_map_reads_as_it_was_made(self, told: DensityMap, small_ground: Ground, tmp_path: Path) -> None:
+        survey = open_survey(tmp_path / "course.gpkg")
+        save_ground(survey, small_ground)
+        save_design(survey, aim_design(small_ground, visit="2026-06-01"))
+        save_density(survey, told)
+        back = load_density(survey, "2026-06-01")
+        cells = back.cells.iloc[::7]
+        middles = gpd.GeoDataFrame(geometry=shapely.points(cells[["easting", "northing"]]), crs=small_ground.crs)
+        found = predict_at(back, small_ground, middles)
+        for name in ("log_mean", "log_sd", "low_per_m2", "high_per_m2"):
+            assert found[name].to_numpy() == pytest.approx(told.cells[name].to_numpy()[::7], rel=1e-3, abs=1e-3)
+        covariance = covary_places(back, small_ground, cells.head(20))
+        half = np.log(cells["high_per_m2"] / cells["low_per_m2"]).to_numpy()[:20] / 2 / norm.ppf(0.95)
+        assert np.sqrt(np.diag(covariance)) == pytest.approx(half, rel=0.02)
+
+    def test_by_its_own_bags_it_is_the_map_made_without(
+        self, plain: DensityMap, told: DensityMap, small_ground: Ground
+    ) -> None:
+        alone = cells_alone(told, small_ground)
+        for name in ("log_mean", "log_sd", "low_per_m2", "high_per_m2"):
+            assert alone[name].to_numpy() == pytest.approx(plain.cells[name].to_numpy(), rel=1e-3, abs=1e-3)
+        assert alone["known"].tolist() == plain.cells["known"].tolist()
+        assert cells_alone(plain, small_ground) is plain.cells
+
+    @pytest.mark.parametrize("left", ["few insects", "another pest", "other ground", "another system"])
+    def test_what_is_of_no_use_is_left_out(
+        self, visits: list[Counts], plain: DensityMap, small_ground: Ground, left: str
+    ) -> None:
+        first = visits[0]
+        samples, counts = first.samples, first.counts
+        other = {
+            "few insects": replace(first, counts=counts.assign(count=(counts.index < 4).astype(int))),
+            "another pest": replace(first, counts=counts.assign(pest="black cutworm")),
+            "other ground": replace(first, samples=samples.assign(geometry=samples.translate(500, 0))),
+            "another system": replace(first, samples=samples.to_crs(4326)),
+        }[left]
+        made = map_density(visits[1], small_ground, cell_m=3, earlier=other)
+        assert "earlier" not in made.fitted
+        assert made.cells["log_mean"].to_numpy() == pytest.approx(plain.cells["log_mean"].to_numpy())
+
+
+def test_a_map_with_a_covariate_of_older_versions_is_named(
+    hot_map: DensityMap, small_ground: Ground, tmp_path: Path
+) -> None:
+    survey = open_survey(tmp_path / "course.gpkg")
+    save_ground(survey, small_ground)
+    save_design(survey, aim_design(small_ground))
+    save_density(survey, replace(hot_map, settings=replace(hot_map.settings, covariates=("edge", "last"))))
+    with pytest.raises(SurveyError, match=r"2026-05-04.*of an older version.*geosample density course\.gpkg --visit"):
+        load_density(survey)
 
 
 THRESHOLD_PER_M2 = 300.0

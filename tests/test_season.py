@@ -8,6 +8,7 @@ import hashlib
 import io
 import json
 import math
+import shutil
 from dataclasses import replace
 
 import numpy as np
@@ -22,8 +23,9 @@ from visit_case import count_visit, design_visit
 
 from geosample import demo
 from geosample.cli import main
-from geosample.counts import add_counts
-from geosample.design import save_design
+from geosample.counts import add_counts, load_counts
+from geosample.density import earlier_counts, load_density, map_density, save_density
+from geosample.design import load_design, save_design
 from geosample.errors import SeasonError
 from geosample.estimate import estimate_means, save_estimates
 from geosample.estimate.intervals import Interval
@@ -230,6 +232,26 @@ def test_growth_by_four_is_told_in_five_lines(two_visits, tmp_path):
         assert "registration" in ledger[0].get_text()
     table = pd.read_csv(tmp_path / "out" / "changes.csv")
     assert set(table["domain"]) == {"all", "kind", "hole"}
+
+
+@pytest.mark.slow
+def test_bags_of_the_first_visit_count_once_in_the_map_of_change(two_visits, small_ground, tmp_path):
+    survey = open_survey(shutil.copyfile(two_visits.path, tmp_path / "course.gpkg"))
+    alone = []
+    for visit in ("2026-05-04", "2026-05-25"):
+        design, counts = load_design(survey, visit), load_counts(survey, visit)
+        alone.append(map_density(counts, small_ground, design=design, cell_m=4.0))
+        earlier = earlier_counts(survey, design)
+        save_density(survey, map_density(counts, small_ground, design=design, cell_m=4.0, earlier=earlier))
+    assert load_density(survey, "2026-05-25").fitted["earlier"]["weight"] > 0.2
+    [step] = tell_season(survey).steps
+    plain = map_change(*alone)
+    for name in ("log_ratio", "log_sd"):
+        assert step.cells[name].to_numpy() == pytest.approx(plain[name].to_numpy(), abs=2e-3)
+    assert (step.cells["verdict"] == plain["verdict"]).mean() > 0.99
+    # by the maps as they are decided by, the second one's doubt would be too small
+    joined = map_change(*(load_density(survey, one.visit) for one in alone))
+    assert joined["log_sd"].mean() < 0.99 * plain["log_sd"].mean()
 
 
 def test_one_visit_is_no_season(two_visits):

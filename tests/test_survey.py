@@ -418,12 +418,14 @@ def test_running_the_stages_again_ends_the_line_and_keeps_other_visits_rows(olde
 
 
 @pytest.mark.slow
-def test_results_that_still_mean_the_same_are_read_from_the_layout_before(tmp_path: Path) -> None:
+@pytest.mark.parametrize("layout", range(2, LAYOUT))
+def test_results_that_still_mean_the_same_are_read_from_layouts_before(tmp_path: Path, layout: int) -> None:
     path = tmp_path / "course.gpkg"
-    path.write_bytes(lzma.decompress((DATA / "demo_layout_2.gpkg.xz").read_bytes()))
+    path.write_bytes(lzma.decompress((DATA / f"demo_layout_{layout}.gpkg.xz").read_bytes()))
     said = run("map", str(path), "--out", str(tmp_path / "map.html"))
     assert "older version" not in said
     assert len(open_survey(path).read("zones")) == count_rows(path, "zones") > 0
+    assert "2 points after 2026-05-18" in run("followup", str(path), "--visit", "2026-06-08", "--points", "2")
 
 
 def test_a_newer_layout_is_refused_by_its_number_and_left_alone(older: Path) -> None:

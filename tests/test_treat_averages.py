@@ -319,7 +319,7 @@ def test_a_fitted_maps_curve_has_the_joint_posteriors_interval(small_ground):
     row = target_curve(given, cells, np.random.default_rng(1), ground=small_ground).set_index("way").loc["zones"]
     kinds = cells["surface_id"].map(small_ground.surfaces.set_index("surface_id")["kind"]).to_numpy()
     places = cells[["easting", "northing"]].to_numpy()
-    basis = covariates_of(given, small_ground, None).basis(places, kinds)
+    basis = covariates_of(given, small_ground).basis(places, kinds)
     middle, covariance = np.zeros(len(places)), np.zeros((len(places), len(places)))
     moments = []
     for fit, share in restore_field(given).believed:

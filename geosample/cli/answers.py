@@ -213,8 +213,12 @@ def _split_covariates(_ctx: click.Context, _param: click.Parameter, words: str) 
     "--covariates",
     default="edge,kind",
     callback=_split_covariates,
-    help="What may shift the density: any of edge, kind, trees, last (the last visit's map, as far as these counts "
-    "bear it out), or none.",
+    help="What may shift the density: any of edge, kind, trees, or none.",
+)
+@click.option(
+    "--alone",
+    is_flag=True,
+    help="Leave out the bags of the visit before, which are taken in as far as both visits show one pattern.",
 )
 @click.option(
     "--known",
@@ -258,9 +262,9 @@ def density_command(
     """  # noqa: D301
     from geosample.density import (
         compare_bags,
+        earlier_counts,
         estimate_places,
         find_own_bags,
-        load_last_density,
         map_density,
         save_density,
         starting_threshold,
@@ -283,18 +287,20 @@ def density_command(
         start = starting_threshold(design.visit.pest)
         threshold_per_m2 = start.low_per_m2
         talk(tell_start(start, units))
-    last = load_last_density(file, design.visit.visit) if "last" in asked["covariates"] else None
     asked |= read_recoveries(asked.pop("recoveries"))
     counts = _counts_of(file, design)
     talk("Fitting the map ...")
-    density_map = map_density(counts, ground, design=design, threshold_per_m2=threshold_per_m2, last=last, **asked)
+    earlier = None if asked.pop("alone") else earlier_counts(file, design)
+    density_map = map_density(
+        counts, ground, design=design, threshold_per_m2=threshold_per_m2, earlier=earlier, **asked
+    )
     lines, summary = tell_map(density_map, units), density_map.summary()
     compared = compare_bags(density_map, ground, find_own_bags(density_map, ground, counts.samples))
     summary["own_bags"] = compared.to_dict("records")
     beside, table = tell_own_bags(compared, threshold_per_m2, units)
     lines += beside
     if own is not None:
-        found = estimate_places(density_map, ground, own, threshold_per_m2, last=last)
+        found = estimate_places(density_map, ground, own, threshold_per_m2)
         lines += ["", *tell_places(found, units), f"Wrote {write_places(out / 'density_at.csv', found)}."]
         summary["at"] = found.to_dict("records")
     save_density(file, density_map)

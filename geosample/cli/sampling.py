@@ -496,7 +496,7 @@ def followup_command(survey: Path, visit: str, *, sure: bool, **asked: Any) -> T
     Example:
       geosample followup course.gpkg --points 12 --visit 2026-05-18
     """  # noqa: D301
-    from geosample.density import draw_followup, load_last_density, load_newest_density
+    from geosample.density import draw_followup, load_newest_density
     from geosample.design import check_day, load_design, save_design
     from geosample.ground import load_ground
     from geosample.report.density import tell_followup
@@ -506,10 +506,7 @@ def followup_command(survey: Path, visit: str, *, sure: bool, **asked: Any) -> T
     check_day(file, visit, visit, sure=sure)
     density_map = load_newest_density(file)
     first = load_design(file, density_map.visit)
-    last = load_last_density(file, density_map.visit) if "last" in density_map.settings.covariates else None
-    design, saved = draw_followup(
-        density_map, load_ground(file, density_map.visit), first, visit=visit, last=last, **asked
-    )
+    design, saved = draw_followup(density_map, load_ground(file, density_map.visit), first, visit=visit, **asked)
     save_design(file, design)
     points = design.points["point_id"].tolist()
     facts = {"visit": visit, "follows": density_map.visit, "points": points, "cost_saved": saved}

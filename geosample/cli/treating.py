@@ -196,7 +196,7 @@ def suggest_asked(
 
 def _weigh_looks(file: Survey, zones: Zones, ground: Ground, price_m2: float) -> Looks | None:
     """Return whether more plugs are worth their price; none where the plan does not go by a map."""
-    from geosample.density import load_density, load_last_density, weigh_looks
+    from geosample.density import load_density, weigh_looks
     from geosample.design import load_design
     from geosample.treat.model import Basis
 
@@ -210,7 +210,6 @@ def _weigh_looks(file: Survey, zones: Zones, ground: Ground, price_m2: float) ->
         threshold_per_m2=zones.settings.threshold_per_m2,
         price_m2=price_m2,
         miss_cost=zones.settings.miss_cost,
-        last=load_last_density(file, zones.visit),
     )
 
 

@@ -4,7 +4,15 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from geosample.density.followup import MOST_MISS_COST, Looks, check_untreated, draw_followup, join_followup, weigh_looks
+from geosample.density.followup import (
+    MOST_MISS_COST,
+    Looks,
+    check_untreated,
+    draw_followup,
+    earlier_counts,
+    join_followup,
+    weigh_looks,
+)
 from geosample.density.hotspots import find_hotspots, outline_hotspots
 from geosample.density.mapping import map_density, starting_threshold
 from geosample.density.model import (
@@ -15,12 +23,12 @@ from geosample.density.model import (
     exceedance,
     is_one_sided,
     load_density,
-    load_last_density,
     load_newest_density,
     save_density,
     write_density_tif,
 )
 from geosample.density.places import (
+    cells_alone,
     compare_bags,
     covary_places,
     estimate_areas,
@@ -40,11 +48,13 @@ __all__ = [
     "DensityMap",
     "Looks",
     "MapSettings",
+    "cells_alone",
     "check_untreated",
     "compare_bags",
     "covary_places",
     "decide_at",
     "draw_followup",
+    "earlier_counts",
     "estimate_areas",
     "estimate_places",
     "exceedance",
@@ -53,7 +63,6 @@ __all__ = [
     "is_one_sided",
     "join_followup",
     "load_density",
-    "load_last_density",
     "load_newest_density",
     "map_density",
     "outline_hotspots",

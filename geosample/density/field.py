@@ -41,6 +41,10 @@ class CountField(RegressorMixin, BaseEstimator):  # type: ignore[misc] # scikit-
     allow_even : bool
         Whether there may be no field at all, only one level and the covariates' effects: such models are fitted too,
         and believed by their evidence. Not where the spread is given.
+    earlier : int, optional
+        Covariate that is 1 for counts of an earlier visit and 0 for all others: its effect is that visit's own level.
+        Those counts are left out, or lie under another field like the others', or under the same: models of each kind
+        are fitted, and believed by their evidence. What is predicted, at 0, is of the others' visit.
     spread_tail, range_tail_m : float
         P(spread > spread_tail) = P(range < range_tail_m) = 0.05.
     precise : bool
@@ -52,7 +56,7 @@ class CountField(RegressorMixin, BaseEstimator):  # type: ignore[misc] # scikit-
     spread_, range_m_, k_ : float
         As fitted or given; of the model with a field that is believed most.
     rate_ : float
-        Pooled density: all counts over all effort; half a count where there is none.
+        Pooled density: all counts over all effort, an earlier visit's left out; half a count where there is none.
     log_evidence_ : float
         Laplace's log marginal likelihood.
     field_ : MixedField
@@ -88,6 +92,7 @@ class CountField(RegressorMixin, BaseEstimator):  # type: ignore[misc] # scikit-
         covariate_sds: ArrayLike | None = None,
         doubtful: Sequence[int] = (),
         allow_even: bool = False,
+        earlier: int | None = None,
         spread_tail: float = 4.0,
         range_tail_m: float = 8.0,
         precise: bool = True,
@@ -99,6 +104,7 @@ class CountField(RegressorMixin, BaseEstimator):  # type: ignore[misc] # scikit-
         self.covariate_sds = covariate_sds
         self.doubtful = doubtful
         self.allow_even = allow_even
+        self.earlier = earlier
         self.spread_tail = spread_tail
         self.range_tail_m = range_tail_m
         self.precise = precise
@@ -139,13 +145,24 @@ class CountField(RegressorMixin, BaseEstimator):  # type: ignore[misc] # scikit-
             message = f"counts must be 0 or more; the least is {count.min():g}"
             raise ValueError(message)
         effort = _read_exposure(exposure, len(count))
-        self.rate_ = float(max(count.sum(), 0.5) / effort.sum())
         columns = 0 if covariates is None else np.shape(covariates)[-1]
-        sites = Sites(places, self._weigh(covariates, len(count), columns), count, np.log(effort * self.rate_))
+        basis = self._weigh(covariates, len(count), columns)
+        before = np.zeros(len(count), dtype=bool) if self.earlier is None else basis[:, 1 + self.earlier] != 0
+        if before.all():
+            message = "all counts are of the earlier visit"
+            raise ValueError(message)
+        self.rate_ = _pool(count[~before], effort[~before])
+        then = _pool(count[before], effort[before]) if before.any() else self.rate_
+        sites = Sites(places, basis, count, np.log(effort * np.where(before, then, self.rate_)))
         priors = Priors(self.spread_tail, self.range_tail_m)
         doubtful = [1 + column for column in self.doubtful]  # the level stands first
         self.field_: MixedField = fit_counts(
-            sites, priors, given=self._given(), doubtful=doubtful, allow_even=self.allow_even
+            sites,
+            priors,
+            given=self._given(),
+            doubtful=doubtful,
+            allow_even=self.allow_even,
+            earlier=None if self.earlier is None else 1 + self.earlier,
         )
         hyper = self.field_.lead.hyper
         self.spread_, self.range_m_, self.k_ = hyper.spread, hyper.range_m, hyper.k
@@ -258,6 +275,10 @@ class CountField(RegressorMixin, BaseEstimator):  # type: ignore[misc] # scikit-
             message = f"covariates must be of shape {(number, columns)}; {found}"
             raise ValueError(message)
         return np.asarray(np.column_stack([np.ones(number), told]) * np.concatenate([[self.level_sd], sds]))
+
+
+def _pool(count: np.ndarray, effort: np.ndarray) -> float:
+    return float(max(count.sum(), 0.5) / effort.sum())
 
 
 def _read_exposure(exposure: ArrayLike | None, number: int) -> np.ndarray:

@@ -6,6 +6,7 @@ the one that most lowers the expected cost over all the ground, the places alrea
 
 from __future__ import annotations
 
+import contextlib
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from itertools import islice
@@ -15,12 +16,20 @@ import numpy as np
 import shapely
 from scipy.special import ndtr, ndtri
 
-from geosample.counts import Counts
+from geosample.counts import Counts, load_counts
 from geosample.density.laplace import predict_jointly
 from geosample.density.mapping import cut_target
 from geosample.density.model import DensityMap
 from geosample.density.places import covariates_of, mapped_surfaces, restore_field
-from geosample.design import Design, design_code, find_name_problems, label_points, open_ways, order_walk
+from geosample.design import (
+    Design,
+    design_code,
+    find_name_problems,
+    label_points,
+    load_visit,
+    open_ways,
+    order_walk,
+)
 from geosample.design.howmany import hours_for
 from geosample.errors import DensityError, Problem
 from geosample.ground import edge_lines, measure_edge
@@ -32,6 +41,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from geosample.ground import Ground
+    from geosample.survey import Survey
 
 CELLS, CANDIDATES = 1200, 400
 """How much of the map is weighed, and how many places are tried: more changed no choice that was looked at (own
@@ -115,7 +125,7 @@ class Looks:
     or_more: bool
 
 
-def weigh_looks(  # noqa: PLR0913 - what a user may say in plain words
+def weigh_looks(
     density_map: DensityMap,
     ground: Ground,
     design: Design,
@@ -123,13 +133,12 @@ def weigh_looks(  # noqa: PLR0913 - what a user may say in plain words
     threshold_per_m2: float,
     price_m2: float,
     miss_cost: float = 3.0,
-    last: DensityMap | None = None,
 ) -> Looks:
     """Return how many more plugs are worth their price before the treatment, and what they save.
 
     Parameters
     ----------
-    density_map, ground, design, threshold_per_m2, miss_cost, last
+    density_map, ground, design, threshold_per_m2, miss_cost
         As for ``draw_followup``.
     price_m2 : float
         What a plug may cost, as m² of needless treatment; more than 0.
@@ -148,7 +157,7 @@ def weigh_looks(  # noqa: PLR0913 - what a user may say in plain words
         raise DensityError(
             Problem("price_m2", f"{price_m2:g} m²", "more than 0", "give what a plug is worth, as 500ft2")
         )
-    prospect, cells = look_ahead(density_map, ground, threshold_per_m2, design.visit.point_m2, last=last)
+    prospect, cells = look_ahead(density_map, ground, threshold_per_m2, design.visit.point_m2)
     total_m2, saved_m2, points = float(cells["area_m2"].sum()), 0.0, 0
     now = _cost_now(prospect, miss_cost)
     for _, cost in islice(_choose_places(prospect, _find_candidates(cells), miss_cost), MOST_LOOKS):
@@ -208,7 +217,7 @@ def pick_places(prospect: Prospect, candidates: np.ndarray, points: int, miss_co
 
 
 def look_ahead(
-    density_map: DensityMap, ground: Ground, threshold_per_m2: float, point_m2: float, *, last: DensityMap | None = None
+    density_map: DensityMap, ground: Ground, threshold_per_m2: float, point_m2: float
 ) -> tuple[Prospect, pd.DataFrame]:
     """Return what is thought of the mapped ground, and its working cells (surface_id, kind, easting, northing).
 
@@ -221,7 +230,7 @@ def look_ahead(
         raise DensityError(
             Problem("threshold_per_m2", f"{threshold_per_m2:g}", "a density above 0", "give one, as 30/ft2")
         )
-    fitted, covariates = restore_field(density_map), covariates_of(density_map, ground, last)
+    fitted, covariates = restore_field(density_map), covariates_of(density_map, ground)
     mapped = mapped_surfaces(density_map, ground)
     cells = cut_target(mapped, float(np.sqrt(mapped.area.sum() / CELLS)))
     places = cells[["easting", "northing"]].to_numpy(float)
@@ -243,7 +252,6 @@ def draw_followup(  # noqa: PLR0913 - what a user may say in plain words
     points: int = 12,
     threshold_per_m2: float | None = None,
     miss_cost: float = 3.0,
-    last: DensityMap | None = None,
 ) -> tuple[Design, float]:
     """Return a second round of points as a design of its own, and the share of the decision's cost it should save.
 
@@ -263,8 +271,6 @@ def draw_followup(  # noqa: PLR0913 - what a user may say in plain words
         What is decided about, insects per m²; the map's own when None.
     miss_cost : float
         Cost of missing a place above the threshold when treating one below costs 1.
-    last : DensityMap, optional
-        The earlier visit's map, where the first round's has it among its covariates.
 
     Raises
     ------
@@ -278,7 +284,7 @@ def draw_followup(  # noqa: PLR0913 - what a user may say in plain words
     asked = {"visit": visit, "points": points, "miss_cost": miss_cost}
     threshold = threshold_per_m2 or density_map.settings.threshold_per_m2
     per_m2 = _check_followup(design, threshold, visit=visit, points=points, miss_cost=miss_cost)
-    prospect, cells = look_ahead(density_map, ground, per_m2, design.visit.point_m2, last=last)
+    prospect, cells = look_ahead(density_map, ground, per_m2, design.visit.point_m2)
     chosen, saved = pick_places(prospect, _find_candidates(cells), points, miss_cost)
     table = cells.iloc[chosen].reset_index(drop=True)
     settings = {**asked, "threshold_per_m2": per_m2, "follows": design.visit.visit, "cost_saved": saved}
@@ -387,3 +393,36 @@ def check_untreated(treatments: pd.DataFrame, first: str, day: str) -> None:
         found = f"a treatment by its plan on {', '.join(sorted(set(done['date'].astype(str))))}"
         remedy = "the counts from before no longer hold: draw a visit of its own with 'geosample design'"
         raise DensityError(Problem(f"visit {day}, which follows {first}", found, "nothing applied in between", remedy))
+
+
+def earlier_counts(survey: Survey, design: Design) -> Counts | None:
+    """Return the counts of the last visit before this one, for its map; None where there is none.
+
+    Parameters
+    ----------
+    survey : Survey
+        With visits and counts.
+    design : Design
+        The visit that is mapped.
+
+    Returns
+    -------
+    Counts or None
+        Of the same pest; a second round's with those of the round it follows, unless a treatment lies between the two.
+
+    Notes
+    -----
+    Ground may have been treated since: that the pattern is no longer the same is for the evidence to notice. Measured,
+    a map is better with the samples from there than without (``tests/benchmarks/map_last.md``).
+    """
+    visit, counted = design.visit, set(survey.read("samples")["visit"])
+    names = [name for name in survey.order_visits(before=visit.follows or visit.visit) if name in counted]
+    last = next((one for name in reversed(names) if (one := load_visit(survey, name)).pest == visit.pest), None)
+    if last is None:
+        return None
+    counts = load_counts(survey, last.visit)
+    if last.follows in counted:
+        with contextlib.suppress(DensityError):
+            check_untreated(survey.read("treatments"), last.follows, last.date)
+            return join_followup(load_counts(survey, last.follows), counts)
+    return counts

@@ -16,7 +16,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import astuple, dataclass, replace
 from functools import reduce
 from itertools import product
-from typing import TYPE_CHECKING, Any, NamedTuple, cast
+from typing import TYPE_CHECKING, Any, Literal, NamedTuple, cast
 
 import numpy as np
 from scipy.linalg import cho_solve, cholesky, get_blas_funcs
@@ -46,9 +46,14 @@ _BLOCK = 1024
 _FORGOTTEN = 1e-6
 """A correlation this small is taken as none, in single precision."""
 _LEAST_VARIANCE = 1e-12
+_ELSEWHERE_M = 1e4
+"""So far off no field of any range in ``BOUNDS`` knows of a sample."""
 LEAST_BELIEF = 0.01
 """A field with less of the evidence than this changes no decision (own choice)."""
 Given = tuple[float | None, float | None, float | None]
+Pattern = Literal["own", "another", "same"]
+"""Of two visits: this one's samples alone; both visits' with the same k and effects, but each under a field of its own
+of the same spread and range, or none; both under one field."""
 FREE: Given = (None, None, None)
 _NODES, _WEIGHTS = np.polynomial.hermite_e.hermegauss(32)
 _WEIGHTS = _WEIGHTS / _WEIGHTS.sum()
@@ -82,6 +87,22 @@ class Sites:
     basis: np.ndarray
     count: np.ndarray
     offset: np.ndarray
+
+    def take(self, rows: np.ndarray) -> Sites:
+        """Return those samples alone, in that order."""
+        return Sites(self.places[rows], self.basis[rows], self.count[rows], self.offset[rows])
+
+    def of_pattern(self, pattern: Pattern, earlier: int) -> Sites:
+        """Return the samples, those of an earlier visit standing last, as the models of a pattern have them.
+
+        ``earlier`` is the basis column that is 0 but for an earlier visit's samples.
+        """
+        before = self.basis[:, earlier] != 0
+        if pattern == "own":
+            return self.take(np.flatnonzero(~before))
+        if pattern == "same":
+            return self
+        return replace(self, places=self.places + np.column_stack([_ELSEWHERE_M * before, 0 * before]))
 
 
 @dataclass(frozen=True, slots=True)
@@ -265,6 +286,8 @@ class FittedField:
         Laplace's log marginal likelihood.
     used : ndarray of bool, shape (p,)
         The covariates it has; the others' columns are zero.
+    pattern : str
+        What it takes of an earlier visit, and how.
     """
 
     sites: Sites
@@ -275,6 +298,7 @@ class FittedField:
     eta: np.ndarray
     evidence: float
     used: np.ndarray
+    pattern: Pattern = "own"
 
     def effect(self, column: int) -> tuple[float, float]:
         """Return a covariate's effect on the log density and its standard deviation, in prior spreads."""
@@ -283,7 +307,12 @@ class FittedField:
 
 
 def fit_field(
-    sites: Sites, hyper: Hyper, *, start: np.ndarray | None = None, used: np.ndarray | None = None
+    sites: Sites,
+    hyper: Hyper,
+    *,
+    start: np.ndarray | None = None,
+    used: np.ndarray | None = None,
+    pattern: Pattern = "own",
 ) -> FittedField:
     """Return the latent field at given hyper-parameters, from a start for the mode's pull if there is one.
 
@@ -293,7 +322,7 @@ def fit_field(
     sites = replace(sites, basis=sites.basis * used)
     mode = find_mode(prior_covariance(sites, hyper), sites.count, sites.offset, hyper.k, start=start)
     root = mode.root()
-    return FittedField(sites, hyper, mode.pull, root, mirror_square(root), mode.eta, mode.evidence, used)
+    return FittedField(sites, hyper, mode.pull, root, mirror_square(root), mode.eta, mode.evidence, used, pattern)
 
 
 @dataclass(frozen=True, slots=True)
@@ -303,7 +332,8 @@ class MixedField:
     Parameters
     ----------
     fits : tuple of FittedField
-        With and without a covariate that may have no effect, and with and without a field (a spread of 0).
+        With and without a covariate that may have no effect, and with and without a field (a spread of 0); those that
+        take an earlier visit's samples, too, stand last.
     shares : tuple of float
         By their evidence, adding up to 1. What has less than ``LEAST_BELIEF`` is not predicted from.
     """
@@ -317,6 +347,11 @@ class MixedField:
         fields = [bool(fit.hyper.spread) for fit in self.fits]
         return self.fits[int(np.argmax(np.where(fields, self.shares, 0.0)))]
 
+    @property
+    def whole(self) -> FittedField:
+        """The model with a field and all covariates, of the lead's pattern."""
+        return next(fit for fit in self.fits if fit.pattern == self.lead.pattern)
+
     def chance_of(self, column: int) -> float:
         """Return how likely it is, by the shares, that this column of the basis has an effect."""
         return sum(share for fit, share in zip(self.fits, self.shares, strict=True) if fit.used[column])
@@ -324,11 +359,26 @@ class MixedField:
     @property
     def patchy(self) -> MixedField:
         """The models with a field alone, their shares among themselves; all where none has one."""
-        found = [(fit, share) for fit, share in zip(self.fits, self.shares, strict=True) if fit.hyper.spread]
-        if len(found) in (0, len(self.fits)):
+        return self._among([bool(fit.hyper.spread) for fit in self.fits])
+
+    @property
+    def alone(self) -> MixedField:
+        """The models without an earlier visit's samples, their shares among themselves."""
+        return self._among([fit.pattern == "own" for fit in self.fits])
+
+    @property
+    def same_pattern(self) -> float:
+        """How likely it is, by the shares, that an earlier visit's samples lie under the same field."""
+        return sum(share for fit, share in zip(self.fits, self.shares, strict=True) if fit.pattern == "same")
+
+    def _among(self, wanted: Sequence[bool]) -> MixedField:
+        if all(wanted) or not any(wanted):
             return self
-        fits, shares = zip(*found, strict=True)
-        return MixedField(fits, tuple((np.array(shares) / sum(shares)).tolist()))
+        fits = tuple(fit for fit, one in zip(self.fits, wanted, strict=True) if one)
+        shares = np.array(self.shares)[list(wanted)]
+        # Models that are all but ruled out keep their order by evidence: a share never falls to nothing.
+        shares = np.maximum(shares, np.finfo(float).tiny)
+        return MixedField(fits, tuple((shares / shares.sum()).tolist()))
 
     @property
     def believed(self) -> list[tuple[FittedField, float]]:
@@ -536,6 +586,7 @@ def fit_counts(
     given: Given = FREE,
     doubtful: Sequence[int] = (),
     allow_even: bool = False,
+    earlier: int | None = None,
 ) -> MixedField:
     """Return the latent field with the hyper-parameters fitted to the counts, but for those that are given.
 
@@ -551,30 +602,80 @@ def fit_counts(
         Columns of the basis that may have no effect at all: the field is fitted with and without each.
     allow_even : bool
         Whether there may be no field at all, only the covariates' effects; not where the spread is given.
+    earlier : int, optional
+        Column of the basis that is 0 but for samples of an earlier visit, whose own level it is. They are left out,
+        or lie under another field or the same: models of each ``Pattern`` are fitted.
 
     Notes
     -----
     Each of the models, all as likely before the counts, is believed by its evidence, its hyper-parameters integrated
-    out. The fields stand first, those without one after them, in the same order.
+    out. The fields stand first, those without one after them, in the same order, pattern by pattern; an earlier visit's
+    samples stand last. That both visits have a pattern of one kind is no sign that they have the same one: hence the
+    models with another field of the same spread and range. Where the earlier samples are left out, their evidence is
+    that of models of their own, with a k of their own: one prior more, whose constant counts here.
     """
+    ask: _Ask = (priors, given, tuple(doubtful), allow_even)
+    before = np.zeros(len(sites.count), dtype=bool) if earlier is None else sites.basis[:, earlier] != 0
+    every = np.ones(sites.basis.shape[1], dtype=bool)
+    if earlier is None or not before.any():
+        fits, logs = _fit_models(sites, ask, every, weigh=False)
+        return MixedField(tuple(fits), _share_out(logs))
+    alone = np.arange(len(every)) != earlier
+    fits, logs = _fit_models(sites.take(np.flatnonzero(~before)), ask, alone)
+    apart = _sum_logs(_fit_models(sites.take(np.flatnonzero(before)), ask, alone)[1])
+    apart -= math.log(math.sqrt(2 * math.pi) * FIELD.prior.sd) if given[2] is None else 0.0
+    logs = [one + apart for one in logs]
+    both = sites.take(np.argsort(before, kind="stable"))
+    patterns: tuple[tuple[Pattern, bool], ...] = (("another", allow_even), ("same", False))
+    for pattern, even in patterns:
+        asked = (priors, given, tuple(doubtful), even)
+        found = _fit_models(both.of_pattern(pattern, earlier), asked, every, start=fits[0].hyper, pattern=pattern)
+        fits, logs = [*fits, *found[0]], [*logs, *found[1]]
+    return MixedField(tuple(fits), _share_out(logs))
+
+
+_Ask = tuple[Priors, Given, tuple[int, ...], bool]
+
+
+def _fit_models(
+    sites: Sites,
+    ask: _Ask,
+    used: np.ndarray,
+    *,
+    start: Hyper | None = None,
+    weigh: bool = True,
+    pattern: Pattern = "own",
+) -> tuple[list[FittedField], list[float]]:
+    """Return the models of one set of samples, fields first, with the log of each one's evidence."""
+    priors, given, doubtful, allow_even = ask
     sets = []
     for chosen in product((True, False), repeat=len(doubtful)):
-        sets.append(np.ones(sites.basis.shape[1], dtype=bool))
+        sets.append(used.copy())
         sets[-1][list(doubtful)] = chosen
     even = sets if allow_even and given[0] is None else []
     fits: list[FittedField] = []
     logs: list[float] = []
-    for used in sets:
-        own = replace(sites, basis=sites.basis * used)
-        hyper = fit_hyper(own, priors, given=given, start=fits[0].hyper if fits else None)
-        fits.append(fit_field(sites, hyper, start=fits[0].pull if fits else None, used=used))
-        logs.append(integrate_evidence(fits[-1], priors, given=given) if len(sets) + len(even) > 1 else 0.0)
-    for used in even:
-        k, height = fit_even(replace(sites, basis=sites.basis * used), given[2])
-        fits.append(fit_field(sites, Hyper(0.0, fits[0].hyper.range_m, k), used=used))
+    for own in sets:
+        hyper = fit_hyper(
+            replace(sites, basis=sites.basis * own), priors, given=given, start=fits[0].hyper if fits else start
+        )
+        fits.append(fit_field(sites, hyper, start=fits[0].pull if fits else None, used=own, pattern=pattern))
+        weighed = weigh or len(sets) + len(even) > 1
+        logs.append(integrate_evidence(fits[-1], priors, given=given) if weighed else 0.0)
+    for own in even:
+        k, height = fit_even(replace(sites, basis=sites.basis * own), given[2])
+        fits.append(fit_field(sites, Hyper(0.0, fits[0].hyper.range_m, k), used=own, pattern=pattern))
         logs.append(height)
+    return fits, logs
+
+
+def _share_out(logs: Sequence[float]) -> tuple[float, ...]:
     shares = np.exp(np.array(logs) - max(logs))
-    return MixedField(tuple(fits), tuple((shares / shares.sum()).tolist()))
+    return tuple((shares / shares.sum()).tolist())
+
+
+def _sum_logs(logs: Sequence[float]) -> float:
+    return max(logs) + math.log(sum(math.exp(one - max(logs)) for one in logs))
 
 
 @dataclass(frozen=True, slots=True)

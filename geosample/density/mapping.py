@@ -10,14 +10,14 @@ from typing import TYPE_CHECKING, Any, cast
 import numpy as np
 import shapely
 from scipy.optimize import brentq
-from scipy.spatial import KDTree, cKDTree
+from scipy.spatial import cKDTree
 
 from geosample.counts import Counts, partly_counted, tally
 from geosample.density.hotspots import describe_clusters, find_hotspots
 from geosample.density.laplace import FittedField, MixedField
 from geosample.density.model import COVARIATES, LEVELS, DensityMap, MapSettings, exceed
 from geosample.distributions import K_IF_UNKNOWN, cdf, normal_quantile, normal_reach
-from geosample.errors import DensityError, Problem
+from geosample.errors import CountsError, DensityError, Problem
 from geosample.ground import Ground, cut_cells, edge_lines, measure_edge
 from geosample.pests import list_pests, load_pest
 from geosample.survey.findings import Finding, Findings, What
@@ -37,6 +37,8 @@ if TYPE_CHECKING:
 MOST_CELLS = 2_000_000
 FARTHEST_M = 30.0
 """A sample farther than this from every surface is a wrong position (common practice, no source)."""
+NEAR_M = 3.0
+"""An earlier visit's sample this near to the mapped ground is on it: a phone's position errs so far (own choice)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,6 +67,10 @@ def ready_samples(found: gpd.GeoDataFrame, ground: Ground, settings: MapSettings
         When samples lack a place or their effort, or lie far off every surface; all are listed.
     """
     _check_samples(found, ground, settings)
+    return _as_samples(found, ground, settings)
+
+
+def _as_samples(found: gpd.GeoDataFrame, ground: Ground, settings: MapSettings) -> Samples:
     places = shapely.get_coordinates(found.geometry.to_numpy())
     nearest = shapely.STRtree(ground.surfaces.geometry.to_numpy()).nearest(found.geometry.to_numpy())
     recovery = found["method"].map(dict(settings.recovery)).astype(float).fillna(1.0).to_numpy()
@@ -76,6 +82,41 @@ def ready_samples(found: gpd.GeoDataFrame, ground: Ground, settings: MapSettings
         ground.surfaces["surface_id"].to_numpy()[nearest],
         ground.surfaces["kind"].to_numpy()[nearest],
     )
+
+
+def ready_earlier(
+    earlier: Counts, pest: str, ground: Ground, surfaces: gpd.GeoDataFrame, samples: Samples, settings: MapSettings
+) -> Samples | None:
+    """Return an earlier visit's samples that may tell of this one's pattern; None where they are of no use.
+
+    Parameters
+    ----------
+    earlier : Counts
+        The earlier visit's.
+    pest : str
+        Of both visits.
+    ground : Ground
+        This visit's.
+    surfaces : GeoDataFrame
+        What is mapped: samples elsewhere are left out, and those on kinds of ground that this visit did not sample.
+    samples : Samples
+        This visit's.
+    settings : MapSettings
+        With too few insects for a map there is nothing to take in.
+    """
+    if earlier.samples.crs != ground.crs:
+        return None
+    try:
+        found = tally(earlier, pest)
+    except CountsError:  # nobody looked for it
+        return None
+    placed = (found["sampled_m2"].to_numpy(float) > 0) & ~(found.geometry.is_empty | found.geometry.isna()).to_numpy()
+    found = found[placed]
+    alike = shapely.union_all(surfaces.geometry[surfaces["kind"].isin(set(samples.kind))].to_numpy())
+    found = found[shapely.dwithin(found.geometry.to_numpy(), alike, NEAR_M)]
+    if found["count"].sum() < settings.fewest_insects:
+        return None
+    return _as_samples(found, ground, settings)
 
 
 def _check_samples(found: gpd.GeoDataFrame, ground: Ground, settings: MapSettings) -> None:
@@ -151,15 +192,13 @@ class Covariates:
     Parameters
     ----------
     names : tuple of str
-        ``level`` first, then edge, ``kind: green`` and so on, trees, last.
+        ``level`` first, then edge, ``kind: green`` and so on, trees, earlier (an earlier visit's level).
     spreads : ndarray
         Prior spread of each effect on the log density.
     settings : MapSettings
         The scales.
     lines, trees : Geometry
         What edge and tree distances are measured to.
-    last : DensityMap or None
-        The last visit's map.
     """
 
     names: tuple[str, ...]
@@ -167,20 +206,19 @@ class Covariates:
     settings: MapSettings
     lines: Any
     trees: Any = None
-    last: DensityMap | None = None
 
     def measure(self, places: np.ndarray, kinds: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-        """Return the covariates, the level's 1 first, shape (m, p), and the edge distances in m, shape (m,)."""
+        """Return the covariates, the level's 1 first, shape (m, p), and the edge distances in m, shape (m,).
+
+        Those of the visit that is mapped: the earlier one's level is 0 everywhere.
+        """
         edge_m = measure_edge(self.lines, places[:, 0], places[:, 1])
         return np.column_stack([self._column(name, places, kinds, edge_m) for name in self.names]), edge_m
 
     @property
     def doubtful(self) -> list[int]:
-        """The covariates after the level that may have no effect at all: the edge's, and the last visit's map.
-
-        What the last visit is worth to this one: ``tests/benchmarks/map_last.md``.
-        """
-        return [self.names.index(name) - 1 for name in ("edge", "last") if name in self.names]
+        """The covariates after the level that may have no effect at all: the edge's."""
+        return [self.names.index("edge") - 1] if "edge" in self.names else []
 
     def basis(self, places: np.ndarray, kinds: np.ndarray) -> np.ndarray:
         """Return the covariates, each times its prior spread, shape (m, p)."""
@@ -196,18 +234,10 @@ class Covariates:
         if name == "trees":
             far_m = measure_edge(self.trees, places[:, 0], places[:, 1])
             return np.asarray(np.exp(-far_m / self.settings.trees_scale_m))
-        if self.last is None:
-            return np.zeros(len(places))
-        # the last map's log density at the nearest cell, around its own mean
-        cells = self.last.cells
-        nearest = KDTree(cells[["easting", "northing"]].to_numpy(float)).query(places)[1]
-        log_mean = cells["log_mean"].to_numpy(float)
-        return np.asarray(log_mean[nearest] - np.average(log_mean, weights=cells["area_m2"].to_numpy(float)))
+        return np.zeros(len(places))
 
 
-def choose_covariates(
-    ground: Ground, kinds: np.ndarray, settings: MapSettings, *, last: DensityMap | None = None
-) -> Covariates:
+def choose_covariates(ground: Ground, kinds: np.ndarray, settings: MapSettings, *, earlier: bool = False) -> Covariates:
     """Return the covariates asked for that the counts can speak to.
 
     Parameters
@@ -218,8 +248,8 @@ def choose_covariates(
         Kind of surface of every sample; with one kind only there is nothing to compare.
     settings : MapSettings
         Which covariates, and their prior spreads.
-    last : DensityMap, optional
-        The last visit's map, for the covariate ``last``.
+    earlier : bool
+        Whether an earlier visit's samples are taken in, whose level is a column of its own.
 
     Raises
     ------
@@ -230,16 +260,16 @@ def choose_covariates(
     problems = [
         Problem("covariates", repr(name), f"any of: {', '.join(COVARIATES)}, or none alone", "name one of them")
         for name in wanted
-        if name not in COVARIATES
+        if name not in (*COVARIATES, "last")
     ]
+    if "last" in wanted:  # of older versions
+        remedy = "leave it out: the bags of the visit before are taken in by themselves"
+        problems.append(Problem("covariates", "last", f"any of: {', '.join(COVARIATES)}", remedy))
     if len(set(wanted)) < len(wanted):
         problems.append(Problem("covariates", ", ".join(wanted), "each named once", "leave out the second"))
     if "trees" in wanted and trees.empty:
         remedy = "read tree lines in with 'geosample ground', or leave trees out"
         problems.append(Problem("covariates", "trees, but the ground has none", "obstacles of kind trees", remedy))
-    if "last" in wanted and last is None:
-        remedy = "run 'geosample density' for the earlier visit first, or leave last out"
-        problems.append(Problem("covariates", "last, but no earlier map", "a density map of an earlier visit", remedy))
     if problems:
         raise DensityError(problems)
     several = sorted(set(kinds)) if "kind" in wanted and len(set(kinds)) > 1 else []
@@ -248,10 +278,10 @@ def choose_covariates(
         **({"edge": settings.edge_sd} if "edge" in wanted else {}),
         **{f"kind: {kind}": settings.kind_sd for kind in several},
         **({"trees": settings.trees_sd} if "trees" in wanted else {}),
-        **({"last": settings.last_sd} if "last" in wanted else {}),
+        **({"earlier": settings.level_sd} if earlier else {}),
     }
     shape = shapely.union_all(trees.geometry.to_numpy()) if len(trees) else None
-    return Covariates(tuple(found), np.array(list(found.values())), settings, edge_lines(ground.surfaces), shape, last)
+    return Covariates(tuple(found), np.array(list(found.values())), settings, edge_lines(ground.surfaces), shape)
 
 
 ALL = "all ground mapped"
@@ -270,7 +300,7 @@ def map_density(  # noqa: PLR0913 - what a user may say in plain words
     known_ratio: float = 0.5,
     recovery: Mapping[str, float] | None = None,
     recovery_sd: float = 0.0,
-    last: DensityMap | None = None,
+    earlier: Counts | None = None,
     settings: MapSettings | None = None,
 ) -> DensityMap:
     """Return where the insects are, cell by cell, how sure that is, and what the map is worth.
@@ -288,15 +318,16 @@ def map_density(  # noqa: PLR0913 - what a user may say in plain words
     cell_m : float
         Side of a cell, m.
     covariates : sequence of str
-        What may shift the density: any of edge, kind, trees, last; none when empty.
+        What may shift the density: any of edge, kind, trees; none when empty.
     known_ratio : float
         Posterior over prior variance of the log density at which a cell is known enough, between 0 and 1.
     recovery : mapping of str to float, optional
         Share of the insects a method finds, by method; 1 where it is not named.
     recovery_sd : float
         How unsure the log of those shares is; it widens every density alike.
-    last : DensityMap, optional
-        An earlier visit's map, for the covariate ``last``.
+    earlier : Counts, optional
+        An earlier visit's, such as ``earlier_counts`` returns: they are taken in as far as both visits' counts say that
+        the pattern is the same.
     settings : MapSettings, optional
         Priors and other numbers of the model; what the keywords above name is taken from them.
 
@@ -317,6 +348,8 @@ def map_density(  # noqa: PLR0913 - what a user may say in plain words
     -----
     Counts are negative binomial around effort times exp(field); the field is Gaussian with exponential covariance
     plus shrunk covariate effects; Laplace's approximation at the most likely spread, range and k (``CountField``).
+    An earlier visit has its own level; that both visits lie under one field is believed by its evidence, beside that
+    each has its own. What that is worth: ``tests/benchmarks/map_last.md``.
     """
     settings = replace(
         settings or MapSettings(),
@@ -331,10 +364,16 @@ def map_density(  # noqa: PLR0913 - what a user may say in plain words
     _check(settings, counts, ground)
     found = tally(counts, pest)
     samples = ready_samples(found, ground, settings)
-    chosen = choose_covariates(ground, samples.kind, settings, last=last)
-    cells = cut_target(target_surfaces(ground, samples, design), cell_m)
-    make = _map_bound if samples.count.sum() < settings.fewest_insects else _map_field
-    frame, fitted, findings = make(cells, samples, chosen)
+    target = target_surfaces(ground, samples, design)
+    before = None if earlier is None else ready_earlier(earlier, pest, ground, target, samples, settings)
+    chosen = choose_covariates(ground, samples.kind, settings, earlier=before is not None)
+    cells = cut_target(target, cell_m)
+    if samples.count.sum() < settings.fewest_insects:
+        frame, fitted, findings = _map_bound(cells, samples, chosen)
+    else:
+        frame, fitted, findings = _map_field(cells, samples, chosen, before)
+    if earlier is not None and "earlier" in fitted:
+        fitted["earlier"]["visit"] = earlier.visit
     fitted["partly"] = partly_counted(counts, pest)
     whose = Findings(counts.visit, pest, tuple(findings))
     return DensityMap(counts.visit, pest, cell_m, frame, settings, fitted, whose, ground.crs)
@@ -343,7 +382,7 @@ def map_density(  # noqa: PLR0913 - what a user may say in plain words
 def _check(settings: MapSettings, counts: Counts, ground: Ground) -> None:
     """Refuse numbers of no use, and counts that do not lie on the ground's map."""
     above_nothing = (
-        *("edge_scale_m", "trees_scale_m", "edge_sd", "kind_sd", "trees_sd", "last_sd", "level_sd"),
+        *("edge_scale_m", "trees_scale_m", "edge_sd", "kind_sd", "trees_sd", "level_sd"),
         *("spread_tail", "range_tail_m", "widen", "widen_interval", "least_spread", "reach_m"),
     )
     problems = [
@@ -370,13 +409,21 @@ def _check(settings: MapSettings, counts: Counts, ground: Ground) -> None:
 
 
 def _map_field(
-    cells: pd.DataFrame, samples: Samples, covariates: Covariates
+    cells: pd.DataFrame, samples: Samples, covariates: Covariates, earlier: Samples | None
 ) -> tuple[pd.DataFrame, dict[str, Any], list[Finding]]:
     from geosample.density.worth import judge_worth
 
     settings, field = covariates.settings, start_field(covariates)
-    measured, _ = covariates.measure(samples.places, samples.kind)
-    field.fit(samples.places, samples.count, exposure=samples.effort_m2, covariates=measured[:, 1:])
+    visits = [samples, *([] if earlier is None else [earlier])]
+    measured = np.vstack([covariates.measure(one.places, one.kind)[0] for one in visits])
+    if earlier is not None:
+        measured[len(samples.count) :, covariates.names.index("earlier")] = 1.0
+    field.fit(
+        np.vstack([one.places for one in visits]),
+        np.concatenate([one.count for one in visits]),
+        exposure=np.concatenate([one.effort_m2 for one in visits]),
+        covariates=measured[:, 1:],
+    )
     places = cells[["easting", "northing"]].to_numpy(float)
     measured, edge_m = covariates.measure(places, cells["kind"].to_numpy())
     latent = field.predict_latent(places, measured[:, 1:])
@@ -391,11 +438,8 @@ def _map_field(
     )
     worth, clusters = judge_worth(field, block_m=settings.reach_m), describe_clusters(samples)
     record = _record(field, samples, worth, clusters)
-    if covariates.last is not None:
-        record["last"] = {
-            "visit": covariates.last.visit,
-            "weight": field.field_.chance_of(covariates.names.index("last")),
-        }
+    if earlier is not None:
+        record["earlier"] = {"bags": len(earlier.count), "weight": field.field_.same_pattern}
     return frame, record, _find(field, frame, covariates, worth, clusters)
 
 
@@ -409,6 +453,7 @@ def start_field(covariates: Covariates) -> CountField:
         covariate_sds=covariates.spreads[1:],
         doubtful=covariates.doubtful,
         allow_even=True,
+        earlier=covariates.names.index("earlier") - 1 if "earlier" in covariates.names else None,
         spread_tail=settings.spread_tail,
         range_tail_m=settings.range_tail_m,
         precise=False,
@@ -442,14 +487,19 @@ def prior_spread(field_spread: float) -> float:
 
 
 def _record(field: CountField, samples: Samples, worth: Worth, clusters: dict[str, Any]) -> dict[str, Any]:
-    """Return what was fitted in plain JSON types: enough to predict again without fitting again."""
-    fitted, sites = field.field_.lead, field.field_.fits[0].sites
+    """Return what was fitted in plain JSON types: enough to predict again without fitting again.
+
+    The samples of an earlier visit stand last.
+    """
+    fitted, mixed = field.field_.lead, field.field_
+    sites = next((fit for fit in mixed.fits if fit.pattern == "same"), mixed.fits[0]).sites  # the first has all of them
     arrays = {"places": sites.places, "basis": sites.basis, "count": sites.count, "offset": sites.offset}
     fields = [
         {
             **asdict(fit.hyper),
             "share": share,
             "used": fit.used.tolist(),
+            "pattern": fit.pattern,
             "log_evidence": fit.evidence,
             "pull": fit.pull.tolist(),
         }
@@ -516,7 +566,7 @@ def _find_border(field: MixedField, covariates: Covariates) -> list[Finding]:
     if "edge" not in covariates.names:
         return []
     column, settings = covariates.names.index("edge"), covariates.settings
-    fitted, chance = field.fits[0], field.chance_of(column)
+    fitted, chance = field.whole, field.chance_of(column)
     mean, spread = (float(covariates.spreads[column]) * value for value in fitted.effect(column))
     half = normal_reach(settings.level) * spread * settings.widen
     low, high = float(np.exp(mean - half)), float(np.exp(mean + half))

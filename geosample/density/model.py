@@ -28,7 +28,7 @@ if TYPE_CHECKING:
     from geosample.density.laplace import Latent
     from geosample.survey import Survey
 
-COVARIATES = ("edge", "kind", "trees", "last")
+COVARIATES = ("edge", "kind", "trees")
 LEVELS = (0.5, 0.8)
 """Probabilities of being above the threshold at which ground is summed up and hotspots are drawn."""
 FEWEST_CELLS = 10
@@ -68,16 +68,16 @@ class MapSettings:
     ----------
     covariates : tuple of str
         Any of edge (exp(-edge distance / edge_scale_m)), kind (of surface), trees (exp(-distance to the nearest
-        trees / trees_scale_m)), last (the log density of the last visit's map).
+        trees / trees_scale_m)).
     edge_scale_m, trees_scale_m : float
         Distance over which a border or tree-line effect falls to 37 %, m (4 m stands in every simulation we made and
         in no field data; 20 m is common practice, no source).
-    edge_sd, kind_sd, trees_sd, last_sd : float
+    edge_sd, kind_sd, trees_sd : float
         Prior spread of each effect on the log density; smaller shrinks it more (edge and kind: chosen on simulated
-        surveys, see ``sample_maps/map_quality.md``; the others own choice).
+        surveys, see ``sample_maps/map_quality.md``; trees own choice).
     level_sd : float
         Prior spread of the overall log density around the log of the pooled mean: 4, a factor of 55, lets the counts
-        alone say (own choice).
+        alone say (own choice). The same for an earlier visit's own level.
     spread_tail : float
         P(spread of the field > spread_tail) = 0.05 (own choice: loose on purpose).
     range_tail_m : float
@@ -124,7 +124,6 @@ class MapSettings:
     edge_sd: float = 1.5
     kind_sd: float = 0.5
     trees_sd: float = 1.0
-    last_sd: float = 1.0
     level_sd: float = 4.0
     spread_tail: float = 4.0
     range_tail_m: float = 8.0
@@ -237,6 +236,12 @@ class DensityMap(Result):
         return self.settings.level
 
     @property
+    def bag_places(self) -> np.ndarray:
+        """Where this visit's bags were pulled, none of an earlier one, m, shape (n, 2); empty without a map."""
+        places = self.fitted.get("sites", {}).get("places", [])
+        return np.asarray(places[: self.fitted.get("samples")], dtype=float).reshape(-1, 2)
+
+    @property
     def within_surfaces_ratio(self) -> float:
         """Between places on one surface: the 95 % over the 5 % point of expected density, the surfaces' mean by area.
 
@@ -266,7 +271,7 @@ class DensityMap(Result):
             "highest_per_m2": float(cells["high_per_m2"].max()),
             "level": self.level,
             "threshold_per_m2": threshold,
-            **{name: fitted[name] for name in ("insects", "samples", "map_worth") if name in fitted},
+            **{name: fitted[name] for name in ("insects", "samples", "map_worth", "earlier") if name in fitted},
         }
         if fitted.get("no_map"):
             return {**told, "bound_per_m2": fitted.get("bound_per_m2")}
@@ -408,12 +413,6 @@ def load_newest_density(survey: Survey) -> DensityMap:
     return load_density(survey, survey.newest_among(survey.need("models")["visit"]))
 
 
-def load_last_density(survey: Survey, visit: str) -> DensityMap | None:
-    """Return the density map of the latest visit before this one that has one, or None."""
-    last = survey.newest_among(survey.read("models")["visit"], before=visit)
-    return None if last is None else load_density(survey, last)
-
-
 def load_density(survey: Survey, visit: str | None = None) -> DensityMap:
     """Return a visit's density map, the newest visit's when ``visit`` is None.
 
@@ -430,6 +429,10 @@ def load_density(survey: Survey, visit: str | None = None) -> DensityMap:
         remedy = f"run 'geosample density {survey.path.name} ...' again"
         where, found = f"{survey.path} layer models, settings", f"cell_m {side!r}"
         raise SurveyError(Problem(where, found, "the side of a cell, m", remedy))
+    if "last" in settings.get("covariates", ()):
+        remedy = f"run 'geosample density {survey.path.name} --visit {name}' again"
+        where, found = f"density map of {name}", "one with the map before it as a covariate, of an older version"
+        raise SurveyError(Problem(where, found, "one made of bags, the earlier visit's too", remedy))
     return DensityMap(
         name,
         pest,

@@ -8,8 +8,17 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import shapely
 
-from geosample.density.laplace import Hyper, MixedField, Sites, draw_log, fit_field, predict_jointly, predict_latent
-from geosample.density.mapping import FARTHEST_M, Covariates, choose_covariates, cut_target
+from geosample.density.laplace import (
+    Hyper,
+    MixedField,
+    Pattern,
+    Sites,
+    draw_log,
+    fit_field,
+    predict_jointly,
+    predict_latent,
+)
+from geosample.density.mapping import FARTHEST_M, Covariates, choose_covariates, cut_target, know_enough
 from geosample.density.model import DensityMap, exceed
 from geosample.errors import DensityError, Problem
 from geosample.files.saving import save_file, write_csv
@@ -53,22 +62,50 @@ def restore_field(density_map: DensityMap) -> MixedField:
     alone = {name: fitted[name] for name in ("spread", "range_m", "k")}
     every = {**alone, "share": 1.0, "used": [True] * sites.basis.shape[1], "pull": kept.get("pull")}
     fields = fitted.get("fields", [every])
+    patterns: list[Pattern] = [one.get("pattern", "own") for one in fields]
     fits = [
         fit_field(
-            sites,
+            sites.of_pattern(pattern, -1) if "earlier" in fitted else sites,
             Hyper(one["spread"], one["range_m"], one["k"]),
             start=np.array(one["pull"], dtype=float),
             used=np.array(one["used"], dtype=bool),
+            pattern=pattern,
         )
-        for one in fields
+        for one, pattern in zip(fields, patterns, strict=True)
     ]
     return MixedField(tuple(fits), tuple(one["share"] for one in fields))
 
 
-def covariates_of(density_map: DensityMap, ground: Ground, last: DensityMap | None) -> Covariates:
+def covariates_of(density_map: DensityMap, ground: Ground) -> Covariates:
     """Return the covariates the map was made with."""
     kinds = np.array(density_map.fitted["kinds"], dtype=object)
-    return choose_covariates(ground, kinds, density_map.settings, last=last)
+    return choose_covariates(ground, kinds, density_map.settings, earlier="earlier" in density_map.fitted)
+
+
+def cells_alone(density_map: DensityMap, ground: Ground) -> pd.DataFrame:
+    """Return a map's cells as its own visit's counts make them, without those of an earlier visit.
+
+    Parameters
+    ----------
+    density_map : DensityMap
+        Any; the cells of one that took nothing in come back as they are.
+    ground : Ground
+        What it was made on.
+
+    Notes
+    -----
+    Two visits' maps so made err apart, which a map of change between them needs.
+    """
+    if "earlier" not in density_map.fitted:
+        return density_map.cells
+    cells, settings = density_map.cells, density_map.settings
+    alone, covariates = restore_field(density_map).alone, covariates_of(density_map, ground)
+    kinds = cells["surface_id"].map(ground.surfaces.set_index("surface_id")["kind"]).to_numpy()
+    places = cells[["easting", "northing"]].to_numpy(float)
+    latent = predict_latent(alone, places, covariates.basis(places, kinds))
+    latent = latent.shift(float(np.log(density_map.fitted["rate_per_m2"])))
+    known = know_enough(alone.lead, cells["nearest_m"].to_numpy(float), latent.patchy_spread, settings)
+    return cells.assign(**settings.give_density(latent), known=known)
 
 
 def mapped_surfaces(density_map: DensityMap, ground: Ground) -> gpd.GeoDataFrame:
@@ -82,7 +119,6 @@ def estimate_areas(
     areas: gpd.GeoDataFrame,
     *,
     threshold_per_m2: float | None = None,
-    last: DensityMap | None = None,
 ) -> pd.DataFrame:
     """Return the mean density of areas, with interval, from draws of the joint posterior.
 
@@ -96,8 +132,6 @@ def estimate_areas(
         Any polygons in the ground's CRS; only what lies on mapped surfaces counts.
     threshold_per_m2 : float, optional
         For the probability that the area's mean is above it.
-    last : DensityMap, optional
-        The last visit's map, where it was a covariate.
 
     Returns
     -------
@@ -117,7 +151,7 @@ def estimate_areas(
     """
     import pandas as pd
 
-    fitted, covariates = restore_field(density_map), covariates_of(density_map, ground, last)
+    fitted, covariates = restore_field(density_map), covariates_of(density_map, ground)
     mapped = mapped_surfaces(density_map, ground)
     pieces = [_cut_area(mapped, shape) for shape in areas.geometry]
     _check_pieces(areas, pieces)
@@ -137,7 +171,7 @@ def covary_places(density_map: DensityMap, ground: Ground, cells: pd.DataFrame) 
     Parameters
     ----------
     density_map : DensityMap
-        A map, not a bound, whose covariates do not need the last visit's map.
+        A map, not a bound.
     ground : Ground
         What it was made on.
     cells : DataFrame
@@ -148,7 +182,7 @@ def covary_places(density_map: DensityMap, ground: Ground, cells: pd.DataFrame) 
     ndarray, shape (cells, cells)
         As the cells' intervals have it: with the widening and the doubt about recovery of ``MapSettings``.
     """
-    fitted, covariates = restore_field(density_map), covariates_of(density_map, ground, None)
+    fitted, covariates = restore_field(density_map), covariates_of(density_map, ground)
     kinds = cells["surface_id"].map(ground.surfaces.set_index("surface_id")["kind"]).to_numpy()
     places = cells[["easting", "northing"]].to_numpy(float)
     basis = covariates.basis(places, kinds)
@@ -198,9 +232,7 @@ def _mean_of(
     return {"area_m2": area_m2, "mean_per_m2": centre, **ends, "draws": draws}
 
 
-def predict_at(
-    density_map: DensityMap, ground: Ground, points: gpd.GeoDataFrame, *, last: DensityMap | None = None
-) -> pd.DataFrame:
+def predict_at(density_map: DensityMap, ground: Ground, points: gpd.GeoDataFrame) -> pd.DataFrame:
     """Return the density at points, each read with the kind of the nearest mapped surface.
 
     Parameters
@@ -211,8 +243,6 @@ def predict_at(
         The same ground.
     points : GeoDataFrame
         In the ground's CRS.
-    last : DensityMap, optional
-        The last visit's map, where it was a covariate.
 
     Returns
     -------
@@ -221,7 +251,7 @@ def predict_at(
     """
     import pandas as pd
 
-    fitted, covariates = restore_field(density_map), covariates_of(density_map, ground, last)
+    fitted, covariates = restore_field(density_map), covariates_of(density_map, ground)
     mapped = mapped_surfaces(density_map, ground)
     nearest = shapely.STRtree(mapped.geometry.to_numpy()).nearest(points.geometry.to_numpy())
     places = shapely.get_coordinates(points.geometry.to_numpy())
@@ -235,14 +265,12 @@ def estimate_places(
     ground: Ground,
     at: gpd.GeoDataFrame,
     threshold_per_m2: float,
-    *,
-    last: DensityMap | None = None,
 ) -> pd.DataFrame:
     """Return the density at points and the mean density of areas, each with its interval and chance of exceedance.
 
     Parameters
     ----------
-    density_map, ground, last
+    density_map, ground
         As for ``estimate_areas``.
     at : GeoDataFrame
         Points and polygons in the ground's CRS, with the column ``name``.
@@ -280,10 +308,10 @@ def estimate_places(
         raise DensityError(problems)
     area, found = is_area(shapes), []
     if area.any():
-        means = estimate_areas(density_map, ground, at[area], threshold_per_m2=threshold_per_m2, last=last)
+        means = estimate_areas(density_map, ground, at[area], threshold_per_m2=threshold_per_m2)
         found.append(means.assign(what="area"))
     if not area.all():
-        points = predict_at(density_map, ground, at[~area], last=last)
+        points = predict_at(density_map, ground, at[~area])
         points = points.assign(probability=exceed(points, threshold_per_m2), what="point")
         found.append(points.rename(columns={"expected_per_m2": "mean_per_m2"}))
     table = pd.concat(found).sort_index().assign(name=at["name"], threshold_per_m2=threshold_per_m2)
@@ -324,8 +352,9 @@ def find_own_bags(density_map: DensityMap, ground: Ground, samples: gpd.GeoDataF
     kept = density_map.fitted.get("sites")
     if density_map.fitted.get("no_map") or not kept:
         return pd.DataFrame(columns=["hole", "kind", "per_m2", "weight_m2", "easting", "northing"])
-    places = np.array(kept["places"], dtype=float)
-    effort_m2 = np.exp(np.array(kept["offset"], dtype=float)) / float(density_map.fitted["rate_per_m2"])
+    places = density_map.bag_places
+    own = slice(len(places))  # an earlier visit's stand last
+    effort_m2 = np.exp(np.array(kept["offset"][own], dtype=float)) / float(density_map.fitted["rate_per_m2"])
     mapped = mapped_surfaces(density_map, ground)
     nearest = shapely.STRtree(mapped.geometry.to_numpy()).nearest(shapely.points(places))
     whose = shapely.STRtree(samples.geometry.to_numpy()).nearest(shapely.points(places))
@@ -334,7 +363,7 @@ def find_own_bags(density_map: DensityMap, ground: Ground, samples: gpd.GeoDataF
         {
             "hole": mapped["hole"].to_numpy()[nearest],
             "kind": mapped["kind"].to_numpy()[nearest],
-            "per_m2": np.array(kept["count"], dtype=float) / effort_m2,
+            "per_m2": np.array(kept["count"][own], dtype=float) / effort_m2,
             "weight_m2": np.where(weight_m2 > 0, weight_m2, 1.0),
             "easting": places[:, 0],
             "northing": places[:, 1],

@@ -49,7 +49,7 @@ def tell_map(density_map: DensityMap, units: Units = "us") -> list[str]:
     simulated = [SIMULATED] if density_map.simulated else []
     trust = [
         *tell_trust(density_map, units),
-        *_tell_last(density_map.fitted.get("last")),
+        *_tell_earlier(density_map.fitted.get("earlier")),
         *tell_partly(density_map.fitted.get("partly")),
     ]
     if density_map.fitted.get("no_map"):
@@ -93,14 +93,18 @@ def tell_trust(density_map: DensityMap, units: Units = "us") -> list[str]:
     return [f"{ADDS[answer]}{flat}{without}"]
 
 
-def _tell_last(last: Mapping[str, Any] | None) -> list[str]:
-    """Return with what weight the map of an earlier visit was taken in, where it was.
+def _tell_earlier(earlier: Mapping[str, Any] | None) -> list[str]:
+    """Return with what weight the bags of the visit before were taken in, where they were.
 
-    A weight and no chance: of unrelated visits it is a half on average (``tests/benchmarks/map_last.md``).
+    A weight and no chance: of unrelated visits it is a tenth on average (``tests/benchmarks/map_last.md``).
     """
-    if last is None:
+    if earlier is None:
         return []
-    return [f"The map of {last['visit']} is taken in, with a weight of {percent(last['weight'])} by these counts."]
+    bags, visit = earlier["bags"], earlier["visit"]
+    return [
+        f"The {bags} bags of {visit} are taken in as far as both visits show one pattern: with a weight of "
+        f"{percent(earlier['weight'])}."
+    ]
 
 
 def _tell_gain(density_map: DensityMap) -> list[str]:

@@ -259,7 +259,7 @@ def map_change(before: DensityMap, after: DensityMap) -> pd.DataFrame | None:
     Parameters
     ----------
     before, after : DensityMap
-        Two visits' maps of one pest.
+        Two visits' maps of one pest, each by its own bags alone (``cells_alone``).
 
     Returns
     -------
@@ -271,8 +271,8 @@ def map_change(before: DensityMap, after: DensityMap) -> pd.DataFrame | None:
     Notes
     -----
     Given their counts the two log densities are normal, each fitted to its own visit, so that they err apart: their
-    difference is normal with the sum of the variances. Where the later map was made with the earlier one as a
-    covariate they do not quite, and the difference is then told as surer, or less sure, than it is.
+    difference is normal with the sum of the variances. That would not hold of a map that took the earlier visit's bags
+    in: where it believes in one pattern, it would say that nothing changed in place.
     """
     if before.fitted.get("no_map") or after.fitted.get("no_map"):
         return None

@@ -18,11 +18,12 @@ import numpy as np
 import pandas as pd
 
 from geosample.counts import load_counts, tally
-from geosample.density import load_density
+from geosample.density import cells_alone, load_density
 from geosample.design import Visit, load_design, load_visit
 from geosample.errors import CountsError, EstimateError, Problem, SeasonError, TreatError
 from geosample.estimate import Estimates, estimate_means, load_estimates
 from geosample.files.saving import save_file, write_csv
+from geosample.ground import load_ground
 from geosample.pests import load_pest
 from geosample.results import Result
 from geosample.season.change import LEVEL, Change, compare_means, compare_zones, map_change, pair_bags
@@ -37,6 +38,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from geosample.counts import Counts
+    from geosample.density import DensityMap
     from geosample.design import Design
     from geosample.ground import Ground
     from geosample.season.degree_days import Method
@@ -385,8 +387,14 @@ def _steps(survey: Survey, ready: list[tuple[Visit, Estimates]], pest: str) -> I
     for number, pair in enumerate(pairwise(ready)):
         step = _step(survey, pair, (back[number], back[number + 1]), pest)
         if pair[1] is ready[-1] and {step.before, step.after} <= mapped:
-            step = replace(step, cells=map_change(*(load_density(survey, one.visit) for one, _ in pair)))
+            step = replace(step, cells=map_change(*(_map_apart(survey, one.visit) for one, _ in pair)))
         yield step
+
+
+def _map_apart(survey: Survey, visit: str) -> DensityMap:
+    """Return a visit's map by its own bags alone: an earlier visit's in it would count twice in a difference."""
+    density_map = load_density(survey, visit)
+    return replace(density_map, cells=cells_alone(density_map, load_ground(survey, visit)))
 
 
 def _step(

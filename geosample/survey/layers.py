@@ -247,10 +247,10 @@ LAYERS: dict[str, Layer] = {
 }
 
 
-LAYOUT = 3
+LAYOUT = 4
 """The number of the layers' layout that this version writes. 1: everything before facts and words were parted; its
 ground, designs, points, samples, counts and records are read as they are. 2: without the doubt of walked edges and
-without versions of the ground; all of it is read as it is."""
+without versions of the ground; all of it is read as it is. 3: models of one visit's bags; they are read as they are."""
 RESULTS_SINCE = 2
 """The oldest layout whose results (``MARKED``) still mean what they say."""
 RESULTS = ("estimates", "findings", "models", "cells", "zones")

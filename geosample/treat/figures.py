@@ -418,7 +418,7 @@ def build_field(density_map: DensityMap, cells: pd.DataFrame, *, ground: Ground 
         mean, total = (low + high) / 2, (high - low) / (2 * normal_reach(density_map.level))
     block, rows = _cut_blocks(cells)
     some = cells.iloc[rows]
-    if ground is not None and "sites" in density_map.fitted and "last" not in density_map.settings.covariates:
+    if ground is not None and "sites" in density_map.fitted:
         covariance = covary_places(density_map, ground, some)
     else:
         covariance = _guess_covariance(density_map, some)

@@ -374,8 +374,7 @@ def _find_bags(density_map: DensityMap, samples: gpd.GeoDataFrame | None) -> np.
     if samples is not None:
         used = (samples["status"] == "counted") & ~samples["sample_id"].isin(density_map.fitted.get("partly", []))
         return np.asarray(samples.geometry[used].to_numpy())
-    places = np.asarray(density_map.fitted.get("sites", {}).get("places", []), dtype=float).reshape(-1, 2)
-    return np.asarray(shapely.points(places))
+    return np.asarray(shapely.points(density_map.bag_places))
 
 
 def _tabulate(

@@ -1,11 +1,11 @@
-"""Is a map better for what the visit before it knew? Held-out score and cost of the plan, with and without, on pairs.
+"""Is a map better for the bags of the visit before it? Held-out score and cost of the plan, with and without, on pairs.
 
 Run: python tests/benchmarks/map_last.py [--pairs N] [--write]
 Ground: holes of a real course, else of the invented one. Two visits of so many bags each, at points of their own; the
-second's field is the first's (likeness 1), partly (correlation 0.6), or another (0), at any level; each has an edge
-effect or none. The later map is made alone, or with the earlier one's mean log density as a covariate that may have no
-effect, or with both visits' bags under one field and a ratio between them; the latter two by their evidence. Every
-number of the model is invented.
+second's field is the first's (same), partly (correlation 0.6), or another (other), at any level; each has an edge
+effect or none, both the same one but for the row ``unrelated``, where spread, range and edge are the second's own. In
+the row ``treated`` the field is the same, and where the first visit's map says to treat, a share of the insects is gone
+since; in the row below it the first visit's bags from that ground are left out. Every number of the model is invented.
 """
 
 from __future__ import annotations
@@ -18,15 +18,20 @@ import numpy as np
 import pandas as pd
 from bench import as_markdown, ask, beside
 from map_worlds import KS, Turf, correlate, turf_of
+from scipy.spatial import KDTree
 from scipy.spatial.distance import cdist
-from scipy.special import expit, ndtr
+from scipy.stats import norm
 
 from geosample.density.field import CountField
-from geosample.density.laplace import Priors, foretell, integrate_evidence
+from geosample.density.laplace import MixedField, foretell, predict_latent
 from geosample.design import draw_spread
 
-SEED, MISS_COST, RATIO_SD = 29, 3.0, 2.0
-ALIKE, SIZES = (1.0, 0.6, 0.0), (30, 60)
+SEED, MISS_COST, KILLED = 29, 3.0, 0.8
+ALIKE = {"same": 1.0, "partly": 0.6, "other": 0.0, "unrelated": 0.0, "treated": 1.0, "spots treated": 1.0}
+TREATED = {"treated": 0.25, "spots treated": 0.6}
+"""From which chance of more than the mean ground was treated."""
+CLEARED = ", its bags out"
+SIZES = (30, 60)
 HELD_OUT = 200
 
 
@@ -38,130 +43,136 @@ class Visit:
     edge: np.ndarray
     count: np.ndarray
 
+    def only(self, rows: np.ndarray) -> Visit:
+        """Return some of its bags."""
+        return Visit(self.places[rows], self.edge[rows], self.count[rows])
 
-def draw_pair(
-    turf: Turf, number: int, alike: float, rng: np.random.Generator
-) -> tuple[Visit, Visit, np.ndarray, float]:
-    """Return two visits, and the second's density at the turf's cells with its k; densities are insects a bag."""
+
+def draw_fields(places: np.ndarray, away_m: np.ndarray, kind: str, rng: np.random.Generator) -> np.ndarray:
+    """Return two visits' log densities at places before either has a level, shape (n, 2)."""
+    apart, alike, drawn = cdist(places, places), ALIKE[kind], []
+    for _ in range(2 if kind == "unrelated" else 1):
+        spread, range_m = rng.uniform(0.5, 1.2), float(np.exp(rng.uniform(np.log(10), np.log(80))))
+        covariance = spread**2 * correlate(apart / range_m, smooth=False)
+        fields = np.linalg.cholesky(covariance + 1e-8 * np.eye(len(places))) @ rng.standard_normal((len(places), 2))
+        fields[:, 1] = alike * fields[:, 0] + np.sqrt(1 - alike**2) * fields[:, 1]
+        border = (rng.uniform(0.5, 2) if rng.random() < 0.5 else 0.0) * np.exp(-away_m / 4.0)
+        drawn.append(fields + border[:, None])
+    return np.column_stack([drawn[0][:, 0], drawn[-1][:, 1]])
+
+
+def level_out(log_density: np.ndarray, turf: Turf, rng: np.random.Generator) -> np.ndarray:
+    """Return densities at a mean drawn anew, insects a bag; the cells stand last."""
+    density = np.exp(log_density)
+    return np.asarray(
+        density * np.exp(rng.uniform(np.log(0.4), np.log(4))) / (turf.share @ density[-len(turf.share) :])
+    )
+
+
+def look(field: CountField, turf: Turf) -> np.ndarray:
+    """Return the cells as the field's models take them: level, edge, and no earlier visit."""
+    columns = [np.ones(len(turf.edge_m)), np.exp(-turf.edge_m / 4.0), np.zeros(len(turf.edge_m))]
+    return np.column_stack(columns)[:, : 1 + len(field.covariate_sds)] * [field.level_sd, *field.covariate_sds]
+
+
+def pass_chance(field: CountField, fitted: MixedField, turf: Turf, threshold: float) -> np.ndarray:
+    """Return each cell's chance of more than a threshold."""
+    latent = predict_latent(fitted, turf.places, look(field, turf), precise=True).shift(float(np.log(field.rate_)))
+    return np.asarray(norm.cdf((latent.mean - np.log(threshold)) / latent.spread))
+
+
+def judge(
+    field: CountField, fitted: MixedField, turf: Turf, truth: np.ndarray, held: tuple[np.ndarray, np.ndarray]
+) -> list[float]:
+    """Return the mean log probability of held-out bags, and the cost of the plan at the mean as threshold."""
+    cells, count = held
+    told = foretell(fitted, turf.places[cells], look(field, turf)[cells], np.full(len(cells), np.log(field.rate_)))
+    threshold = float(turf.share @ truth)
+    treat, hot = pass_chance(field, fitted, turf, threshold) > 1 / (1 + MISS_COST), truth > threshold
+    cost = turf.share @ (MISS_COST * (hot & ~treat) + (~hot & treat))
+    return [-float(told.log_score(count).mean()), float(cost)]
+
+
+def map_both(first: Visit, second: Visit) -> CountField:
+    """Return the second visit's field, the first one's bags taken in as far as they are believed."""
+    column = np.repeat([0.0, 1.0], [len(second.count), len(first.count)])
+    asked = {"covariate_sds": [1.5, 4.0], "doubtful": [0], "allow_even": True, "earlier": 1}
+    return CountField(**asked).fit(
+        np.vstack([second.places, first.places]),
+        np.concatenate([second.count, first.count]),
+        covariates=np.column_stack([np.concatenate([second.edge, first.edge]), column]),
+    )
+
+
+def run_pair(number: int, kind: str, pair: int) -> list[list[float]]:
+    """Return score and cost alone, and with both visits' bags, and the weight: a row, or two where it was treated."""
+    rng, turf = np.random.default_rng([SEED, number, list(ALIKE).index(kind), pair]), turf_of(pair)
     drawn = [draw_spread(turf.fine, number * turf.fine_share, rng) for _ in range(2)]
     places = np.vstack([turf.fine[drawn[0]], turf.fine[drawn[1]], turf.places])
     away_m = np.concatenate([turf.fine_edge_m[drawn[0]], turf.fine_edge_m[drawn[1]], turf.edge_m])
-    spread, range_m = rng.uniform(0.5, 1.2), float(np.exp(rng.uniform(np.log(10), np.log(80))))
-    covariance = spread**2 * correlate(cdist(places, places) / range_m, smooth=False)
-    fields = np.linalg.cholesky(covariance + 1e-8 * np.eye(len(places))) @ rng.standard_normal((len(places), 2))
-    fields[:, 1] = alike * fields[:, 0] + np.sqrt(1 - alike**2) * fields[:, 1]
-    border = (rng.uniform(0.5, 2) if rng.random() < 0.5 else 0.0) * np.exp(-away_m / 4.0)
-    visits, k = [], float(np.exp(rng.uniform(*np.log(KS))))
-    for nr in range(2):
-        density = np.exp(fields[:, nr] + border)
-        density *= np.exp(rng.uniform(np.log(0.4), np.log(4))) / (turf.share @ density[2 * number :])
-        own = slice(nr * number, (nr + 1) * number)
-        count = rng.poisson(rng.gamma(k, density[own] / k)).astype(float)
-        visits.append(Visit(places[own], np.exp(-away_m[own] / 4.0), count))
-    return visits[0], visits[1], density[2 * number :], k
+    logs, k = draw_fields(places, away_m, kind, rng), float(np.exp(rng.uniform(*np.log(KS))))
 
+    def count(density: np.ndarray, rows: slice) -> Visit:
+        found = rng.poisson(rng.gamma(k, density[rows] / k)).astype(float)
+        return Visit(places[rows], np.exp(-away_m[rows] / 4.0), found)
 
-def believe(field: CountField) -> float:
-    """Return the log evidence of all a field's models together."""
-    fitted = field.field_
-    own = integrate_evidence(fitted.fits[0], Priors(field.spread_tail, field.range_tail_m))
-    return float(own - np.log(max(fitted.shares[0], 1e-300)))
-
-
-def foresee(
-    field: CountField, turf: Turf, columns: np.ndarray, held: tuple[np.ndarray, np.ndarray], threshold: float
-) -> np.ndarray:
-    """Return the log probability of each held-out bag, and after them each cell's chance of more than a threshold."""
-    cells, count = held
-    basis = np.column_stack([np.full(len(cells), field.level_sd), columns[cells] * field.covariate_sds])
-    found = foretell(field.field_, turf.places[cells], basis, np.full(len(cells), np.log(field.rate_)))
-    latent = field.predict_latent(turf.places, columns)
-    return np.concatenate([-found.log_score(count), ndtr((latent.mean - np.log(threshold)) / latent.spread)])
-
-
-def run_pair(number: int, alike: float, pair: int) -> list[float]:
-    """Return score and cost alone, with the covariate and with both visits' bags, and how far each is believed."""
-    rng, turf = np.random.default_rng([SEED, number, int(10 * alike), pair]), turf_of(pair)
-    first, second, truth, k = draw_pair(turf, number, alike, rng)
+    then = level_out(logs[:, 0], turf, rng)
+    first, treated = count(then, slice(0, number)), np.zeros(len(places), dtype=bool)
+    if not first.count.any():
+        return []
+    if kind in TREATED:
+        planned = CountField(covariate_sds=[1.5], doubtful=[0], allow_even=True)
+        planned.fit(first.places, first.count, covariates=first.edge[:, None])
+        chance = pass_chance(planned, planned.field_, turf, float(turf.share @ then[2 * number :]))
+        treated = (chance > TREATED[kind])[KDTree(turf.places).query(places)[1]]
+    now = level_out(logs[:, 1] + np.log(1 - KILLED) * treated, turf, rng)
+    second, truth = count(now, slice(number, 2 * number)), now[2 * number :]
+    if not second.count.any():
+        return []
     cells = rng.choice(len(truth), HELD_OUT, p=turf.share / turf.share.sum())
     held = (cells, rng.poisson(rng.gamma(k, truth[cells] / k)).astype(float))
-    if not first.count.any() or not second.count.any():
-        return [np.nan] * 8
-    threshold, edge = float(turf.share @ truth), np.exp(-turf.edge_m / 4.0)[:, None]
-    asked = {"covariate_sds": [1.5], "doubtful": [0], "allow_even": True}
-    before, alone = (
-        CountField(**asked).fit(one.places, one.count, covariates=one.edge[:, None]) for one in (first, second)
-    )
-    known = before.predict_log(turf.places, edge)[0]
-    there = before.predict_log(second.places, second.edge[:, None])[0]
-    middle = turf.share @ known / turf.share.sum()
-    led = CountField(covariate_sds=[1.5, 1.0], doubtful=[0, 1], allow_even=True)
-    led.fit(second.places, second.count, covariates=np.column_stack([second.edge, there - middle]))
-    which = np.repeat([-0.5, 0.5], number)
-    joint = CountField(covariate_sds=[1.5, RATIO_SD], doubtful=[0], allow_even=True).fit(
-        np.vstack([first.places, second.places]),
-        np.concatenate([first.count, second.count]),
-        covariates=np.column_stack([np.concatenate([first.edge, second.edge]), which]),
-    )
-    share = float(expit(believe(joint) - believe(before) - believe(alone)))
-    told = [
-        foresee(field, turf, columns, held, threshold)
-        for field, columns in (
-            (alone, edge),
-            (led, np.column_stack([edge, known - middle])),
-            (joint, np.column_stack([edge, np.full(len(edge), 0.5)])),
-        )
-    ]
-    mixed = np.concatenate(
-        [
-            np.logaddexp(
-                *(np.log(max(part, 1e-300)) + one[:HELD_OUT] for part, one in ((share, told[2]), (1 - share, told[0])))
-            ),
-            share * told[2][HELD_OUT:] + (1 - share) * told[0][HELD_OUT:],
-        ]
-    )
-    hot, row = truth > threshold, []
-    for one in (told[0], told[1], mixed):
-        treat = one[HELD_OUT:] > 1 / (1 + MISS_COST)
-        row += [one[:HELD_OUT].mean(), turf.share @ (MISS_COST * (hot & ~treat) + (~hot & treat))]
-    return [*row, led.field_.chance_of(2), share]
+    rows = []
+    for before in [first, *([first.only(~treated[:number])] if kind in TREATED else [])]:
+        both = map_both(before, second)
+        fitted = both.field_
+        told = [judge(both, one, turf, truth, held) for one in (fitted.alone, fitted)]
+        rows.append([*told[0], *told[1], fitted.same_pattern])
+    return rows
 
 
-def tell_cell(number: int, alike: float, found: list[list[float]]) -> dict[str, object]:
+def tell_cell(number: int, kind: str, found: list[list[float]]) -> dict[str, object]:
     """Return one row of the table from its pairs."""
     rows = np.array(found)
-    rows = rows[~np.isnan(rows).any(axis=1)]
-    told: dict[str, object] = {"bags": number, "likeness": alike, "pairs": len(rows)}
+    told: dict[str, object] = {"bags": number, "second visit": kind, "pairs": len(rows)}
     told |= {"score": f"{rows[:, 0].mean():.3f}", "cost": f"{rows[:, 1].mean():.3f}"}
-    for place, name in ((2, "covariate"), (4, "both visits' bags")):
-        gain = rows[:, place : place + 2] - rows[:, :2]
-        error = gain.std(axis=0, ddof=1) / np.sqrt(len(gain))
-        told[f"{name}: score"], told[f"{name}: cost"] = (
-            f"{one:+.4f} ({sd:.4f})" for one, sd in zip(gain.mean(axis=0), error, strict=True)
-        )
-        told[f"{name}: believed"] = f"{rows[:, 5 + place // 2].mean():.2f}"
-    return told
+    gain = rows[:, 2:4] - rows[:, :2]
+    error = gain.std(axis=0, ddof=1) / np.sqrt(len(gain))
+    for name, one, sd in zip(("score", "cost"), gain.mean(axis=0), error, strict=True):
+        told[f"{name}, added"] = f"{one:+.4f} ({sd:.4f})"
+    return {**told, "weight": f"{rows[:, 4].mean():.2f}"}
 
 
 def main() -> None:
     """Print the table, and write it where asked."""
-    asked = ask(__doc__, beside(__file__), pairs=(80, 2))
-    sizes, alike = ((30,), (1.0,)) if asked.smallest else (SIZES, ALIKE)
-    work = [(*cell, pair) for cell in product(sizes, alike) for pair in range(asked.pairs)]
+    asked = ask(__doc__, beside(__file__), pairs=(60, 2))
+    sizes, kinds = ((30,), ("treated",)) if asked.smallest else (SIZES, tuple(ALIKE))
+    work = [(*cell, pair) for cell in product(sizes, kinds) for pair in range(asked.pairs)]
     found = joblib.Parallel(n_jobs=asked.jobs)(joblib.delayed(run_pair)(*one) for one in work)
-    rows = {
-        cell: [row for one, row in zip(work, found, strict=True) if one[:2] == cell] for cell in product(sizes, alike)
-    }
-    table = pd.DataFrame([tell_cell(*cell, own) for cell, own in rows.items()])
+    table = []
+    for cell in product(sizes, kinds):
+        pairs = [rows for one, rows in zip(work, found, strict=True) if one[:2] == cell and rows]
+        names = [cell[1], *([cell[1] + CLEARED] if cell[1] in TREATED else [])]
+        table += [tell_cell(cell[0], name, [rows[place] for rows in pairs]) for place, name in enumerate(names)]
     lines = [
-        "# Whether a map is better for what the visit before it knew",
+        "# Whether a map is better for the bags of the visit before it",
         "",
-        f"{HELD_OUT} held-out bags a pair. Score: mean log predictive probability of a bag, nats, of the later visit's",
-        "map alone; higher is better. Cost of the plan: 1 for treating all needlessly, "
-        f"{MISS_COST:g} for leaving all that should be; lower is better. Beside",
-        "them what is added to each (standard error), and how far it is believed on average.",
+        f"{HELD_OUT} held-out bags a pair. Score: mean log predictive probability of a bag of the later visit, nats,",
+        "by its own bags alone; higher is better. Cost of the plan: 1 for treating all needlessly, "
+        f"{MISS_COST:g} for leaving all that should be; lower is better.",
+        "Beside them what the earlier visit's bags add (standard error), and their weight on average. Where it was",
+        f"treated in between, {KILLED:.0%} of the insects are gone there.",
         "",
-        as_markdown(table),
+        as_markdown(pd.DataFrame(table)),
     ]
     asked.publish("\n".join(lines))
 
