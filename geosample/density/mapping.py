@@ -207,12 +207,14 @@ class Covariates:
     lines: Any
     trees: Any = None
 
-    def measure(self, places: np.ndarray, kinds: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    def measure(
+        self, places: np.ndarray, kinds: np.ndarray, edge_m: np.ndarray | None = None
+    ) -> tuple[np.ndarray, np.ndarray]:
         """Return the covariates, the level's 1 first, shape (m, p), and the edge distances in m, shape (m,).
 
         Those of the visit that is mapped: the earlier one's level is 0 everywhere.
         """
-        edge_m = measure_edge(self.lines, places[:, 0], places[:, 1])
+        edge_m = measure_edge(self.lines, places[:, 0], places[:, 1]) if edge_m is None else edge_m
         return np.column_stack([self._column(name, places, kinds, edge_m) for name in self.names]), edge_m
 
     @property
@@ -220,9 +222,9 @@ class Covariates:
         """The covariates after the level that may have no effect at all: the edge's."""
         return [self.names.index("edge") - 1] if "edge" in self.names else []
 
-    def basis(self, places: np.ndarray, kinds: np.ndarray) -> np.ndarray:
+    def basis(self, places: np.ndarray, kinds: np.ndarray, edge_m: np.ndarray | None = None) -> np.ndarray:
         """Return the covariates, each times its prior spread, shape (m, p)."""
-        return np.asarray(self.measure(places, kinds)[0] * self.spreads)
+        return np.asarray(self.measure(places, kinds, edge_m)[0] * self.spreads)
 
     def _column(self, name: str, places: np.ndarray, kinds: np.ndarray, edge_m: np.ndarray) -> np.ndarray:
         if name == "level":

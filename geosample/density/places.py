@@ -102,7 +102,7 @@ def cells_alone(density_map: DensityMap, ground: Ground) -> pd.DataFrame:
     alone, covariates = restore_field(density_map).alone, covariates_of(density_map, ground)
     kinds = cells["surface_id"].map(ground.surfaces.set_index("surface_id")["kind"]).to_numpy()
     places = cells[["easting", "northing"]].to_numpy(float)
-    latent = predict_latent(alone, places, covariates.basis(places, kinds))
+    latent = predict_latent(alone, places, covariates.basis(places, kinds, cells["edge_m"].to_numpy(float)))
     latent = latent.shift(float(np.log(density_map.fitted["rate_per_m2"])))
     known = know_enough(alone.lead, cells["nearest_m"].to_numpy(float), latent.patchy_spread, settings)
     return cells.assign(**settings.give_density(latent), known=known)
