@@ -401,7 +401,7 @@ def test_a_step_that_fails_takes_back_its_own_work_and_nobody_elses(
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("more", [{}, {"seed": "9"}, {"trial": "brine,heat", "margin": "1.5", "expected": "300/ft2"}])
+@pytest.mark.parametrize("more", [{}, {"seed": "9"}, {"trial": "brine,heat", "margin": "2.5", "expected": "300/ft2"}])
 def test_the_plan_that_is_kept_is_the_draft_that_was_shown(near: Desk, guard: Guard, more: dict[str, str]) -> None:
     client = make_app(near, guard, lambda: None).test_client()
     enter(client, guard)

@@ -262,7 +262,7 @@ def test_a_newer_visit_without_a_plan_hides_neither_the_plan_nor_its_page(survey
     assert load_zones(survey).visit == "May"
     code, out, _ = run("record", survey.path, "--date", "2026-06-02")
     assert code == 0
-    assert "Recorded for May" in out
+    assert "by the plan of visit May" in out
 
 
 def test_treat_before_density_says_what_to_run(small_ground, tmp_path):

@@ -553,7 +553,7 @@ def rehearse_command(survey: Path, units: Units, picture: Path | None, **asked: 
 
     \b
     Example:
-      geosample rehearse course.gpkg --points 30,60 --holes 3 --rounds 20
+      geosample rehearse course.gpkg --points 30,60 --holes 3 --rounds 10
     """  # noqa: D301
     from geosample.density import starting_threshold
     from geosample.ground import load_ground

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import asdict, dataclass
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -166,6 +167,7 @@ def _quantile(aim: str, share: float) -> float:
     return normal_quantile(share) if aim == "difference" else normal_quantile((1 + share) / 2)
 
 
+@lru_cache(64)  # a draft of a trial asks for the same again, each time another answer on its card changes
 def _play(
     world: tuple[int, int, float, float, float], margin: float, aim: str, level: float, rounds: int, seed: int
 ) -> float:

@@ -179,7 +179,7 @@ def sum_up(size: Size) -> tuple[pd.DataFrame, dict[str, object]]:
 
 def main() -> None:
     asked = ask(__doc__, beside(__file__), visits=(10, 2))
-    usual = Size(1, 24, 4.0) if asked.smallest else Size()
+    usual = Size(1, 12, 8.0) if asked.smallest else Size()
     table, row = sum_up(usual)
     ways = {2: "in two processes, as `batch` runs them", 1: "in one"}
     ways = {1: "in one process as far as the sheets"} if asked.smallest else ways
