@@ -249,7 +249,7 @@ def test_what_developers_are_told_to_run_is_what_the_suite_runs() -> None:
     told = [line.strip() for block in text.split("```sh")[1:] for line in block.split("```")[0].splitlines()]
     commands = [part.strip() for line in told for part in line.split("&&") if part.strip()]
     tools = [command.split("-m ", 1)[1] for command in commands if " -m " in command and "venv .venv" not in command]
-    assert tools == [*(" ".join(tool) for tool in TOOLS), "pytest -n 2"]
+    assert tools == [*(" ".join(tool) for tool in TOOLS), "pytest -n 3"]
     for word in set(re.findall(r"`((?:tests|geosample|layers)/[\w./]+)`", text)):
         assert "NAME" in word or (ROOT / word).exists(), word
     for word in re.findall(r"`(\w+_\w+)`", text.split("## What was measured")[1].split("##")[0]):
