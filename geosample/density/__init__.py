@@ -4,24 +4,19 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from geosample.density.followup import (
-    MOST_MISS_COST,
-    Looks,
-    check_untreated,
-    draw_followup,
-    earlier_counts,
-    join_followup,
-    weigh_looks,
-)
+from geosample.density.followup import MOST_MISS_COST, Looks, draw_followup, weigh_looks
 from geosample.density.hotspots import find_hotspots, outline_hotspots
 from geosample.density.mapping import map_density, starting_threshold
 from geosample.density.model import (
     LEVELS,
     DensityMap,
     MapSettings,
+    check_untreated,
     decide_at,
+    earlier_counts,
     exceedance,
     is_one_sided,
+    join_followup,
     load_density,
     load_newest_density,
     save_density,

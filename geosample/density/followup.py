@@ -6,7 +6,6 @@ the one that most lowers the expected cost over all the ground, the places alrea
 
 from __future__ import annotations
 
-import contextlib
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from itertools import islice
@@ -16,7 +15,6 @@ import numpy as np
 import shapely
 from scipy.special import ndtr, ndtri
 
-from geosample.counts import Counts, load_counts
 from geosample.density.laplace import predict_jointly
 from geosample.density.mapping import cut_target
 from geosample.density.model import DensityMap
@@ -26,7 +24,6 @@ from geosample.design import (
     design_code,
     find_name_problems,
     label_points,
-    load_visit,
     open_ways,
     order_walk,
 )
@@ -41,7 +38,6 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from geosample.ground import Ground
-    from geosample.survey import Survey
 
 CELLS, CANDIDATES = 1200, 400
 """How much of the map is weighed, and how many places are tried: more changed no choice that was looked at (own
@@ -344,85 +340,3 @@ def _make_design(table: pd.DataFrame, ground: Ground, design: Design, visit: str
     )
     layer = cast("gpd.GeoDataFrame", shape_frame("points", gpd.GeoDataFrame(points, geometry=geometry, crs=ground.crs)))
     return Design(named, layer, cast("gpd.GeoDataFrame", design.strata.assign(visit=visit)))
-
-
-def join_followup(first: Counts, second: Counts) -> Counts:
-    """Return the counts of a second round with those of the round it follows, as one visit's: the second's.
-
-    Raises
-    ------
-    DensityError
-        When the two lie in different coordinate systems.
-    """
-    import pandas as pd
-
-    if first.samples.crs != second.samples.crs:
-        found = f"{first.visit} and {second.visit} in different systems"
-        raise DensityError(Problem("counts", found, "the same CRS", "take both in again with 'geosample counts'"))
-    samples, counts = (
-        frame.assign(sample_id=f"{first.visit} " + frame["sample_id"], visit=second.visit)
-        for frame in (first.samples, first.counts)
-    )
-    return Counts(
-        second.visit,
-        cast("gpd.GeoDataFrame", pd.concat([samples, second.samples], ignore_index=True)),
-        pd.concat([counts, second.counts], ignore_index=True),
-        (*first.notes, *second.notes),
-    )
-
-
-def check_untreated(treatments: pd.DataFrame, first: str, day: str) -> None:
-    """Let only rounds be joined between which nothing was applied: counts from before say nothing of after.
-
-    Parameters
-    ----------
-    treatments : DataFrame
-        The layer ``treatments``.
-    first : str
-        The visit followed.
-    day : str
-        Date of the round that follows, YYYY-MM-DD.
-
-    Raises
-    ------
-    DensityError
-        When a treatment by the first visit's plan is recorded up to that day.
-    """
-    done = treatments[(treatments["visit"] == first) & (treatments["date"].astype(str) <= day)]
-    if len(done):
-        found = f"a treatment by its plan on {', '.join(sorted(set(done['date'].astype(str))))}"
-        remedy = "the counts from before no longer hold: draw a visit of its own with 'geosample design'"
-        raise DensityError(Problem(f"visit {day}, which follows {first}", found, "nothing applied in between", remedy))
-
-
-def earlier_counts(survey: Survey, design: Design) -> Counts | None:
-    """Return the counts of the last visit before this one, for its map; None where there is none.
-
-    Parameters
-    ----------
-    survey : Survey
-        With visits and counts.
-    design : Design
-        The visit that is mapped.
-
-    Returns
-    -------
-    Counts or None
-        Of the same pest; a second round's with those of the round it follows, unless a treatment lies between the two.
-
-    Notes
-    -----
-    Ground may have been treated since: that the pattern is no longer the same is for the evidence to notice. Measured,
-    a map is better with the samples from there than without (``tests/benchmarks/map_last.md``).
-    """
-    visit, counted = design.visit, set(survey.read("samples")["visit"])
-    names = [name for name in survey.order_visits(before=visit.follows or visit.visit) if name in counted]
-    last = next((one for name in reversed(names) if (one := load_visit(survey, name)).pest == visit.pest), None)
-    if last is None:
-        return None
-    counts = load_counts(survey, last.visit)
-    if last.follows in counted:
-        with contextlib.suppress(DensityError):
-            check_untreated(survey.read("treatments"), last.follows, last.date)
-            return join_followup(load_counts(survey, last.follows), counts)
-    return counts

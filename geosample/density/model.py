@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 import math
 from collections.abc import Mapping
@@ -11,6 +12,8 @@ from typing import TYPE_CHECKING, Any, cast
 
 import numpy as np
 
+from geosample.counts import Counts, load_counts
+from geosample.design import load_visit
 from geosample.distributions import normal_reach
 from geosample.errors import DensityError, Problem, SurveyError
 from geosample.files.saving import save_file
@@ -26,6 +29,7 @@ if TYPE_CHECKING:
     import pyproj
 
     from geosample.density.laplace import Latent
+    from geosample.design import Design
     from geosample.survey import Survey
 
 COVARIATES = ("edge", "kind", "trees")
@@ -515,3 +519,85 @@ def write_density_tif(path: Path, density_map: DensityMap, *, threshold_per_m2: 
                 file.set_band_unit(number, meaning)
             file.update_tags(**tags)
         save_file(path, memory.read(), DensityError)
+
+
+def join_followup(first: Counts, second: Counts) -> Counts:
+    """Return the counts of a second round with those of the round it follows, as one visit's: the second's.
+
+    Raises
+    ------
+    DensityError
+        When the two lie in different coordinate systems.
+    """
+    import pandas as pd
+
+    if first.samples.crs != second.samples.crs:
+        found = f"{first.visit} and {second.visit} in different systems"
+        raise DensityError(Problem("counts", found, "the same CRS", "take both in again with 'geosample counts'"))
+    samples, counts = (
+        frame.assign(sample_id=f"{first.visit} " + frame["sample_id"], visit=second.visit)
+        for frame in (first.samples, first.counts)
+    )
+    return Counts(
+        second.visit,
+        cast("gpd.GeoDataFrame", pd.concat([samples, second.samples], ignore_index=True)),
+        pd.concat([counts, second.counts], ignore_index=True),
+        (*first.notes, *second.notes),
+    )
+
+
+def check_untreated(treatments: pd.DataFrame, first: str, day: str) -> None:
+    """Let only rounds be joined between which nothing was applied: counts from before say nothing of after.
+
+    Parameters
+    ----------
+    treatments : DataFrame
+        The layer ``treatments``.
+    first : str
+        The visit followed.
+    day : str
+        Date of the round that follows, YYYY-MM-DD.
+
+    Raises
+    ------
+    DensityError
+        When a treatment by the first visit's plan is recorded up to that day.
+    """
+    done = treatments[(treatments["visit"] == first) & (treatments["date"].astype(str) <= day)]
+    if len(done):
+        found = f"a treatment by its plan on {', '.join(sorted(set(done['date'].astype(str))))}"
+        remedy = "the counts from before no longer hold: draw a visit of its own with 'geosample design'"
+        raise DensityError(Problem(f"visit {day}, which follows {first}", found, "nothing applied in between", remedy))
+
+
+def earlier_counts(survey: Survey, design: Design) -> Counts | None:
+    """Return the counts of the last visit before this one, for its map; None where there is none.
+
+    Parameters
+    ----------
+    survey : Survey
+        With visits and counts.
+    design : Design
+        The visit that is mapped.
+
+    Returns
+    -------
+    Counts or None
+        Of the same pest; a second round's with those of the round it follows, unless a treatment lies between the two.
+
+    Notes
+    -----
+    Ground may have been treated since: that the pattern is no longer the same is for the evidence to notice. Measured,
+    a map is better with the samples from there than without (``tests/benchmarks/map_last.md``).
+    """
+    visit, counted = design.visit, set(survey.read("samples")["visit"])
+    names = [name for name in survey.order_visits(before=visit.follows or visit.visit) if name in counted]
+    last = next((one for name in reversed(names) if (one := load_visit(survey, name)).pest == visit.pest), None)
+    if last is None:
+        return None
+    counts = load_counts(survey, last.visit)
+    if last.follows in counted:
+        with contextlib.suppress(DensityError):
+            check_untreated(survey.read("treatments"), last.follows, last.date)
+            return join_followup(load_counts(survey, last.follows), counts)
+    return counts
