@@ -161,15 +161,24 @@ const geosample = (() => {
   }
 
   // Two maps show the same ground, whichever is moved.
+  // A map that is still gliding to its zoom takes no other: it follows once it has arrived, the one that was moved last.
   function pair(one, two, paired) {
-    let busy = false;
+    let busy = false, lead = one;
+    const follow = (from, to) => {
+      if (busy || !paired()) { return; }
+      busy = true;
+      to.setView(from.getCenter(), from.getZoom(), { animate: false });
+      busy = false;
+    };
     for (const [from, to] of [[one, two], [two, one]]) {
+      let center = from.getCenter(), zoom = from.getZoom();
       from.on("move", () => {
-        if (busy || !paired()) { return; }
-        busy = true;
-        to.setView(from.getCenter(), from.getZoom(), { animate: false });
-        busy = false;
+        if (zoom === from.getZoom() && center.equals(from.getCenter(), 0)) { return; }  // it arrives where it said
+        [center, zoom] = [from.getCenter(), from.getZoom()];
+        if (!busy) { lead = from; }
+        follow(from, to);
       });
+      from.on("zoomend", () => { if (lead !== from) { follow(lead, from); } });
     }
   }
 
