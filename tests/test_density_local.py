@@ -303,6 +303,16 @@ class TestAnEarlierVisitsBags:
         pd.testing.assert_frame_equal(*bags)
         assert worth["blocks"]["log_score"]["average"] == pytest.approx(bare["blocks"]["log_score"]["average"])
 
+    def test_a_bag_without_a_design_weight_counts_like_the_mean_of_the_others(
+        self, plain: DensityMap, visits: list[Counts], small_ground: Ground
+    ) -> None:
+        weights = np.r_[np.nan, np.arange(1.0, len(visits[1].samples))]
+        samples = visits[1].samples.assign(weight_m2=weights)
+        found = find_own_bags(plain, small_ground, samples)["weight_m2"].to_numpy()
+        assert sorted(found) == pytest.approx(sorted([*weights[1:], weights[1:].mean()]))
+        none = find_own_bags(plain, small_ground, samples.assign(weight_m2=np.nan))["weight_m2"]
+        assert (none == 1.0).all()
+
     def test_a_stored_map_reads_as_it_was_made(self, told: DensityMap, small_ground: Ground, tmp_path: Path) -> None:
         survey = open_survey(tmp_path / "course.gpkg")
         save_ground(survey, small_ground)

@@ -340,7 +340,9 @@ def test_the_work_says_which_strips_to_leave_or_what_leaving_some_would_cost(str
     left, offered = (" ".join(book_words(draw_plan(one, small_ground))) for one in (striped, zones))
     assert "leave untreated: fairway, its middle " in left
     assert "leave untreated:" not in offered
-    assert "or you will not know whether it worked: the zones and passes here still hold them; checks of " in offered
+    assert (
+        "or you will not know whether it worked: the zones and passes here still hold them; set checks to " in offered
+    )
 
 
 def test_the_strips_offered_are_those_that_asking_for_them_draws(zones, small_ground):

@@ -19,14 +19,7 @@ from geosample.density.laplace import predict_jointly
 from geosample.density.mapping import cut_target
 from geosample.density.model import DensityMap
 from geosample.density.places import covariates_of, mapped_surfaces, restore_field
-from geosample.design import (
-    Design,
-    design_code,
-    find_name_problems,
-    label_points,
-    open_ways,
-    order_walk,
-)
+from geosample.design import Design, design_code, find_name_problems, label_points, open_ways, order_walk
 from geosample.design.howmany import hours_for
 from geosample.errors import DensityError, Problem
 from geosample.ground import edge_lines, measure_edge

@@ -340,7 +340,7 @@ def find_own_bags(density_map: DensityMap, ground: Ground, samples: gpd.GeoDataF
     ground : Ground
         The same ground.
     samples : GeoDataFrame
-        Rows of the layer ``samples``, for the design weights; a bag without one, or of a map of another round, has 1.
+        Rows of the layer ``samples``, for the design weights; a bag without one counts like the mean of the others.
 
     Returns
     -------
@@ -359,12 +359,13 @@ def find_own_bags(density_map: DensityMap, ground: Ground, samples: gpd.GeoDataF
     nearest = shapely.STRtree(mapped.geometry.to_numpy()).nearest(shapely.points(places))
     whose = shapely.STRtree(samples.geometry.to_numpy()).nearest(shapely.points(places))
     weight_m2 = samples["weight_m2"].to_numpy(float)[whose]
+    weighed = weight_m2 > 0
     return pd.DataFrame(
         {
             "hole": mapped["hole"].to_numpy()[nearest],
             "kind": mapped["kind"].to_numpy()[nearest],
             "per_m2": np.array(kept["count"][own], dtype=float) / effort_m2,
-            "weight_m2": np.where(weight_m2 > 0, weight_m2, 1.0),
+            "weight_m2": np.where(weighed, weight_m2, weight_m2[weighed].mean() if weighed.any() else 1.0),
             "easting": places[:, 0],
             "northing": places[:, 1],
         }

@@ -126,8 +126,8 @@ def judge_worth(field: CountField, *, block_m: float | None) -> Worth:
     Notes
     -----
     Leave-one-out with each way's own fitted parameters kept; only this visit's counts are foretold, an earlier one's
-    help the map to. In simulations this was right on average where there is
-    a pattern, and too kind to the map by less than 0.01 nats a sample where there is none.
+    help the map to. In simulations this was right on average where there is a pattern, and too kind to the map by less
+    than 0.01 nats a sample where there is none.
     """
     fitted, sites = field.field_, field.field_.fits[0].sites  # this visit's alone
     everyone = np.ones(len(sites.count), dtype=bool)

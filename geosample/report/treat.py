@@ -566,12 +566,12 @@ def _tell_checks(zones: Zones, units: Units, *, brief: bool = False) -> Iterator
     elif offer is not None:
         lie = dict.fromkeys(name_place(one.hole, one.kind) for one in zones.offered)
         many = f"{'this' if offer.strips == 1 else 'these'} {offer.strips} {_plural(offer.strips, 'strip')}"
-        still = "" if brief else "the zones and passes here still hold them; "
-        option = f"checks of {set_percent(offer.share).replace(' ', '')}"
+        still, cut = ("", "") if brief else ("the zones and passes here still hold them; ", " to cut them out")
+        option = f"set checks to {set_percent(offer.share).replace(' ', '')}"
         drawn = "" if brief or not lie else f" (dotted on the maps, on {list_names(list(lie), most=_MOST_PLACES)})"
         yield (
             f"Leave {many}, {show_area(offer.area_m2, units)}{drawn}, or you will not know whether it worked: "
-            f"{still}{option} cut {'it' if offer.strips == 1 else 'them'} out."
+            f"{still}{option}{cut}."
         )
 
 
@@ -720,7 +720,7 @@ def _tell_left_out(zones: Zones, units: Units) -> Iterator[str]:
     if small:
         many = "1 patch is" if small == 1 else f"{small} patches are"
         yield (
-            f"{many} smaller than {show_area(settings.smallest_m2, units)} and left out; a smaller least size keeps "
+            f"{many} smaller than {show_area(settings.smallest_m2, units)} and left out; a smaller limit keeps "
             f"{'it' if small == 1 else 'them'}."
         )
     treated = zones.of("treat")

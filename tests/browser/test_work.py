@@ -144,10 +144,9 @@ def check_refusals(job: Job) -> None:
     job.wait("!document.querySelector('#bench [type=checkbox]:checked')")
 
 
-def test_the_job_by_keyboard_alone_ends_in_the_same_zones(job: Job, tmp_path: Path) -> None:
-    typed = fill_sheet(job.folder / "course_files" / "2026-05-04" / "blank_counts.csv", tmp_path / "filled.csv")
-    said = {word: value for step in ("plan", "treat") for word, value in pairwise(shlex.split(job.lines[step]))}
-    job.begin("keys.gpkg")
+def begin_plan(job: Job, survey: str) -> None:
+    """Read the dropped course into a survey of its own, and name the visit to plan, by keys alone."""
+    job.begin(survey)
     job.step_into("ground")
     job.tab_to("#card-ground .dropped input[value='own course.geojson']")
     job.keys(Keys.SPACE)
@@ -155,6 +154,19 @@ def test_the_job_by_keyboard_alone_ends_in_the_same_zones(job: Job, tmp_path: Pa
     job.press_go("ground")
     job.step_into("plan")
     job.write("#plan-visit", "2026-05-04")
+
+
+def open_bench(job: Job) -> None:
+    job.step_into("counts")
+    job.tab_to("#open-bench")
+    job.keys(Keys.ENTER)
+    job.wait("document.activeElement.closest('#bench tbody')")
+
+
+def test_the_job_by_keyboard_alone_ends_in_the_same_zones(job: Job, tmp_path: Path) -> None:
+    typed = fill_sheet(job.folder / "course_files" / "2026-05-04" / "blank_counts.csv", tmp_path / "filled.csv")
+    said = {word: value for step in ("plan", "treat") for word, value in pairwise(shlex.split(job.lines[step]))}
+    begin_plan(job, "keys.gpkg")
     job.write("#plan-points", said["--points"])
     job.write("#plan-holes", "1")
     job.tab_to("#card-plan .more summary")
@@ -162,10 +174,7 @@ def test_the_job_by_keyboard_alone_ends_in_the_same_zones(job: Job, tmp_path: Pa
         job.keys(Keys.ENTER)
     job.write("#plan-seed", "7")
     job.press_go("plan")
-    job.step_into("counts")
-    job.tab_to("#open-bench")
-    job.keys(Keys.ENTER)
-    job.wait("document.activeElement.closest('#bench tbody')")
+    open_bench(job)
     heads = ask(job.browser, "return [...document.querySelectorAll('#bench thead th')].map(h => h.textContent)")
     job.keys(*[Keys.ARROW_RIGHT] * heads[4:].index("L3"))
     check_refusals(job)
@@ -189,20 +198,10 @@ def test_the_job_by_keyboard_alone_ends_in_the_same_zones(job: Job, tmp_path: Pa
 def test_a_bag_without_a_total_is_told_as_it_is_typed_and_one_key_fills_the_rest(job: Job, tmp_path: Path) -> None:
     """A stage left blank beside counts is no zero; N and R go on to the next bag, where an Enter out of habit stays."""
     assert ask(job.browser, "return desk.state().survey") == "keys.gpkg"
-    job.begin("total.gpkg")
-    job.step_into("ground")
-    job.tab_to("#card-ground .dropped input[value='own course.geojson']")
-    job.keys(Keys.SPACE)
-    job.write("#ground-kinds", "short lawn=fairway")
-    job.press_go("ground")
-    job.step_into("plan")
-    job.write("#plan-visit", "2026-05-04")
+    begin_plan(job, "total.gpkg")
     job.write("#plan-points", "12")
     job.press_go("plan")
-    job.step_into("counts")
-    job.tab_to("#open-bench")
-    job.keys(Keys.ENTER)
-    job.wait("document.activeElement.closest('#bench tbody')")
+    open_bench(job)
     bags = ask(job.browser, "return [...document.querySelectorAll('#bench tbody th')].map(h => h.textContent)")
     totals = "[...document.querySelectorAll('#bench td.total')].slice(0, 4).map((one) => one.textContent).join()"
     at, said = "document.activeElement.getAttribute('aria-label')", "document.querySelector('#spoken').innerText"
